@@ -1,0 +1,1 @@
+"""packetkit: packet formats and small downlinks."""

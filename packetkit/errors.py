@@ -1,0 +1,157 @@
+"""Every exception that packetkit raises on purpose.
+
+One root, few branches, each also the builtin that a caller would guess. The rule kept here: misuse and faulty schemas raise;
+noise from a radio is expected daily, so decoding raises only the branches of `DecodeError` and readers turn those into events.
+Facts a message states are also attributes. Nothing here knows a subject: places, numbers and texts are handed in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Position:
+    """A place in a schema's text: line and column count from 1, at the value where one exists."""
+
+    line: int
+    column: int
+    file: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}" if self.file else f"{self.line}:{self.column}"
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong with a schema: where, which rule, what was found, what to do.
+
+    rule is a row of the rules table; path is dotted (`beacon.power.cell_voltage`); excerpt is the line of text and width how many
+    characters of it, from the position's column, are meant. summary is one line; remedy may be several.
+    """
+
+    position: Position
+    rule: str
+    path: str
+    summary: str
+    remedy: str = ""
+    excerpt: str = ""
+    width: int = 1
+
+    def __str__(self) -> str:
+        lines = [f"{self.position}: {self.path + ': ' if self.path else ''}{self.summary}"]
+        if self.excerpt.strip():
+            indent = len(self.excerpt) - len(self.excerpt.lstrip())
+            mark = " " * (4 + max(self.position.column - 1 - indent, 0)) + "^" * max(self.width, 1)
+            lines += ["    " + self.excerpt.strip(), mark]
+        lines += ["  " + line for line in self.remedy.splitlines()]
+        return "\n".join(lines)
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One value of a record that cannot be encoded: its path, the rule it breaks, the sentence that says so."""
+
+    path: str
+    rule: str
+    message: str
+
+    def __str__(self) -> str:
+        return f"{self.path}: {self.message}" if self.path else self.message
+
+
+class PacketkitError(Exception):
+    """The root: `except PacketkitError` catches whatever packetkit raises on purpose."""
+
+
+class SchemaError(PacketkitError, ValueError):
+    """A schema that cannot be used; `problems` holds every fault found, in source order."""
+
+    def __init__(self, problems: tuple[Problem, ...]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(map(str, self.problems)))
+
+
+class EncodeError(PacketkitError, ValueError):
+    """A record that does not fit its frame; `faults` holds every one, in wire order."""
+
+    def __init__(self, faults: tuple[Fault, ...]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(map(str, self.faults)))
+
+
+class DecodeError(PacketkitError, ValueError):
+    """Bytes that are not this frame. Decoding raises this branch and nothing else.
+
+    reason is the stable word used in events and JSON; path and bit say where, as far as it is known.
+    """
+
+    reason = "not this frame"
+
+    def __init__(self, message: str, *, path: str = "", bit: int | None = None) -> None:
+        self.path = path
+        self.bit = bit
+        super().__init__(message)
+
+
+class ShortFrame(DecodeError, EOFError):
+    """The bytes end before the frame does."""
+
+    reason = "truncated"
+
+
+class TrailingBytes(DecodeError):
+    """Bytes are left over after the frame, where exactly one frame was asked for."""
+
+    reason = "trailing bytes"
+
+
+class WrongConstant(DecodeError):
+    """A sync marker, a constant or a tag is not the declared one: these bytes are some other frame."""
+
+    reason = "wrong constant"
+
+
+class BadCount(DecodeError):
+    """A count in the frame is above the maximum that the schema declares for it."""
+
+    reason = "bad count"
+
+
+class CheckFailed(DecodeError):
+    """The frame's check does not match its bytes: no value of it can be trusted."""
+
+    reason = "check failed"
+
+
+class ReservedBits(DecodeError):
+    """Reserved bits are not zero in a frame declared strict."""
+
+    reason = "reserved bits"
+
+
+class UnknownFrame(DecodeError):
+    """No frame of the mission matches these bytes."""
+
+    reason = "unknown"
+
+
+class RadioError(PacketkitError, ValueError):
+    """A radio or pass setting that no such hardware or orbit has."""
+
+
+class TargetError(PacketkitError):
+    """A back end could not do what was asked."""
+
+
+class Unsupported(TargetError, ValueError):
+    """A back end that cannot express some fields; `items` names each with the reason, before anything is written."""
+
+    def __init__(self, target: str, items: tuple[tuple[str, str], ...]) -> None:
+        self.target = target
+        self.items = tuple(items)
+        super().__init__("\n".join(f"{target} cannot express {path}: {reason}" for path, reason in self.items))
+
+
+class InputError(PacketkitError, ValueError):
+    """Input that cannot be read as what it was said to be: a record file, a capture, a vector file."""
