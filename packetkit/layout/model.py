@@ -1,0 +1,330 @@
+"""The layout: where every bit of a frame sits and exactly what it means.
+
+A frame is a sequence of nodes in wire order. A `Run` is a fixed stretch of slots; `Repeat` and `Optional` hold nodes of their own;
+`Fill` is padding whose width depends on where it starts. Back ends read this and nothing behind it; nothing here refers back to
+the schema. Frozen, hashable, printable: `print(layout)` is a stable table that diffs well.
+
+Bit numbers. A run has one packing. Under MOST bit i of the run is bit 7 - i%8 of octet i//8, under LEAST bit i%8 of octet i//8, both
+counted from the run's first bit; LEAST and WORD runs start on a whole octet. Under WORD_k the run is packed as under MOST, then the
+octets of each k-bit word are reversed. A slot's raw code is read from its `width` bits at `offset_bits`, first bit most significant
+(LEAST: least significant); then, `octets_reversed`, its octets are reversed; then, `bits_reversed`, all its bits; then the sign.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+from fractions import Fraction
+
+from packetkit.integrity.catalog import Algorithm
+
+
+class Packing(Enum):
+    """How the bits of a run lie in its octets (WIRE.md rules 1 and 2)."""
+
+    MOST = "most_significant_first"
+    LEAST = "least_significant_first"
+    WORD_16 = "words_of_16_low_octet_first"
+    WORD_32 = "words_of_32_low_octet_first"
+    WORD_64 = "words_of_64_low_octet_first"
+
+    @property
+    def word_bits(self) -> int | None:
+        """The word whose octets are reversed, or None."""
+        return {Packing.WORD_16: 16, Packing.WORD_32: 32, Packing.WORD_64: 64}.get(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Linear:
+    """value = (raw * numerator + base) / denominator, in lowest terms; the value is an integer where denominator is 1."""
+
+    numerator: int
+    base: int
+    denominator: int
+
+    @property
+    def is_integer(self) -> bool:
+        return self.denominator == 1
+
+    @property
+    def is_identity(self) -> bool:
+        return (self.numerator, self.base, self.denominator) == (1, 0, 1)
+
+    @property
+    def scale(self) -> Fraction:
+        return Fraction(self.numerator, self.denominator)
+
+    @property
+    def offset(self) -> Fraction:
+        return Fraction(self.base, self.denominator)
+
+
+@dataclass(frozen=True, slots=True)
+class Ieee:
+    """An IEEE 754 number of 16, 32 or 64 bits; the raw code is its bit pattern, unsigned."""
+
+    bits: int
+
+
+Transform = Linear | Ieee
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """Raw codes from low to high, both included."""
+
+    low: int
+    high: int
+
+    def __contains__(self, raw: object) -> bool:
+        return isinstance(raw, int) and self.low <= raw <= self.high
+
+
+@dataclass(frozen=True, slots=True)
+class Special:
+    """Raw codes with a meaning of their own.
+
+    meaning is `missing` (the value is None, reason says why), `at_least` or `at_most` (the value is the number, as a bound).
+    """
+
+    low: int
+    high: int
+    meaning: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Role:
+    """What accounting, time axes and merging may use a field for. modulus: the counter's, 2**width unless declared."""
+
+    name: str
+    modulus: int | None = None
+    tick_s: Fraction | None = None
+    epoch: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A bit position: `bits` after the start of the node numbered `node` of this layout; at is that position where it is constant.
+
+    node -1 is the end of the frame.
+    """
+
+    node: int
+    bits: int
+    at: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """How a check slot is computed: over the bits of `spans`, joined in wire order.
+
+    own: the slot's own bits inside a span count as `zero` or `ones`, or are left out (`skip`); None where it covers none of them.
+    zero_filled: a last partial octet is completed with zero bits. in_wire_order: the span is fed bit by bit as it lies on the wire
+    (only where a whole number of octets is not certain); else octet by octet.
+    """
+
+    algorithm: Algorithm
+    spans: tuple[tuple[Mark, Mark], ...]
+    own: str | None
+    zero_filled: bool
+    in_wire_order: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """One field's place and exact meaning.
+
+    number      its place among all slots of the layout, in wire order; conditions, counts and flags refer to it
+    path        the keys that lead to it from its container (the record, an element of a repeat, an optional group); () = it is the element itself
+    address     its full name, for messages: `power.cell_voltage`, `readings[].field_x`
+    kind        number, float, states, flag, constant, sync, tag, count, reserved or check: the rows of KINDS that have bits
+    offset_bits from the first bit of its run
+    legal       the raw codes that encode accepts by value, ascending and disjoint (bounds less specials); all codes where empty is never meant
+    unassigned  True: a code neither legal nor special decodes to None (declared by meaning); False: to the number, noted out_of_range
+    policy      what encode does out of range: error, clamp (to the nearest legal code, raising slot `raises`) or missing
+    default     the raw code sent when the record has no such key, or None
+    codes       constant, sync, single tag: the one raw code; a tag that allows several: all of them (then it is a value)
+    """
+
+    number: int
+    path: tuple[str, ...]
+    address: str
+    kind: str
+    offset_bits: int
+    width: int
+    octets_reversed: bool = False
+    bits_reversed: bool = False
+    signed: bool = False
+    transform: Transform = Linear(1, 0, 1)
+    legal: tuple[Range, ...] = ()
+    specials: tuple[Special, ...] = ()
+    unassigned: bool = False
+    policy: str = "error"
+    raises: int | None = None
+    default: int | None = None
+    states: tuple[tuple[int, str], ...] = ()
+    codes: tuple[Range, ...] = ()
+    maximum_count: int | None = None
+    check: Check | None = None
+    role: Role | None = None
+    strict: bool = False
+    named: bool = True
+    unit: str = ""
+    description: str = ""
+    minimum: Fraction | None = None
+    maximum: Fraction | None = None
+    by_meaning: bool = False
+    line: int = 0
+
+    @property
+    def is_value(self) -> bool:
+        """True where the slot is part of a plain record (WIRE.md 15): its bits are useful bits (WIRE.md 21)."""
+        if self.kind == "tag":
+            return len(self.codes) > 1 or self.codes[0].low != self.codes[0].high
+        return self.kind in ("number", "float", "states", "flag")
+
+    @property
+    def missing_code(self) -> int | None:
+        """The raw code that None encodes to: the first one declared."""
+        for special in self.specials:
+            if special.meaning == "missing":
+                return special.low
+        return None
+
+    @property
+    def raw_limits(self) -> tuple[int, int]:
+        """The lowest and highest raw code its width can hold."""
+        if self.signed:
+            return -(1 << (self.width - 1)), (1 << (self.width - 1)) - 1
+        return 0, (1 << self.width) - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A fixed stretch of slots, one after another, in one packing. at: its first bit in the frame where that is constant, else None.
+
+    residue: its first bit modulo 8, where that is known, else None.
+    """
+
+    number: int
+    at: int | None
+    residue: int | None
+    size_bits: int
+    packing: Packing
+    slots: tuple[Slot, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Fill:
+    """Zero bits up to the next multiple of `unit_bits`, counted from the frame's start; reported like reserved bits.
+
+    It stands only where its width is not constant (else it is a reserved slot). slot carries its name, number and strictness;
+    the slot's width is the widest it can be.
+    """
+
+    number: int
+    unit_bits: int
+    slot: Slot
+
+
+@dataclass(frozen=True, slots=True)
+class Repeat:
+    """Elements one after another: a list in the record, at `path` of its container.
+
+    count fixed, or the number of the slot that counts them, or neither: then they run to the frame's end less `trailer_bits`.
+    maximum is the most there can be (None: bounded by the frame's length only). bare: an element is one value, not a mapping.
+    """
+
+    number: int
+    path: tuple[str, ...]
+    address: str
+    at: int | None
+    residue: int | None
+    count: int | None
+    counted_by: int | None
+    maximum: int | None
+    trailer_bits: int
+    element: tuple[Node, ...]
+    minimum_bits: int
+    maximum_bits: int
+    bare: bool
+
+    @property
+    def is_fixed(self) -> bool:
+        return self.count is not None and self.minimum_bits == self.maximum_bits
+
+
+@dataclass(frozen=True, slots=True)
+class Optional:
+    """Nodes that are there only when the slot numbered `by` holds one of `codes`; absent, its value is None.
+
+    bare: the body is one value, not a mapping.
+    """
+
+    number: int
+    path: tuple[str, ...]
+    address: str
+    at: int | None
+    residue: int | None
+    by: int
+    codes: tuple[Range, ...]
+    body: tuple[Node, ...]
+    minimum_bits: int
+    maximum_bits: int
+    bare: bool
+
+
+Node = Run | Fill | Repeat | Optional
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """One frame on the wire.
+
+    slots: all of them in wire order, so that slots[i].number == i; an element's slots stand once. node numbers are likewise unique
+    and ascending in wire order. check_order: numbers of the check slots, each after those its span covers.
+    minimum_bits and maximum_bits include the last fill and are whole octets; maximum_bits is None where only the frame's length
+    bounds it. useful_bits: at the longest (WIRE.md 21), None where maximum_bits is.
+    """
+
+    name: str
+    nodes: tuple[Node, ...]
+    slots: tuple[Slot, ...]
+    check_order: tuple[int, ...]
+    minimum_bits: int
+    maximum_bits: int | None
+    useful_bits: int | None
+    runs_to_end: bool
+    fingerprint: str
+    description: str = ""
+    cadence_s: Fraction | None = None
+
+    @property
+    def is_fixed(self) -> bool:
+        """True where every frame has the same number of bits (its repeats and options, if any, are constant)."""
+        return self.minimum_bits == self.maximum_bits
+
+    @property
+    def size_bytes(self) -> int | None:
+        """The frame's size in bytes where it is fixed, else None."""
+        return self.minimum_bits // 8 if self.is_fixed else None
+
+    @property
+    def maximum_bytes(self) -> int | None:
+        return None if self.maximum_bits is None else self.maximum_bits // 8
+
+    def walk(self) -> Iterator[Node]:
+        """Every node, outer before inner, in wire order."""
+        yield from walk(self.nodes)
+
+
+def walk(nodes: tuple[Node, ...]) -> Iterator[Node]:
+    """Every node of `nodes` and inside them, outer before inner, in wire order."""
+    for node in nodes:
+        yield node
+        if isinstance(node, Repeat):
+            yield from walk(node.element)
+        elif isinstance(node, Optional):
+            yield from walk(node.body)

@@ -1,0 +1,204 @@
+"""The declared model: what a team wrote, checked word by word, with no idea of where a bit ends up.
+
+Every class is frozen. A key that was not written is None (or empty): defaults with a meaning on the wire belong to the layout.
+`places` remembers where each key's value stood, so that a later stage can point at it. Numbers are exact Fractions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from packetkit.errors import Position
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where something stood in the schema's text: position, that line's text, and how many characters are meant."""
+
+    position: Position
+    excerpt: str = ""
+    width: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Codes:
+    """An inclusive range of raw codes; a single code has low == high. reason is empty where none was written."""
+
+    low: int
+    high: int
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Repeat:
+    """How often a field repeats: exactly `count` times, as often as the count field `counted_by` says, or to the frame's end.
+
+    maximum bounds a repeat that runs to the end.
+    """
+
+    count: int | None = None
+    counted_by: str | None = None
+    to_end: bool = False
+    maximum: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """A field is there when the field named `by` holds one of `codes`, or one of the named `states`.
+
+    Both empty: `by` is a flag, and it must be true.
+    """
+
+    by: str
+    codes: tuple[Codes, ...] = ()
+    states: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Covers:
+    """What a check covers: `what` is everything_before, whole_frame, names or range.
+
+    names: the fields of `names`; range: from `start` to `end` inclusive, less `names` (the exceptions).
+    """
+
+    what: str = "everything_before"
+    names: tuple[str, ...] = ()
+    start: str = ""
+    end: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CustomCrc:
+    """A CRC by its six parameters, in the notation of the published catalogue (unreflected, without the leading term)."""
+
+    width: int
+    polynomial: int
+    initial: int = 0
+    reflect_in: bool = False
+    reflect_out: bool = False
+    final_xor: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One entry of a frame's or a group's list of fields, whatever its kind (a row of `kinds.KINDS`).
+
+    kind is always set by the loader: written, or told by the keys. fields holds the members of a group or a set of flags.
+    """
+
+    name: str
+    kind: str
+    place: Place
+    places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
+    named: bool = True  # False: the loader made the name up, for reserved bits without one
+    description: str = ""
+    unit: str = ""
+    preset: str | None = None
+    # the number on the wire
+    bits: int | None = None
+    signed: bool | None = None
+    order: str | None = None  # big | little
+    packing: str | None = None  # most_significant_first | least_significant_first (a group's)
+    word_bits: int | None = None
+    # its value
+    scale: Fraction | None = None
+    offset: Fraction | None = None
+    minimum: Fraction | None = None
+    maximum: Fraction | None = None
+    resolution: Fraction | None = None
+    states: tuple[tuple[int, str], ...] = ()
+    code: tuple[Codes, ...] = ()
+    missing: bool | tuple[Codes, ...] = False  # True: the usual code of its kind
+    at_least: int | None = None
+    at_most: int | None = None
+    out_of_range: str | None = None  # error | clamp | missing
+    flag: str | None = None  # the flag that clamping raises
+    default: Fraction | bool | str | None = None
+    # what it is for
+    role: str | None = None
+    modulus: int | None = None
+    tick_s: Fraction | None = None
+    epoch: str | None = None
+    # structure
+    fields: tuple[Field, ...] = ()
+    repeat: Repeat | None = None
+    present_when: Condition | None = None
+    up_to: str | None = None  # byte | word_16 | word_32
+    strict: bool | None = None
+    # checks
+    algorithm: str | CustomCrc | None = None
+    covers: Covers | None = None
+    self_rule: str | None = None  # key `self`: zero | skip | ones
+    stored: str | None = None  # high_octet_first | low_octet_first | bits_reversed
+    fill: str | None = None  # zero
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One frame as declared: its fields in wire order and how often it is sent."""
+
+    name: str
+    place: Place
+    fields: tuple[Field, ...]
+    places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
+    description: str = ""
+    packing: str | None = None
+    order: str | None = None
+    strict: bool | None = None
+    last_byte: str | None = None  # zero_filled
+    cadence_s: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Chirp:
+    """The radio setting as written; whether a modem can do it is the radio part's to say."""
+
+    spreading_factor: int
+    bandwidth_khz: Fraction
+    coding_rate: str = "4/5"
+    preamble_symbols: int = 8
+    header: str = "explicit"
+    crc: bool = True
+    low_data_rate: str = "auto"
+    modem: str | None = None
+    frequency_mhz: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """How frames travel: the radio setting, the longest frame it takes, and what the driver adds to each one."""
+
+    place: Place
+    places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
+    chirp: Chirp | None = None
+    maximum_frame_bytes: int | None = None
+    driver_bytes: int = 0
+    gap_s: Fraction = Fraction(0)
+    share_of_hour_percent: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Passes:
+    """When the ground can listen: a circular orbit over a site, or a given duration."""
+
+    place: Place
+    places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
+    altitude_km: Fraction | None = None
+    minimum_elevation_deg: Fraction | None = None
+    duration_s: Fraction | None = None
+    per_day: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Mission:
+    """A whole schema file."""
+
+    name: str
+    place: Place
+    frames: tuple[Frame, ...]
+    description: str = ""
+    link: Link | None = None
+    passes: Passes | None = None
+    file: str = ""
