@@ -1,0 +1,165 @@
+"""The edge that opens files: everything the program reads or writes passes here, and `-` is standard input.
+
+What a user can mend raises `InputError` with the file's name and a remedy; what only the system knows (no
+space left, no permission to write) stays an `OSError` with its file name. Output appears under its name only
+when it is whole: it is written beside the target and renamed, except where the target is a device or a pipe.
+Nothing here knows what the bytes mean.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import stat
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from typing import BinaryIO, TextIO
+
+from packetkit.errors import InputError
+
+STANDARD_INPUT = "-"
+
+# 1 MiB, the bound of the schema language; one byte more is read, so that the loader sees a file that is over.
+SCHEMA_BYTES = 1 << 20
+
+
+def shown_name(path: str) -> str:
+    """Return how messages call this input."""
+    return "standard input" if path == STANDARD_INPUT else path
+
+
+def refused(path: str, error: OSError) -> InputError:
+    """Return the error that tells a user why this input cannot be read and what to do."""
+    name = shown_name(path)
+    if isinstance(error, FileNotFoundError):
+        return InputError(
+            f"{name}: there is no such file; looked in {os.path.abspath(os.path.dirname(path) or '.')}"
+        )
+    if isinstance(error, IsADirectoryError):
+        return InputError(f"{name}: this is a directory; name a file in it")
+    if isinstance(error, PermissionError):
+        # Windows reports a directory this way.
+        if os.path.isdir(path):
+            return InputError(f"{name}: this is a directory; name a file in it")
+        return InputError(f"{name}: the system does not let you read this file; check its permissions")
+    return InputError(f"{name}: cannot be read: {error.strerror or error}")
+
+
+@contextmanager
+def open_input(path: str) -> Iterator[BinaryIO]:
+    """Yield a binary stream of this file, or of standard input for `-`, which is left open.
+
+    Raises InputError where it cannot be opened, and where reading inside the context fails.
+    """
+    try:
+        if path == STANDARD_INPUT:
+            if sys.stdin is None:
+                raise InputError("standard input: it is closed; name a file or pipe one in")
+            yield sys.stdin.buffer
+        else:
+            with open(path, "rb") as stream:
+                yield stream
+    except OSError as error:
+        # An OSError of some other file (an output being written in the same context) is not ours to reword.
+        if error.filename not in (None, path) or isinstance(error, BrokenPipeError):
+            raise
+        raise refused(path, error) from error
+    except ValueError as error:
+        if "null" not in str(error) or "\0" not in path:
+            raise
+        raise InputError(f"{path!r}: a file name cannot hold a null character") from error
+
+
+def read_bytes(path: str, limit: int | None = None) -> bytes:
+    """Return the bytes of a file or of standard input, at most `limit` of them where given."""
+    with open_input(path) as stream:
+        return stream.read() if limit is None else stream.read(limit)
+
+
+def read_text(path: str) -> str:
+    """Return the text of a UTF-8 file or of standard input, without a byte-order mark.
+
+    Raises InputError with line and byte where it is not UTF-8.
+    """
+    data = read_bytes(path)
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise InputError(
+            f"{shown_name(path)}:{line}: byte 0x{data[error.start]:02x} at {error.start} is not UTF-8; "
+            "save the file as UTF-8 text, or say that it is binary"
+        ) from error
+
+
+def read_schema(path: str) -> bytes:
+    """Return the bytes of a schema, at most one byte over the 1 MiB that its loader accepts."""
+    return read_bytes(path, SCHEMA_BYTES + 1)
+
+
+def only_one_standard_input(*paths: str | None) -> None:
+    """Raise InputError where more than one input is `-`: the second would read nothing."""
+    if sum(path == STANDARD_INPUT for path in paths) > 1:
+        raise InputError("standard input can be only one of the inputs; name a file for the others")
+
+
+def _is_special(path: str) -> bool:
+    """Return whether the path is a device or a pipe, which must not be replaced by a file."""
+    try:
+        mode = os.stat(path).st_mode
+    except OSError:
+        return False
+    return not stat.S_ISREG(mode) and not stat.S_ISDIR(mode)
+
+
+@contextmanager
+def open_output(path: str) -> Iterator[BinaryIO]:
+    """Yield a binary stream whose content appears under `path` once the context ends well.
+
+    A failure leaves the old file as it was. A link keeps pointing where it did, an existing file keeps its
+    permissions. Raises OSError with the file's name.
+    """
+    if _is_special(path):
+        with open(path, "wb") as stream:
+            yield stream
+        return
+    target = os.path.realpath(path)
+    if os.path.isdir(target):
+        raise IsADirectoryError(21, "this is a directory; name a file", path)
+    part = f"{target}.{os.getpid()}.part"
+    try:
+        stream = open(part, "xb")  # noqa: SIM115  # closed before the rename, which Windows asks for
+    except OSError as error:
+        raise type(error)(error.errno, error.strerror, path) from error
+    try:
+        with stream:
+            yield stream
+        with suppress(FileNotFoundError):
+            os.chmod(part, stat.S_IMODE(os.stat(target).st_mode))
+        os.replace(part, target)
+    except BaseException:
+        with suppress(OSError):
+            os.unlink(part)
+        raise
+
+
+@contextmanager
+def open_text_output(path: str) -> Iterator[TextIO]:
+    """Yield a text stream like `open_output`: UTF-8, line ends written as they are given."""
+    with open_output(path) as stream:
+        text = io.TextIOWrapper(stream, encoding="utf-8", newline="", write_through=False)
+        yield text
+        text.flush()
+        text.detach()
+
+
+def write_bytes(path: str, data: bytes) -> None:
+    """Write the bytes whole or not at all; an existing file is replaced."""
+    with open_output(path) as stream:
+        stream.write(data)
+
+
+def write_text(path: str, text: str) -> None:
+    """Write the text as UTF-8, whole or not at all; an existing file is replaced."""
+    write_bytes(path, text.encode("utf-8"))
