@@ -161,7 +161,6 @@ def is_closed_pipe(error: BaseException) -> bool:
 def run(arguments: Sequence[str]) -> int:
     """Return the exit status of one command; exceptions pass through."""
     # Not program.main(): it turns every EOFError, so a ShortFrame too, into "aborted".
-    # pipes.
     with program.make_context("packetkit", list(arguments)) as context:
         status = program.invoke(context)
     output.flush()
