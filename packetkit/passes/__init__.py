@@ -1,0 +1,1 @@
+"""Passes: orbits and flights in, seconds and kilometres out. Knows no frame, schema or layout."""
