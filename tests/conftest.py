@@ -24,7 +24,7 @@ NO_SKIP = bool(os.environ.get("PACKETKIT_NO_SKIP"))
 
 
 def fail_instead(report: Any) -> None:
-    """Turn the report of a skip, or of an expected failure, into that of a failure which states the reason."""
+    """Turn the report of a skip, or of an expected failure, into a failure that states the reason."""
     if NO_SKIP and report.skipped:
         told = report.longrepr[2] if report.longrepr else "no reason given"
         reason = getattr(report, "wasxfail", None) or told

@@ -159,7 +159,7 @@ def library_broken(module: Module) -> Iterator[str]:
 
 
 def edge_broken(module: Module) -> Iterator[str]:
-    """Yield each place outside cli that prints, exits or takes an output stream, and each open in the core."""
+    """Yield what outside cli that prints, exits or takes an output stream, and each open in a core."""
     for node in ast.walk(module.tree):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
             name = node.func.id

@@ -1,7 +1,7 @@
 """Runs one campaign: a long proof with full counts, named and discovered, never part of the default run.
 
-A campaign module is a file beside this one with a module-level `CAMPAIGNS: dict[str, Campaign]`. The function
-takes a seed (every random choice must follow from it) and a text stream for what it has to report, and returns
+A campaign module is a file beside this one with a module-level `CAMPAIGNS: dict[str, Campaign]`. A function
+takes a seed (every random choice must follow from it) and a text stream for its report. It returns
 how many failures it found. `tests/run campaign NAME` calls this file with the installed packetkit.
 """
 
