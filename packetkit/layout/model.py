@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from enum import Enum
 from fractions import Fraction
 
-from packetkit.integrity.catalog import Algorithm
+from packetkit.integrity.algorithm import Algorithm
 
 
 class Packing(Enum):
@@ -122,7 +122,7 @@ class Check:
 
     own: the slot's own bits inside a span count as `zero` or `ones`, or are left out (`skip`); None where it covers none of them.
     zero_filled: a last partial octet is completed with zero bits. in_wire_order: the span is fed bit by bit as it lies on the wire
-    (only where a whole number of octets is not certain); else octet by octet.
+    (only where a whole number of octets is not certain); else octet by octet. least_first: the span's bits are numbered as under LEAST.
     """
 
     algorithm: Algorithm
@@ -130,6 +130,7 @@ class Check:
     own: str | None
     zero_filled: bool
     in_wire_order: bool
+    least_first: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,6 +93,7 @@ class Field:
     place: Place
     places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
     named: bool = True  # False: the loader made the name up, for reserved bits without one
+    whole: bool = True  # False: something in it could not be read; later stages leave it out
     description: str = ""
     unit: str = ""
     preset: str | None = None
@@ -164,6 +165,7 @@ class Chirp:
     low_data_rate: str = "auto"
     modem: str | None = None
     frequency_mhz: Fraction | None = None
+    places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,91 @@
+"""The fingerprint of a layout: a short name for what its bytes mean, the same for two spellings of one frame.
+
+It covers what WIRE.md rule 20 lists and nothing else. Flown hardware outlives releases, so the algorithm is versioned: a change to what
+is covered, or to how it is written, is a new VERSION, and vectors pin every version that was released.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+
+from packetkit.layout.model import Check, Fill, Layout, Linear, Mark, Node, Optional, Repeat, Run, Slot
+
+VERSION = 1
+DIGITS = 16
+
+
+def fingerprint(layout: Layout) -> str:
+    """The fingerprint of one frame: `version-sixteen hex digits` of SHA-256 over its canonical text."""
+    return _digest(canonical(layout))
+
+
+def mission_fingerprint(layouts: Iterable[Layout]) -> str:
+    """The fingerprint of a mission: over its frames' fingerprints, sorted by name."""
+    return _digest(
+        "\n".join(
+            f"{layout.name} {layout.fingerprint}" for layout in sorted(layouts, key=lambda one: one.name)
+        )
+    )
+
+
+def canonical(layout: Layout) -> str:
+    """The text that is digested: one line a node or slot, every number decimal, nothing optional left out."""
+    return "\n".join([f"frame {layout.name}", *_nodes(layout.nodes, "")])
+
+
+def _digest(text: str) -> str:
+    return f"{VERSION}-{hashlib.sha256(text.encode()).hexdigest()[:DIGITS]}"
+
+
+def _nodes(nodes: tuple[Node, ...], indent: str) -> Iterable[str]:
+    for node in nodes:
+        if isinstance(node, Run):
+            yield from (f"{indent}{_slot(slot, node)}" for slot in node.slots)
+        elif isinstance(node, Fill):
+            yield f"{indent}fill {_name(node.slot)} to {node.unit_bits} strict={node.slot.strict}"
+        elif isinstance(node, Repeat):
+            how = f"count={node.count} by={node.counted_by} maximum={node.maximum if node.counted_by is None else None}"
+            yield f"{indent}repeat {node.address} {how}"
+            yield from _nodes(node.element, indent + " ")
+        elif isinstance(node, Optional):
+            codes = ",".join(f"{codes.low}:{codes.high}" for codes in node.codes)
+            yield f"{indent}optional {node.address} by={node.by} codes={codes}"
+            yield from _nodes(node.body, indent + " ")
+
+
+def _name(slot: Slot) -> str:
+    """The name, or a dot for reserved bits that were given none."""
+    return slot.address if slot.named else "."
+
+
+def _slot(slot: Slot, run: Run) -> str:
+    """One slot in full. Its place follows from the widths before it; the run's packing is part of it."""
+    form = f"{run.packing.value} octets_reversed={slot.octets_reversed} bits_reversed={slot.bits_reversed} signed={slot.signed}"
+    if isinstance(slot.transform, Linear):
+        transform = f"{slot.transform.numerator}/{slot.transform.base}/{slot.transform.denominator}"
+    else:
+        transform = f"ieee{slot.transform.bits} {slot.minimum} {slot.maximum}"
+    legal = ",".join(f"{codes.low}:{codes.high}" for codes in slot.legal)
+    specials = ",".join(f"{s.low}:{s.high}:{s.meaning}:{s.reason!r}" for s in slot.specials)
+    states = ",".join(f"{code}:{label!r}" for code, label in slot.states)
+    codes = ",".join(f"{codes.low}:{codes.high}" for codes in slot.codes)
+    policy = f"{slot.policy} raises={slot.raises} default={slot.default} unassigned={slot.unassigned} strict={slot.strict}"
+    role = slot.role and f"{slot.role.name}/{slot.role.modulus}/{slot.role.tick_s}/{slot.role.epoch}"
+    parts = (
+        f"{slot.kind} {_name(slot)} {slot.width} {form} transform={transform} unit={slot.unit!r} legal={legal} specials={specials}",
+        f"{policy} states={states} codes={codes} maximum={slot.maximum_count} role={role} check={_check(slot.check)}",
+    )
+    return " ".join(parts)
+
+
+def _check(check: Check | None) -> str | None:
+    if check is None:
+        return None
+    spans = ",".join(f"{_mark(start)}-{_mark(end)}" for start, end in check.spans)
+    identity = "/".join(map(str, check.algorithm.identity()))
+    return f"{identity} spans={spans} own={check.own} zero_filled={check.zero_filled}"
+
+
+def _mark(mark: Mark) -> str:
+    return f"{mark.node}+{mark.bits}"

@@ -1,0 +1,1154 @@
+"""From a declared frame to its layout: every field gets its place, every reference its target, every check its span.
+
+Strategy: fields are placed in wire order into a `_Container` (the frame, an element, an optional group), which gathers slots into runs.
+What is known of the next bit's place is a `Phase` (its remainder modulo a power of two) and, while everything before it is fixed, a
+constant. Names live in scopes, looked up from the inside outwards, and only fields already placed are in them, so a reference can
+only point backwards; check spans are resolved last, when every place is known. All problems are noted, none raised.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from math import gcd
+
+from packetkit.errors import Problem
+from packetkit.integrity import catalog
+from packetkit.integrity.algorithm import Algorithm
+from packetkit.layout.fingerprint import fingerprint
+from packetkit.layout.meaning import Meaning, meaning
+from packetkit.layout.model import (
+    Check,
+    Fill,
+    Layout,
+    Mark,
+    Node,
+    Optional,
+    Packing,
+    Range,
+    Repeat,
+    Run,
+    Slot,
+    walk,
+)
+from packetkit.schema.model import Covers, CustomCrc, Field, Frame, Place
+from packetkit.schema.model import Repeat as DeclaredRepeat
+from packetkit.schema.text import closest, shown
+
+MAXIMUM_BITS = 65_535 * 8
+MAXIMUM_ELEMENTS = 65_535
+UNITS = {"byte": 8, "word_16": 16, "word_32": 32}
+WORDS = {16: Packing.WORD_16, 32: Packing.WORD_32, 64: Packing.WORD_64}
+_ALONE = ("constant", "sync", "tag", "count", "reserved", "check")
+
+
+def resolve(frame: Frame) -> tuple[Layout | None, tuple[Problem, ...]]:
+    """The layout of a frame, or None, with every problem of its meaning.
+
+    Fields that could not be read (whole=False) are left out; then what depends on the whole frame is not judged.
+    """
+    resolver = _Resolver(frame)
+    layout = resolver.layout()
+    return layout, tuple(resolver.problems)
+
+
+@dataclass(frozen=True, slots=True)
+class _Phase:
+    """What is known of a bit position: it is `remainder` modulo `modulus`, a power of two up to 64 (1: nothing)."""
+
+    modulus: int = 64
+    remainder: int = 0
+
+    def plus(self, bits: int) -> _Phase:
+        return _Phase(self.modulus, (self.remainder + bits) % self.modulus)
+
+    def joined(self, other: _Phase) -> _Phase:
+        """What is still known where either may hold."""
+        modulus = gcd(self.modulus, other.modulus, self.remainder - other.remainder)
+        return _Phase(modulus, self.remainder % modulus)
+
+    def within(self, unit: int) -> int | None:
+        """The position modulo `unit`, where that is known."""
+        return self.remainder % unit if self.modulus % unit == 0 else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Cursor:
+    """Where the next bit goes: its constant place if there is one, its phase, and the least and most bits before it in its container."""
+
+    at: int | None
+    phase: _Phase
+    low: int = 0
+    high: int | None = 0
+
+    def plus(self, bits: int) -> _Cursor:
+        at = None if self.at is None else self.at + bits
+        return _Cursor(
+            at, self.phase.plus(bits), self.low + bits, None if self.high is None else self.high + bits
+        )
+
+
+@dataclass(slots=True)
+class _Scope:
+    """Names placed so far in one group: slots by number, or the scope of a plain group; and where each lies."""
+
+    outer: _Scope | None
+    slots: dict[str, Slot] = field(default_factory=dict)
+    groups: dict[str, _Scope] = field(default_factory=dict)
+    spans: dict[str, tuple[_Spot, _Spot]] = field(default_factory=dict)
+    order: list[str] = field(default_factory=list)
+    broken: set[str] = field(default_factory=set)
+
+    def find(self, name: str) -> tuple[_Scope, str] | None:
+        """The scope and last name that `name` means, looked up from here outwards, dots leading into plain groups."""
+        first, *rest = name.split(".")
+        scope: _Scope | None = self
+        while scope is not None:
+            if first in scope.order or first in scope.broken:
+                for part in rest:
+                    if first not in scope.groups:
+                        return None
+                    scope, first = scope.groups[first], part
+                return (scope, first) if first in scope.order or first in scope.broken else None
+            scope = scope.outer
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Spot:
+    """A position that a check's span may name: in a container, `bits` into the node that stands there at index `index`."""
+
+    container: _Container
+    index: int
+    bits: int
+    cursor: _Cursor
+
+    @property
+    def rank(self) -> tuple[int, int]:
+        """Its order on the wire, once its container is closed: the number of the node it lies in, and the bits into it."""
+        mark = self.mark()
+        return (mark.node if mark.node >= 0 else 1 << 62, mark.bits)
+
+    def mark(self) -> Mark:
+        """The position as back ends see it, once its container is closed."""
+        nodes, index, bits = self.container.nodes, self.index, self.bits
+        while index + 1 < len(nodes) and isinstance(run := nodes[index], Run) and bits == run.size_bits:
+            index, bits = index + 1, 0  # one position has one spelling: the start of the node after it
+        if index < len(nodes):
+            return Mark(nodes[index].number, bits, self.cursor.at)
+        last = nodes[-1] if nodes else None
+        if isinstance(last, Run):
+            return Mark(last.number, last.size_bits, self.cursor.at)
+        return Mark(-1, 0, self.cursor.at)
+
+
+@dataclass(eq=False, slots=True)
+class _Container:
+    """Nodes under construction, with the run that still takes slots."""
+
+    resolver: _Resolver
+    cursor: _Cursor
+    prefix: str
+    nodes: list[Node] = field(default_factory=list)
+    open: _OpenRun | None = None
+    phase: _Phase = field(init=False)
+    start: _Spot = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.phase = self.cursor.phase
+        self.start = self.spot()
+
+    def spot(self) -> _Spot:
+        """The current position, valid once the container is closed."""
+        index, bits = len(self.nodes), self.open.size if self.open else 0
+        return _Spot(self, index, bits, self.cursor)
+
+    def add_slot(self, slot: Slot, packing: Packing) -> None:
+        if self.open is None or self.open.packing is not packing:
+            self.close_run()
+            self.open = _OpenRun(self.resolver.next_node(), self.cursor, packing)
+        self.open.slots.append(replace(slot, offset_bits=self.open.size))
+        self.open.size += slot.width
+        self.cursor = self.cursor.plus(slot.width)
+
+    def close_run(self) -> None:
+        if self.open is None:
+            return
+        run = self.open
+        self.nodes.append(
+            Run(run.number, run.start.at, run.start.phase.within(8), run.size, run.packing, tuple(run.slots))
+        )
+        self.open = None
+
+    def add_node(self, node: Node, after: _Cursor) -> None:
+        self.nodes.append(node)
+        self.cursor = after
+
+    def filled(self, unit: int) -> _Cursor:
+        """The cursor after a fill to a multiple of `unit` whose width is not constant."""
+        low, high, over = self.cursor.low, self.cursor.high, self.phase.within(unit)
+        if over is None:
+            return _Cursor(None, _Phase(unit, 0), low, None if high is None else high + unit - 1)
+        ends = [None if bits is None else -(-(bits + over) // unit) * unit - over for bits in (low, high)]
+        return _Cursor(None, _Phase(unit, 0), ends[0] or 0, ends[1])
+
+    def close(self, *, ends_in_run: bool = False) -> tuple[Node, ...]:
+        """All nodes; ends_in_run: an empty run at the end, where a check's span may end there."""
+        self.close_run()
+        if ends_in_run and self.nodes and not isinstance(self.nodes[-1], Run):
+            cursor = self.cursor
+            self.nodes.append(
+                Run(self.resolver.next_node(), cursor.at, cursor.phase.within(8), 0, Packing.MOST, ())
+            )
+        return tuple(self.nodes)
+
+
+@dataclass(slots=True)
+class _OpenRun:
+    number: int
+    start: _Cursor
+    packing: Packing
+    slots: list[Slot] = field(default_factory=list)
+    size: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Style:
+    """How numbers lie here: the packing, and the octet order that numbers of 16 bits and more take."""
+
+    packing: Packing
+    order: str
+
+    @property
+    def natural(self) -> str:
+        return "little" if self.packing is Packing.LEAST else "big"
+
+
+@dataclass(slots=True)
+class _PendingCheck:
+    """A check whose span waits for every place to be known."""
+
+    one: Field
+    slot_number: int
+    algorithm: Algorithm
+    scope: _Scope
+    start: _Spot
+    spot: _Spot
+    path: str
+    style: _Style
+
+
+class _Resolver:
+    """One frame's resolution: counters, problems and pending references."""
+
+    def __init__(self, frame: Frame) -> None:
+        self.frame = frame
+        self.problems: list[Problem] = []
+        self.checks: list[_PendingCheck] = []
+        self.slots: list[Slot] = []
+        self.nodes = 0
+        self.counted: set[int] = set()
+        self.counts: dict[int, tuple[Field, str]] = {}
+        self.roles: dict[str, str] = {}
+        self.to_end: list[tuple[Field, str]] = []
+        self.whole = True
+
+    # -- bookkeeping ---------------------------------------------------------------------------------------------------------
+
+    def note(self, place: Place, rule: str, path: str, summary: str, remedy: str = "") -> None:
+        self.whole = False
+        problem = Problem(place.position, rule, path, summary, remedy, place.excerpt, place.width)
+        if problem not in self.problems:
+            self.problems.append(problem)
+
+    def next_node(self) -> int:
+        self.nodes += 1
+        return self.nodes - 1
+
+    def new_slot(self, made: Meaning, path: tuple[str, ...], address: str, **more: object) -> Slot:
+        slot = made.place(number=len(self.slots), path=path, address=address, offset_bits=0, **more)
+        self.slots.append(slot)
+        return slot
+
+    # -- the frame -----------------------------------------------------------------------------------------------------------
+
+    def layout(self) -> Layout | None:
+        frame = self.frame
+        packing = _packing(frame.packing) or Packing.MOST
+        style = _Style(packing, frame.order or ("little" if packing is Packing.LEAST else "big"))
+        root = _Container(self, _Cursor(0, _Phase()), "")
+        scope = _Scope(None)
+        self.place_all(frame.fields, root, scope, style, ())
+        self.last_byte(root, style)
+        nodes = root.close()
+        self.unused_counts()
+        if not self.whole or not frame.fields:
+            return None
+        if root.cursor.high is not None and root.cursor.high > MAXIMUM_BITS:
+            size = -(-root.cursor.high // 8)
+            self.note(
+                frame.place,
+                "frame-too-long",
+                frame.name,
+                f"its longest form has {size:,} bytes",
+                "Lower a repeat's count or maximum.",
+            )
+            return None
+        nodes = self.with_spans(root, self.with_trailers(nodes))
+        return self.finished(root, nodes) if self.whole else None
+
+    def finished(self, root: _Container, nodes: tuple[Node, ...]) -> Layout:
+        slots = tuple(
+            sorted((slot for node in walk(nodes) for slot in _slots_of(node)), key=lambda slot: slot.number)
+        )
+        low, high = root.cursor.low, root.cursor.high
+        made = Layout(
+            self.frame.name,
+            nodes,
+            slots,
+            self.check_order(nodes, slots),
+            -(-low // 8) * 8,
+            None if high is None else -(-high // 8) * 8,
+            _useful(nodes),
+            any(
+                isinstance(node, Repeat) and node.count is None and node.counted_by is None for node in nodes
+            ),
+            "",
+            " ".join(self.frame.description.split()),
+            self.frame.cadence_s,
+        )
+        return replace(made, fingerprint=fingerprint(made))
+
+    def last_byte(self, root: _Container, style: _Style) -> None:
+        """Complete a frame that ends inside a byte, where it says how."""
+        if self.frame.last_byte is not None:
+            taken = {one.name for one in self.frame.fields}
+            name = next(
+                n for k in range(len(taken) + 2) if (n := f"reserved_{k}" if k else "reserved") not in taken
+            )
+            self.fill(
+                Field(name, "reserved", self.frame.place, named=False, up_to="byte"),
+                root,
+                style,
+                (name,),
+                name,
+            )
+        elif self.whole and root.cursor.phase.within(8) != 0:
+            last = self.frame.fields[-1].place if self.frame.fields else self.frame.place
+            over = root.cursor.phase.within(8)
+            how = "does not always end" if over is None else "ends"
+            text = (
+                f"the frame {how} on a whole byte"
+                if over is None
+                else f"the frame ends {over} bits into a byte"
+            )
+            fits = (
+                "{kind: reserved, up_to: byte}" if over is None else f"{{kind: reserved, bits: {8 - over}}}"
+            )
+            remedy = f"Add - {fits} where the spare bits belong (before a check that ends the frame), or last_byte: zero_filled."
+            self.note(last, "not-whole-bytes", self.frame.name, text, remedy)
+
+    # -- fields ----------------------------------------------------------------------------------------------------------------
+
+    def place_all(
+        self, fields: Iterable[Field], into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...]
+    ) -> None:
+        for one in fields:
+            address = f"{into.prefix}{'.'.join((*path, one.name))}" if one.name else into.prefix
+            if not one.whole:
+                self.whole = False
+            if not one.whole and one.kind not in ("group", "flags"):
+                scope.broken.add(one.name)
+                continue
+            before = into.spot()
+            self.place(one, into, scope, style, (*path, one.name), address)
+            scope.spans[one.name] = (before, into.spot())
+            scope.order.append(one.name)
+
+    def place(
+        self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
+    ) -> None:
+        """One field with its option and its repeat, outermost first."""
+        if (one.present_when or one.repeat) and one.kind in _ALONE:
+            what = "present_when" if one.present_when else "repeat"
+            text = f"a {one.kind} field stands alone: {what} cannot go with it"
+            self.note(
+                one.places.get(what, one.place),
+                "not-repeatable",
+                self.full(address),
+                text,
+                "Put it into a group that has it.",
+            )
+            return
+        if one.present_when is not None:
+            self.optional(one, into, scope, style, path, address)
+        elif one.repeat is not None:
+            self.repeat(one, one.repeat, into, scope, style, path, address)
+        else:
+            self.plain(one, into, scope, style, path, address)
+
+    def full(self, address: str) -> str:
+        return f"{self.frame.name}.{address}" if address else self.frame.name
+
+    def plain(
+        self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
+    ) -> None:
+        if one.kind in ("group", "flags"):
+            inner = _Scope(scope)
+            scope.groups[one.name] = inner
+            self.group(one, into, inner, style, path, address)
+        elif one.kind == "reserved" and one.up_to is not None and one.bits is None:
+            self.fill(one, into, style, path, address)
+        else:
+            self.slot(one, into, scope, style, path, address)
+
+    def group(
+        self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
+    ) -> None:
+        inner = self.group_style(one, style, address)
+        changes = inner.packing is not style.packing
+        if changes:
+            self.boundary(one, into, address, "starts")
+        low, high = into.cursor.low, into.cursor.high
+        self.place_all(one.fields, into, scope, inner, path)
+        if changes and self.whole:
+            self.boundary(one, into, address, "ends")
+        word = inner.packing.word_bits
+        if word and self.whole:
+            size = into.cursor.low - low
+            fixed = high is not None and into.cursor.high is not None and into.cursor.high - high == size
+            if not fixed or size % word:
+                text = (
+                    f"{size} bits are not a whole number of {word}-bit words" if fixed else "its size varies"
+                )
+                remedy = (
+                    f"Add {word - size % word} reserved bits."
+                    if fixed
+                    else "Put only fields of fixed size into it."
+                )
+                self.note(
+                    one.places.get("word_bits", one.place),
+                    "words-not-whole",
+                    self.full(address),
+                    text,
+                    remedy,
+                )
+
+    def group_style(self, one: Field, style: _Style, address: str) -> _Style:
+        if one.word_bits is None:
+            if style.packing.word_bits and (one.packing or one.order):
+                self.note(
+                    one.place,
+                    "order-words",
+                    self.full(address),
+                    "inside a group of words the packing is fixed",
+                    _PICTURES,
+                )
+                return style
+            packing = _packing(one.packing) or style.packing
+            inherited = style.order if packing is style.packing else _Style(packing, "").natural
+            return _Style(packing, one.order or inherited)
+        if (
+            one.order != "little"
+            or one.packing == "least_significant_first"
+            or style.packing is not Packing.MOST
+        ):
+            self.note(
+                one.places["word_bits"],
+                "order-words",
+                self.full(address),
+                "word_bits needs order: little and packing most_significant_first",
+                _PICTURES,
+            )
+            return style
+        return _Style(WORDS[one.word_bits], "big")
+
+    def boundary(self, one: Field, into: _Container, address: str, verb: str) -> None:
+        over = into.cursor.phase.within(8)
+        if over == 0:
+            return
+        where = (
+            "at a place that is not always a byte boundary" if over is None else f"{over} bits into a byte"
+        )
+        remedy = "Put reserved bits before it." if verb == "starts" else "Add reserved bits at its end."
+        place = one.places.get("packing", one.places.get("word_bits", one.place))
+        self.note(
+            place,
+            "packing-boundary",
+            self.full(address),
+            f"the packing changes where the group {verb}, {where}",
+            remedy,
+        )
+
+    def slot(
+        self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
+    ) -> None:
+        where = self.full(address)
+        algorithm = self.algorithm(one, where) if one.kind == "check" else None
+
+        def note(place: Place, rule: str, summary: str, remedy: str) -> None:
+            self.note(place, rule, where, summary, remedy)
+
+        made = meaning(one, note, algorithm)
+        if made is None:
+            self.whole = False
+            scope.broken.add(one.name)
+            return
+        reversal = self.reversal(one, made.width, style, where)
+        more: dict[str, object] = {
+            "octets_reversed": reversal,
+            "bits_reversed": one.stored == "bits_reversed",
+        }
+        if one.flag is not None:
+            more["raises"] = self.flag_slot(one, scope, where)
+        if one.kind == "reserved":
+            more["strict"] = bool(one.strict if one.strict is not None else self.frame.strict)
+        role = made.slot.get("role")
+        if role is not None:
+            if role.name in self.roles:
+                text = f"{self.roles[role.name]} has role {role.name} already"
+                self.note(one.places["role"], "role-unfit", where, text, "One frame has one field of a role.")
+            self.roles[role.name] = address
+        spot = into.spot()
+        slot = self.new_slot(made, path, address, **more)
+        into.add_slot(slot, style.packing)
+        if into.open is not None and into.open.size == slot.width:
+            spot = _Spot(into, len(into.nodes), 0, spot.cursor)
+        scope.slots[one.name] = slot
+        if one.kind == "count":
+            self.counts[slot.number] = (one, where)
+        if algorithm is not None:
+            self.checks.append(
+                _PendingCheck(one, slot.number, algorithm, scope, into.start, spot, where, style)
+            )
+
+    def reversal(self, one: Field, width: int, style: _Style, where: str) -> bool:
+        """Whether the slot's octets are reversed against its packing's natural order (WIRE.md 2)."""
+        if one.kind in ("flag", "reserved"):
+            return False
+        if one.kind == "check" and one.stored == "bits_reversed":
+            return False
+        own = {"high_octet_first": "big", "low_octet_first": "little", None: one.order}[one.stored]
+        if style.packing.word_bits and own is not None:
+            key = "stored" if one.stored else "order"
+            self.note(
+                one.places[key], "order-words", where, "inside a group of words the order is fixed", _PICTURES
+            )
+            return False
+        wanted = own or style.order
+        if wanted == style.natural:
+            return False
+        if width % 8 == 0:
+            return width > 8
+        if own is None and width < 8:
+            return False
+        rule, key = ("stored-width", "stored") if one.kind == "check" else ("order-width", "order")
+        text = f"{width} bits are not whole octets, so they cannot be sent {'low' if wanted == 'little' else 'high'} octet first"
+        remedy = (
+            _PICTURES
+            if own is None or one.kind != "check"
+            else "Use stored: bits_reversed, or leave stored out."
+        )
+        self.note(one.places.get(key, one.places.get("bits", one.place)), rule, where, text, remedy)
+        return False
+
+    def flag_slot(self, one: Field, scope: _Scope, where: str) -> int | None:
+        assert one.flag is not None
+        found = scope.find(one.flag)
+        if found is not None and found[1] in found[0].broken:
+            return None
+        slot = found[0].slots.get(found[1]) if found else None
+        if slot is None or slot.kind != "flag":
+            text = f"{shown(one.flag)} is not a flag before this field"
+            self.note(one.places["flag"], "flag-unknown", where, text, self.suggest(one.flag, scope, "flag"))
+            return None
+        return slot.number
+
+    def suggest(self, name: str, scope: _Scope, kind: str | None = None) -> str:
+        names = []
+        walker: _Scope | None = scope
+        while walker is not None:
+            names += [n for n, slot in walker.slots.items() if kind in (None, slot.kind)]
+            walker = walker.outer
+        near = closest(name, names)
+        options = f"One of: {', '.join(names)}." if names else f"No {kind or 'field'} stands before it."
+        return f"Did you mean {near}? {options}" if near else options
+
+    # -- fill, repeat, optional ----------------------------------------------------------------------------------------------
+
+    def fill(self, one: Field, into: _Container, style: _Style, path: tuple[str, ...], address: str) -> None:
+        """Zero bits up to a boundary: a reserved slot where their number is constant, else a Fill."""
+        assert one.up_to is not None
+        unit = UNITS[one.up_to]
+        strict = bool(one.strict if one.strict is not None else self.frame.strict)
+        common = {"kind": "reserved", "strict": strict, "named": one.named, "line": one.place.position.line}
+        over = into.cursor.phase.within(unit)
+        if over is not None:
+            width = -over % unit
+            if width:
+                slot = self.new_slot(Meaning(width, common), path, address)
+                into.add_slot(slot, style.packing)
+            return
+        slot = self.new_slot(Meaning(unit - 1, common), path, address)
+        into.close_run()
+        number = self.next_node()
+        into.add_node(Fill(number, unit, slot), into.filled(unit))
+
+    def repeat(
+        self,
+        one: Field,
+        how: DeclaredRepeat,
+        into: _Container,
+        scope: _Scope,
+        style: _Style,
+        path: tuple[str, ...],
+        address: str,
+    ) -> None:
+        where = self.full(address)
+        count, counter, maximum = how.count, None, how.maximum
+        if count is not None and not 1 <= count <= MAXIMUM_ELEMENTS:
+            text = f"a repeat of {count} elements"
+            self.note(one.places["repeat"], "count-too-large", where, text, f"Use 1 to {MAXIMUM_ELEMENTS:,}.")
+            return
+        if how.counted_by is not None:
+            counter = self.counter(how.counted_by, one, scope, where)
+            if counter is None:
+                self.whole = False
+                return
+            maximum = counter.maximum_count or (1 << counter.width) - 1
+        if how.to_end and (into.prefix or into.cursor.high is None):
+            text = "only one repeat, outside of repeats and options, runs to the frame's end"
+            self.note(one.places["repeat"], "to-end-last", where, text, "Use a count.")
+            return
+        into.close_run()
+        number, start = self.next_node(), into.cursor
+        element, low, high, after = self.element(one, start, scope, style, address)
+        if low is None or high is None:
+            return
+        if low == 0 or (count is None and high == 0):
+            self.note(
+                one.place,
+                "repeat-empty",
+                where,
+                "an element can have no bits at all",
+                "Put a field of fixed size into it.",
+            )
+            return
+        if how.to_end and low != high:
+            self.note(
+                one.places["repeat"],
+                "to-end-ambiguous",
+                where,
+                "elements of varying size cannot run to the end",
+                "Use a count.",
+            )
+            return
+        if how.to_end:
+            self.to_end.append((one, where))
+        least, most = (count, count) if count is not None else (0, maximum)
+        node = Repeat(
+            number,
+            path,
+            address,
+            start.at,
+            start.phase.within(8),
+            count,
+            counter.number if counter else None,
+            maximum if count is None else count,
+            0,
+            element,
+            low,
+            high,
+            _is_bare(one),
+        )
+        fixed = count is not None and low == high
+        end_phase = start.phase.plus(count * low) if fixed and count is not None else after
+        at = start.at + count * low if fixed and count is not None and start.at is not None else None
+        top = None if start.high is None or most is None else start.high + most * high
+        into.add_node(node, _Cursor(at, end_phase, start.low + least * low, top))
+
+    def counter(self, name: str, one: Field, scope: _Scope, where: str) -> Slot | None:
+        found = scope.find(name)
+        if found is not None and found[1] in found[0].broken:
+            return None
+        slot = found[0].slots.get(found[1]) if found else None
+        if slot is None or slot.kind != "count":
+            text = f"{shown(name)} is not a count before this field"
+            self.note(one.places["repeat"], "count-unknown", where, text, self.suggest(name, scope, "count"))
+            return None
+        self.counted.add(slot.number)
+        return slot
+
+    def element(
+        self, one: Field, start: _Cursor, scope: _Scope, style: _Style, address: str
+    ) -> tuple[tuple[Node, ...], int | None, int | None, _Phase]:
+        """The nodes of one element, its least and most bits, and the phase after any number of them.
+
+        Where an element starts depends on where the one before it ended: the phase is widened until it holds for all of them.
+        """
+        phase = start.phase
+        saved = self.snapshot()
+        for _ in range(8):
+            self.restore(saved)
+            inside = _Container(self, _Cursor(None, phase), f"{address}[].")
+            inner = _Scope(scope)
+            self.body(one, inside, inner, style, f"{address}[]")
+            after = inside.cursor.phase.joined(phase)
+            if after == phase or not self.whole:
+                break
+            phase = after
+        return inside.close(ends_in_run=_has_check(one)), inside.cursor.low, inside.cursor.high, phase
+
+    def body(self, one: Field, into: _Container, scope: _Scope, style: _Style, address: str) -> None:
+        """What an element or an optional holds: a group's members in a container of their own, or one bare value."""
+        if one.kind in ("group", "flags"):
+            self.group(one, into, scope, style, (), address)
+        else:
+            self.plain(one, into, scope, style, (), address)
+
+    def snapshot(self) -> tuple[int, ...]:
+        return (
+            len(self.problems),
+            len(self.checks),
+            len(self.slots),
+            self.nodes,
+            len(self.to_end),
+            int(self.whole),
+        )
+
+    def restore(self, saved: tuple[int, ...]) -> None:
+        problems, checks, slots, self.nodes, to_end, whole = saved
+        del self.problems[problems:], self.checks[checks:], self.slots[slots:], self.to_end[to_end:]
+        self.whole = bool(whole)
+        self.counts = {number: what for number, what in self.counts.items() if number < slots}
+        self.roles = {
+            role: address
+            for role, address in self.roles.items()
+            if any(s.address == address for s in self.slots)
+        }
+
+    def optional(
+        self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
+    ) -> None:
+        where = self.full(address)
+        assert one.present_when is not None
+        target = self.condition(one, scope, where)
+        if target is None:
+            self.whole = False
+            return
+        by, codes = target
+        into.close_run()
+        number, start = self.next_node(), into.cursor
+        inside = _Container(self, _Cursor(start.at, start.phase), f"{address}.")
+        inner = _Scope(scope)
+        if one.repeat is not None:
+            self.repeat(one, one.repeat, inside, inner, style, (), address)
+        else:
+            self.body(one, inside, inner, style, address)
+        nodes, low, high = inside.close(ends_in_run=_has_check(one)), inside.cursor.low, inside.cursor.high
+        if high is None:
+            self.note(
+                one.places["repeat"],
+                "to-end-last",
+                where,
+                "a repeat that runs to the end cannot be optional",
+                "Use a count.",
+            )
+            return
+        bare = one.repeat is not None or _is_bare(one)
+        node = Optional(
+            number, path, address, start.at, start.phase.within(8), by, codes, nodes, low, high, bare
+        )
+        phase = start.phase.joined(inside.cursor.phase)
+        top = None if start.high is None else start.high + high
+        into.add_node(node, _Cursor(start.at if high == 0 else None, phase, start.low, top))
+
+    def condition(self, one: Field, scope: _Scope, where: str) -> tuple[int, tuple[Range, ...]] | None:
+        asked = one.present_when
+        assert asked is not None
+        place = one.places["present_when"]
+        found = scope.find(asked.by)
+        if found is not None and found[1] in found[0].broken:
+            return None
+        slot = found[0].slots.get(found[1]) if found else None
+        if slot is None or slot.kind in ("reserved", "check", "float", "constant", "sync"):
+            text = f"{shown(asked.by)} is not a field before this one that can tell"
+            self.note(place, "condition-unknown", where, text, self.suggest(asked.by, scope))
+            return None
+        if not asked.codes and not asked.states:
+            if slot.kind == "flag":
+                return slot.number, (Range(1, 1),)
+            self.note(
+                place,
+                "condition-codes",
+                where,
+                f"{slot.address} is not a flag",
+                f"Write {{{asked.by}: code}}.",
+            )
+            return None
+        names = dict((label, code) for code, label in slot.states)
+        ranges = [Range(codes.low, codes.high) for codes in asked.codes]
+        low, high = slot.raw_limits
+        for label in asked.states:
+            if label not in names:
+                text = f"{slot.address} has no state {shown(label)}"
+                options = f"One of: {', '.join(names)}." if names else "Write a code."
+                self.note(place, "condition-codes", where, text, options)
+                return None
+            ranges.append(Range(names[label], names[label]))
+        for codes in ranges:
+            if codes.low < low or codes.high > high:
+                text = f"{slot.address} holds {low} to {high}"
+                self.note(
+                    place,
+                    "condition-codes",
+                    where,
+                    f"{text}, never {codes.low if codes.low < low else codes.high}",
+                    "Use a code it can have.",
+                )
+                return None
+        return slot.number, tuple(sorted(ranges, key=lambda codes: codes.low))
+
+    def unused_counts(self) -> None:
+        for number, (one, where) in self.counts.items():
+            if number not in self.counted and self.whole:
+                text = "no repeat is counted by it"
+                self.note(
+                    one.place,
+                    "count-unused",
+                    where,
+                    text,
+                    f"Add repeat: {{count: {one.name}}} to a field after it, or make it a number.",
+                )
+
+    def with_trailers(self, nodes: tuple[Node, ...]) -> tuple[Node, ...]:
+        """The nodes with the fixed size after a repeat that runs to the end, which must tell its last element from what follows."""
+        made = list(nodes)
+        for index, node in enumerate(nodes):
+            if not (isinstance(node, Repeat) and node.count is None and node.counted_by is None):
+                continue
+            one, where = self.to_end[0]
+            trailer = 0
+            for later in nodes[index + 1 :]:
+                if isinstance(later, Fill):
+                    if later.unit_bits > node.minimum_bits:
+                        text = f"a fill of up to {later.unit_bits - 1} bits can hide an element of {node.minimum_bits}"
+                        self.note(
+                            one.places["repeat"],
+                            "to-end-ambiguous",
+                            where,
+                            text,
+                            "Use a count, or larger elements.",
+                        )
+                elif (size := _fixed_size(later)) is None:
+                    text = f"{later.address if not isinstance(later, Run) else ''} after it varies in size"
+                    self.note(
+                        one.places["repeat"], "to-end-last", where, text, "Use a count, or move it before."
+                    )
+                else:
+                    trailer += size
+            made[index] = replace(node, trailer_bits=trailer)
+        return tuple(made)
+
+    # -- checks ----------------------------------------------------------------------------------------------------------------
+
+    def algorithm(self, one: Field, where: str) -> Algorithm | None:
+        asked = one.algorithm
+        place = one.places["algorithm"]
+        if isinstance(asked, CustomCrc):
+            try:
+                return catalog.custom_crc(
+                    asked.width,
+                    asked.polynomial,
+                    asked.initial,
+                    asked.reflect_in,
+                    asked.reflect_out,
+                    asked.final_xor,
+                )
+            except ValueError as error:
+                self.note(
+                    place,
+                    "algorithm-parameters",
+                    where,
+                    str(error),
+                    "Write the six parameters as the format's document has them.",
+                )
+                return None
+        assert asked is not None
+        try:
+            return catalog.find(asked)
+        except (KeyError, ValueError):
+            near = catalog.closest(asked)
+            options = (
+                f"Did you mean {' or '.join(near)}?" if near else "packetkit check --algorithms lists them."
+            )
+            self.note(place, "algorithm-unknown", where, f"the catalogue has no {shown(asked)}", options)
+            return None
+
+    def with_spans(self, root: _Container, nodes: tuple[Node, ...]) -> tuple[Node, ...]:
+        """The nodes with every check slot's span resolved, and size-0 runs where a span ends at a container's end."""
+        found: dict[int, Check] = {}
+        for pending in self.checks:
+            check = self.check(pending, root)
+            if check is not None:
+                found[pending.slot_number] = check
+        return _with_checks(nodes, found)
+
+    def check(self, pending: _PendingCheck, root: _Container) -> Check | None:
+        spans = self.spans(pending, root)
+        if spans is None:
+            return None
+        own_span = any(start.rank <= pending.spot.rank < end.rank for start, end in spans)
+        one = pending.one
+        if one.self_rule is not None and not own_span:
+            text = "self is for a check inside its own span"
+            self.note(
+                one.places["self"], "self-unused", pending.path, text, "Drop self, or cover the whole frame."
+            )
+            return None
+        marks = tuple((start.mark(), end.mark()) for start, end in spans)
+        own = (one.self_rule or "zero") if own_span else None
+        least = pending.style.packing is Packing.LEAST
+        return self.octets(
+            pending, spans, Check(pending.algorithm, marks, own, one.fill == "zero", False, least)
+        )
+
+    def spans(self, pending: _PendingCheck, root: _Container) -> list[tuple[_Spot, _Spot]] | None:
+        """The stretches covered, in wire order, adjacent ones joined."""
+        one = pending.one
+        covers = one.covers or Covers()
+        if covers.what == "everything_before":
+            spans = [(pending.start, pending.spot)]
+        elif covers.what == "whole_frame":
+            spans = [(root.start, root.spot())]
+        else:
+            named = self.named_spans(pending, covers)
+            if named is None:
+                return None
+            spans = named
+        spans = _joined(spans)
+        if not spans:
+            self.note(
+                one.places.get("covers", one.place),
+                "span-empty",
+                pending.path,
+                "the check covers no bit",
+                "Put it after what it covers, or say covers.",
+            )
+            return None
+        return spans
+
+    def named_spans(self, pending: _PendingCheck, covers: Covers) -> list[tuple[_Spot, _Spot]] | None:
+        place = pending.one.places["covers"]
+        found: dict[str, tuple[_Scope, str]] = {}
+        for name in (*covers.names, *((covers.start, covers.end) if covers.what == "range" else ())):
+            hit = pending.scope.find(name)
+            if hit is None or hit[1] not in hit[0].spans:
+                text = f"{shown(name)} is not a field of this group or one around it"
+                self.note(place, "span-unknown", pending.path, text, self.suggest(name, pending.scope))
+                return None
+            found[name] = hit
+        if covers.what == "names":
+            spans = [found[name][0].spans[found[name][1]] for name in covers.names]
+            return sorted(spans, key=lambda span: span[0].rank)
+        (first, first_name), (last, last_name) = found[covers.start], found[covers.end]
+        start, end = first.spans[first_name][0], last.spans[last_name][1]
+        if start.container is not end.container or end.rank < start.rank:
+            self.note(
+                place,
+                "span-empty",
+                pending.path,
+                f"{covers.end} does not come after {covers.start}",
+                "Swap from and to.",
+            )
+            return None
+        holes = sorted(
+            (found[name][0].spans[found[name][1]] for name in covers.names), key=lambda span: span[0].rank
+        )
+        return _less(start, end, holes)
+
+    def octets(self, pending: _PendingCheck, spans: list[tuple[_Spot, _Spot]], check: Check) -> Check | None:
+        """Decide between feeding octets and feeding bits as they lie on the wire (WIRE.md 16)."""
+        size = _Phase()
+        for start, end in spans:
+            length = _length(start, end)
+            size = _Phase(gcd(size.modulus, length.modulus), 0).plus(size.remainder + length.remainder)
+        skipped = pending.algorithm.width if check.own == "skip" else 0
+        if size.plus(-skipped).within(8) == 0:
+            return check
+        if (
+            check.algorithm.family == "crc"
+            and check.algorithm.reflect_in == check.least_first
+            and not check.zero_filled
+        ):
+            return replace(check, in_wire_order=True)
+        if check.zero_filled:
+            return check
+        text = f"{check.algorithm.name} takes whole octets, and its span is not always whole octets"
+        self.note(
+            pending.one.places.get("covers", pending.one.place),
+            "span-octets",
+            pending.path,
+            text,
+            "Add reserved bits inside the span, or say fill: zero.",
+        )
+        return None
+
+    def check_order(self, nodes: tuple[Node, ...], slots: tuple[Slot, ...]) -> tuple[int, ...]:
+        """The check slots so that each comes after those its span covers."""
+        positions = _slot_positions(nodes)
+        checks = [slot for slot in slots if slot.check is not None]
+        inside = {
+            slot.number: {
+                other.number
+                for other in checks
+                if other is not slot and slot.check and _covers(slot.check, positions[other.number])
+            }
+            for slot in checks
+        }
+        order: list[int] = []
+        while len(order) < len(checks):
+            ready = [n for n, needs in inside.items() if n not in order and needs <= set(order)]
+            if not ready:
+                left = [pending for pending in self.checks if pending.slot_number not in order]
+                names = " and ".join(slots[pending.slot_number].address for pending in left)
+                self.note(
+                    left[0].one.place,
+                    "span-cycle",
+                    left[0].path,
+                    f"{names} cover each other",
+                    "Let one leave the other out: covers with except.",
+                )
+                return ()
+            order.append(min(ready))
+        return tuple(order)
+
+
+# -- helpers without state ------------------------------------------------------------------------------------------------------
+
+_PICTURES = (
+    "Legal: order: little on a field of 16, 24, ... bits reverses its octets (ABCD is sent CD AB); "
+    "order: little with word_bits: 16 on a group packs 3, 7, 6 bits into a word and sends its low octet first (B9 21 becomes 21 B9); "
+    "packing: least_significant_first fills each byte from its low end (25 87)."
+)
+
+
+def _packing(word: str | None) -> Packing | None:
+    return None if word is None else Packing(word)
+
+
+def _is_bare(one: Field) -> bool:
+    return one.kind not in ("group", "flags")
+
+
+def _slots_of(node: Node) -> tuple[Slot, ...]:
+    if isinstance(node, Run):
+        return node.slots
+    return (node.slot,) if isinstance(node, Fill) else ()
+
+
+def _fixed_size(node: Node) -> int | None:
+    """The bits of a node, where they are constant."""
+    if isinstance(node, Run):
+        return node.size_bits
+    if isinstance(node, Repeat) and node.is_fixed and node.count is not None:
+        return node.count * node.minimum_bits
+    return None
+
+
+def _has_check(one: Field) -> bool:
+    """True where a check stands directly in a group (not in an element or option of its own inside it)."""
+    return any(
+        inner.kind == "check"
+        or (inner.fields and not inner.repeat and not inner.present_when and _has_check(inner))
+        for inner in one.fields
+    )
+
+
+_Span = tuple[_Spot, _Spot]
+
+
+def _joined(spans: list[_Span]) -> list[_Span]:
+    """Spans in wire order, empty ones dropped, touching ones made one."""
+    made: list[_Span] = []
+    for start, end in spans:
+        if start.rank == end.rank or (start.cursor.at is not None and start.cursor.at == end.cursor.at):
+            continue
+        if made and start.container is made[-1][1].container and start.rank <= made[-1][1].rank:
+            start = made.pop()[0]
+        made.append((start, end))
+    return made
+
+
+def _less(start: _Spot, end: _Spot, holes: list[_Span]) -> list[_Span]:
+    """The span from start to end without the holes."""
+    made: list[_Span] = []
+    for hole_start, hole_end in holes:
+        if start.rank < hole_start.rank:
+            made.append((start, hole_start))
+        start = max(start, hole_end, key=lambda spot: spot.rank)
+    return [*made, (start, end)] if start.rank < end.rank else made
+
+
+def _length(start: _Spot, end: _Spot) -> _Phase:
+    """What is known of the number of bits between two positions."""
+    first, last = start.cursor, end.cursor
+    if start.container is end.container:
+        if start.index == end.index:
+            return _Phase(64, (end.bits - start.bits) % 64)
+        if first.low == first.high and last.low == last.high:
+            return _Phase(64, (last.low - first.low) % 64)
+    modulus = gcd(first.phase.modulus, last.phase.modulus)
+    return _Phase(modulus, (last.phase.remainder - first.phase.remainder) % modulus)
+
+
+def _with_checks(nodes: tuple[Node, ...], found: dict[int, Check]) -> tuple[Node, ...]:
+    made: list[Node] = []
+    for node in nodes:
+        if isinstance(node, Run):
+            slots = tuple(
+                replace(slot, check=found[slot.number]) if slot.number in found else slot
+                for slot in node.slots
+            )
+            made.append(replace(node, slots=slots))
+        elif isinstance(node, Repeat):
+            made.append(replace(node, element=_with_checks(node.element, found)))
+        elif isinstance(node, Optional):
+            made.append(replace(node, body=_with_checks(node.body, found)))
+        else:
+            made.append(node)
+    return tuple(made)
+
+
+def _slot_positions(nodes: tuple[Node, ...]) -> dict[int, tuple[int, int]]:
+    """Slot number to the node it lies in and its first bit there."""
+    return {
+        slot.number: (node.number, slot.offset_bits)
+        for node in walk(nodes)
+        if isinstance(node, Run)
+        for slot in node.slots
+    }
+
+
+def _covers(check: Check, position: tuple[int, int]) -> bool:
+    end = (1 << 62, 0)
+    return any(
+        (start.node, start.bits) <= position < ((stop.node, stop.bits) if stop.node >= 0 else end)
+        for start, stop in check.spans
+    )
+
+
+def _useful(nodes: tuple[Node, ...]) -> int | None:
+    """Bits of value fields at the longest, None where only the frame's length bounds them."""
+    total = 0
+    for node in nodes:
+        if isinstance(node, Run):
+            total += sum(slot.width for slot in node.slots if slot.is_value)
+        elif isinstance(node, Repeat):
+            inner = _useful(node.element)
+            if inner is None or node.maximum is None:
+                return None
+            total += inner * node.maximum
+        elif isinstance(node, Optional):
+            total += _useful(node.body) or 0
+    return total

@@ -1,0 +1,288 @@
+"""The words of the schema language, as tables: which keys there are, how each is read, and which kind of field takes which.
+
+The loader walks these tables; the editor schema and the language reference are rendered from them. A new kind of field is a row
+in KINDS (and its meaning in the layout); a new word is a row in one of the key tables.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One word of the language. reads names how its value is read (a reader of the loader); choices are the words it may be."""
+
+    name: str
+    reads: str
+    help: str
+    choices: tuple[str, ...] = ()
+
+
+def _table(*keys: Key) -> dict[str, Key]:
+    return {key.name: key for key in keys}
+
+
+MISSION_KEYS = _table(
+    Key(
+        "mission", "mission_name", "The mission's name: lower-case letters, digits, hyphens and underscores."
+    ),
+    Key("description", "text", "A sentence for people."),
+    Key("frames", "frames", "The frames by name, each with its fields in wire order."),
+    Key("link", "link", "The radio setting and the limits of a frame."),
+    Key("passes", "passes", "When the ground can listen."),
+)
+
+FRAME_KEYS = _table(
+    Key("description", "text", "A sentence for people."),
+    Key("fields", "fields", "The fields, in the order in which they are sent."),
+    Key(
+        "packing",
+        "word",
+        "Which bit of a byte comes first.",
+        ("most_significant_first", "least_significant_first"),
+    ),
+    Key("order", "word", "Which octet of a number of 16 bits and more comes first.", ("big", "little")),
+    Key("strict", "boolean", "true: a frame with a non-zero reserved bit is rejected, not only reported."),
+    Key("last_byte", "word", "How a frame that ends inside a byte is completed.", ("zero_filled",)),
+    Key("cadence_s", "positive", "Seconds from one such frame to the next."),
+)
+
+LINK_KEYS = _table(
+    Key("chirp", "chirp", "The chirp spread-spectrum radio's setting."),
+    Key(
+        "maximum_frame_bytes",
+        "size",
+        "The longest frame that the link takes, without the driver's own bytes.",
+    ),
+    Key(
+        "driver_bytes",
+        "size",
+        "Bytes that the radio driver adds to each frame; they are sent, and paid for in airtime.",
+    ),
+    Key("gap_s", "positive_or_zero", "Seconds of silence between two frames."),
+    Key(
+        "share_of_hour_percent",
+        "percent",
+        "The share of each hour that may be spent sending; local rules decide.",
+    ),
+)
+
+CHIRP_KEYS = _table(
+    Key("spreading_factor", "integer", "Bits carried by one symbol, 5 to 12."),
+    Key("bandwidth_khz", "number", "Bandwidth in kHz: a row of the table of real bandwidths."),
+    Key("coding_rate", "line", "Code rate of the payload: 4/5, 4/6, 4/7 or 4/8."),
+    Key("preamble_symbols", "integer", "Programmed preamble length in symbols."),
+    Key("header", "word", "Whether the radio's own header is sent.", ("explicit", "implicit")),
+    Key("crc", "boolean", "Whether the radio adds its own 16-bit CRC."),
+    Key(
+        "low_data_rate", "word", "Low-data-rate optimisation: by the rule, or forced.", ("auto", "on", "off")
+    ),
+    Key("modem", "line", "The modem family, where it matters (spreading factors 5 and 6)."),
+    Key("frequency_mhz", "positive", "Carrier frequency in MHz."),
+)
+
+PASSES_KEYS = _table(
+    Key("altitude_km", "positive", "Altitude of a circular orbit above the mean equatorial radius, in km."),
+    Key(
+        "minimum_elevation_deg",
+        "number",
+        "Elevation above the horizon from which the ground hears the unit, in degrees.",
+    ),
+    Key("duration_s", "positive", "How long a pass lasts, where it is not an orbit's."),
+    Key("per_day", "positive", "Passes a day."),
+)
+
+ROLES: dict[str, str] = {
+    "sequence": "Counts frames, one up each time; wraps.",
+    "boot": "Counts restarts of the unit.",
+    "clock": "The unit's time.",
+    "frame_id": "Says which frame this is.",
+    "version": "Says which version of the schema wrote the frame.",
+    "call_sign": "Says who sends.",
+}
+
+FIELD_KEYS = _table(
+    Key("name", "name", "The field's name: lower-case letters, digits and underscores, 40 at most."),
+    Key("kind", "kind", "What the field is; a number unless said or told by its keys."),
+    Key("description", "text", "A sentence for people."),
+    Key("unit", "unit", "The unit of the value."),
+    Key("preset", "preset", "A quantity whose usual range, resolution, unit and missing code are filled in."),
+    Key("bits", "bits", "Width on the wire."),
+    Key("signed", "boolean", "true: two's complement."),
+    Key("order", "word", "Which octet of the number comes first.", ("big", "little")),
+    Key(
+        "packing",
+        "word",
+        "Which bit of a byte comes first, in this group.",
+        ("most_significant_first", "least_significant_first"),
+    ),
+    Key(
+        "word_bits",
+        "word_bits",
+        "With order: little, the group is packed into words of so many bits, low octet first.",
+    ),
+    Key("scale", "number", "value = offset + scale * raw."),
+    Key("offset", "number", "value = offset + scale * raw."),
+    Key("minimum", "number", "The least value; by meaning, raw code 0."),
+    Key("maximum", "number", "The greatest value."),
+    Key("resolution", "positive", "The step from one value to the next."),
+    Key("states", "states", "Names of raw codes."),
+    Key("code", "codes", "The raw code, or the codes, that a constant, sync or tag has."),
+    Key("missing", "missing", "Codes that mean: no value. true is the usual one."),
+    Key("at_least", "code", "The raw code that means: this value or more."),
+    Key("at_most", "code", "The raw code that means: this value or less."),
+    Key(
+        "out_of_range",
+        "word",
+        "What encoding does with a value outside the range.",
+        ("error", "clamp", "missing"),
+    ),
+    Key("flag", "reference", "The flag that is raised when a value is clamped."),
+    Key("default", "value", "The value sent when the record has none."),
+    Key("role", "word", "What accounting and time axes use the field for.", tuple(ROLES)),
+    Key("modulus", "integer", "A sequence or boot counter wraps at this number; 2 to the bits unless said."),
+    Key("tick_s", "positive", "Seconds from one code of a clock to the next."),
+    Key("epoch", "instant", "The UTC instant at which a clock reads zero, as 2030-01-31T00:00:00Z."),
+    Key("group", "fields", "Fields that belong together: a mapping in the record."),
+    Key("flags", "flags", "A set of flags, in wire order: names, or fields for the parts of several bits."),
+    Key(
+        "repeat",
+        "repeat",
+        "How often the field repeats: a number, {count: name}, or {to_end: true, maximum: n}.",
+    ),
+    Key("present_when", "condition", "The flag, or the field and its codes, that says the field is there."),
+    Key(
+        "up_to",
+        "word",
+        "Reserved bits up to the next boundary from the frame's start.",
+        ("byte", "word_16", "word_32"),
+    ),
+    Key("strict", "boolean", "true: a frame with these bits not zero is rejected."),
+    Key("algorithm", "algorithm", "The check's name in the catalogue, or its six parameters."),
+    Key("covers", "covers", "What the check covers: everything_before unless said."),
+    Key("self", "word", "How the check's own bits count inside its span.", ("zero", "skip", "ones")),
+    Key(
+        "stored",
+        "word",
+        "How the check lies on the wire.",
+        ("high_octet_first", "low_octet_first", "bits_reversed"),
+    ),
+    Key("fill", "word", "zero: a span that ends inside an octet is completed with zero bits.", ("zero",)),
+)
+
+CRC_KEYS = _table(
+    Key("width", "integer", "Bits of the register, 3 to 82."),
+    Key(
+        "polynomial",
+        "integer",
+        "The generator polynomial without its leading term, most significant term first.",
+    ),
+    Key("initial", "integer", "The register's first content."),
+    Key("reflect_in", "boolean", "true: each octet enters least significant bit first."),
+    Key("reflect_out", "boolean", "true: the register is mirrored before the final xor."),
+    Key("final_xor", "integer", "What the register is combined with at the end."),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of field: which keys it must and may have beside COMMON_KEYS, and the LANGUAGE rows it serves."""
+
+    name: str
+    help: str
+    required: tuple[str, ...]
+    optional: tuple[str, ...]
+    rows: tuple[int, ...]
+
+
+COMMON_KEYS = ("name", "kind", "description", "present_when", "repeat")
+_CODES = ("missing", "at_least", "at_most", "out_of_range", "flag", "default")
+_ROLE = ("role", "modulus", "tick_s", "epoch")
+
+KINDS: dict[str, Kind] = {
+    kind.name: kind
+    for kind in (
+        Kind(
+            "number",
+            "A number: by meaning (minimum, maximum, resolution) or by wire (bits, signed, scale, offset).",
+            (),
+            (
+                "unit",
+                "preset",
+                "bits",
+                "signed",
+                "order",
+                "scale",
+                "offset",
+                "minimum",
+                "maximum",
+                "resolution",
+                *_CODES,
+                *_ROLE,
+            ),
+            (1, 2, 3, 6, 22, 25, 26),
+        ),
+        Kind(
+            "float",
+            "An IEEE 754 number of 16, 32 or 64 bits.",
+            ("bits",),
+            (
+                "unit",
+                "order",
+                "minimum",
+                "maximum",
+                "missing",
+                "out_of_range",
+                "flag",
+                "default",
+                "role",
+                "tick_s",
+                "epoch",
+            ),
+            (1,),
+        ),
+        Kind(
+            "states",
+            "One of several named states; an unknown code keeps its number.",
+            ("bits", "states"),
+            ("order", "missing", "default", "role"),
+            (5,),
+        ),
+        Kind("flag", "One bit: true or false.", (), ("bits", "default"), (5,)),
+        Kind(
+            "flags",
+            "A set of flags, with parts of several bits where needed.",
+            ("flags",),
+            ("packing", "order", "word_bits"),
+            (5,),
+        ),
+        Kind(
+            "constant",
+            "Bits that are always the same, verified on decode.",
+            ("bits", "code"),
+            ("order",),
+            (4,),
+        ),
+        Kind("sync", "The marker by which a frame is found in a stream.", ("bits", "code"), ("order",), (4,)),
+        Kind(
+            "tag",
+            "The code that tells frames apart; with several codes allowed it is a value.",
+            ("bits", "code"),
+            ("order", "role"),
+            (4,),
+        ),
+        Kind("count", "How many elements a repeat has; fills itself.", ("bits",), ("order", "maximum"), (9,)),
+        Kind("reserved", "Bits sent as zero.", (), ("bits", "up_to", "strict"), (4,)),
+        Kind(
+            "check",
+            "An error-detecting code over other bits.",
+            ("algorithm",),
+            ("bits", "covers", "self", "stored", "fill"),
+            (12,),
+        ),
+        Kind(
+            "group", "Fields that belong together.", ("group",), ("packing", "order", "word_bits"), (2, 9, 10)
+        ),
+    )
+}

@@ -1,0 +1,841 @@
+"""Schema nodes to the declared model: every key is looked up in the tables of `kinds.py` and read by the reader that they name.
+
+The loader never stops at a fault: it notes a `Problem` and goes on, so that one reading tells all of them. A field with a fault is
+returned as far as it goes, `whole=False`, and later stages leave it out of their sums. No bit position is known here.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from collections.abc import Mapping as MappingOf
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from typing import Any
+
+from packetkit.errors import Problem
+from packetkit.schema import text as yaml_text
+from packetkit.schema.kinds import (
+    CHIRP_KEYS,
+    COMMON_KEYS,
+    CRC_KEYS,
+    FIELD_KEYS,
+    FRAME_KEYS,
+    KINDS,
+    LINK_KEYS,
+    MISSION_KEYS,
+    PASSES_KEYS,
+    Key,
+)
+from packetkit.schema.model import (
+    Chirp,
+    Codes,
+    Condition,
+    Covers,
+    CustomCrc,
+    Field,
+    Frame,
+    Link,
+    Mission,
+    Passes,
+    Place,
+    Repeat,
+)
+from packetkit.schema.names import MISSION_NAME, NAME, reserved_in
+from packetkit.schema.presets import PRESETS
+from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence, shown
+
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?Z\Z")
+_REFERENCE = re.compile(r"[a-z][a-z0-9_]{0,39}(\.[a-z][a-z0-9_]{0,39})*\Z")
+_WIDTHS = {"float": (16, 32, 64)}
+# A field of these kinds carries its own width limit: a check is as wide as its algorithm, padding as wide as it likes to be.
+_MAXIMUM_BITS = {"check": 82, "reserved": 65_535, "flag": 1}
+
+
+@dataclass
+class Loaded:
+    """What the loader made of a text: the mission as far as it could be read, and every problem found on the way."""
+
+    mission: Mission | None
+    problems: list[Problem] = field(default_factory=list)
+
+
+def load(text: bytes | str, file: str = "") -> Loaded:
+    """Return the mission declared by `text`, as far as it can be read, with every problem found.
+
+    The mission is None where the text has no tree that could be trusted. Nothing is opened; file only names positions.
+    """
+    tree, problems = yaml_text.parse(text, file)
+    if tree is None:
+        return Loaded(None, list(problems))
+    loader = _Loader()
+    mission = loader.mission(tree, file)
+    return Loaded(mission, [*problems, *loader.problems])
+
+
+def place_of(node: Node) -> Place:
+    """The place of a node, for a later stage's messages."""
+    return Place(node.position, node.excerpt, node.width)
+
+
+class _Loader:
+    """Reads nodes and collects problems. Readers return None where they noted a problem."""
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    # -- noting problems ------------------------------------------------------------------------------------------------
+
+    def note(self, node: Node | Place, rule: str, path: str, summary: str, remedy: str = "") -> None:
+        place = node if isinstance(node, Place) else place_of(node)
+        self.problems.append(Problem(place.position, rule, path, summary, remedy, place.excerpt, place.width))
+
+    def _among(self, word: str, choices: Iterable[str]) -> str:
+        """The remedy that lists the choices, the likely one first."""
+        options = list(choices)
+        near = yaml_text.closest(word, options)
+        meant = f"Did you mean {near}? " if near else ""
+        listed = ", ".join(options)
+        return f"{meant}One of: {listed}." if len(listed) < 400 else f"{meant}".strip()
+
+    # -- shapes ---------------------------------------------------------------------------------------------------------
+
+    def mapping(self, node: Node, path: str, what: str) -> Mapping | None:
+        if isinstance(node, Mapping):
+            return node
+        self.note(node, "wrong-type", path, f"{what} is a mapping of keys, not {_shape(node)}")
+        return None
+
+    def scalar(self, node: Node, path: str, what: str) -> Scalar | None:
+        if isinstance(node, Scalar):
+            return node
+        self.note(node, "wrong-type", path, f"{what} is one value, not {_shape(node)}")
+        return None
+
+    def keys(self, node: Mapping, table: MappingOf[str, Key], path: str, where: str) -> dict[str, Entry]:
+        """The entries whose keys the table knows; the others are noted."""
+        known = {}
+        for entry in node.entries:
+            if entry.key.text in table:
+                known[entry.key.text] = entry
+            else:
+                remedy = self._among(entry.key.text, table)
+                self.note(
+                    entry.key, "unknown-key", path, f"{where} has no key {shown(entry.key.text)}", remedy
+                )
+        return known
+
+    def read_all(
+        self, entries: MappingOf[str, Entry], table: MappingOf[str, Key], path: str
+    ) -> dict[str, Any]:
+        """The values of all entries, those that could not be read left out."""
+        values = {}
+        for name, entry in entries.items():
+            key = table[name]
+            value = getattr(self, "_read_" + key.reads)(entry.value, path, key)
+            if value is not None:
+                values[name] = value
+        return values
+
+    # -- readers: one for each word in the `reads` column ------------------------------------------------------------------
+
+    def _read_text(self, node: Node, path: str, key: Key) -> str | None:
+        scalar = self.scalar(node, path, key.name)
+        return scalar.text if scalar else None
+
+    def _read_line(self, node: Node, path: str, key: Key) -> str | None:
+        scalar = self.scalar(node, path, key.name)
+        if scalar is None:
+            return None
+        if not scalar.text.strip() or len(scalar.text) > 80 or not scalar.text.isprintable():
+            self.note(
+                node,
+                "bad-text",
+                path,
+                f"{key.name} is not one line of 1 to 80 characters",
+                "Write it on one line.",
+            )
+            return None
+        return scalar.text
+
+    def _read_unit(self, node: Node, path: str, key: Key) -> str | None:
+        if isinstance(node, Scalar) and node.text == "":
+            return ""
+        return self._read_line(node, path, key)
+
+    def _read_word(self, node: Node, path: str, key: Key) -> str | None:
+        scalar = self.scalar(node, path, key.name)
+        if scalar is None:
+            return None
+        if scalar.text not in key.choices:
+            remedy = self._among(scalar.text, key.choices)
+            self.note(node, "bad-word", path, f"{key.name} cannot be {shown(scalar.text)}", remedy)
+            return None
+        return scalar.text
+
+    def _read_boolean(self, node: Node, path: str, key: Key) -> bool | None:
+        if isinstance(node, Scalar) and not node.quoted and node.text in ("true", "false"):
+            return node.text == "true"
+        self.note(
+            node,
+            "bad-boolean",
+            path,
+            f"{key.name} is {_shown(node)}, neither true nor false",
+            "Write true or false.",
+        )
+        return None
+
+    def _read_number(self, node: Node, path: str, key: Key) -> Fraction | None:
+        scalar = self.scalar(node, path, key.name)
+        if scalar is None:
+            return None
+        number = yaml_text.parse_number(scalar.text)
+        if isinstance(number, str):
+            self.note(
+                node,
+                "bad-number",
+                path,
+                f"{key.name}: {number}",
+                "Write an integer, a decimal, 0x hex or a fraction a/b.",
+            )
+            return None
+        return number
+
+    def _read_positive(self, node: Node, path: str, key: Key) -> Fraction | None:
+        number = self._read_number(node, path, key)
+        if number is not None and number <= 0:
+            self.note(
+                node,
+                "not-positive",
+                path,
+                f"{key.name} is {_shown(node)}, not above zero",
+                "Write a number above zero.",
+            )
+            return None
+        return number
+
+    def _read_positive_or_zero(self, node: Node, path: str, key: Key) -> Fraction | None:
+        number = self._read_number(node, path, key)
+        if number is not None and number < 0:
+            self.note(
+                node, "not-positive", path, f"{key.name} is {_shown(node)}, below zero", "Write zero or more."
+            )
+            return None
+        return number
+
+    def _read_percent(self, node: Node, path: str, key: Key) -> Fraction | None:
+        number = self._read_positive(node, path, key)
+        if number is not None and number > 100:
+            self.note(
+                node,
+                "number-limit",
+                path,
+                f"{key.name} is {_shown(node)}, above 100",
+                "Write a percentage up to 100.",
+            )
+            return None
+        return number
+
+    def _read_integer(self, node: Node, path: str, key: Key) -> int | None:
+        number = self._read_number(node, path, key)
+        if number is None:
+            return None
+        if number.denominator != 1:
+            self.note(
+                node,
+                "not-whole",
+                path,
+                f"{key.name} is {_shown(node)}, not a whole number",
+                "Write a whole number.",
+            )
+            return None
+        return number.numerator
+
+    def _integer_within(self, node: Node, path: str, key: Key, low: int, high: int) -> int | None:
+        number = self._read_integer(node, path, key)
+        if number is not None and not low <= number <= high:
+            remedy = f"Write a whole number from {low} to {high}."
+            self.note(node, "number-limit", path, f"{key.name} is {number}, outside {low} to {high}", remedy)
+            return None
+        return number
+
+    def _read_size(self, node: Node, path: str, key: Key) -> int | None:
+        return self._integer_within(node, path, key, 0, 65_535)
+
+    def _read_bits(self, node: Node, path: str, key: Key) -> int | None:
+        return self._read_integer(node, path, key)
+
+    def _read_word_bits(self, node: Node, path: str, key: Key) -> int | None:
+        number = self._read_integer(node, path, key)
+        if number is not None and number not in (16, 32, 64):
+            self.note(node, "bad-word", path, f"word_bits is {number}", "One of: 16, 32, 64.")
+            return None
+        return number
+
+    def _read_code(self, node: Node, path: str, key: Key) -> int | None:
+        return self._read_integer(node, path, key)
+
+    def _read_mission_name(self, node: Node, path: str, key: Key) -> str | None:
+        scalar = self.scalar(node, path, "mission")
+        if scalar is None:
+            return None
+        if not MISSION_NAME.match(scalar.text):
+            remedy = (
+                "Use lower-case letters, digits, hyphens and underscores, starting with a letter, 40 at most."
+            )
+            self.note(node, "bad-name", path, f"{shown(scalar.text)} is not a mission's name", remedy)
+            return None
+        return scalar.text
+
+    def _read_name(self, node: Node, path: str, key: Key) -> str | None:
+        scalar = self.scalar(node, path, "name")
+        return scalar.text if scalar is not None and self.name(scalar, path) else None
+
+    def name(self, node: Scalar, path: str) -> bool:
+        """True where the text may name a frame or a field; else the reason is noted."""
+        if not NAME.match(node.text):
+            better = re.sub(r"[^a-z0-9]+", "_", node.text.lower()).strip("_")[:40].strip("_")
+            meant = f"{better} would do. " if NAME.match(better) else ""
+            rule = "Lower-case letters, digits and underscores, starting with a letter, 40 at most."
+            self.note(node, "bad-name", path, f"{shown(node.text)} is not a name", meant + rule)
+            return False
+        languages = reserved_in(node.text)
+        if languages:
+            summary = f"{node.text} is a reserved word in {' and '.join(languages)}"
+            self.note(node, "reserved-name", path, summary, f"Use another name, such as {node.text}_value.")
+            return False
+        return True
+
+    def _read_reference(self, node: Node, path: str, key: Key) -> str | None:
+        scalar = self.scalar(node, path, key.name)
+        if scalar is None:
+            return None
+        if not _REFERENCE.match(scalar.text):
+            self.note(
+                node,
+                "bad-name",
+                path,
+                f"{key.name} names no field: {shown(scalar.text)}",
+                "Write the field's name.",
+            )
+            return None
+        return scalar.text
+
+    def _read_kind(self, node: Node, path: str, key: Key) -> str | None:
+        return self._read_word(node, path, Key("kind", "word", "", tuple(KINDS)))
+
+    def _read_preset(self, node: Node, path: str, key: Key) -> str | None:
+        scalar = self.scalar(node, path, "preset")
+        if scalar is None:
+            return None
+        if scalar.text not in PRESETS:
+            remedy = self._among(scalar.text, PRESETS)
+            self.note(node, "unknown-preset", path, f"there is no preset {shown(scalar.text)}", remedy)
+            return None
+        return scalar.text
+
+    def _read_instant(self, node: Node, path: str, key: Key) -> str | None:
+        scalar = self.scalar(node, path, key.name)
+        if scalar is None:
+            return None
+        if not (_INSTANT.match(scalar.text) and _is_instant(scalar.text)):
+            self.note(
+                node,
+                "bad-instant",
+                path,
+                f"{shown(scalar.text)} is not an instant",
+                "Write UTC as 2030-01-31T00:00:00Z.",
+            )
+            return None
+        return scalar.text
+
+    def _read_value(self, node: Node, path: str, key: Key) -> Fraction | bool | str | None:
+        scalar = self.scalar(node, path, key.name)
+        if scalar is None:
+            return None
+        if not scalar.quoted and scalar.text in ("true", "false"):
+            return scalar.text == "true"
+        number = yaml_text.parse_number(scalar.text)
+        return scalar.text if scalar.quoted or isinstance(number, str) else number
+
+    def _read_codes(self, node: Node, path: str, key: Key) -> tuple[Codes, ...] | None:
+        items = node.items if isinstance(node, Sequence) else (node,)
+        if not items:
+            self.note(
+                node,
+                "nothing-in-it",
+                path,
+                f"{key.name} is an empty list",
+                "Write a code, a list of codes, or {from: a, to: b}.",
+            )
+            return None
+        codes = [self._one_code(item, path, key, reason=False) for item in items]
+        return None if None in codes else tuple(code for code in codes if code)
+
+    def _one_code(self, node: Node, path: str, key: Key, *, reason: bool) -> Codes | None:
+        """A code, {from, to}, or (where reasons are allowed) {code, reason} and {from, to, reason}."""
+        if not isinstance(node, Mapping):
+            number = self._read_integer(node, path, key)
+            return None if number is None else Codes(number, number)
+        table = {k: Key(k, "integer", "") for k in ("from", "to", *(("code",) if reason else ()))}
+        if reason:
+            table["reason"] = Key("reason", "line", "")
+        entries = self.keys(node, table, path, key.name)
+        values = self.read_all(entries, table, path)
+        low, high = values.get("from", values.get("code")), values.get("to", values.get("code"))
+        if low is None or high is None:
+            if {"from", "to"} & set(entries) != {"from", "to"} and "code" not in entries:
+                forms = (
+                    "{code: n, reason: text} or {from: a, to: b, reason: text}"
+                    if reason
+                    else "{from: a, to: b}"
+                )
+                self.note(node, "missing-key", path, f"{key.name} lacks its codes", f"Write {forms}.")
+            return None
+        if low > high:
+            self.note(
+                node,
+                "code-order",
+                path,
+                f"{key.name} runs from {low} down to {high}",
+                f"Write from: {high}, to: {low}.",
+            )
+            return None
+        return Codes(low, high, values.get("reason", ""))
+
+    def _read_missing(self, node: Node, path: str, key: Key) -> bool | tuple[Codes, ...] | None:
+        if isinstance(node, Scalar) and not node.quoted and node.text in ("true", "false"):
+            return node.text == "true"
+        items = node.items if isinstance(node, Sequence) else (node,)
+        if not items:
+            self.note(
+                node,
+                "nothing-in-it",
+                path,
+                "missing is an empty list",
+                "Write true, a code, or a list of {code: n, reason: text}.",
+            )
+            return None
+        codes = [self._one_code(item, path, key, reason=True) for item in items]
+        return None if None in codes else tuple(code for code in codes if code)
+
+    def _read_states(self, node: Node, path: str, key: Key) -> tuple[tuple[int, str], ...] | None:
+        mapping = self.mapping(node, path, "states")
+        if mapping is None:
+            return None
+        if not mapping.entries:
+            self.note(
+                node, "nothing-in-it", path, "states is empty", "Write {0: first_state, 1: second_state}."
+            )
+            return None
+        states: dict[int, str] = {}
+        good = True
+        for entry in mapping.entries:
+            code = self._read_integer(entry.key, path, Key("a state's code", "integer", ""))
+            label = self._read_line(entry.value, path, Key("a state's name", "line", ""))
+            if code is None or label is None:
+                good = False
+            elif code in states or label in states.values():
+                what = f"code {code}" if code in states else f"state {shown(label)}"
+                self.note(
+                    entry.value,
+                    "duplicate-state",
+                    path,
+                    f"{what} is there twice",
+                    "Give each state one code and each code one name.",
+                )
+                good = False
+            else:
+                states[code] = label
+        return tuple(sorted(states.items())) if good else None
+
+    def _read_repeat(self, node: Node, path: str, key: Key) -> Repeat | None:
+        if isinstance(node, Scalar):
+            count = self._read_integer(node, path, key)
+            return None if count is None else Repeat(count=count)
+        mapping = self.mapping(node, path, "repeat")
+        if mapping is None:
+            return None
+        table = {
+            "count": Key("count", "counter", ""),
+            "to_end": Key("to_end", "boolean", ""),
+            "maximum": Key("maximum", "size", ""),
+        }
+        values = self.read_all(self.keys(mapping, table, path, "repeat"), table, path)
+        count, to_end = values.get("count"), values.get("to_end", False)
+        if (count is None) == (not to_end) or (count is not None and "maximum" in values):
+            if len(values) == len(mapping.entries):
+                remedy = "Write a number, {count: name}, or {to_end: true, maximum: n}."
+                self.note(node, "repeat-shape", path, "repeat has either a count or to_end: true", remedy)
+            return None
+        if isinstance(count, str):
+            return Repeat(counted_by=count)
+        return Repeat(count=count, to_end=to_end, maximum=values.get("maximum"))
+
+    def _read_counter(self, node: Node, path: str, key: Key) -> int | str | None:
+        if isinstance(node, Scalar) and _REFERENCE.match(node.text):
+            return node.text
+        return self._read_integer(node, path, key)
+
+    def _read_condition(self, node: Node, path: str, key: Key) -> Condition | None:
+        if isinstance(node, Scalar):
+            name = self._read_reference(node, path, key)
+            return Condition(name) if name else None
+        mapping = self.mapping(node, path, key.name)
+        if mapping is None:
+            return None
+        if len(mapping.entries) != 1:
+            self.note(
+                node,
+                "wrong-type",
+                path,
+                "present_when names one field",
+                "Write a flag's name, or {field: code}.",
+            )
+            return None
+        entry = mapping.entries[0]
+        name = self._read_reference(entry.key, path, key)
+        items = entry.value.items if isinstance(entry.value, Sequence) else (entry.value,)
+        codes: list[Codes] = []
+        states: list[str] = []
+        for item in items:
+            if isinstance(item, Scalar) and (
+                item.quoted or isinstance(yaml_text.parse_number(item.text), str)
+            ):
+                states.append(item.text)
+            elif (code := self._one_code(item, path, key, reason=False)) is not None:
+                codes.append(code)
+        return Condition(name, tuple(codes), tuple(states)) if name and (codes or states) else None
+
+    def _read_covers(self, node: Node, path: str, key: Key) -> Covers | None:
+        if isinstance(node, Scalar):
+            if node.text in ("everything_before", "whole_frame"):
+                return Covers(node.text)
+            name = self._read_reference(node, path, key)
+            return Covers("names", (name,)) if name else None
+        if isinstance(node, Sequence):
+            names = self._references(node, path, key)
+            return Covers("names", names) if names else None
+        table = {
+            "from": Key("from", "reference", ""),
+            "to": Key("to", "reference", ""),
+            "except": Key("except", "references", ""),
+        }
+        entries = self.keys(node, table, path, "covers")
+        values = self.read_all(entries, table, path)
+        for end in ("from", "to"):
+            if end not in entries:
+                self.note(
+                    node,
+                    "missing-key",
+                    path,
+                    f"covers lacks {end}",
+                    "Write {from: first, to: last}, with except: [names] if need be.",
+                )
+        if "from" not in values or "to" not in values:
+            return None
+        return Covers("range", values.get("except", ()), values["from"], values["to"])
+
+    def _read_references(self, node: Node, path: str, key: Key) -> tuple[str, ...] | None:
+        return self._references(
+            node
+            if isinstance(node, Sequence)
+            else Sequence((node,), node.position, node.excerpt, node.width),
+            path,
+            key,
+        )
+
+    def _references(self, node: Sequence, path: str, key: Key) -> tuple[str, ...] | None:
+        if not node.items:
+            self.note(node, "nothing-in-it", path, f"{key.name} is an empty list", "Name at least one field.")
+            return None
+        names = [self._read_reference(item, path, key) for item in node.items]
+        return None if None in names else tuple(name for name in names if name)
+
+    def _read_algorithm(self, node: Node, path: str, key: Key) -> str | CustomCrc | None:
+        if isinstance(node, Scalar):
+            return self._read_line(node, path, key)
+        mapping = self.mapping(node, path, "algorithm")
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, CRC_KEYS, path, "algorithm")
+        values = self.read_all(entries, CRC_KEYS, path)
+        lacking = [name for name in ("width", "polynomial") if name not in entries]
+        for name in lacking:
+            self.note(
+                node,
+                "missing-key",
+                path,
+                f"algorithm lacks {name}",
+                "Write the six parameters: " + ", ".join(CRC_KEYS) + ".",
+            )
+        return CustomCrc(**values) if len(values) == len(mapping.entries) and not lacking else None
+
+    # -- fields ---------------------------------------------------------------------------------------------------------
+
+    def _read_fields(self, node: Node, path: str, key: Key) -> tuple[Field, ...] | None:
+        return self.members(node, path, key.name, flags=False)
+
+    def _read_flags(self, node: Node, path: str, key: Key) -> tuple[Field, ...] | None:
+        return self.members(node, path, key.name, flags=True)
+
+    def members(self, node: Node, path: str, what: str, *, flags: bool) -> tuple[Field, ...] | None:
+        """The fields of a list, with unique names; unnamed reserved bits get one."""
+        if not isinstance(node, Sequence):
+            self.note(
+                node,
+                "wrong-type",
+                path,
+                f"{what} is a list, not {_shape(node)}",
+                "Start each entry with '- '.",
+            )
+            return None
+        if not node.items:
+            self.note(node, "nothing-in-it", path, f"{what} is empty", "Add a field.")
+            return None
+        fields = [
+            self.flag(item, path) if flags and isinstance(item, Scalar) else self.field(item, path)
+            for item in node.items
+        ]
+        taken: dict[str, Place] = {}
+        for one in fields:
+            if one.named and one.name in taken:
+                first = taken[one.name].position
+                where = one.places.get("name", one.place)
+                summary = f"{one.name} is there twice, first in line {first.line}"
+                self.note(
+                    where,
+                    "duplicate-name",
+                    _join(path, one.name),
+                    summary,
+                    "Give each field of a group its own name.",
+                )
+            elif one.named and one.name:
+                taken[one.name] = one.places.get("name", one.place)
+        return tuple(self._named(fields, set(taken)))
+
+    def _named(self, fields: list[Field], taken: set[str]) -> Iterable[Field]:
+        number = 0
+        for one in fields:
+            if one.named:
+                yield one
+                continue
+            number += 1
+            while (name := "reserved" if number == 1 else f"reserved_{number}") in taken:
+                number += 1
+            yield replace(one, name=name)
+
+    def flag(self, node: Scalar, path: str) -> Field:
+        good = self.name(node, _join(path, node.text))
+        place = place_of(node)
+        return Field(node.text if good else "", "flag", place, {"name": place}, whole=good)
+
+    def field(self, node: Node, path: str) -> Field:
+        """The field of one list entry, whole=False where anything in it is amiss."""
+        mapping = self.mapping(node, path, "a field")
+        if mapping is None:
+            return Field("", "number", place_of(node), whole=False)
+        before = len(self.problems)
+        name_node = next((e.value for e in mapping.entries if e.key.text == "name"), None)
+        name = name_node.text if isinstance(name_node, Scalar) else ""
+        path = _join(path, name or "?") if name else _join(path, f"(line {node.position.line})")
+        entries = self.keys(mapping, FIELD_KEYS, path, "a field")
+        kind = self._kind(entries, mapping, path)
+        if kind is None:
+            entries = {k: e for k, e in entries.items() if k in COMMON_KEYS}
+        else:
+            entries = self._for_kind(entries, kind, mapping, path)
+        values = self.read_all(entries, FIELD_KEYS, path)
+        if "name" not in entries and kind != "reserved":
+            self.note(
+                mapping,
+                "missing-key",
+                path,
+                "a field needs a name",
+                "Add name: with lower-case letters, digits and underscores.",
+            )
+        if kind is not None:
+            self._bits(values, entries, kind, path)
+        kind = kind or "number"
+        made = Field(
+            values.pop("name", ""),
+            values.pop("kind", kind),
+            place_of(node),
+            {k: place_of(e.value) for k, e in entries.items()},
+            named="name" in entries,
+            fields=values.pop("group", values.pop("flags", ())),
+            whole=len(self.problems) == before,
+            self_rule=values.pop("self", None),
+            **values,
+        )
+        return _with_preset(made)
+
+    def _kind(self, entries: MappingOf[str, Entry], node: Mapping, path: str) -> str | None:
+        if "kind" in entries:
+            return self._read_kind(entries["kind"].value, path, FIELD_KEYS["kind"])
+        told = [word for word in ("group", "flags", "states") if word in entries]
+        if len(told) > 1:
+            summary = f"{' and '.join(told)} cannot stand in one field"
+            self.note(
+                entries[told[1]].key, "frame-fields", path, summary, "Make one a field inside the other."
+            )
+            return None
+        return told[0] if told else "number"
+
+    def _for_kind(self, entries: dict[str, Entry], kind: str, node: Mapping, path: str) -> dict[str, Entry]:
+        """The entries that belong to the kind; the others, and those that lack, are noted."""
+        row = KINDS[kind]
+        allowed = (*COMMON_KEYS, *row.required, *row.optional)
+        for name, entry in entries.items():
+            if name not in allowed:
+                listed = ", ".join((*row.required, *row.optional))
+                article = "an" if kind[0] in "aeiou" else "a"
+                summary = f"{article} {kind} field has no key {name}"
+                self.note(
+                    entry.key,
+                    "key-not-for-kind",
+                    path,
+                    summary,
+                    f"Beside {', '.join(COMMON_KEYS)} it may have: {listed}.",
+                )
+        for name in row.required:
+            if name not in entries:
+                self.note(
+                    node,
+                    "missing-key",
+                    path,
+                    f"a {kind} field needs {name}",
+                    f"{name}: {FIELD_KEYS[name].help}",
+                )
+        return {name: entry for name, entry in entries.items() if name in allowed}
+
+    def _bits(
+        self, values: MappingOf[str, Any], entries: MappingOf[str, Entry], kind: str, path: str
+    ) -> None:
+        bits = values.get("bits")
+        if bits is None:
+            return
+        if kind in _WIDTHS:
+            if bits not in _WIDTHS[kind]:
+                self.note(
+                    entries["bits"].value,
+                    "bad-bits",
+                    path,
+                    f"a {kind} has 16, 32 or 64 bits, not {bits}",
+                    "One of: 16, 32, 64.",
+                )
+            return
+        most = _MAXIMUM_BITS.get(kind, 64)
+        if not 1 <= bits <= most:
+            remedy = "A flag is one bit." if most == 1 else f"Write a number from 1 to {most}."
+            self.note(
+                entries["bits"].value, "bad-bits", path, f"{bits} bits: a {kind} has 1 to {most}", remedy
+            )
+
+    # -- frames and the mission ---------------------------------------------------------------------------------------------
+
+    def _read_frames(self, node: Node, path: str, key: Key) -> tuple[Frame, ...] | None:
+        mapping = self.mapping(node, path, "frames")
+        if mapping is None:
+            return None
+        if not mapping.entries:
+            self.note(
+                node, "nothing-in-it", path, "frames is empty", "Add a frame: a name, and under it fields."
+            )
+            return None
+        frames = [self.frame(entry) for entry in mapping.entries]
+        return tuple(frame for frame in frames if frame is not None)
+
+    def frame(self, entry: Entry) -> Frame | None:
+        name = entry.key.text
+        self.name(entry.key, name)
+        mapping = self.mapping(entry.value, name, "a frame")
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, FRAME_KEYS, name, "a frame")
+        if "fields" not in entries:
+            self.note(
+                entry.key, "missing-key", name, "a frame needs fields", "Add fields: and the list of them."
+            )
+        values = self.read_all(entries, FRAME_KEYS, name)
+        places = {k: place_of(e.value) for k, e in entries.items()}
+        return Frame(name, place_of(entry.key), values.pop("fields", ()), places, **values)
+
+    def _read_chirp(self, node: Node, path: str, key: Key) -> Chirp | None:
+        mapping = self.mapping(node, path, "chirp")
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, CHIRP_KEYS, path, "chirp")
+        values = self.read_all(entries, CHIRP_KEYS, path)
+        lacking = [name for name in ("spreading_factor", "bandwidth_khz") if name not in entries]
+        for name in lacking:
+            self.note(node, "missing-key", path, f"chirp lacks {name}", f"{name}: {CHIRP_KEYS[name].help}")
+        if lacking or len(values) < len(mapping.entries):
+            return None
+        places = {k: place_of(e.value) for k, e in entries.items()}
+        return Chirp(places=places, **values)
+
+    def _read_link(self, node: Node, path: str, key: Key) -> Link | None:
+        mapping = self.mapping(node, "link", "link")
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, LINK_KEYS, "link", "link")
+        values = self.read_all(entries, LINK_KEYS, "link")
+        return Link(place_of(node), {k: place_of(e.value) for k, e in entries.items()}, **values)
+
+    def _read_passes(self, node: Node, path: str, key: Key) -> Passes | None:
+        mapping = self.mapping(node, "passes", "passes")
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, PASSES_KEYS, "passes", "passes")
+        values = self.read_all(entries, PASSES_KEYS, "passes")
+        return Passes(place_of(node), {k: place_of(e.value) for k, e in entries.items()}, **values)
+
+    def mission(self, node: Mapping, file: str) -> Mission | None:
+        entries = self.keys(node, MISSION_KEYS, "", "a mission")
+        for name in ("mission", "frames"):
+            if name not in entries:
+                self.note(
+                    node, "missing-key", "", f"a mission needs {name}", f"{name}: {MISSION_KEYS[name].help}"
+                )
+        values = self.read_all(entries, MISSION_KEYS, "")
+        name = values.pop("mission", "")
+        return Mission(name, place_of(node), values.pop("frames", ()), file=file, **values)
+
+
+def _with_preset(made: Field) -> Field:
+    """The field with what its preset fills in: only keys that it did not write, and the step only where no bits were written."""
+    if made.preset is None:
+        return made
+    row = PRESETS[made.preset]
+    written = made.places
+    filled: dict[str, Any] = {
+        key: getattr(row, key) for key in ("minimum", "maximum", "unit", "missing") if key not in written
+    }
+    if "resolution" not in written and "bits" not in written:
+        filled["resolution"] = row.resolution
+    return replace(made, **filled)
+
+
+def _is_instant(text: str) -> bool:
+    from datetime import datetime
+
+    try:
+        datetime.fromisoformat(text[:19])
+    except ValueError:
+        return False
+    return True
+
+
+def _join(path: str, name: str) -> str:
+    return f"{path}.{name}" if path else name
+
+
+def _shape(node: Node) -> str:
+    if isinstance(node, Scalar):
+        return f"the text {shown(node.text)}" if node.text else "nothing"
+    return "a list" if isinstance(node, Sequence) else "a mapping"
+
+
+def _shown(node: Node) -> str:
+    return shown(node.text) if isinstance(node, Scalar) else _shape(node)
