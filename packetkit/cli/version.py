@@ -21,4 +21,16 @@ def version_text() -> str:
     lines = [f"packetkit {installed_version('packetkit')}"]
     lines += [f"  Python {platform.python_version()} on {platform.system()} {platform.machine()}"]
     lines += [f"  {name} {installed_version(name)}" for name in LIBRARIES]
+    lines += [f"  checks run by {engine}: {share}" for engine, share in check_engines()]
     return "\n".join(lines) + "\n"
+
+
+def check_engines() -> list[tuple[str, str]]:
+    """Return each engine with how many algorithms of the catalogue it computes on this machine."""
+    from packetkit.integrity.catalog import ALGORITHMS
+    from packetkit.integrity.crc import engine_name
+
+    users: dict[str, list[str]] = {}
+    for name, algorithm in ALGORITHMS.items():
+        users.setdefault(engine_name(algorithm), []).append(name)
+    return [(engine, f"{len(names)} of {len(ALGORITHMS)}") for engine, names in sorted(users.items())]

@@ -240,3 +240,4 @@ def test_version_names_the_program_its_libraries_and_python() -> None:
     names = [line.split()[0] for line in done.stdout.decode().splitlines()]
     assert names[:2] == ["packetkit", "Python"]
     assert {"click", "ruamel.yaml", "construct", "crcmod", "numpy", "hypothesis"} <= set(names)
+    assert b"\n  checks run by binascii: " in done.stdout
