@@ -1,0 +1,583 @@
+"""Value <-> raw: the one definition of what a slot's code means (WIRE.md 4 to 11), exact.
+
+Everything is integers and fractions; a double appears once, at the end of decoding. Faster paths elsewhere
+must give these answers to the bit and come back here where they cannot. What would surprise a reader: a float
+is exactly its binary value, so 0.15 at a step of 0.1 is raw 1 and Fraction(15, 100) is raw 2; and a value is
+judged in range after rounding, by its raw code.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Iterable
+from decimal import Decimal
+from fractions import Fraction
+from math import inf, isinf, isnan
+from numbers import Rational
+from operator import index
+from typing import Any, NamedTuple
+
+from packetkit.errors import EncodeError, Fault
+from packetkit.layout.model import Ieee, Linear, Range, Slot, Transform
+
+Value = int | float | str | bool | None
+
+# IEEE 754 interchange formats: the code for struct, and the bits of the exponent and of the stored
+# significand.
+_IEEE = {16: (">e", ">H", 5, 10), 32: (">f", ">I", 8, 23), 64: (">d", ">Q", 11, 52)}
+
+# More digits than any number of use, few enough to convert at once: int() of text refuses 4300 by itself.
+_LONGEST_TEXT = 1000
+
+_WHOLE = re.compile(r"[+-]?[0-9]+")
+_POINT = re.compile(
+    r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?|[+-]?(?:inf|infinity)|nan", re.IGNORECASE
+)
+
+
+class Outcome(NamedTuple):
+    """What a value encodes to: its raw code and whether it was clamped, or the fault that prevents it."""
+
+    raw: int
+    clamped: bool = False
+    fault: Fault | None = None
+
+
+# -- from raw to value -----------------------------------------------------------------------------
+
+
+def value_of(transform: Transform, raw: int) -> int | float:
+    """Return a code's value: an integer where scale and offset are whole, else the nearest double.
+
+    Raises OverflowError where the number is beyond every double; `roundtrips` tells such a field beforehand.
+    """
+    if isinstance(transform, Ieee):
+        number, pattern, _, _ = _IEEE[transform.bits]
+        value: float = struct.unpack(number, struct.pack(pattern, raw))[0]
+        return value
+    exact = raw * transform.numerator + transform.base
+    if transform.denominator == 1:
+        return exact
+    return (
+        exact / transform.denominator + 0.0
+    )  # int by int is rounded once; + 0.0 makes a vanishing negative +0.0
+
+
+def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
+    """Return what a code decodes to: its value, the reason where that is None, and a note where there is one.
+
+    raw: within slot.raw_limits. Notes: `at least`, `at most`, `out_of_range`, `not zero`.
+    """
+    if slot.kind == "flag":
+        return raw == 1, "", ""
+    if slot.kind not in ("number", "float", "states"):
+        return raw, "", "not zero" if slot.kind == "reserved" and raw else ""
+    for special in slot.specials:
+        if special.low <= raw <= special.high:
+            if special.meaning == "missing":
+                return None, special.reason or "missing", ""
+            return value_of(slot.transform, raw), "", special.meaning.replace("_", " ")
+    if slot.kind == "states":
+        return next((name for code, name in slot.states if code == raw), raw), "", ""
+    if isinstance(slot.transform, Ieee):
+        return _from_ieee(slot, raw)
+    if is_legal(slot, raw):
+        return value_of(slot.transform, raw), "", ""
+    return (
+        (None, "unassigned", "") if slot.unassigned else (value_of(slot.transform, raw), "", "out_of_range")
+    )
+
+
+def _from_ieee(slot: Slot, raw: int) -> tuple[Value, str, str]:
+    value = value_of(slot.transform, raw)
+    if isnan(value):
+        return None, "not finite" if slot.missing_code is None else "missing", ""
+    if isinf(value):
+        return None, "not finite", ""
+    low, high = ieee_bounds(slot)
+    return value, "", "" if low <= value <= high else "out_of_range"
+
+
+def is_legal(slot: Slot, raw: int) -> bool:
+    """Return whether encode may send this code for a value."""
+    return any(codes.low <= raw <= codes.high for codes in slot.legal)
+
+
+def ieee_bounds(slot: Slot) -> tuple[float, float]:
+    """Return the least and greatest number a float slot takes: its bounds, rounded as its values are."""
+    assert isinstance(slot.transform, Ieee)
+    bits = slot.transform.bits
+    _, _, exponent, significand = _IEEE[bits]
+    largest = float(value_of(slot.transform, (((1 << exponent) - 1) << significand) - 1))
+    low, high = (
+        None if bound is None else _ieee_rounded(bits, _double(bound))
+        for bound in (slot.minimum, slot.maximum)
+    )
+    return -largest if low is None else low, largest if high is None else high
+
+
+def ieee_is_finite(bits: int, value: Rational | int | float) -> bool:
+    """Return whether a number, rounded to an IEEE format of so many bits, is finite."""
+    rounded = _ieee_rounded(bits, _double(value))
+    return rounded - rounded == 0
+
+
+def _ieee_rounded(bits: int, value: float) -> float:
+    """The nearest number of the format, ties to even; infinite where it is beyond."""
+    code = _IEEE[bits][0]
+    try:
+        rounded: float = struct.unpack(code, struct.pack(code, value))[0]
+    except OverflowError:
+        return inf if value > 0 else -inf
+    return rounded
+
+
+def _double(value: Any) -> float:
+    """The nearest double, infinite where it is beyond."""
+    try:
+        return float(value)
+    except OverflowError:
+        return inf if value > 0 else -inf
+
+
+# -- from value to raw -----------------------------------------------------------------------------
+
+
+def round_raw(transform: Linear, value: Rational | int) -> int:
+    """Return floor((value - offset)/scale + 1/2), exactly: the nearest code, the larger one on a tie.
+
+    >>> round_raw(Linear(1, 0, 10), Fraction(15, 100)), round_raw(Linear(1, 0, 10), Fraction(0.15))
+    (2, 1)
+    """
+    above, below = int(value.numerator), int(value.denominator)
+    step = below * transform.numerator
+    return (2 * (above * transform.denominator - transform.base * below) + step) // (2 * step)
+
+
+def to_raw(slot: Slot, value: object) -> Outcome:
+    """Return the code that sends a value through a slot, or the fault that says why none does.
+
+    value: a plain value, not the form {"raw": n}. The fault's path is the slot's address. Takes a bounded
+    time and never raises.
+    """
+    if isinstance(value, str):
+        return _from_word(slot, value)
+    if slot.kind == "flag":
+        return _from_truth(slot, value)
+    if value is None:
+        return _from_none(slot)
+    if slot.kind not in ("number", "float"):
+        return _from_code(slot, value)
+    exact = exact_number(value, slot.transform)
+    if exact is None:
+        return _fault(
+            slot,
+            "not-a-number",
+            f"{shown(value)} is not a number. Give an int, a float, a Fraction or a Decimal",
+        )
+    if isinstance(exact, float) and isnan(exact):
+        if slot.missing_code is not None:
+            return Outcome(slot.missing_code)
+        return _fault(
+            slot,
+            "not-finite",
+            "NaN is not a value here: the field declares no missing code. Give a number, or declare missing",
+        )
+    if isinstance(slot.transform, Ieee):
+        return _to_ieee(slot, exact, value)
+    if isinstance(exact, float):
+        return _beyond(slot, exact > 0, value)
+    return _to_linear(slot, round_raw(slot.transform, exact), value)
+
+
+def _to_linear(slot: Slot, raw: int, value: object) -> Outcome:
+    if is_legal(slot, raw):
+        return Outcome(raw)
+    if any(special.low <= raw <= special.high and special.meaning != "missing" for special in slot.specials):
+        return Outcome(raw)
+    first, last = slot.legal[0].low, slot.legal[-1].high
+    if not first <= raw <= last:
+        rising = isinstance(slot.transform, Linear) and slot.transform.numerator > 0
+        return _beyond(slot, (raw > last) is rising, value)
+    if slot.policy != "clamp":
+        return _by_policy(slot, raw, value)
+    near = min((abs(code - raw), code) for codes in slot.legal for code in (codes.low, codes.high))
+    return Outcome(near[1], True)
+
+
+def _beyond(slot: Slot, above: bool, value: object) -> Outcome:
+    """What becomes of a value above (or below) every legal one."""
+    rising = not (isinstance(slot.transform, Linear) and slot.transform.numerator < 0)
+    end = slot.legal[-1].high if above is rising else slot.legal[0].low
+    if slot.policy != "clamp":
+        return _by_policy(slot, end, value)
+    bound = next(
+        (one.low for one in slot.specials if one.meaning == ("at_least" if above else "at_most")), end
+    )
+    return Outcome(bound, True)
+
+
+def _to_ieee(slot: Slot, exact: Rational | int | float, value: object) -> Outcome:
+    assert isinstance(slot.transform, Ieee)
+    bits = slot.transform.bits
+    # The sign of -0.0 is in the float itself, and a double is what WIRE.md 8 rounds from.
+    rounded = _ieee_rounded(bits, value if isinstance(value, float) else _double(exact))
+    low, high = ieee_bounds(slot)
+    if low <= rounded <= high:
+        return Outcome(ieee_pattern(bits, rounded))
+    if slot.policy != "clamp":
+        return _by_policy(slot, 0, value)
+    return Outcome(ieee_pattern(bits, high if rounded > high else low), True)
+
+
+def ieee_pattern(bits: int, value: float) -> int:
+    """Return the bit pattern of a number that its format holds."""
+    code, pattern, _, _ = _IEEE[bits]
+    raw: int = struct.unpack(pattern, struct.pack(code, value))[0]
+    return raw
+
+
+def _by_policy(slot: Slot, nearest: int, value: object) -> Outcome:
+    if slot.policy == "missing" and slot.missing_code is not None:
+        return Outcome(slot.missing_code)
+    unit = f" {slot.unit}" if slot.unit else ""
+    low, high = value_limits(slot)
+    if low <= _ordered(value) <= high:
+        text = f"{shown(value)}{unit} would be sent as code {nearest}, which is reserved. Give another value"
+        return _fault(slot, "out-of-range", text)
+    text = f"{shown(value)}{unit} is outside {shown(low)} to {shown(high)}{unit}"
+    return _fault(slot, "out-of-range", f"{text}. Give a value inside, or declare out_of_range: clamp")
+
+
+def value_limits(slot: Slot) -> tuple[int | float, int | float]:
+    """Return the least and the greatest value that encode takes for a number or float slot."""
+    if isinstance(slot.transform, Ieee):
+        return ieee_bounds(slot)
+    ends = sorted(value_of(slot.transform, raw) for raw in (slot.legal[0].low, slot.legal[-1].high))
+    return ends[0], ends[1]
+
+
+def _ordered(value: object) -> Any:
+    """A number to compare with a double: anything but a plain number is only comparable as a float."""
+    if isinstance(value, (int, float, Fraction)):
+        return value
+    if isinstance(value, Decimal):
+        return Fraction(value) if value.is_finite() and abs(value.adjusted()) < _LONGEST_TEXT else inf
+    return _double(value)
+
+
+def exact_number(value: object, transform: Transform) -> Rational | int | float | None:
+    """Return a number exactly, NaN or an infinity as a float, or None for what is not a number.
+
+    A Decimal with an exponent out of all proportion comes back as an infinity, or as a number between zero
+    and everything the transform can tell from zero, so that no power of ten is ever written out.
+    """
+    if isinstance(value, (str, bytes, bytearray)) or is_truth(value):
+        return None
+    if type(value) is int:
+        return value
+    if isinstance(value, float):
+        return _fraction(value)
+    if isinstance(value, Decimal):
+        return _from_decimal(value, transform)
+    try:
+        if hasattr(value, "__index__"):
+            return index(value)
+        if isinstance(value, Rational):
+            return Fraction(int(value.numerator), int(value.denominator))
+        if hasattr(value, "__float__"):
+            return _fraction(float(value))
+    except (TypeError, ValueError, ArithmeticError):
+        return None
+    return None
+
+
+def _fraction(value: float) -> Fraction | float:
+    return Fraction(value) if value - value == 0 else float(value)
+
+
+def _from_decimal(value: Decimal, transform: Transform) -> Fraction | float:
+    if not value.is_finite():
+        return float(value) if not value.is_snan() else float("nan")
+    if not value:
+        return Fraction(0)
+    reach = 400  # a double has less than 310 decimal digits before its point, and what is below 1e-324 is 0
+    if isinstance(transform, Linear):
+        # Codes have 64 bits; ten bits are more than three digits.
+        terms = (transform.numerator, transform.base, transform.denominator)
+        reach += 20 + sum(abs(term).bit_length() for term in terms) * 3 // 10
+    if value.adjusted() > reach:
+        return inf if value > 0 else -inf
+    if value.adjusted() < -reach:
+        return Fraction(1 if value > 0 else -1, 10**reach)
+    return Fraction(value)
+
+
+def is_truth(value: object) -> bool:
+    """Return whether a value is true or false, not a number: bool, and what arrays of truths hold."""
+    return isinstance(value, bool) or getattr(getattr(value, "dtype", None), "kind", None) == "b"
+
+
+def exact_integer(value: object) -> int | None:
+    """Return a whole number exactly, or None for anything else: 3.0 is one, 3.5 and True are not."""
+    exact = exact_number(value, Linear(1, 0, 1))
+    if exact is None or isinstance(exact, float) or exact.denominator != 1:
+        return None
+    return int(exact.numerator)
+
+
+def _from_none(slot: Slot) -> Outcome:
+    if slot.missing_code is not None:
+        return Outcome(slot.missing_code)
+    rule = "not-a-number" if slot.kind in ("number", "float") else "wrong-type"
+    return _fault(
+        slot,
+        rule,
+        "None is not a value here: the field declares no missing code. Give a value, or declare missing",
+    )
+
+
+def _from_word(slot: Slot, word: str) -> Outcome:
+    for special in slot.specials:
+        if special.meaning == "missing" and special.reason and special.reason == word:
+            return Outcome(special.low)
+    if slot.kind == "states":
+        for code, name in slot.states:
+            if name == word:
+                return Outcome(code)
+        names = ", ".join(name for _, name in slot.states)
+        return _fault(
+            slot, "unknown-state", f"{shown(word)} is none of its states. Give one of {names}, or a code"
+        )
+    if slot.kind == "flag":
+        return _fault(slot, "wrong-type", f"{shown(word)} is text. A flag is True or False")
+    reasons = [special.reason for special in slot.specials if special.meaning == "missing" and special.reason]
+    remedy = f"Give a number, or one of the reasons {', '.join(reasons)}" if reasons else "Give a number"
+    return _fault(slot, "not-a-number", f"{shown(word)} is text, not a number. {remedy}")
+
+
+def _from_truth(slot: Slot, value: object) -> Outcome:
+    if is_truth(value) and getattr(value, "ndim", 0) == 0:
+        return Outcome(int(bool(value)))
+    return _fault(slot, "wrong-type", f"{shown(value)} is neither True nor False")
+
+
+def _from_code(slot: Slot, value: object) -> Outcome:
+    code = exact_integer(value)
+    low, high = slot.raw_limits
+    if code is None:
+        rule = "wrong-type" if slot.kind == "states" else "not-a-number"
+        what = "a state's name nor a whole number" if slot.kind == "states" else "a whole number"
+        return _fault(slot, rule, f"{shown(value)} is {'neither' if slot.kind == 'states' else 'not'} {what}")
+    if not low <= code <= high:
+        return _fault(
+            slot, "out-of-range", f"{shown(code)} does not fit {slot.width} bits, which hold {low} to {high}"
+        )
+    if slot.kind == "tag" and slot.is_value and not any(code in codes for codes in slot.codes):
+        return _fault(slot, "out-of-range", f"{code} is none of its codes {listed(slot.codes)}")
+    return Outcome(code)
+
+
+def _fault(slot: Slot, rule: str, message: str) -> Outcome:
+    return Outcome(0, False, Fault(slot.address, rule, message))
+
+
+def listed(codes: Iterable[Range]) -> str:
+    """Return codes as text: `1, 4 to 6`."""
+    return ", ".join(str(one.low) if one.low == one.high else f"{one.low} to {one.high}" for one in codes)
+
+
+def shown(value: object) -> str:
+    """Return a value as a message shows it, short whatever it is."""
+    if isinstance(value, bool) or value is None:
+        return str(value)
+    if isinstance(value, int) and value.bit_length() > 128:
+        return f"{'a negative' if value < 0 else 'an'} integer of {value.bit_length()} bits"
+    if (
+        isinstance(value, Fraction)
+        and max(value.numerator.bit_length(), value.denominator.bit_length()) > 128
+    ):
+        return f"a fraction near {_double(value)!r}"
+    if isinstance(value, str):
+        return repr(value) if len(value) <= 40 else f"{value[:37]!r}..."
+    if isinstance(value, (int, float, Fraction, Decimal)):
+        text = str(value)
+        return text if len(text) <= 40 else text[:37] + "..."
+    return f"a value of type {type(value).__name__}"
+
+
+# -- from text, at the edge ------------------------------------------------------------------------
+
+
+def parse_text(slot: Slot, text: str) -> Value:
+    """Return the value that a cell of a table or a word of a command line means for a slot (WIRE.md 4).
+
+    Numbers are exact where they have neither point nor exponent, else the nearest double; empty is None; true
+    and false are for flags; a state's name and a declared reason stay words. Raises EncodeError, with one
+    fault, for anything else.
+    """
+    word = text.strip()
+    if not word:
+        return None
+    if slot.kind == "flag":
+        if word.casefold() in ("true", "false"):
+            return word.casefold() == "true"
+        raise EncodeError((Fault(slot.address, "wrong-type", f"{shown(word)} is neither true nor false"),))
+    words = [special.reason for special in slot.specials if special.meaning == "missing"]
+    if word in words or word in (name for _, name in slot.states):
+        return word
+    if len(word) <= _LONGEST_TEXT:
+        if _WHOLE.fullmatch(word):
+            return int(word)
+        if _POINT.fullmatch(word):
+            return float(word)
+    if slot.kind == "states":
+        return word  # encode says which states there are
+    raise EncodeError((Fault(slot.address, "not-a-number", f"{shown(word)} is not a number"),))
+
+
+# -- is a field exact? -----------------------------------------------------------------------------
+
+
+def roundtrips(slot: Slot) -> bool:
+    """Return whether raw -> double -> raw gives back every code that decodes to a number (WIRE.md 5).
+
+    Decided exactly, in a time that does not depend on how many codes there are.
+    """
+    transform = slot.transform
+    if isinstance(transform, Ieee) or transform.denominator == 1:
+        return True
+    return all(linear_roundtrips(transform, codes.low, codes.high) for codes in _numeric(slot))
+
+
+def _numeric(slot: Slot) -> list[Range]:
+    """The codes that decode to a number."""
+    if slot.unassigned:
+        return [*slot.legal, *(Range(one.low, one.high) for one in slot.specials if one.meaning != "missing")]
+    pieces, start = [], slot.raw_limits[0]
+    for special in sorted(slot.specials, key=lambda special: special.low):
+        if special.meaning == "missing":
+            pieces.append(Range(start, special.low - 1))
+            start = max(start, special.high + 1)
+    pieces.append(Range(start, slot.raw_limits[1]))
+    return [piece for piece in pieces if piece.low <= piece.high]
+
+
+def linear_roundtrips(
+    transform: Linear, low: int, high: int, precision: int = 53, highest: int = 1023
+) -> bool:
+    """Return whether rounding to a binary format and back gives every code from low to high.
+
+    precision: bits of the significand; highest: exponent of the largest numbers. Others than a double's are
+    for tests, which can then try every code.
+
+    Codes are split where their values change sign, then by binade, the numbers between two powers of two, in
+    which the format's numbers are `gap` apart. Rounding is off by gap/2 at most and a code is recovered while
+    that is less than scale/2, so only binades with gap >= scale need a look; there are few, as a field spans
+    2**64 steps at most. In one of those the values' remainders modulo gap decide, and whether any lies in the
+    window of bad remainders is counted without enumeration.
+    """
+    values = sorted((raw * transform.numerator + transform.base, raw) for raw in (low, high))
+    (least, _), (greatest, _) = values
+    step, den = abs(transform.numerator), transform.denominator
+    if transform.numerator < 0:  # count the codes by rising value
+        low, high = -high, -low
+    upward = transform.numerator > 0
+    # numerator of the value of code i counted from the least: least + i*step
+    if greatest >= 0:
+        first = max(0, -(least // step))
+        count = (greatest - least) // step + 1 - first
+        if not _binades_roundtrip(least + first * step, step, den, count, upward, precision, highest):
+            return False
+    if least < 0:
+        last = min((-1 - least) // step, (greatest - least) // step)
+        # Mirrored: magnitudes rise as codes fall, so what rounds up in magnitude rounds down in raw.
+        return _binades_roundtrip(-(least + last * step), step, den, last + 1, not upward, precision, highest)
+    return True
+
+
+def _binades_roundtrip(
+    first: int, step: int, den: int, count: int, upward: bool, precision: int, highest: int
+) -> bool:
+    """Whether (first + i*step)/den, i < count, none negative, all survive; upward: raw rises with them."""
+    smallest = 2 - highest - precision  # exponent of the gap between subnormal numbers
+    gap = max(_log2_floor(step, den), smallest)
+    # Values below 2**(gap + precision - 1) have a smaller gap than that of 2**gap, thus a harmless one; where
+    # 2**gap is the least of all there are none.
+    at = 0 if gap == smallest else _first_at_least(first, step, den, gap + precision - 1)
+    while at < count and gap + precision <= highest + 1:
+        beyond = min(_first_at_least(first, step, den, gap + precision), count)
+        if beyond > at and not _binade_roundtrips(first + at * step, step, den, beyond - at, gap, upward):
+            return False
+        at, gap = max(at, beyond), gap + 1
+    return not _overflows(first + (count - 1) * step, den, precision, highest)
+
+
+def _log2_floor(above: int, below: int) -> int:
+    """The exponent e with 2**e <= above/below < 2**(e+1)."""
+    guess = above.bit_length() - below.bit_length()
+    fits = (above >= below << guess) if guess >= 0 else (above << -guess >= below)
+    return guess if fits else guess - 1
+
+
+def _first_at_least(first: int, step: int, den: int, power: int) -> int:
+    """The least i >= 0 with (first + i*step)/den >= 2**power."""
+    need = den << power if power >= 0 else -(-den >> -power)
+    return max(0, -((first - need) // step))
+
+
+def _overflows(above: int, den: int, precision: int, highest: int) -> bool:
+    """Whether above/den rounds to something beyond the format's largest number."""
+    limit = (1 << (precision + 1)) - 1  # in halves of the last place: the largest number and half a gap
+    shift = highest - precision
+    return (above << -shift if shift < 0 else above) >= (limit * den << shift if shift >= 0 else limit * den)
+
+
+def _binade_roundtrips(first: int, step: int, den: int, count: int, gap: int, upward: bool) -> bool:
+    """Whether the values (first + i*step)/den, i < count, survive rounding to multiples of 2**gap.
+
+    In units that make everything an integer: modulus stands for one gap, step for the scale.
+    """
+    scaled = 1 if gap >= 0 else 1 << -gap
+    modulus = 2 * den << max(gap, 0)
+    first, step = 2 * first * scaled, 2 * step * scaled
+    if modulus < step:
+        return True
+    if modulus == step:
+        # Every remainder is the same; half a gap is a tie, which goes to even: up for one code, down for the
+        # next.
+        if first % modulus * 2 != modulus:
+            return True
+        rounds_up = first // modulus % 2 == 1
+        return count == 1 and rounds_up is not upward
+    # Rounding down takes the remainder off, up adds modulus - remainder. Against the raw's rise a loss of
+    # exactly half a step is kept by floor(x + 1/2), and with it a gain of half a step is not.
+    half = step // 2
+    worst_down = half + 1 if upward else half
+    worst_up = modulus - half if upward else modulus - half - 1
+    return _hits(step, first, modulus, worst_down, worst_up, count) == 0
+
+
+def _hits(step: int, first: int, modulus: int, low: int, high: int, count: int) -> int:
+    """How many i < count have low <= (first + i*step) mod modulus <= high."""
+    if low > high:
+        return 0
+    return _floor_sum(count, modulus, step, first - low + modulus) - _floor_sum(
+        count, modulus, step, first - high - 1 + modulus
+    )
+
+
+def _floor_sum(count: int, modulus: int, step: int, first: int) -> int:
+    """The sum of (first + i*step) // modulus over i < count, by Euclid's algorithm on step and modulus."""
+    total = 0
+    while count > 0:
+        total += (count - 1) * count // 2 * (step // modulus) + count * (first // modulus)
+        step, first = step % modulus, first % modulus
+        reach = step * count + first
+        if reach < modulus:
+            break
+        # Count the lattice points under the line the other way round.
+        count, first = divmod(reach, modulus)
+        modulus, step = step, modulus
+    return total
