@@ -11,10 +11,11 @@ cannot be made narrow enough is written one cell a line.
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, BinaryIO, Literal, TextIO, TypeVar
 
@@ -105,12 +106,23 @@ def write_bytes(data: bytes, destination: str = "-") -> None:
     to_file(destination, data)
 
 
-def open_text(destination: str) -> AbstractContextManager[TextIO]:
-    """Return a context with a text stream: standard output, or a file that appears when it is whole."""
-    if destination == "-":
-        from contextlib import nullcontext
+class _Terminal(io.TextIOBase):
+    """Standard output where it is a terminal: what came from outside is shown, not obeyed."""
 
-        return nullcontext(sys.stdout)
+    def write(self, text: str) -> int:
+        return sys.stdout.write(visible(text))
+
+    def flush(self) -> None:
+        sys.stdout.flush()
+
+
+def open_text(destination: str) -> AbstractContextManager[io.TextIOBase | TextIO]:
+    """Return a context with a text stream: standard output, or a file that appears when it is whole.
+
+    A terminal gets unprintable characters as escapes; a pipe and a file get the text as it is.
+    """
+    if destination == "-":
+        return nullcontext(_Terminal() if sys.stdout.isatty() else sys.stdout)
     from packetkit.files import open_text_output
 
     return open_text_output(destination)
@@ -119,8 +131,6 @@ def open_text(destination: str) -> AbstractContextManager[TextIO]:
 def open_bytes(destination: str) -> AbstractContextManager[BinaryIO]:
     """Return a context with a byte stream: standard output, or a file that appears when it is whole."""
     if destination == "-":
-        from contextlib import nullcontext
-
         sys.stdout.flush()
         return nullcontext(sys.stdout.buffer)
     from packetkit.files import open_output

@@ -122,4 +122,7 @@ def visible(text: str) -> str:
     """Return the text with terminal escapes and other unprintable characters written out; line ends stay."""
     if text.isprintable():
         return text
-    return "".join(c if c.isprintable() else _KEPT.get(c) or escape(c) for c in text)
+    lines = text.split("\r\n")
+    return "\r\n".join(
+        "".join(c if c.isprintable() else _KEPT.get(c) or escape(c) for c in line) for line in lines
+    )

@@ -114,6 +114,17 @@ def test_any_text_can_be_written_to_any_stream(text: str) -> None:
 def test_terminal_escapes_from_outside_are_shown_not_obeyed() -> None:
     assert visible("a\x1b[31mred\x07\u202e\tb\n") == "a\\x1b[31mred\\x07\\u202e b\n"
     assert visible("caf\udce9") == "caf\\xe9"
+    assert visible("a\r\nb\rc") == "a\r\nb\\x0dc"
+
+
+def test_a_terminal_gets_escapes_written_out_and_a_pipe_the_text_as_it_is(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    for stream, shown in ((Screen(), "\\x1b[2J"), (io.StringIO(), "\x1b[2J")):
+        monkeypatch.setattr("sys.stdout", stream)
+        with output.open_text("-") as out:
+            out.write("\x1b[2J")
+        assert stream.getvalue() == shown
 
 
 # ---- JSON

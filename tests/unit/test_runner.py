@@ -6,7 +6,7 @@ import io
 from importlib.machinery import SourceFileLoader
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 
 import pytest
 
@@ -137,6 +137,19 @@ def test_campaigns_are_listed_and_a_wrong_or_double_name_is_refused(
     (tmp_path / "again.py").write_text(CAMPAIGN, encoding="utf-8")
     with pytest.raises(ValueError, match="the campaign parity is already taken"):
         launch.main([], out, tmp_path)
+
+
+@pytest.mark.parametrize("reason", ["skip", "expected failure"])
+def test_a_skip_fails_where_no_skip_is_allowed(reason: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    conftest = load(TESTS / "conftest.py")
+    for no_skip, outcome in ((False, "skipped"), (True, "failed")):
+        monkeypatch.setattr(conftest, "NO_SKIP", no_skip)
+        report = SimpleNamespace(skipped=True, outcome="skipped", longrepr=("test_x.py", 3, "no compiler"))
+        if reason == "expected failure":
+            report.wasxfail = "no compiler"
+        conftest.fail_instead(report)
+        assert report.outcome == outcome
+        assert "no compiler" in str(report.longrepr)
 
 
 def test_the_real_campaigns_load() -> None:
