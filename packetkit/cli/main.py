@@ -47,7 +47,9 @@ class Row(NamedTuple):
 
 
 # In the order of the help page. A row appears when its verb is whole.
-COMMANDS: tuple[Row, ...] = ()
+COMMANDS: tuple[Row, ...] = (
+    Row("airtime", "Work out time on air step by step, and what fits a time limit.", RADIO),
+)
 
 
 class Program(click.Group):

@@ -168,12 +168,13 @@ def _shown(value: object) -> str:
     """Return the value as a message can show it, whatever its size."""
     if isinstance(value, int) and value.bit_length() > 200:
         return f"a number of {value.bit_length()} bits"
-    text = str(value) if isinstance(value, (int, float, Fraction)) else repr(value)
+    plain = isinstance(value, (int, float, Fraction)) or exact_number(value) is not None
+    text = str(value).strip() if plain else repr(value)
     return text if len(text) <= 40 else text[:37] + "..."
 
 
-def _exact(value: object) -> Fraction | None:
-    """Return the number as it was written (7.8 is 78/10, not its double), or None where it is none."""
+def exact_number(value: object) -> Fraction | None:
+    """Return a number as it was written (7.8 is 78/10, not its double), or None where it is none."""
     if isinstance(value, bool):
         return None
     if isinstance(value, (int, Fraction)):
@@ -188,7 +189,7 @@ def _exact(value: object) -> Fraction | None:
 
 def _whole(value: object, what: str, example: str) -> int:
     """Return the whole number meant; `what` and `example` word the refusal."""
-    number = _exact(value)
+    number = exact_number(value)
     if number is None or number.denominator != 1:
         raise RadioError(f"{_shown(value)} is not {what}; write {example}")
     return int(number)
@@ -204,7 +205,7 @@ def bandwidth(kilohertz: Number | Bandwidth) -> Bandwidth:
     """
     if isinstance(kilohertz, Bandwidth):
         return kilohertz
-    number = _exact(kilohertz)
+    number = exact_number(kilohertz)
     for row in BANDWIDTHS:
         # A double computed from the exact row (500/48) is that row too.
         if number is not None and (number in map(Fraction, row.labels) or number == row.kilohertz):
@@ -230,7 +231,7 @@ def coding_rate(rate: Number) -> str:
     """
     if isinstance(rate, str) and rate.replace(" ", "") in CODING_RATES:
         return rate.replace(" ", "")
-    number = _exact(rate)
+    number = exact_number(rate)
     for text, symbols in CODING_RATES.items():
         if number in (symbols, Fraction(text)):
             return text
@@ -488,7 +489,8 @@ def _block_bits(setting: Setting) -> int:
     return 4 * (setting.spreading_factor - 2 * low_data_rate(setting))
 
 
-def _payload_bits(setting: Setting, payload_bytes: int) -> int:
+def check_payload(payload_bytes: int) -> None:
+    """Raise RadioError unless a packet can carry so many bytes: 0 to 255, whole."""
     if isinstance(payload_bytes, bool) or not isinstance(payload_bytes, int):
         raise RadioError(f"{_shown(payload_bytes)} is not a number of payload bytes; give a whole number")
     if not 0 <= payload_bytes <= MAXIMUM_PAYLOAD_BYTES:
@@ -496,6 +498,10 @@ def _payload_bits(setting: Setting, payload_bytes: int) -> int:
             f"a packet carries 0 to {MAXIMUM_PAYLOAD_BYTES} payload bytes, not {_shown(payload_bytes)}; "
             "shorten the frame or send it in several packets"
         )
+
+
+def _payload_bits(setting: Setting, payload_bytes: int) -> int:
+    check_payload(payload_bytes)
     return 8 * payload_bytes + CRC_BITS * setting.crc
 
 

@@ -132,7 +132,7 @@ IMPOSSIBLE: tuple[tuple[dict[str, object], str], ...] = (
     ),
     (
         {"preamble_symbols": "8.5"},
-        "preamble_symbols: '8.5' is not a preamble length; write a whole number of symbols, for example 8",
+        "preamble_symbols: 8.5 is not a preamble length; write a whole number of symbols, for example 8",
     ),
     (
         {"spreading_factor": True},
@@ -258,7 +258,7 @@ def test_the_staircase_is_told_in_one_sentence(setting: Setting, payload_bytes: 
     assert str(chirp.staircase(setting, payload_bytes)) == sentence
 
 
-# In the second the first block alone is as large as any other, so that one block fewer would be no bytes at all.
+# In the second the first block is as large as any other: one block fewer would be no bytes at all.
 @pytest.mark.parametrize(
     "setting", [Setting(12, 125), Setting(5, 125, explicit_header=False, crc=False)], ids=str
 )
