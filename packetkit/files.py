@@ -14,9 +14,12 @@ import stat
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from typing import BinaryIO, TextIO
+from typing import TYPE_CHECKING, BinaryIO, TextIO
 
 from packetkit.errors import InputError
+
+if TYPE_CHECKING:
+    from packetkit.mission.load import Mission
 
 STANDARD_INPUT = "-"
 
@@ -96,6 +99,16 @@ def read_text(path: str) -> str:
 def read_schema(path: str) -> bytes:
     """Return the bytes of a schema, at most one byte over the 1 MiB that its loader accepts."""
     return read_bytes(path, SCHEMA_BYTES + 1)
+
+
+def load(path: str) -> Mission:
+    """Return the mission that a schema file declares; `-` is standard input.
+
+    Raises InputError where the file cannot be read, SchemaError with every problem of what it says.
+    """
+    from packetkit.mission.load import parse
+
+    return parse(read_schema(path), shown_name(path))
 
 
 def only_one_standard_input(*paths: str | None) -> None:

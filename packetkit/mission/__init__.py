@@ -1,0 +1,1 @@
+"""Where schema, layout, codec, radio and passes meet."""

@@ -1,0 +1,238 @@
+"""The public Mission: a schema's text turned into frames that encode and decode, with the link and the passes they are for.
+
+Every stage's problems are gathered and raised together, in source order. No file is opened here: text comes in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+from packetkit.errors import Problem, SchemaError, UnknownFrame
+from packetkit.layout.alike import Marker, differ, lengths, markers
+from packetkit.layout.fingerprint import mission_fingerprint
+from packetkit.layout.model import Layout
+from packetkit.layout.resolve import resolve
+from packetkit.passes import geometry
+from packetkit.radio import chirp
+from packetkit.schema import model
+from packetkit.schema.load import load as load_schema
+
+if TYPE_CHECKING:
+    from packetkit.codec.frame import Frame
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """How frames travel. setting: the radio's, None where the schema names no radio.
+
+    maximum_frame_bytes is for the frame alone; driver_bytes go on the air with each frame. gap_s: silence between two frames.
+    share_of_hour: the part of an hour that may be spent sending, None without a limit.
+    """
+
+    setting: chirp.Setting | None = None
+    frequency_mhz: Fraction | None = None
+    maximum_frame_bytes: int | None = None
+    driver_bytes: int = 0
+    gap_s: Fraction = Fraction(0)
+    share_of_hour: Fraction | None = None
+
+    def time_on_air(self, frame_bytes: int) -> Fraction | None:
+        """Seconds on the air for a frame of so many bytes, the driver's included; None without a radio or where no packet holds it."""
+        size = frame_bytes + self.driver_bytes
+        if self.setting is None or size > chirp.MAXIMUM_PAYLOAD_BYTES:
+            return None
+        return chirp.time_on_air(self.setting, size)
+
+
+@dataclass(frozen=True, slots=True)
+class Passes:
+    """When the ground can listen: a circular orbit, or passes of a given duration."""
+
+    altitude_km: Fraction | None = None
+    minimum_elevation_deg: Fraction | None = None
+    duration_s: Fraction | None = None
+    per_day: Fraction | None = None
+
+
+@dataclass(frozen=True)
+class Mission:
+    """A loaded schema. layouts: by frame name, in the order of the file; declared: what the schema said, for judges that start there."""
+
+    name: str
+    description: str
+    layouts: Mapping[str, Layout]
+    link: Link
+    passes: Passes | None
+    declared: model.Mission
+    file: str = ""
+
+    @cached_property
+    def fingerprint(self) -> str:
+        """The mission's fingerprint, over its frames' (WIRE.md 20)."""
+        return mission_fingerprint(self.layouts.values())
+
+    @cached_property
+    def frames(self) -> Mapping[str, Frame]:
+        """The frames by name, ready to encode and decode."""
+        from packetkit.codec.frame import Frame
+
+        return {name: Frame(layout) for name, layout in self.layouts.items()}
+
+    def frame(self, name: str | None = None) -> Frame:
+        """The frame of that name; without a name the only one there is. Raises KeyError, which lists the names."""
+        if name is None and len(self.layouts) == 1:
+            name = next(iter(self.layouts))
+        if name not in self.layouts:
+            asked = "say which frame" if name is None else f"{self.name} has no frame {name!r}"
+            raise KeyError(f"{asked}: {', '.join(self.layouts)}")
+        return self.frames[name]
+
+    @cached_property
+    def _told_by(self) -> Mapping[str, tuple[tuple[Marker, ...], Any]]:
+        return {name: (markers(layout), lengths(layout)) for name, layout in self.layouts.items()}
+
+    def claims(self, data: bytes) -> Iterator[str]:
+        """Names of the frames whose constants and tags these bytes carry, as far as they reach, whatever their length."""
+        for name, (marked, _) in self._told_by.items():
+            if all(marker.agrees(data) for marker in marked):
+                yield name
+
+    def identify(self, data: bytes) -> str:
+        """The name of the frame that these bytes claim to be. Raises UnknownFrame.
+
+        A frame is found by its constants and tags, and by its length where those do not decide.
+        """
+        claimed = list(self.claims(data))
+        if len(claimed) > 1:
+            fitting = [name for name in claimed if len(data) in self._told_by[name][1]]
+            claimed = fitting or claimed
+        if len(claimed) == 1:
+            return claimed[0]
+        names = ", ".join(self.layouts)
+        if not claimed:
+            raise UnknownFrame(f"{len(data)} bytes are none of {names}: no constant or tag agrees")
+        raise UnknownFrame(
+            f"{len(data)} bytes may be {' or '.join(claimed)}: they end before what tells them apart"
+        )
+
+    def decode(
+        self, data: bytes, *, detail: bool = False, salvage: bool = False
+    ) -> tuple[str, dict[str, Any]]:
+        """The name of the frame and its record; the tag decides. Raises DecodeError."""
+        name = self.identify(data)
+        return name, self.frames[name].decode(data, detail=detail, salvage=salvage)
+
+
+def parse(text: bytes | str, file: str = "") -> Mission:
+    """The mission that a schema's text declares. Raises SchemaError with every problem, in source order."""
+    loaded = load_schema(text, file)
+    problems = list(loaded.problems)
+    declared = loaded.mission
+    layouts: dict[str, Layout] = {}
+    link, passes = Link(), None
+    if declared is not None:
+        for frame in declared.frames:
+            layout, found = resolve(frame)
+            problems += found
+            if layout is not None:
+                layouts[frame.name] = layout
+        problems += _alike(declared, layouts)
+        link = _link(declared.link, problems)
+        passes = _passes(declared.passes, problems)
+    if problems or declared is None:
+        raise SchemaError(tuple(sorted(problems, key=lambda problem: problem.position)))
+    return Mission(declared.name, declared.description, layouts, link, passes, declared, file)
+
+
+def _problem(place: model.Place, rule: str, path: str, summary: str, remedy: str = "") -> Problem:
+    return Problem(place.position, rule, path, summary, remedy, place.excerpt, place.width)
+
+
+def _alike(declared: model.Mission, layouts: Mapping[str, Layout]) -> Iterator[Problem]:
+    places = {frame.name: frame.place for frame in declared.frames}
+    for first, second in combinations(layouts, 2):
+        if not differ(layouts[first], layouts[second]):
+            remedy = "Give each a tag with its own code at the same bits: - {name: tag, kind: tag, bits: 4, code: 1}."
+            yield _problem(
+                places[second], "frames-alike", second, f"{first} and {second} cannot be told apart", remedy
+            )
+
+
+def _link(declared: model.Link | None, problems: list[Problem]) -> Link:
+    if declared is None:
+        return Link()
+    share = declared.share_of_hour_percent
+    setting = None if declared.chirp is None else _setting(declared.chirp, declared.places["chirp"], problems)
+    return Link(
+        setting,
+        None if declared.chirp is None else declared.chirp.frequency_mhz,
+        declared.maximum_frame_bytes,
+        declared.driver_bytes,
+        declared.gap_s,
+        None if share is None else share / 100,
+    )
+
+
+def _setting(asked: model.Chirp, place: model.Place, problems: list[Problem]) -> chirp.Setting | None:
+    """The radio setting, or None with each fault noted at the key that has it."""
+    given = {
+        "spreading_factor": asked.spreading_factor,
+        "bandwidth": asked.bandwidth_khz,
+        "coding_rate": asked.coding_rate,
+        "preamble_symbols": asked.preamble_symbols,
+        "explicit_header": asked.header == "explicit",
+        "crc": asked.crc,
+        "low_data_rate": asked.low_data_rate,
+        "modem": asked.modem or chirp.DEFAULT_MODEM,
+    }
+    keys = {"bandwidth": "bandwidth_khz", "explicit_header": "header"}
+    faults = chirp.setting_faults(given)
+    for fault in faults:
+        key = keys.get(fault.path, fault.path)
+        summary, _, remedy = fault.message.partition("; ")
+        where = asked.places.get(key, place)
+        problems.append(
+            _problem(where, "radio-setting", "link.chirp", summary, remedy[:1].upper() + remedy[1:])
+        )
+    return None if faults else chirp.Setting(**given)  # type: ignore[arg-type]  # one mapping feeds both calls
+
+
+def _passes(declared: model.Passes | None, problems: list[Problem]) -> Passes | None:
+    if declared is None:
+        return None
+    orbit = (declared.altitude_km, declared.minimum_elevation_deg)
+    complete = (
+        declared.duration_s is not None
+        if orbit == (None, None)
+        else None not in orbit and declared.duration_s is None
+    )
+    if not complete:
+        if {
+            "altitude_km",
+            "minimum_elevation_deg",
+            "duration_s",
+        } & declared.places.keys() or not declared.places:
+            remedy = "Write altitude_km and minimum_elevation_deg, or duration_s alone."
+            problems.append(
+                _problem(
+                    declared.place,
+                    "pass-unknown",
+                    "passes",
+                    "neither an orbit nor a duration is complete",
+                    remedy,
+                )
+            )
+        return None
+    if declared.altitude_km is not None and declared.minimum_elevation_deg is not None:
+        for fault in geometry.pass_faults(declared.altitude_km, declared.minimum_elevation_deg):
+            summary, _, remedy = fault.message.partition("; ")
+            place = declared.places.get(fault.path, declared.place)
+            problems.append(
+                _problem(place, "pass-impossible", "passes", summary, remedy[:1].upper() + remedy[1:])
+            )
+    return Passes(declared.altitude_km, declared.minimum_elevation_deg, declared.duration_s, declared.per_day)
