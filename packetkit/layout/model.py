@@ -222,12 +222,13 @@ class Fill:
     """Zero bits up to the next multiple of `unit_bits`, counted from the frame's start; reported like reserved bits.
 
     It stands only where its width is not constant (else it is a reserved slot). slot carries its name, number and strictness;
-    the slot's width is the widest it can be.
+    the slot's width is the widest it can be. packing: how its bits lie, MOST or LEAST.
     """
 
     number: int
     unit_bits: int
     slot: Slot
+    packing: Packing = Packing.MOST
 
 
 @dataclass(frozen=True, slots=True)

@@ -592,7 +592,8 @@ class _Resolver:
         slot = self.new_slot(Meaning(unit - 1, common), path, address)
         into.close_run()
         number = self.next_node()
-        into.add_node(Fill(number, unit, slot), into.filled(unit))
+        packing = Packing.LEAST if style.packing is Packing.LEAST else Packing.MOST
+        into.add_node(Fill(number, unit, slot, packing), into.filled(unit))
 
     def repeat(
         self,
