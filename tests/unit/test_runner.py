@@ -84,16 +84,19 @@ def test_what_is_left_out_fails_where_no_skip_is_allowed(
     assert run.left_out("old", "absent").failed == 1
 
 
-@pytest.mark.parametrize("home", ["", "/nonexistent/nobody", "nonsense"])
+@pytest.mark.parametrize("home", ["", "nonsense", "absent"])
 def test_the_environment_finds_a_place_whatever_home_is(
     run: ModuleType, home: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     for name in ("PACKETKIT_TEST_HOME", "XDG_CACHE_HOME"):
         monkeypatch.delenv(name, raising=False)
-    monkeypatch.setenv("HOME", home)
+    for name in ("HOME", "LOCALAPPDATA"):
+        monkeypatch.setenv(name, str(tmp_path / home) if home == "absent" else home)
     monkeypatch.setattr(run.tempfile, "gettempdir", lambda: str(tmp_path))
-    monkeypatch.setattr(run, "cache_directories", lambda: [Path("/dev/null/below")])
     assert run.home() == tmp_path / "packetkit-tests"
+    assert not (tmp_path / "absent").exists()
+    monkeypatch.setenv("PACKETKIT_TEST_HOME", str(tmp_path / "chosen"))
+    assert run.home() == tmp_path / "chosen" / "packetkit-tests"
 
 
 CAMPAIGN = """
