@@ -48,7 +48,7 @@ _PUBLIC = {
     ),
 }
 
-__all__ = ["__version__", *_PUBLIC]
+__all__ = ["__version__", *_PUBLIC]  # noqa: PLE0604  # the keys are strings; the linter does not look
 
 
 def __getattr__(name: str) -> Any:

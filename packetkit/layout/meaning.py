@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from itertools import pairwise
 from math import lcm
 from typing import Any
 
@@ -302,7 +303,7 @@ def _with_policy(one: Field, slot: Slot, note: Note) -> Meaning | None:
     return Meaning(slot.width, {**kept, **ends, "default": default, "role": role})
 
 
-def _default(one: Field, slot: Slot, note: Note) -> int | None | bool:
+def _default(one: Field, slot: Slot, note: Note) -> int | bool | None:
     """The raw code of the default; None without one; False where it cannot be sent."""
     if one.default is None:
         return None
@@ -332,7 +333,7 @@ def _default(one: Field, slot: Slot, note: Note) -> int | None | bool:
     return raw
 
 
-def _role(one: Field, slot: Slot, note: Note) -> Role | None | bool:
+def _role(one: Field, slot: Slot, note: Note) -> Role | bool | None:
     """The role with its details; None without one; False where they do not fit."""
     details = {"modulus": ("sequence", "boot"), "tick_s": ("clock",), "epoch": ("clock",)}
     good = True
@@ -511,7 +512,7 @@ def _coded(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
             )
             return None
     codes_of = sorted((Range(codes.low, codes.high) for codes in one.code), key=lambda codes: codes.low)
-    for first, second in zip(codes_of, codes_of[1:]):
+    for first, second in pairwise(codes_of):
         if second.low <= first.high:
             note(
                 _at(one, "code"), "codes-overlap", f"code {second.low} is there twice", "Name each code once."

@@ -138,11 +138,11 @@ class Slot:
     """One field's place and exact meaning.
 
     number      its place among all slots of the layout, in wire order; conditions, counts and flags refer to it
-    path        the keys that lead to it from its container (the record, an element of a repeat, an optional group); () = it is the element itself
+    path        the keys that lead to it from its container (the record, an element, an optional group); () = it is the element itself
     address     its full name, for messages: `power.cell_voltage`, `readings[].field_x`
     kind        number, float, states, flag, constant, sync, tag, count, reserved or check: the rows of KINDS that have bits
     offset_bits from the first bit of its run
-    legal       the raw codes that encode accepts by value, ascending and disjoint (bounds less specials); all codes where empty is never meant
+    legal       the raw codes that encode accepts by value, ascending and disjoint: bounds less specials
     unassigned  True: a code neither legal nor special decodes to None (declared by meaning); False: to the number, noted out_of_range
     policy      what encode does out of range: error, clamp (to the nearest legal code, raising slot `raises`) or missing
     default     the raw code sent when the record has no such key, or None
@@ -317,6 +317,19 @@ class Layout:
     def maximum_bytes(self) -> int | None:
         return None if self.maximum_bits is None else self.maximum_bits // 8
 
+    def bytes_within(self, limit_bytes: int) -> tuple[int, int]:
+        """The longest frame of at most limit_bytes that a repeat to the end allows, in bytes, and that repeat's elements.
+
+        For frames that only their length bounds. Without any element that fits: the shortest frame, and none.
+        """
+        repeat = next(node for node in self.nodes if isinstance(node, Repeat) and node.maximum is None)
+        most = max((limit_bytes * 8 - self.minimum_bits) // repeat.minimum_bits, 0)
+        return -(-(self.minimum_bits + most * repeat.minimum_bits) // 8), most
+
+    def useful_bits_with(self, elements: int) -> int:
+        """Useful bits of such a frame with so many elements in the repeat to the end."""
+        return _useful(self.nodes, elements) or 0
+
     def walk(self) -> Iterator[Node]:
         """Every node, outer before inner, in wire order."""
         yield from walk(self.nodes)
@@ -330,3 +343,25 @@ def walk(nodes: tuple[Node, ...]) -> Iterator[Node]:
             yield from walk(node.element)
         elif isinstance(node, Optional):
             yield from walk(node.body)
+
+
+def _useful(nodes: tuple[Node, ...], elements: int | None) -> int | None:
+    """Bits of value fields at the longest; a repeat that only the frame's length bounds has `elements`, None where that is not known."""
+    total = 0
+    for node in nodes:
+        if isinstance(node, Run):
+            total += sum(slot.width for slot in node.slots if slot.is_value)
+        elif isinstance(node, Repeat):
+            most = elements if node.maximum is None else node.maximum
+            inner = _useful(node.element, elements)
+            if most is None or inner is None:
+                return None
+            total += inner * most
+        elif isinstance(node, Optional):
+            total += _useful(node.body, elements) or 0
+    return total
+
+
+def useful_bits(nodes: tuple[Node, ...]) -> int | None:
+    """Bits of value fields at the longest (WIRE.md 21), None where only the frame's length bounds them."""
+    return _useful(nodes, None)

@@ -29,6 +29,7 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
+    useful_bits,
     walk,
 )
 from packetkit.schema.model import Covers, CustomCrc, Field, Frame, Place
@@ -309,7 +310,7 @@ class _Resolver:
             self.check_order(nodes, slots),
             -(-low // 8) * 8,
             None if high is None else -(-high // 8) * 8,
-            _useful(nodes),
+            useful_bits(nodes),
             any(
                 isinstance(node, Repeat) and node.count is None and node.counted_by is None for node in nodes
             ),
@@ -787,7 +788,7 @@ class _Resolver:
                 f"Write {{{asked.by}: code}}.",
             )
             return None
-        names = dict((label, code) for code, label in slot.states)
+        names = {label: code for code, label in slot.states}
         ranges = [Range(codes.low, codes.high) for codes in asked.codes]
         low, high = slot.raw_limits
         for label in asked.states:
@@ -1137,19 +1138,3 @@ def _covers(check: Check, position: tuple[int, int]) -> bool:
         (start.node, start.bits) <= position < ((stop.node, stop.bits) if stop.node >= 0 else end)
         for start, stop in check.spans
     )
-
-
-def _useful(nodes: tuple[Node, ...]) -> int | None:
-    """Bits of value fields at the longest, None where only the frame's length bounds them."""
-    total = 0
-    for node in nodes:
-        if isinstance(node, Run):
-            total += sum(slot.width for slot in node.slots if slot.is_value)
-        elif isinstance(node, Repeat):
-            inner = _useful(node.element)
-            if inner is None or node.maximum is None:
-                return None
-            total += inner * node.maximum
-        elif isinstance(node, Optional):
-            total += _useful(node.body) or 0
-    return total

@@ -87,7 +87,7 @@ class Mission:
         """The frame of that name; without a name the only one there is. Raises KeyError, which lists the names."""
         if name is None and len(self.layouts) == 1:
             name = next(iter(self.layouts))
-        if name not in self.layouts:
+        if name is None or name not in self.layouts:
             asked = "say which frame" if name is None else f"{self.name} has no frame {name!r}"
             raise KeyError(f"{asked}: {', '.join(self.layouts)}")
         return self.frames[name]

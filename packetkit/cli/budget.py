@@ -1,0 +1,214 @@
+"""`packetkit budget`: how many frames, bytes and useful bits a pass brings, and what was assumed.
+
+Every figure comes from packetkit.mission.budget; this module reads options, words and draws.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import click
+
+from packetkit.cli import output
+from packetkit.errors import RadioError
+from packetkit.files import load
+from packetkit.mission.budget import Budget, Share, budget, window_of
+from packetkit.mission.load import Mission, Passes
+from packetkit.radio import CAUTION, chirp
+
+FINDINGS = 1
+
+
+def passes_of(mission: Mission, given: dict[str, str | None]) -> Passes:
+    """The schema's passes with what the options override. Raises RadioError with every fault."""
+    values: dict[str, Fraction] = {}
+    faults = []
+    for name, text in given.items():
+        number = None if text is None else chirp.exact_number(text)
+        if text is not None and (number is None or number <= 0) and name != "minimum_elevation_deg":
+            faults.append(f"--{name.replace('_', '-')}: {text!r} is not a number above 0")
+        elif text is not None and number is None:
+            faults.append(f"--{name.replace('_', '-')}: {text!r} is not a number")
+        elif number is not None:
+            values[name] = number
+    orbit = {"altitude_km", "minimum_elevation_deg"} & values.keys()
+    if orbit and "duration_s" in values:
+        faults.append("--duration-s: a pass is an orbit's or of a given duration, not both; leave one out")
+    if faults:
+        raise RadioError("\n  ".join(["", *faults]) if len(faults) > 1 else faults[0])
+    declared = mission.passes or Passes()
+    if "duration_s" in values:
+        return Passes(duration_s=values["duration_s"], per_day=declared.per_day)
+    if orbit:
+        return Passes(
+            values.get("altitude_km", declared.altitude_km),
+            values.get("minimum_elevation_deg", declared.minimum_elevation_deg),
+            None,
+            declared.per_day,
+        )
+    if mission.passes is None:
+        raise RadioError(
+            "the schema has no passes; add passes: {altitude_km: 510, minimum_elevation_deg: 10}, "
+            "or give --duration-s, or --altitude-km and --minimum-elevation-deg"
+        )
+    return declared
+
+
+def document(mission: Mission, made: Budget) -> dict[str, object]:
+    """What `--json` writes: the same keys always, per frame and in total."""
+    window, setting = made.window, mission.link.setting
+    return {
+        "mission": mission.name,
+        "fingerprint": mission.fingerprint,
+        "pass_duration_s": float(window.duration_s),
+        "pass_duration_basis": window.basis,
+        "pass_duration_overhead_s": window.overhead_s,
+        "pass_duration_mean_s": window.mean_s,
+        "passes_per_day": None if made.per_day is None else float(made.per_day),
+        "setting": None if setting is None else str(setting),
+        "gap_s": float(made.gap_s),
+        "airtime_allowed_s": float(made.allowed_s),
+        "airtime_per_pass_s": float(made.airtime_s),
+        "frames_per_pass": made.frames,
+        "frame_bytes_per_pass": made.bytes_per_pass,
+        "useful_bits_per_pass": made.useful_bits_per_pass,
+        "fits": not made.findings,
+        "findings": list(made.findings),
+        "frames": {share.name: _frame(share) for share in made.shares},
+        "caution": CAUTION,
+    }
+
+
+def _frame(share: Share) -> dict[str, object]:
+    return {
+        "frame_bytes": share.frame_bytes,
+        "at_longest": share.varies,
+        "useful_bits": share.useful_bits,
+        "time_on_air_ms": float(share.time_on_air_s * 1000),
+        "cadence_s": None if share.cadence_s is None else float(share.cadence_s),
+        "airtime_per_pass_s": float(share.airtime_s),
+        "frames_per_pass": share.frames,
+        "frame_bytes_per_pass": share.bytes_per_pass,
+        "useful_bits_per_pass": share.useful_bits_per_pass,
+    }
+
+
+def _pass_lines(made: Budget, passes: Passes) -> list[str]:
+    window = made.window
+    length = output.duration_text(float(window.duration_s))
+    if window.overhead_s is None or window.mean_s is None:
+        return [f"A pass of {length} ({float(window.duration_s):g} s, as given)."]
+    overhead, mean = (output.duration_text(seconds) for seconds in (window.overhead_s, window.mean_s))
+    assert passes.altitude_km is not None and passes.minimum_elevation_deg is not None
+    orbit = f"Circular orbit at {float(passes.altitude_km):g} km, heard above {float(passes.minimum_elevation_deg):g} deg"
+    return [
+        f"{orbit}: a pass overhead lasts {overhead} ({window.overhead_s:.1f} s),",
+        f"the mean one {mean} ({window.mean_s:.1f} s). Counted with the {window.basis} pass.",
+    ]
+
+
+def text(mission: Mission, made: Budget, passes: Passes, encoding: str) -> str:
+    """What a person reads: the pass, a row a frame, the total, what was assumed, findings, the caution."""
+    titles = ("bytes", "on air", "every", "frames", "frame bytes", "useful bits", "time")
+    columns = (output.Column("frame", fit="shorten"), *(output.Column(title, ">") for title in titles))
+    rows: list[tuple[object, ...]] = [
+        (
+            share.name,
+            f"to {share.frame_bytes}" if share.varies else share.frame_bytes,
+            chirp.milliseconds(share.time_on_air_s),
+            "fills" if share.cadence_s is None else f"{float(share.cadence_s):g} s",
+            f"{share.frames:,}",
+            f"{share.bytes_per_pass:,}",
+            f"{share.useful_bits_per_pass:,}",
+            _percent(share.airtime_s, made.window.duration_s),
+        )
+        for share in made.shares
+    ]
+    total = (
+        "in all",
+        None,
+        None,
+        None,
+        f"{made.frames:,}",
+        f"{made.bytes_per_pass:,}",
+        f"{made.useful_bits_per_pass:,}",
+    )
+    rows.append((*total, _percent(made.airtime_s, made.window.duration_s)))
+    width = min(output.columns(), output.DEFAULT_COLUMNS)
+    closing = [
+        *_assumptions(mission, made),
+        *(f"Does not fit: {finding}." for finding in made.findings),
+        CAUTION,
+    ]
+    parts = [
+        f"{mission.name}: what a pass brings\n",
+        "\n".join(_pass_lines(made, passes)) + "\n",
+        output.Table(columns, tuple(rows)).text(encoding=encoding),
+        *("\n".join(output.wrapped(paragraph, width)) + "\n" for paragraph in closing),
+    ]
+    return "\n".join(parts)
+
+
+def _percent(part: Fraction, whole: Fraction) -> str:
+    return f"{float(part / whole * 100):.1f} %"
+
+
+def _assumptions(mission: Mission, made: Budget) -> list[str]:
+    link = mission.link
+    lines = [f"Radio: {link.setting}."]
+    counted = (
+        "Frames are floor(pass / max(cadence, airtime + gap)); those that fill share what is left. A frame that varies "
+        "counts at its longest. No loss is counted."
+    )
+    if link.driver_bytes:
+        counted += f" Airtime includes {link.driver_bytes} bytes that the driver adds to each frame."
+    if made.gap_s:
+        counted += f" The gap is {float(made.gap_s):g} s."
+    lines.append(counted)
+    if link.share_of_hour is not None:
+        share = float(link.share_of_hour * 100)
+        lines.append(
+            f"{share:g} % of the hour allows {float(made.allowed_s):.1f} s on the air in a pass; {float(made.airtime_s):.1f} s are used."
+        )
+    if made.per_day is not None:
+        day = f"{float(made.per_day):g} passes a day bring {float(made.per_day * made.bytes_per_pass):,.0f} frame bytes"
+        lines.append(f"{day} and {float(made.per_day * made.useful_bits_per_pass):,.0f} useful bits.")
+    return lines
+
+
+@click.command("budget")
+@click.argument("schema", metavar="SCHEMA")
+@click.option(
+    "--pass",
+    "basis",
+    type=click.Choice(["mean", "overhead"]),
+    default="mean",
+    show_default=True,
+    help="Which pass of the orbit to count with.",
+)
+@click.option("--altitude-km", metavar="KM", help="Altitude of the circular orbit, instead of the schema's.")
+@click.option(
+    "--minimum-elevation-deg",
+    metavar="DEG",
+    help="Elevation from which the ground hears, instead of the schema's.",
+)
+@click.option("--duration-s", metavar="S", help="Duration of a pass, instead of an orbit's.")
+@output.json_option
+@output.output_option
+def command(schema: str, basis: str, as_json: bool, destination: str, **given: str | None) -> int:
+    """Count the frames, bytes and useful bits that a pass brings.
+
+    SCHEMA names a mission with a link and passes. Exit status 1: the cadences ask for more than fits.
+
+    \b
+    packetkit budget heron.yaml
+    packetkit budget heron.yaml --pass overhead --json
+    """
+    mission = load(schema)
+    passes = passes_of(mission, given)
+    made = budget(mission, window_of(passes, basis))
+    if as_json:
+        output.write_json(document(mission, made), destination)
+    else:
+        output.write(text(mission, made, passes, output.encoding_of(destination)), destination)
+    return FINDINGS if made.findings else 0
