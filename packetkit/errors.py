@@ -1,8 +1,9 @@
 """Every exception that packetkit raises on purpose.
 
-One root, few branches, each also the builtin that a caller would guess. The rule kept here: misuse and faulty schemas raise;
-noise from a radio is expected daily, so decoding raises only the branches of `DecodeError` and readers turn those into events.
-Facts a message states are also attributes. Nothing here knows a subject: places, numbers and texts are handed in.
+One root, few branches, each also the builtin that a caller would guess. The rule kept here: misuse and faulty
+schemas raise; noise from a radio is expected daily, so decoding raises only the branches of `DecodeError` and
+readers turn those into events. Facts a message states are also attributes. Nothing here knows a subject:
+places, numbers and texts are handed in.
 """
 
 from __future__ import annotations
@@ -26,8 +27,9 @@ class Position:
 class Problem:
     """One thing wrong with a schema: where, which rule, what was found, what to do.
 
-    rule is a row of the rules table; path is dotted (`beacon.power.cell_voltage`); excerpt is the line of text and width how many
-    characters of it, from the position's column, are meant. summary is one line; remedy may be several.
+    rule is a row of the rules table; path is dotted (`beacon.power.cell_voltage`); excerpt is the line of
+    text and width how many characters of it, from the position's column, are meant. summary is one line;
+    remedy may be several.
     """
 
     position: Position
@@ -41,16 +43,44 @@ class Problem:
     def __str__(self) -> str:
         lines = [f"{self.position}: {self.path + ': ' if self.path else ''}{self.summary}"]
         if self.excerpt.strip():
-            indent = len(self.excerpt) - len(self.excerpt.lstrip())
-            mark = " " * (4 + max(self.position.column - 1 - indent, 0)) + "^" * max(self.width, 1)
-            lines += ["    " + self.excerpt.strip(), mark]
+            lines += _marked(self.excerpt, self.position.column - 1, max(self.width, 1))
         lines += ["  " + line for line in self.remedy.splitlines()]
         return "\n".join(lines)
 
 
+EXCERPT_COLUMNS = 76  # with an indent of four, the width of a terminal
+
+
+def _marked(line: str, at: int, width: int) -> list[str]:
+    """Return a line of text, cut around a place where it is long, and a line of carets below that place.
+
+    Whatever does not print is shown as `?` (a tab as a space), so that no schema can steer a terminal.
+    """
+    text = "".join(c if c.isprintable() else " " if c == "\t" else "?" for c in line)
+    indent = min(len(text) - len(text.lstrip()), at)
+    text, at = text[indent:].rstrip(), at - indent
+    if len(text) > EXCERPT_COLUMNS:
+        room = EXCERPT_COLUMNS - 8  # "... " at either end
+        start = max(0, min(at - room // 3, len(text) - room))
+        width = min(width, start + room - at)
+        head, tail = "... " if start else "", " ..." if start + room < len(text) else ""
+        text, at = head + text[start : start + room] + tail, at - start + len(head)
+    before, meant = text[:at].ljust(at), text[at : at + width]
+    return ["    " + text, " " * (4 + _columns(before)) + "^" * max(_columns(meant), min(width, 1))]
+
+
+def _columns(text: str) -> int:
+    """Return how many terminal columns a text takes: combining marks none, East Asian wide characters two."""
+    if text.isascii():
+        return len(text)
+    from unicodedata import combining, east_asian_width
+
+    return sum(0 if combining(c) else 2 if east_asian_width(c) in "WF" else 1 for c in text)
+
+
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One value of a record that cannot be encoded: its path, the rule it breaks, the sentence that says so."""
+    """One value of a record that cannot be encoded: its path, the rule it breaks, the sentence on it."""
 
     path: str
     rule: str
@@ -140,17 +170,35 @@ class RadioError(PacketkitError, ValueError):
     """A radio or pass setting that no such hardware or orbit has."""
 
 
+class AlgorithmError(PacketkitError, ValueError):
+    """A check that cannot exist, or that cannot be computed over what it was given."""
+
+
+class UnknownAlgorithm(AlgorithmError, KeyError):
+    """No check has this name; `closest` holds the names that were perhaps meant, best first."""
+
+    def __init__(self, name: str, closest: tuple[str, ...] = ()) -> None:
+        self.name = name
+        self.closest = tuple(closest)
+        super().__init__(name)
+
+    def __str__(self) -> str:
+        meant = f"; did you mean {' or '.join(self.closest)}?" if self.closest else ""
+        return f"no check is named {self.name!r}{meant}"
+
+
 class TargetError(PacketkitError):
     """A back end could not do what was asked."""
 
 
 class Unsupported(TargetError, ValueError):
-    """A back end that cannot express some fields; `items` names each with the reason, before anything is written."""
+    """A back end that cannot express some fields; `items` names each, with the reason, before any output."""
 
     def __init__(self, target: str, items: tuple[tuple[str, str], ...]) -> None:
         self.target = target
         self.items = tuple(items)
-        super().__init__("\n".join(f"{target} cannot express {path}: {reason}" for path, reason in self.items))
+        lines = (f"{target} cannot express {path}: {reason}" for path, reason in self.items)
+        super().__init__("\n".join(lines))
 
 
 class InputError(PacketkitError, ValueError):
