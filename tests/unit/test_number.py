@@ -385,7 +385,7 @@ def test_words_for_flags_and_states() -> None:
 
 
 def narrow(exact: Fraction, precision: int, highest: int) -> Fraction | None:
-    """The nearest number with so few significant bits, ties to even; None beyond the largest (IEEE 754-2019, 4.3.1)."""
+    """The nearest number with so few significant bits, ties to even (IEEE 754-2019, 4.3.1); None beyond."""
     magnitude, gap = abs(exact), Fraction(2) ** (2 - highest - precision)
     while magnitude >= gap * 2**precision:
         gap *= 2

@@ -1,0 +1,443 @@
+"""From a record to a frame, slot by slot: the path that finds every fault of a record, in wire order.
+
+Strategy: one pass over the layout takes each slot's code from the record and gives it its place, as lists and
+options decide the frame's shape. Counts, flags that tell of an option, and flags raised by clamping depend on
+what follows them, so demands on them are noted on the way and settled at the end. Only a record without a
+fault is then written; checks come last, inner ones first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from operator import index
+from typing import Any
+
+from packetkit.codec import bits
+from packetkit.codec.bits import Words
+from packetkit.codec.walk import Leaf, Scope, located, spans_of
+from packetkit.errors import EncodeError, Fault
+from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Range, Repeat, Run, Slot
+from packetkit.layout.number import listed, shown, to_raw
+
+_ABSENT = object()
+_BROKEN = object()  # inside a group whose own fault is already noted
+
+
+def encode(layout: Layout, record: object) -> bytes:
+    """Return the frame of a record. Raises EncodeError with every fault, in wire order; never changes the record."""
+    writing = _Writing(layout)
+    end = writing.take(record)
+    if writing.faults:
+        raise EncodeError(tuple(fault for _, fault in sorted(writing.faults, key=lambda one: one[0])))
+    return writing.frame(end)
+
+
+@dataclass(slots=True)
+class _Demand:
+    """What an option or a repeat asks of the slot that tells of it."""
+
+    address: str
+    order: int
+    count: int | None = None
+    codes: tuple[Range, ...] = ()
+    present: bool = False
+
+
+@dataclass(slots=True)
+class _State:
+    """What is known of a leaf while the record is read: was it given, and what is asked of it."""
+
+    given: bool
+    broken: bool = False
+    demands: list[_Demand] = field(default_factory=list)
+    raised: bool = False
+
+
+class _Writing:
+    """One record being turned into codes at their places."""
+
+    def __init__(self, layout: Layout) -> None:
+        self.layout = layout
+        self.faults: list[tuple[int, Fault]] = []
+        self.leaves: list[Leaf] = []
+        self.states: list[_State] = []
+        self.words: list[Words] = []
+        nodes = list(layout.walk())
+        self.told = {node.by for node in nodes if isinstance(node, Optional)}
+        self.told |= {slot.raises for slot in layout.slots if slot.raises is not None}
+
+    def take(self, record: object) -> int:
+        """Give every slot its code and place; return the bits of the frame."""
+        if not isinstance(record, Mapping):
+            self.fault("", "wrong-type", f"a record is a mapping, not {shown(record)}")
+            return 0
+        end = self.container(self.layout.nodes, record, False, 0, (), Scope(None), "")
+        for leaf, state in zip(self.leaves, self.states, strict=True):
+            self.settle(leaf, state)
+        return end
+
+    def fault(self, path: str, rule: str, message: str, order: int | None = None) -> None:
+        self.faults.append((len(self.leaves) if order is None else order, Fault(path, rule, message)))
+
+    # -- structure ---------------------------------------------------------------------------------
+
+    def container(
+        self,
+        nodes: tuple[Node, ...],
+        given: Any,
+        bare: bool,
+        at: int,
+        indices: tuple[int, ...],
+        scope: Scope,
+        address: str,
+    ) -> int:
+        """Take the nodes of a record, an element or an option, given as a mapping, or bare as its only value."""
+        reported: set[tuple[str, ...]] = set()
+        if given is not _BROKEN and not bare and not isinstance(given, Mapping):
+            self.fault(address, "wrong-type", f"{shown(given)} is not a mapping of its fields")
+            given = _BROKEN
+        for node in nodes:
+            at = self.node(node, _Container(given, address, reported), at, indices, scope)
+        if not bare and given is not _BROKEN:
+            self.unknown(given, _shape(nodes), address)
+        return at
+
+    def node(self, node: Node, into: _Container, at: int, indices: tuple[int, ...], scope: Scope) -> int:
+        scope.starts[node.number] = at
+        if isinstance(node, Run):
+            if node.packing.word_bits:
+                self.words.append((at, at + node.size_bits, node.packing.word_bits))
+            for slot in node.slots:
+                place = (at, slot.offset_bits, slot.width, node.packing)
+                self.leaf(slot, self.find(into, slot.path), indices, scope, *place)
+            return at + node.size_bits
+        if isinstance(node, Fill):
+            width = -at % node.unit_bits
+            value = self.find(into, node.slot.path)
+            self.leaf(replace(node.slot, width=width), value, indices, scope, at, 0, width, node.packing)
+            return at + width
+        value = self.find(into, node.path)
+        if isinstance(node, Repeat):
+            return self.repeat(node, value, at, indices, scope)
+        return self.optional(node, value, at, indices, scope)
+
+    def find(self, into: _Container, path: tuple[str, ...]) -> Any:
+        """What a container holds at a path; groups on the way that are absent count as empty."""
+        here = into.given
+        for depth, key in enumerate(path):
+            if here is _BROKEN or here is _ABSENT:
+                return here
+            if not isinstance(here, Mapping):
+                self.broken_group(into, path[:depth], here)
+                return _BROKEN
+            here = here.get(key, _ABSENT)
+        return here
+
+    def broken_group(self, into: _Container, path: tuple[str, ...], found: object) -> None:
+        if path not in into.reported:
+            into.reported.add(path)
+            self.fault(
+                _join(into.address, *path), "wrong-type", f"{shown(found)} is not a mapping of its fields"
+            )
+
+    def unknown(self, given: Mapping[Any, Any], shape: _Shape, address: str) -> None:
+        """Note every key that no slot has."""
+        for key in given:
+            inner = shape.get(key, _ABSENT) if isinstance(key, str) else _ABSENT
+            if inner is _ABSENT:
+                self.fault(
+                    _join(address, _word(key)),
+                    "unknown-key",
+                    _unknown(key, shape, address or self.layout.name),
+                )
+            elif isinstance(inner, dict) and isinstance(given[key], Mapping):
+                self.unknown(given[key], inner, _join(address, key))
+
+    def repeat(self, node: Repeat, value: Any, at: int, indices: tuple[int, ...], scope: Scope) -> int:
+        address = located(node.address, indices)
+        if value is _ABSENT:
+            self.fault(address, "missing-key", "is not given. Give a list, empty if there is nothing to send")
+        elif value is not _BROKEN and not isinstance(value, (list, tuple)):
+            self.fault(address, "wrong-type", f"{shown(value)} is not a list")
+            value = _BROKEN
+        if value is _ABSENT or value is _BROKEN:
+            if node.counted_by is not None:
+                self.states[scope.leaf(node.counted_by).order].broken = True
+            return at
+        if not self.length(node, len(value), address, scope):
+            return at
+        for number, element in enumerate(value):
+            place = (*indices, number)
+            at = self.container(
+                node.element, element, node.bare, at, place, Scope(scope), f"{address}[{number}]"
+            )
+        return at
+
+    def length(self, node: Repeat, count: int, address: str, scope: Scope) -> bool:
+        """Whether a list may have so many elements; the field that counts them is told of it."""
+        if node.count is not None:
+            if count != node.count:
+                self.fault(
+                    address, "wrong-length", f"has {count} elements, not the {node.count} of every frame"
+                )
+            return count == node.count
+        most = node.maximum
+        if node.counted_by is not None:
+            counter = scope.leaf(node.counted_by)
+            most = min(
+                one
+                for one in (most, counter.slot.maximum_count, counter.slot.raw_limits[1])
+                if one is not None
+            )
+            state = self.states[counter.order]
+            if count <= most:
+                state.demands.append(_Demand(address, len(self.leaves), count=count))
+            else:
+                state.broken = True
+        if most is not None and count > most:
+            text = f"has {count} elements, but {most} at most can be sent. Leave out {count - most}"
+            self.fault(address, "wrong-length", text)
+            return False
+        return True
+
+    def optional(self, node: Optional, value: Any, at: int, indices: tuple[int, ...], scope: Scope) -> int:
+        address = located(node.address, indices)
+        if value is _BROKEN:
+            return at
+        teller = scope.leaf(node.by)
+        state = self.states[teller.order]
+        present = value is not _ABSENT and value is not None
+        if not present and state.given and not state.broken and _holds(teller.raw, node.codes):
+            # Told that it is there: an absent value is the one that means so, where there is one.
+            present = _stands_for_absence(node, value)
+        if not state.broken:
+            demand = _Demand(address, len(self.leaves), codes=node.codes, present=present)
+            state.demands.append(demand)
+        if not present:
+            return at
+        return self.container(node.body, value, node.bare, at, indices, scope, address)
+
+    # -- one slot ----------------------------------------------------------------------------------
+
+    def leaf(
+        self,
+        slot: Slot,
+        value: Any,
+        indices: tuple[int, ...],
+        scope: Scope,
+        run_at: int,
+        offset: int,
+        width: int,
+        packing: Packing,
+    ) -> None:
+        leaf = Leaf(slot, indices, len(self.leaves), run_at, offset, width, packing, scope)
+        state = _State(given=value is not _ABSENT and value is not _BROKEN, broken=value is _BROKEN)
+        if value is _ABSENT:
+            self.fill_in(leaf, state)
+        elif value is not _BROKEN:
+            raw = self.raw(leaf, value)
+            state.broken = raw is None
+            leaf.raw = raw or 0
+        self.leaves.append(leaf)
+        self.states.append(state)
+        scope.leaves[slot.number] = leaf
+
+    def fill_in(self, leaf: Leaf, state: _State) -> None:
+        """The code of a slot whose key is absent (WIRE.md 12)."""
+        slot = leaf.slot
+        if slot.kind in ("constant", "sync") or (slot.kind == "tag" and not slot.is_value):
+            leaf.raw = slot.codes[0].low
+            state.given = True
+        elif slot.default is not None:
+            leaf.raw = slot.default
+        elif slot.missing_code is not None:
+            leaf.raw = slot.missing_code
+        elif not (
+            slot.kind in ("count", "reserved", "check") or (slot.kind == "flag" and slot.number in self.told)
+        ):
+            state.broken = True
+            self.fault(leaf.address, "missing-key", f"is not given. Give {_wanted(slot)}")
+            return
+        if slot.kind not in ("flag", "count", "check"):
+            state.given = True  # nothing that follows can change it
+
+    def raw(self, leaf: Leaf, value: Any) -> int | None:
+        """The code of a given value, or None where a fault was noted."""
+        slot = leaf.slot
+        if isinstance(value, Mapping) and "raw" in value:
+            return self.given_raw(leaf, value["raw"])
+        outcome = to_raw(slot, value)
+        if outcome.fault is not None:
+            self.fault(leaf.address, outcome.fault.rule, outcome.fault.message)
+            return None
+        if outcome.clamped and slot.raises is not None:
+            flag = leaf.scope.leaf(slot.raises)
+            self.states[flag.order].raised = True
+        if slot.kind == "reserved" and outcome.raw:
+            text = f"{shown(value)} in reserved bits, which are sent as zero. Leave it out, or give {{'raw': {outcome.raw}}}"
+            self.fault(leaf.address, "disagrees", text)
+            return None
+        return self.agreeing(leaf, outcome.raw)
+
+    def given_raw(self, leaf: Leaf, raw: Any) -> int | None:
+        slot = leaf.slot
+        if isinstance(raw, bool) or not hasattr(raw, "__index__"):
+            self.fault(leaf.address, "wrong-type", f"raw is {shown(raw)}, not a whole number")
+            return None
+        code = index(raw)
+        low, high = slot.raw_limits
+        if not low <= code <= high:
+            text = f"raw is {shown(code)}, but {slot.width} bits hold {low} to {high}"
+            self.fault(leaf.address, "raw-range", text)
+            return None
+        return self.agreeing(leaf, code)
+
+    def agreeing(self, leaf: Leaf, raw: int) -> int | None:
+        """The code, if it is one that the slot may have."""
+        slot = leaf.slot
+        if slot.kind in ("constant", "sync", "tag") and not slot.is_value and not _holds(raw, slot.codes):
+            text = f"{raw} is given, but it is always {listed(slot.codes)}. Leave it out"
+            self.fault(leaf.address, "disagrees", text)
+            return None
+        return raw
+
+    # -- what depends on what follows --------------------------------------------------------------
+
+    def settle(self, leaf: Leaf, state: _State) -> None:
+        """Bring a slot and what is asked of it together."""
+        if state.broken:
+            return
+        counts = [demand for demand in state.demands if demand.count is not None]
+        if counts:
+            self.settle_count(leaf, state, counts)
+        if not state.given and leaf.slot.kind == "flag" and len(counts) < len(state.demands):
+            first = state.demands[0]
+            leaf.raw = 1 if _holds(1, first.codes) is first.present else 0
+        for demand in state.demands:
+            if demand.count is None and _holds(leaf.raw, demand.codes) is not demand.present:
+                self.fault(demand.address, "disagrees", _presence(leaf, state, demand), demand.order)
+        if state.raised:
+            leaf.raw = 1
+
+    def settle_count(self, leaf: Leaf, state: _State, counts: list[_Demand]) -> None:
+        first = counts[0]
+        for other in counts[1:]:
+            if other.count != first.count:
+                text = f"has {other.count} elements, but {first.address} has {first.count}, and {leaf.address} counts both"
+                self.fault(other.address, "disagrees", text, other.order)
+        assert first.count is not None
+        if state.given and leaf.raw != first.count:
+            text = f"{leaf.raw} is given, but {first.address} has {first.count} elements. Leave it out"
+            self.fault(leaf.address, "disagrees", text, leaf.order)
+        leaf.raw = first.count
+
+    # -- the frame ---------------------------------------------------------------------------------
+
+    def frame(self, end: int) -> bytes:
+        """The octets, with every check computed after those that it covers."""
+        made = bytearray(-(-end // 8))
+        checks: dict[int, list[Leaf]] = {number: [] for number in self.layout.check_order}
+        for leaf in self.leaves:
+            if leaf.slot.check is None:
+                self.put(made, leaf, leaf.raw)
+            else:
+                checks[leaf.slot.number].append(leaf)
+        for number in self.layout.check_order:
+            for leaf in checks[number]:
+                assert leaf.slot.check is not None
+                own = (leaf.bit, leaf.bit + leaf.width)
+                spans = spans_of(leaf, len(made) * 8)
+                value = bits.check_value(leaf.slot.check, leaf.width, spans, own, self.words, bytes(made))
+                if self.states[leaf.order].given and leaf.raw != value:
+                    text = f"{leaf.raw:#x} is given, but the frame's bytes make it {value:#x}. Leave it out"
+                    self.fault(leaf.address, "disagrees", text, leaf.order)
+                self.put(made, leaf, value)
+        if self.faults:
+            raise EncodeError(tuple(fault for _, fault in sorted(self.faults, key=lambda one: one[0])))
+        return bytes(made)
+
+    def put(self, frame: bytearray, leaf: Leaf, raw: int) -> None:
+        code = bits.code_of(leaf.slot, raw)
+        bits.write(frame, leaf.packing, leaf.run_at, leaf.offset, leaf.width, code)
+
+
+@dataclass(frozen=True, slots=True)
+class _Container:
+    """A part of the record being taken: what was given for it, its address, and groups whose fault is noted."""
+
+    given: Any
+    address: str
+    reported: set[tuple[str, ...]]
+
+
+_Shape = dict[str, Any]  # key -> None for a slot, a repeat or an option, or the keys of a group
+
+
+def _shape(nodes: tuple[Node, ...]) -> _Shape:
+    """The keys that a container may have."""
+    made: _Shape = {}
+    for node in nodes:
+        slots = node.slots if isinstance(node, Run) else (node.slot,) if isinstance(node, Fill) else ()
+        paths = [slot.path for slot in slots]
+        if isinstance(node, (Repeat, Optional)):
+            paths.append(node.path)
+        for path in paths:
+            here = made
+            for key in path[:-1]:
+                here = here.setdefault(key, {})
+            if path:
+                here[path[-1]] = None
+    return made
+
+
+def _holds(raw: int, codes: tuple[Range, ...]) -> bool:
+    return any(raw in one for one in codes)
+
+
+def _stands_for_absence(node: Optional, value: Any) -> bool:
+    """Whether an option that is told to be there can be sent without a value: a missing code, or a default where no key is."""
+    if not node.bare or len(node.body) != 1 or not isinstance(node.body[0], Run):
+        return False
+    slot = node.body[0].slots[0]
+    return slot.missing_code is not None or (value is _ABSENT and slot.default is not None)
+
+
+def _presence(leaf: Leaf, state: _State, demand: _Demand) -> str:
+    """The sentence that says how an option and what tells of it disagree."""
+    shape = "given" if demand.present else "not given"
+    teller = leaf.address
+    if leaf.slot.kind == "flag":
+        if not state.given and len(state.demands) > 1:
+            return f"is {shape}, unlike {state.demands[0].address}, and {teller} tells of both"
+        found: object = leaf.raw == 1
+    else:
+        found = next((name for code, name in leaf.slot.states if code == leaf.raw), leaf.raw)
+    remedy = "Leave it out, or change that" if demand.present else "Give it, or change that"
+    return f"is {shape}, but {teller} is {found}. {remedy}"
+
+
+def _wanted(slot: Slot) -> str:
+    if slot.kind == "flag":
+        return "True or False"
+    if slot.kind == "states":
+        return f"one of {', '.join(name for _, name in slot.states)}"
+    if slot.kind == "tag":
+        return f"one of {listed(slot.codes)}"
+    return f"a number in {slot.unit}" if slot.unit else "a number"
+
+
+def _unknown(key: object, shape: _Shape, where: str) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(key, shape, 1) if isinstance(key, str) and len(key) <= 100 else []
+    remedy = f"Did you mean {near[0]}?" if near else "Leave it out"
+    return f"is no field of {where}. {remedy}"
+
+
+def _word(key: object) -> str:
+    return key if isinstance(key, str) and len(key) <= 100 else shown(key)
+
+
+def _join(address: str, *keys: str) -> str:
+    return ".".join(key for key in (address, *keys) if key)

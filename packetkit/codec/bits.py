@@ -1,0 +1,176 @@
+"""Bits in octets, the slow and plain way: a slot's code out of a frame and into one, and what a check is fed with.
+
+Positions are bits from the frame's start, numbered as the packing numbers them (packetkit/layout/model.py).
+What would surprise a reader: under WORD_k a run is written as under MOST and the octets of each word are then
+reversed, so a position inside a word and its octet on the wire differ; `wire_spans` is the one place that
+turns the former into the latter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from packetkit.integrity import crc
+from packetkit.layout.model import Check, Packing, Slot
+
+Octets = bytes | bytearray | memoryview
+Span = tuple[int, int]
+Words = tuple[int, int, int]  # a run of words: its first bit, the bit after it, bits in a word
+
+
+def octets(data: Octets) -> bytes:
+    """Return the octets of any object that holds some: bytes, bytearray, memoryview and the like.
+
+    Raises TypeError for anything else, text and numbers among it.
+    """
+    return data if type(data) is bytes else memoryview(data).tobytes()
+
+
+def code_of(slot: Slot, raw: int) -> int:
+    """Return the bits that are sent for a raw code, as one number in the packing's natural order."""
+    code = raw & ((1 << slot.width) - 1)
+    if slot.bits_reversed:
+        code = reversed_bits(code, slot.width)
+    return reversed_octets(code, slot.width) if slot.octets_reversed else code
+
+
+def raw_of(slot: Slot, code: int) -> int:
+    """Return the raw code that bits in the packing's natural order stand for."""
+    if slot.octets_reversed:
+        code = reversed_octets(code, slot.width)
+    if slot.bits_reversed:
+        code = reversed_bits(code, slot.width)
+    return code - (1 << slot.width) if slot.signed and code >> (slot.width - 1) else code
+
+
+def reversed_bits(code: int, width: int) -> int:
+    """Return a code with its first bit last."""
+    return int(f"{code:0{width}b}"[::-1], 2) if width else 0
+
+
+def reversed_octets(code: int, width: int) -> int:
+    """Return a code of whole octets with its first octet last."""
+    return int.from_bytes(code.to_bytes(width // 8, "big"), "little")
+
+
+def read(frame: bytes, packing: Packing, run_at: int, offset: int, width: int) -> int:
+    """Return the code of `width` bits that starts `offset` bits into a run."""
+    first, last, shift = _covering(packing, run_at, offset, width)
+    part = _in_reading_order(frame[first:last], packing)
+    order = "little" if packing is Packing.LEAST else "big"
+    return int.from_bytes(part, order) >> shift & ((1 << width) - 1)  # type: ignore[arg-type]
+
+
+def write(frame: bytearray, packing: Packing, run_at: int, offset: int, width: int, code: int) -> None:
+    """Put a code's bits into a frame that has zeros in their place."""
+    first, last, shift = _covering(packing, run_at, offset, width)
+    order = "little" if packing is Packing.LEAST else "big"
+    part = (code << shift).to_bytes(last - first, order)  # type: ignore[arg-type]
+    for at, octet in enumerate(_in_reading_order(part, packing), first):
+        frame[at] |= octet
+
+
+def _covering(packing: Packing, run_at: int, offset: int, width: int) -> tuple[int, int, int]:
+    """The octets (whole words) around a code: first, the one after the last, and how far the code is from their low end."""
+    word = packing.word_bits
+    if word is not None:
+        start, end = offset // word * word, -(-(offset + width) // word) * word
+        return (run_at + start) // 8, (run_at + end) // 8, end - offset - width
+    first, last = (run_at + offset) // 8, -(-(run_at + offset + width) // 8)
+    if packing is Packing.LEAST:
+        return first, last, (run_at + offset) % 8
+    return first, last, last * 8 - run_at - offset - width
+
+
+def _in_reading_order(part: bytes, packing: Packing) -> bytes:
+    """Whole words with the octets of each reversed; anything else as it is."""
+    word = packing.word_bits
+    if word is None:
+        return part
+    size = word // 8
+    return b"".join(part[at : at + size][::-1] for at in range(0, len(part), size))
+
+
+# -- checks ----------------------------------------------------------------------------------------
+
+
+def check_value(
+    check: Check, width: int, spans: Sequence[Span], own: Span, words: Sequence[Words], frame: bytes
+) -> int:
+    """Return what a check computes over a frame.
+
+    spans, own: the bits it covers and its own, by their numbers in the packing; words: the frame's runs of
+    words.
+    """
+    pieces, mine = wire_spans(spans, words), wire_spans([own], words)
+    if check.own == "skip":
+        pieces = _without(pieces, mine)
+    order = "little" if check.least_first else "big"
+    number = int.from_bytes(frame, order)  # type: ignore[arg-type]
+    total = len(frame) * 8
+    for start, end in mine if check.own in ("zero", "ones") else ():
+        mask = ((1 << (end - start)) - 1) << (start if check.least_first else total - end)
+        number = number | mask if check.own == "ones" else number & ~mask
+    joined, length = 0, 0
+    for start, end in pieces:
+        if check.least_first:
+            joined |= (number >> start & ((1 << (end - start)) - 1)) << length
+        else:
+            joined = joined << (end - start) | number >> (total - end) & ((1 << (end - start)) - 1)
+        length += end - start
+    return _computed(check, joined, length) & ((1 << width) - 1)
+
+
+def _computed(check: Check, joined: int, length: int) -> int:
+    if check.in_wire_order:
+        fed = reversed_bits(joined, length) if check.least_first else joined
+        return crc.compute_bits(check.algorithm, fed, length)
+    size = -(-length // 8)
+    if check.least_first:  # the bits that complete a last octet are above all others
+        return crc.compute(check.algorithm, joined.to_bytes(size, "little"))
+    return crc.compute(check.algorithm, (joined << (size * 8 - length)).to_bytes(size, "big"))
+
+
+def wire_spans(spans: Iterable[Span], words: Sequence[Words]) -> list[Span]:
+    """Return spans as they lie on the wire, in order: parts of a word are where its reversed octets put them."""
+    if not words:
+        return [(start, end) for start, end in spans if start < end]
+    pieces: list[Span] = []
+    for at, end in spans:
+        while at < end:
+            inside = next(((first, word) for first, last, word in words if first <= at < last), None)
+            if inside is None:
+                stop = min([end, *(first for first, _, _ in words if first > at)])
+                pieces.append((at, stop))
+            else:
+                first, word = inside
+                place = (at - first) % word
+                stop = min(end, at + word - place if place == 0 else at + 8 - place % 8)
+                if stop - at == word:
+                    pieces.append((at, stop))
+                else:
+                    stop = min(stop, at + 8 - place % 8)
+                    moved = at - place + (word // 8 - 1 - place // 8) * 8 + place % 8
+                    pieces.append((moved, moved + stop - at))
+            at = stop
+    return _merged(sorted(pieces))
+
+
+def _merged(pieces: list[Span]) -> list[Span]:
+    made: list[Span] = []
+    for start, end in pieces:
+        if made and made[-1][1] == start:
+            start = made.pop()[0]
+        made.append((start, end))
+    return made
+
+
+def _without(pieces: list[Span], holes: list[Span]) -> list[Span]:
+    for first, last in holes:
+        pieces = [
+            part
+            for start, end in pieces
+            for part in ((start, min(end, first)), (max(start, last), end))
+            if part[0] < part[1]
+        ]
+    return pieces
