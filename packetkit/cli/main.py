@@ -162,10 +162,13 @@ def is_closed_pipe(error: BaseException) -> bool:
 
 
 def run(arguments: Sequence[str]) -> int:
-    """Return the exit status of one command; exceptions pass through."""
+    """Return the exit status of one command whose output is all pushed out; exceptions pass through."""
     # Not program.main(): it turns every EOFError, so a ShortFrame too, into "aborted".
-    with program.make_context("packetkit", list(arguments)) as context:
-        status = program.invoke(context)
+    try:
+        with program.make_context("packetkit", list(arguments)) as context:
+            status = program.invoke(context)
+    except click.exceptions.Exit as end:
+        status = end.exit_code
     output.flush()
     return status if isinstance(status, int) else GOOD
 
@@ -179,24 +182,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     verb = f"packetkit {given[0]}" if given and given[0] in {row.verb for row in COMMANDS} else "packetkit"
     try:
         return run(given)
-    except click.exceptions.Exit as stop:
-        return end_of_output(stop.exit_code, verb)
+    except SystemExit:
+        raise
     except BaseException as error:  # the last line of defence: no user sees a traceback
-        if isinstance(error, SystemExit):
-            raise
-        if is_closed_pipe(error):
-            output.abandon_stdout()
-            return GOOD
         if os.environ.get("PACKETKIT_TRACEBACK"):
             raise
-        return end_of_output(report(error, verb), verb)
-
-
-def end_of_output(status: int, verb: str) -> int:
-    """Return the status once all output is pushed out; a full disk is said, a reader that left is not."""
-    try:
-        output.flush()
-    except OSError as error:
-        output.abandon_stdout()
-        return GOOD if is_closed_pipe(error) else report(error, verb)
-    return status
+        status = GOOD if is_closed_pipe(error) else report(error, verb)
+        try:
+            output.flush()  # what was written before the error still counts
+        except OSError:
+            output.abandon_stdout()
+        return status

@@ -136,12 +136,17 @@ def test_no_arguments_show_the_help_page_as_misuse(capsys: pytest.CaptureFixture
 # ---- as a process
 
 
+# The current directory comes first for a new process: this one has the packetkit that is under test.
+PLACE = Path(packetkit.__file__).parent.parent
+
+
 def packetkit_process(
     *arguments: str, environ: dict[str, str] | None = None
 ) -> subprocess.CompletedProcess[bytes]:
     """Run the program in a process of its own."""
     return subprocess.run(
         [sys.executable, "-m", "packetkit", *arguments],
+        cwd=PLACE,
         env={**os.environ, **(environ or {})},
         capture_output=True,
         check=False,
@@ -161,19 +166,18 @@ sys.exit(frame.main(["probe"]))
 """
 
 
-def probe_process(body: str, shell: str = "", encoding: str = "utf-8") -> subprocess.CompletedProcess[bytes]:
-    """Run a command with this body in a process of its own, through a shell's redirection where given."""
-    program = PROBE.format(body)
-    environ = {
-        **os.environ,
-        "PYTHONIOENCODING": encoding,
-        "PYTHONPATH": str(Path(packetkit.__file__).parent.parent),
-    }
-    if not shell:
-        return subprocess.run([sys.executable, "-c", program], env=environ, capture_output=True, check=False)
-    command = f'"$0" -c "$1" {shell}'
+def probe_process(
+    body: str, *, stdout: int = subprocess.PIPE, encoding: str = "utf-8"
+) -> subprocess.CompletedProcess[bytes]:
+    """Run a command with this body in a process of its own, buffered as for a user whatever this machine sets."""
+    environ = {key: value for key, value in os.environ.items() if key != "PYTHONUNBUFFERED"}
     return subprocess.run(
-        ["bash", "-c", command, sys.executable, program], env=environ, capture_output=True, check=False
+        [sys.executable, "-c", PROBE.format(body)],
+        cwd=PLACE,
+        env={**environ, "PYTHONIOENCODING": encoding},
+        stdout=stdout,
+        stderr=subprocess.PIPE,
+        check=False,
     )
 
 
@@ -183,7 +187,10 @@ SHORT = "output.write('one line\\n')"
 
 @pytest.mark.parametrize("body", [LONG, SHORT])
 def test_a_closed_pipe_ends_quietly(body: str) -> None:
-    done = probe_process(body, "| head -n 0; exit ${PIPESTATUS[0]}")
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = probe_process(body, stdout=writing)
+    os.close(writing)
     assert (done.returncode, done.stderr) == (0, b"")
 
 
@@ -191,13 +198,22 @@ def test_a_closed_pipe_ends_quietly(body: str) -> None:
 def test_a_full_disk_is_said_once(body: str) -> None:
     if not os.path.exists("/dev/full"):
         pytest.skip("this system has no device that is always full")
-    done = probe_process(body, "> /dev/full")
+    full = os.open("/dev/full", os.O_WRONLY)
+    done = probe_process(body, stdout=full)
+    os.close(full)
     assert done.returncode == 2
     assert done.stderr == b"packetkit probe: No space left on device\n"
 
 
 def test_a_closed_standard_output_is_no_fault() -> None:
-    done = probe_process(SHORT, ">&-")
+    # The process closes its own standard output and then becomes the program, as under `>&-` of a shell.
+    command = "import os, sys; os.close(1); os.execv(sys.executable, [sys.executable, *sys.argv[1:]])"
+    done = subprocess.run(
+        [sys.executable, "-c", command, "-m", "packetkit", "--help"],
+        cwd=PLACE,
+        capture_output=True,
+        check=False,
+    )
     assert (done.returncode, done.stderr) == (0, b"")
 
 
