@@ -93,18 +93,16 @@ def _frame(share: Share) -> dict[str, object]:
     }
 
 
-def _pass_lines(made: Budget, passes: Passes) -> list[str]:
+def _pass_sentence(made: Budget, passes: Passes) -> str:
     window = made.window
     length = output.duration_text(float(window.duration_s))
     if window.overhead_s is None or window.mean_s is None:
-        return [f"A pass of {length} ({float(window.duration_s):g} s, as given)."]
-    overhead, mean = (output.duration_text(seconds) for seconds in (window.overhead_s, window.mean_s))
+        return f"A pass of {length} ({float(window.duration_s):g} s, as given)."
     assert passes.altitude_km is not None and passes.minimum_elevation_deg is not None
     orbit = f"Circular orbit at {float(passes.altitude_km):g} km, heard above {float(passes.minimum_elevation_deg):g} deg"
-    return [
-        f"{orbit}: a pass overhead lasts {overhead} ({window.overhead_s:.1f} s),",
-        f"the mean one {mean} ({window.mean_s:.1f} s). Counted with the {window.basis} pass.",
-    ]
+    overhead, mean = (output.duration_text(seconds) for seconds in (window.overhead_s, window.mean_s))
+    times = f"a pass overhead lasts {overhead} ({window.overhead_s:.1f} s), the mean one {mean} ({window.mean_s:.1f} s)"
+    return f"{orbit}: {times}. Counted with the {window.basis} pass."
 
 
 def text(mission: Mission, made: Budget, passes: Passes, encoding: str) -> str:
@@ -142,7 +140,7 @@ def text(mission: Mission, made: Budget, passes: Passes, encoding: str) -> str:
     ]
     parts = [
         f"{mission.name}: what a pass brings\n",
-        "\n".join(_pass_lines(made, passes)) + "\n",
+        "\n".join(output.wrapped(_pass_sentence(made, passes), width)) + "\n",
         output.Table(columns, tuple(rows)).text(encoding=encoding),
         *("\n".join(output.wrapped(paragraph, width)) + "\n" for paragraph in closing),
     ]
