@@ -1,0 +1,1309 @@
+"""The wire specification written out slowly: a second implementation, and the judge of every codec.
+
+Read it beside WIRE.md; each part names the rules that it spells out. Nothing here is clever. A frame is a
+text of the characters '0' and '1', a value is a Fraction, a check walks its register bit by bit, and whatever
+depends on the whole frame waits until the whole frame is there. It imports the declared model and nothing
+else of packetkit: widths, codes, ranges and spans are worked out here a second time, straight from what the
+team wrote, so that a mistake in the layout cannot agree with itself.
+
+    encode(frame, record, algorithms)             the bytes of a record
+    decode(frame, data, algorithms)               the record in exactly these bytes (detail=True: all of it)
+    positions(frame, record_or_data, algorithms)  where each field lies, to name the first bit that differs
+
+Each of them raises `Refused` and nothing else. `algorithms` hands in what a check's name means, as plain
+mappings: for a CRC `family: crc`, width, poly, init, reflect_in, reflect_out, final_xor; for the rest family
+(sum, xor, parity, fletcher, adler), width, init, word_bits, word_order, modulus, end_around, final,
+first_sum_high. The schema has been loaded without a complaint; what a faulty schema would mean is not a
+question for this page.
+
+One idea carries the file: a frame becomes a tree of `Node`s in wire order. Decoding grows the tree from the
+bits, encoding grows it from the record; everything after that (order of octets, checks, records) looks at a
+finished tree.
+"""
+
+from __future__ import annotations
+
+import math
+import operator
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from dataclasses import field as attribute
+from decimal import Decimal
+from fractions import Fraction
+from numbers import Rational
+from typing import Any, Final
+
+from packetkit.schema.model import Codes, Condition, CustomCrc, Field, Frame
+
+Parameters = Mapping[str, Any]  # what one algorithm is, as plain values
+Algorithms = Mapping[str, Parameters]
+
+
+class Refused(ValueError):
+    """Bytes that are not this frame, or a record that does not fit it.
+
+    reason, when decoding: truncated, bad count, wrong constant, trailing bytes, check failed, reserved bits;
+    when encoding: refused. why: a sentence for people.
+    """
+
+    def __init__(self, reason: str, why: str) -> None:
+        self.reason = reason
+        self.why = why
+        super().__init__(f"{reason}: {why}")
+
+
+def encode(frame: Frame, record: Any, algorithms: Algorithms) -> bytes:
+    """Return the bytes of a record; a record that detail=True gave comes back to its own bits."""
+    writing = _written(frame, record, algorithms)
+    picture = writing.picture
+    return bytes(int(picture[at : at + 8], 2) for at in range(0, len(picture), 8))
+
+
+def decode(frame: Frame, data: bytes, algorithms: Algorithms, *, detail: bool = False) -> dict[str, Any]:
+    """Return the record in data, which is exactly one frame: its values, or with detail every raw code.
+
+    The order of the complaints is part of the specification: cut short or a bad count, as met; then a wrong
+    constant; bytes left over; a failed check; reserved bits that must be zero. Of several of one sort the
+    first in wire order is named.
+    """
+    picture = _picture(data)
+    reading = _Reading(picture)
+    root = reading.walk(frame, algorithms)
+    leaves = list(_leaves(root))
+    for node in leaves:
+        if node.field.code and node.raw is not None and not _among(node.field.code, node.raw):
+            raise Refused("wrong constant", f"{_address(node)} is {node.raw}")
+    if reading.at < len(picture):
+        raise Refused("trailing bytes", f"the frame ends after {reading.at} bits of {len(picture)}")
+    for node in leaves:
+        if node.field.kind == "check" and node.raw != _check_value(node, root, picture, algorithms):
+            raise Refused("check failed", f"{_address(node)} is {node.raw}")
+    for node in leaves:
+        if node.field.kind == "reserved" and node.raw and _is_strict(node.field, frame):
+            raise Refused("reserved bits", f"{_address(node)} is {node.raw}")
+    return _details(root) if detail else _values(root)
+
+
+def positions(frame: Frame, record_or_data: Any, algorithms: Algorithms) -> list[tuple[str, int, int]]:
+    """Return (address, first bit, width) of all that lies on the wire, in wire order; the first bit is 0.
+
+    A record is laid out as encode would, bytes as decode would; checks are placed, not computed.
+    """
+    if isinstance(record_or_data, (bytes, bytearray, memoryview)):
+        root = _Reading(_picture(bytes(record_or_data))).walk(frame, algorithms)
+    else:
+        root = _Writing(record_or_data).walk(frame, algorithms)
+    return [(_address(node), node.first, node.width) for node in _leaves(root) if node.width]
+
+
+# --- Rules 1 and 2: where a bit lies ------------------------------------------------------------------------
+# A *picture* is the frame as text, each octet written as on paper: most significant bit on the left, first
+# octet first. Bit i of a frame, counted as fields take them, stands in the picture at _spot(i).
+
+
+def _picture(data: bytes) -> str:
+    return "".join(f"{octet:08b}" for octet in data)
+
+
+@dataclass(frozen=True)
+class _Packing:
+    """How fields become bits in octets. word_bits: from `start` on, the octets of each word are reversed."""
+
+    least_first: bool = False
+    word_bits: int = 0
+    start: int = 0
+
+
+def _spot(i: int, packing: _Packing) -> int:
+    """Return where bit i stands in the picture: in byte i//8 at bit 7 - i%8, least first at bit i%8."""
+    if packing.least_first:
+        return 8 * (i // 8) + (7 - i % 8)
+    if packing.word_bits:
+        word, within = divmod(i - packing.start, packing.word_bits)
+        octet, bit = divmod(within, 8)
+        mirrored = packing.word_bits // 8 - 1 - octet
+        return packing.start + word * packing.word_bits + 8 * mirrored + bit
+    return i
+
+
+def _bits_of(node: _Node, raw: int) -> str:
+    """Return a raw code as the bits that its field takes, in the order in which the field takes them."""
+    return _turned(node, f"{raw % 2**node.width:0{node.width}b}")  # the remainder is two's complement
+
+
+def _raw_of(node: _Node, bits: str) -> int:
+    """Return the raw code in a field's bits."""
+    raw = int(_turned(node, bits), 2) if bits else 0
+    return raw - (1 << node.width) if node.field.signed and raw >= 2 ** (node.width - 1) else raw
+
+
+def _turned(node: _Node, text: str) -> str:
+    """Return a number on paper as a field's bits, or a field's bits as on paper: each turn undoes itself."""
+    if node.field.stored == "bits_reversed":
+        text = text[::-1]
+    if _octets_reversed(node):
+        text = _reverse_octets(text)
+    return text[::-1] if node.packing.least_first else text
+
+
+def _reverse_octets(text: str) -> str:
+    return "".join(text[at : at + 8] for at in reversed(range(0, len(text), 8)))
+
+
+_UNORDERED: Final = ("reserved", "flag")
+
+
+def _octets_reversed(node: _Node) -> bool:
+    """Whether the octets of a number lie the other way round than its packing puts them.
+
+    Most first puts the high octet first (big), least first the low one (little). A field's own order holds
+    for the field; a group's, inherited inwards, for numbers of whole octets from 16 bits on. A check goes by
+    `stored` where that is written.
+    """
+    declared = node.field
+    if declared.kind in _UNORDERED or node.width % 8 or declared.stored == "bits_reversed":
+        return False
+    natural = "little" if node.packing.least_first else "big"
+    if declared.stored is not None:
+        wanted = {"high_octet_first": "big", "low_octet_first": "little"}[declared.stored]
+    elif declared.order is not None:
+        wanted = declared.order
+    else:
+        wanted = node.order if node.order is not None and node.width >= 16 else natural
+    return wanted != natural
+
+
+# --- The tree: what stands where in one frame ---------------------------------------------------------------
+
+
+class _Absent:
+    """What a record says of a key that it does not have (None is a value)."""
+
+
+_ABSENT: Final = _Absent()
+
+
+@dataclass(eq=False)
+class _Node:
+    """A place in one frame: a leaf, a group with its members, or a repeat with its elements (keys 0, 1 ...).
+
+    An optional field that is not there has a node too, with no bits and present False. given: what the record
+    says of it, when encoding. raw: a leaf's code, None until it is known.
+    """
+
+    field: Field
+    key: str | int
+    parent: _Node | None
+    packing: _Packing
+    order: str | None
+    first: int
+    given: Any = _ABSENT
+    width: int = 0
+    raw: int | None = None
+    present: bool = True
+    children: list[_Node] = attribute(default_factory=list)
+
+    @property
+    def is_group(self) -> bool:
+        return self.field.kind in ("group", "flags") and not self.is_list
+
+    @property
+    def is_list(self) -> bool:
+        return self.field.repeat is not None and isinstance(self.key, str)
+
+    @property
+    def is_leaf(self) -> bool:
+        return self.present and not self.is_group and not self.is_list
+
+
+def _leaves(node: _Node) -> Iterator[_Node]:
+    """Yield what has bits of its own, in wire order."""
+    if node.is_leaf:
+        yield node
+    for child in node.children:
+        yield from _leaves(child)
+
+
+def _address(node: _Node) -> str:
+    """Return a node's path, such as `readings[0].field_x`."""
+    if node.parent is None:
+        return ""
+    before = _address(node.parent)
+    if isinstance(node.key, int):
+        return f"{before}[{node.key}]"
+    return f"{before}.{node.key}" if before else node.key
+
+
+def _find(node: _Node, name: str) -> _Node | None:
+    """Return what a name means at a node: looked up among its siblings, then ever further out.
+
+    A dotted name leads on into groups. Where it leads into a group that is not there, that group is what it
+    means.
+    """
+    first, *further = name.split(".")
+    place = node.parent
+    while place is not None:
+        found = next((child for child in place.children if child.key == first), None)
+        for step in further:
+            if found is None or not found.present:
+                break
+            found = next((child for child in found.children if child.key == step), None)
+        if found is not None:
+            return found
+        place = place.parent
+    return None
+
+
+def _meant(node: _Node, name: str) -> _Node:
+    found = _find(node, name)
+    assert found is not None, f"{name} is declared before {_address(node)}"  # the loader's promise
+    return found
+
+
+def _whole(frame: Frame, algorithms: Algorithms) -> Field:
+    """Return the frame as one group, whose checks say how wide they are.
+
+    A zero-filled last byte (rule 3) is reserved bits up to a byte, without a name of their own.
+    """
+    fields = frame.fields
+    if frame.last_byte == "zero_filled":
+        fields += (Field("last_byte", "reserved", frame.place, named=False, up_to="byte"),)
+    whole = Field("", "group", frame.place, fields=fields, packing=frame.packing, order=frame.order)
+    return _with_check_widths(whole, algorithms)
+
+
+def _with_check_widths(declared: Field, algorithms: Algorithms) -> Field:
+    if declared.kind == "check" and declared.algorithm is not None:
+        return replace(declared, bits=_parameters(declared.algorithm, algorithms)["width"])
+    members = tuple(_with_check_widths(member, algorithms) for member in declared.fields)
+    return replace(declared, fields=members)
+
+
+def _is_strict(declared: Field, frame: Frame) -> bool:
+    return bool(frame.strict if declared.strict is None else declared.strict)
+
+
+class _Walk(ABC):
+    """Grows the tree of one frame in wire order. At its end: what reading and writing do differently."""
+
+    def __init__(self) -> None:
+        self.at = 0  # the next bit
+
+    def walk(self, frame: Frame, algorithms: Algorithms) -> _Node:
+        root = _Node(_whole(frame, algorithms), "", None, _Packing(), None, 0)
+        self.body(root)
+        return root
+
+    def member(self, declared: Field, parent: _Node) -> None:
+        """One declared field: not there, there once, or several times."""
+        node = self.node(declared, declared.name, parent)
+        if declared.present_when is not None and not self.is_present(node, declared.present_when):
+            node.present = False
+        elif declared.repeat is not None:
+            for index in range(self.times(node)):
+                self.body(self.node(declared, index, node))
+        else:
+            self.body(node)
+        node.width = self.at - node.first
+
+    def node(self, declared: Field, key: str | int, parent: _Node) -> _Node:
+        node = _Node(declared, key, parent, parent.packing, parent.order, self.at)
+        parent.children.append(node)
+        self.meet(node)
+        return node
+
+    def body(self, node: _Node) -> None:
+        """The bits of a leaf, or the members of a group in that group's packing and order."""
+        if node.is_group or (isinstance(node.key, int) and node.field.fields):
+            self.pack(node)
+            self.open(node)
+            for declared in node.field.fields:
+                self.member(declared, node)
+            node.width = self.at - node.first
+        else:
+            node.width = self.leaf_width(node.field)
+            self.leaf(node)
+            self.at = node.first + node.width
+
+    def pack(self, node: _Node) -> None:
+        """Rule 2: a group's packing and order hold from here inwards; word_bits turns words, not numbers."""
+        declared = node.field
+        if declared.packing is not None:
+            node.packing = _Packing(declared.packing == "least_significant_first")
+        if declared.word_bits is not None:
+            node.packing = _Packing(False, declared.word_bits, self.at)
+            node.order = None
+        elif declared.order is not None:
+            node.order = declared.order
+
+    def leaf_width(self, declared: Field) -> int:
+        if declared.up_to is not None:
+            unit = {"byte": 8, "word_16": 16, "word_32": 32}[declared.up_to]
+            return -self.at % unit  # counted from the frame's start
+        return _width(declared)
+
+    @abstractmethod
+    def meet(self, node: _Node) -> None:
+        """Notice a node that has come to be."""
+
+    @abstractmethod
+    def open(self, node: _Node) -> None:
+        """Enter a group."""
+
+    @abstractmethod
+    def is_present(self, node: _Node, condition: Condition) -> bool:
+        """Return whether an optional field is there."""
+
+    @abstractmethod
+    def times(self, node: _Node) -> int:
+        """Return how often a field repeats."""
+
+    @abstractmethod
+    def leaf(self, node: _Node) -> None:
+        """Find a leaf's raw code, where that can be told by now."""
+
+
+def _holds(condition: Condition, told_by: _Node) -> bool:
+    """Whether a condition holds, given the field it looks at: a true flag, or one of the codes or states."""
+    raw = told_by.raw
+    if raw is None:  # in a group that is not there
+        return False
+    if condition.states:
+        return any(raw == code and name in condition.states for code, name in told_by.field.states)
+    return _among(condition.codes, raw) if condition.codes else raw == 1
+
+
+def _among(codes: tuple[Codes, ...], raw: int) -> bool:
+    return any(code.low <= raw <= code.high for code in codes)
+
+
+# --- Rules 6 and 9: how wide a field is, and what its codes mean --------------------------------------------
+
+
+def _width(declared: Field) -> int:
+    """Return the bits of one leaf, of those whose width does not depend on where they start."""
+    if declared.kind == "flag":
+        return 1
+    if _is_by_meaning(declared):
+        return _meaning(declared)[0]
+    assert declared.bits is not None
+    return declared.bits
+
+
+def _is_by_meaning(declared: Field) -> bool:
+    """Whether a number is declared by its range; scale, offset or signed make it a wire field with bounds."""
+    return (
+        declared.kind == "number"
+        and declared.minimum is not None
+        and declared.maximum is not None
+        and declared.scale is None
+        and declared.offset is None
+        and declared.signed is None
+    )
+
+
+def _meaning(declared: Field) -> tuple[int, int, Fraction]:
+    """Return (bits, n, step) of a number declared by meaning: raw 0 is minimum, raw n is maximum."""
+    assert declared.minimum is not None
+    assert declared.maximum is not None
+    span = declared.maximum - declared.minimum
+    listed = [code for code in (declared.at_least, declared.at_most) if code is not None]
+    if isinstance(declared.missing, tuple):
+        listed += [codes.high for codes in declared.missing]
+    if declared.resolution is None:
+        assert declared.bits is not None
+        n = 2**declared.bits - 1 - _reserved_codes(declared)
+        return declared.bits, n, span / n
+    n = int(span / declared.resolution)
+    if declared.bits is not None:
+        return declared.bits, n, declared.resolution
+    bits = 1
+    while 2**bits - 1 < max([n, *listed]) or (declared.missing is True and 2**bits - 1 <= n):
+        bits += 1
+    return bits, n, declared.resolution
+
+
+def _reserved_codes(declared: Field) -> int:
+    codes = sum(code is not None for code in (declared.at_least, declared.at_most))
+    if isinstance(declared.missing, tuple):
+        return codes + sum(code.high - code.low + 1 for code in declared.missing)
+    return codes + declared.missing
+
+
+def _missing(declared: Field) -> tuple[Codes, ...]:
+    """Return the codes that mean no value; the first is what None is sent as."""
+    if isinstance(declared.missing, tuple):
+        return declared.missing
+    if not declared.missing:
+        return ()
+    bits = _width(declared)
+    if declared.kind == "float":
+        usual = {16: 0x7E00, 32: 0x7FC00000, 64: 0x7FF8000000000000}[
+            bits
+        ]  # a quiet NaN, positive, payload zero
+    else:
+        usual = -(2 ** (bits - 1)) if declared.signed else 2**bits - 1
+    return (Codes(usual, usual),)
+
+
+@dataclass(frozen=True)
+class _Scale:
+    """A number's codes and values: value = offset + scale * raw, within its bounds from low to high."""
+
+    scale: Fraction
+    offset: Fraction
+    low: int
+    high: int
+
+
+def _scale(declared: Field) -> _Scale:
+    if _is_by_meaning(declared):
+        _, n, step = _meaning(declared)
+        assert declared.minimum is not None
+        return _Scale(step, declared.minimum, 0, n)
+    low, high = _raw_limits(declared, _width(declared))
+    plain = _Scale(declared.scale or Fraction(1), declared.offset or Fraction(0), low, high)
+    if declared.minimum is None or declared.maximum is None:
+        return plain
+    ends = sorted((_nearest_raw(declared.minimum, plain), _nearest_raw(declared.maximum, plain)))
+    return replace(plain, low=max(low, ends[0]), high=min(high, ends[1]))
+
+
+def _raw_limits(declared: Field, bits: int) -> tuple[int, int]:
+    """Return the least and the greatest raw code that so many bits hold."""
+    return (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if declared.signed else (0, 2**bits - 1)
+
+
+def _nearest_raw(value: Fraction, scale: _Scale) -> int:
+    """Rule 4: the nearest raw code; a tie goes to the greater one."""
+    return math.floor((value - scale.offset) / scale.scale + Fraction(1, 2))
+
+
+def _legal(low: int, high: int, reserved: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Return the ranges of codes left from low to high once the reserved ones are taken out, lowest first."""
+    ranges = [(low, high)]
+    for first, last in reserved:
+        below = [(start, min(end, first - 1)) for start, end in ranges]
+        above = [(max(start, last + 1), end) for start, end in ranges]
+        ranges = sorted({(start, end) for start, end in below + above if start <= end})
+    return ranges
+
+
+def _closest(code: int, ranges: list[tuple[int, int]]) -> int:
+    """Return the legal code nearest to a code, the lower of two that are equally near."""
+    candidates = [min(max(code, start), end) for start, end in ranges]
+    return min(candidates, key=lambda candidate: (abs(candidate - code), candidate))
+
+
+# --- Rules 4, 5, 9, 10, 11: numbers, from a value to a raw code and back ------------------------------------
+
+
+def _exact(value: Any) -> Fraction | float:
+    """Return a number exactly, as a Fraction; as a float only a NaN or an infinity. True is no number."""
+    if isinstance(value, bool):
+        raise _unfit("true and false are not numbers")
+    if isinstance(value, Decimal):
+        if value.is_nan():
+            return math.nan
+        return Fraction(value) if value.is_finite() else float(value)
+    try:
+        if hasattr(value, "__index__"):
+            return Fraction(operator.index(value))
+        if isinstance(value, Rational):
+            return Fraction(int(value.numerator), int(value.denominator))
+        if hasattr(value, "__float__"):
+            double = float(value)
+            return Fraction(double) if math.isfinite(double) else double
+    except (TypeError, ValueError, OverflowError) as error:
+        raise _unfit("not a number") from error
+    raise _unfit("not a number")
+
+
+def _exact_integer(value: Any) -> int:
+    """Return a given count, state or code: rule 4 lets none of them round."""
+    number = _exact(value)
+    if isinstance(number, float) or number.denominator != 1:
+        raise _unfit("not a whole number")
+    return number.numerator
+
+
+def _unfit(why: str) -> Refused:
+    # No value is quoted: some cannot be printed, such as an integer of ten thousand digits.
+    return Refused("refused", why)
+
+
+def _missing_code(declared: Field) -> int:
+    codes = _missing(declared)
+    if not codes:
+        raise _unfit(f"{declared.name} has no code for a missing value")
+    return codes[0].low
+
+
+def _code_of_reason(declared: Field, reason: str) -> int:
+    for codes in _missing(declared):
+        if codes.reason and codes.reason == reason:
+            return codes.low
+    raise _unfit(f"{declared.name} has no such reason")
+
+
+def _number_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
+    """Return (raw code, whether it was clamped) of a value for a number field."""
+    if value is None:
+        return _missing_code(declared), False
+    if isinstance(value, str):
+        return _code_of_reason(declared, value), False
+    number = _exact(value)
+    if isinstance(number, float) and math.isnan(number):
+        return _missing_code(declared), False
+    scale = _scale(declared)
+    ranges = _legal(scale.low, scale.high, _reserved_ranges(declared))
+    if isinstance(number, float):  # an infinity lies beyond one end of the codes
+        towards_high = (number > 0) == (scale.scale > 0)
+        raw = ranges[-1][1] + 1 if towards_high else ranges[0][0] - 1
+        return _out_of_range(declared, raw, ranges, scale)
+    raw = _nearest_raw(number, scale)
+    if raw in (declared.at_least, declared.at_most) or any(low <= raw <= high for low, high in ranges):
+        return raw, False
+    return _out_of_range(declared, raw, ranges, scale)
+
+
+def _reserved_ranges(declared: Field) -> list[tuple[int, int]]:
+    single = [code for code in (declared.at_least, declared.at_most) if code is not None]
+    return [(codes.low, codes.high) for codes in _missing(declared)] + [(code, code) for code in single]
+
+
+def _out_of_range(
+    declared: Field, raw: int, ranges: list[tuple[int, int]], scale: _Scale
+) -> tuple[int, bool]:
+    """Rule 10: an error, the nearest legal code, or the missing code; never a code that happens to fit."""
+    if declared.out_of_range == "missing":
+        return _missing_code(declared), False
+    if declared.out_of_range != "clamp":
+        raise _unfit(f"{declared.name}: the value has no legal code")
+    above, below = raw > ranges[-1][1], raw < ranges[0][0]
+    if scale.scale < 0:
+        above, below = below, above  # greater values have lower codes
+    if above and declared.at_least is not None:
+        return declared.at_least, True
+    if below and declared.at_most is not None:
+        return declared.at_most, True
+    return _closest(raw, ranges), True
+
+
+@dataclass(frozen=True)
+class _Meaning:
+    """What a raw code means: a value, why there is none (reason), or what to know about it (note)."""
+
+    value: Any
+    reason: str = ""
+    note: str = ""
+
+
+def _number_meaning(declared: Field, raw: int) -> _Meaning:
+    for codes in _missing(declared):
+        if codes.low <= raw <= codes.high:
+            return _Meaning(None, codes.reason or "missing")
+    scale = _scale(declared)
+    exact = scale.offset + scale.scale * raw
+    # Rule 5: the layout decides, not the value, whether it is an integer or a double; Python's division
+    # rounds once, ties to even.
+    whole = scale.offset.denominator == scale.scale.denominator == 1
+    value = exact.numerator if whole else exact.numerator / exact.denominator
+    if raw == declared.at_least:
+        return _Meaning(value, note="at least")
+    if raw == declared.at_most:
+        return _Meaning(value, note="at most")
+    if scale.low <= raw <= scale.high:
+        return _Meaning(value)
+    return _Meaning(None, "unassigned") if _is_by_meaning(declared) else _Meaning(value, note="out_of_range")
+
+
+# --- Rule 8: IEEE 754 numbers -------------------------------------------------------------------------------
+
+# Bits of the exponent, bits of the fraction: IEEE 754-2008, table 3.5.
+_IEEE: Final[Mapping[int, tuple[int, int]]] = {16: (5, 10), 32: (8, 23), 64: (11, 52)}
+
+
+def _infinity(bits: int) -> int:
+    exponent_bits, fraction_bits = _IEEE[bits]
+    return ((1 << exponent_bits) - 1) << fraction_bits
+
+
+def _least_exponent(bits: int) -> int:
+    """Return the exponent of the least normal number, which is also that of all numbers below it."""
+    exponent_bits, _ = _IEEE[bits]
+    return 2 - (1 << (exponent_bits - 1))
+
+
+def _ieee_pattern(double: float, bits: int) -> int:
+    """Return a double (no NaN) as a pattern, rounded once, ties to even; too large becomes infinity."""
+    _, fraction_bits = _IEEE[bits]
+    magnitude = _infinity(bits)
+    if math.isfinite(double):
+        lowest = _least_exponent(bits)
+        # frexp has its fraction from 1/2 to 1, and no exponent to speak of for zero.
+        exponent = max(lowest, math.frexp(double)[1] - 1) if double else lowest
+        step = Fraction(2) ** (exponent - fraction_bits)
+        steps = round(abs(Fraction(double)) / step)  # Python rounds a Fraction's tie to even
+        # Patterns count on from one exponent into the next, so a carry out of the fraction is already right.
+        magnitude = min(magnitude, steps + (exponent - lowest) * (1 << fraction_bits))
+    return magnitude + (1 << (bits - 1) if math.copysign(1.0, double) < 0 else 0)
+
+
+def _ieee_value(pattern: int, bits: int) -> float:
+    """Return the number, infinity or NaN that a pattern stands for."""
+    exponent_bits, fraction_bits = _IEEE[bits]
+    negative, magnitude = divmod(pattern, 1 << (bits - 1))
+    exponent, fraction = divmod(magnitude, 1 << fraction_bits)
+    if exponent == (1 << exponent_bits) - 1:
+        size = math.nan if fraction else math.inf
+    else:
+        steps = fraction + (1 << fraction_bits if exponent else 0)
+        step = Fraction(2) ** (_least_exponent(bits) + max(exponent - 1, 0) - fraction_bits)
+        size = float(steps * step)
+    return -size if negative else size
+
+
+def _ordinal(pattern: int, bits: int) -> int:
+    """Return where a pattern stands among the numbers in order: 0 for both zeros, 1 for the next above."""
+    negative, magnitude = divmod(pattern, 1 << (bits - 1))
+    return -magnitude if negative else magnitude
+
+
+def _ieee_legal(declared: Field, bits: int) -> list[tuple[int, int]]:
+    """Return the legal numbers as ranges of ordinals: within the bounds (rounded too), less reserved ones."""
+    greatest = _infinity(bits) - 1
+    low, high = -greatest, greatest
+    if declared.minimum is not None and declared.maximum is not None:
+        low = max(low, _ordinal(_ieee_pattern(_as_double(declared.minimum), bits), bits))
+        high = min(high, _ordinal(_ieee_pattern(_as_double(declared.maximum), bits), bits))
+    ends = [(_ordinal(codes.low, bits), _ordinal(codes.high, bits)) for codes in _missing(declared)]
+    return _legal(low, high, [(min(pair), max(pair)) for pair in ends])
+
+
+def _as_double(value: Any) -> float:
+    """Return a given number as the nearest double: infinite where it is too large; -0.0 stays itself."""
+    number = _exact(value)
+    if isinstance(number, float):
+        return number
+    if number == 0:
+        return float(value)  # with its sign
+    try:
+        return number.numerator / number.denominator
+    except OverflowError:
+        return math.inf if number > 0 else -math.inf
+
+
+def _float_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
+    """Return (pattern, whether it was clamped) of a value for an IEEE field."""
+    bits = _width(declared)
+    if value is None:
+        return _missing_code(declared), False
+    if isinstance(value, str):
+        return _code_of_reason(declared, value), False
+    double = _as_double(value)
+    if math.isnan(double):
+        return _missing_code(declared), False
+    pattern = _ieee_pattern(double, bits)
+    ordinal = _ordinal(pattern, bits)
+    ranges = _ieee_legal(declared, bits)
+    if any(low <= ordinal <= high for low, high in ranges):
+        return pattern, False
+    ordinal, clamped = _out_of_range(declared, ordinal, ranges, _Scale(Fraction(1), Fraction(0), 0, 0))
+    if not clamped:
+        return ordinal, False  # the missing code, which is a pattern already
+    return (ordinal if ordinal >= 0 else 2 ** (bits - 1) - ordinal), True
+
+
+def _float_meaning(declared: Field, raw: int) -> _Meaning:
+    bits = _width(declared)
+    for codes in _missing(declared):
+        if codes.low <= raw <= codes.high:
+            return _Meaning(None, codes.reason or "missing")
+    value = _ieee_value(raw, bits)
+    if math.isnan(value) and declared.missing:
+        return _Meaning(None, "missing")  # any NaN does
+    if not math.isfinite(value):
+        return _Meaning(None, "not finite")
+    ordinal = _ordinal(raw, bits)
+    legal = any(low <= ordinal <= high for low, high in _ieee_legal(declared, bits))
+    return _Meaning(value, note="" if legal else "out_of_range")
+
+
+# --- States, flags, tags and everything that fills itself ---------------------------------------------------
+
+
+def _states_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
+    """Return the code of a state's name, of a reason for none, or of a number, with a name or without."""
+    if value is None:
+        return _missing_code(declared), False
+    if isinstance(value, str):
+        for code, name in declared.states:
+            if name == value:
+                return code, False
+        return _code_of_reason(declared, value), False
+    number = _exact(value)
+    if isinstance(number, float) and math.isnan(number):
+        return _missing_code(declared), False
+    return _exact_integer(value), False
+
+
+def _fitting(declared: Field, raw: int, bits: int) -> int:
+    low, high = _raw_limits(declared, bits)
+    if not low <= raw <= high:
+        raise _unfit(f"{declared.name}: the raw code does not fit {bits} bits")
+    return raw
+
+
+def _flag_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
+    if not isinstance(value, bool):
+        raise _unfit(f"{declared.name} is true or false, nothing else")
+    return int(value), False
+
+
+def _tag_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
+    raw = _exact_integer(value)
+    if not _among(declared.code, raw):
+        raise _unfit(f"not a code of {declared.name}")
+    return raw, False
+
+
+def _plain_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
+    return _exact_integer(value), False
+
+
+_TO_RAW: Final[Mapping[str, Callable[[Field, Any], tuple[int, bool]]]] = {
+    "number": _number_to_raw,
+    "float": _float_to_raw,
+    "states": _states_to_raw,
+    "flag": _flag_to_raw,
+    "tag": _tag_to_raw,
+    "constant": _tag_to_raw,
+    "sync": _tag_to_raw,
+    "count": _plain_to_raw,
+    "reserved": _plain_to_raw,
+    "check": _plain_to_raw,
+}
+
+
+def _meaning_of(declared: Field, raw: int) -> _Meaning:
+    """Return what a raw code means in its field, whatever the kind."""
+    if declared.kind == "number":
+        return _number_meaning(declared, raw)
+    if declared.kind == "float":
+        return _float_meaning(declared, raw)
+    if declared.kind == "flag":
+        return _Meaning(bool(raw))
+    if declared.kind == "states":
+        for codes in _missing(declared):
+            if codes.low <= raw <= codes.high:
+                return _Meaning(None, codes.reason or "missing")
+        return _Meaning(dict(declared.states).get(raw, raw))
+    return _Meaning(raw, note="not zero" if declared.kind == "reserved" and raw else "")
+
+
+def _is_value(declared: Field) -> bool:
+    """Rule 15: whether a leaf belongs in a plain record. A tag does where several codes are allowed."""
+    if declared.kind == "tag":
+        return len(declared.code) > 1 or declared.code[0].low != declared.code[0].high
+    return declared.kind in ("number", "float", "states", "flag")
+
+
+def _has_values(declared: Field) -> bool:
+    """Whether a field, or anything inside it, belongs in a plain record."""
+    if declared.kind in ("group", "flags"):
+        return any(_has_values(member) for member in declared.fields)
+    return _is_value(declared)
+
+
+# --- Reading: the tree out of the bits (rules 13, 15, 18) ---------------------------------------------------
+
+
+class _Reading(_Walk):
+    """Grows the tree from the bits: each field takes its own, and says what comes after it."""
+
+    def __init__(self, picture: str) -> None:
+        super().__init__()
+        self.picture = picture
+
+    def meet(self, node: _Node) -> None:
+        """Nothing: the bits come later."""
+
+    def open(self, node: _Node) -> None:
+        """Nothing: a group has no bits of its own."""
+
+    def is_present(self, node: _Node, condition: Condition) -> bool:
+        return _holds(condition, _meant(node, condition.by))
+
+    def times(self, node: _Node) -> int:
+        repeat = node.field.repeat
+        assert repeat is not None
+        element = _least_bits(replace(node.field, repeat=None, present_when=None))
+        room = len(self.picture) - self.at
+        if repeat.to_end:
+            fitting = max(0, room - _bits_after(node)) // element
+            if repeat.maximum is not None and fitting > repeat.maximum:
+                raise Refused("bad count", f"{_address(node)}: {fitting} elements, at most {repeat.maximum}")
+            return fitting
+        count = repeat.count if repeat.counted_by is None else _meant(node, repeat.counted_by).raw
+        assert count is not None
+        if count * element > room:
+            raise Refused("truncated", f"{_address(node)}: {count} elements do not fit in {room} bits")
+        return count
+
+    def leaf(self, node: _Node) -> None:
+        end = node.first + node.width
+        if end > len(self.picture):
+            raise Refused("truncated", f"{_address(node)} ends at bit {end} of {len(self.picture)}")
+        bits = "".join(self.picture[_spot(i, node.packing)] for i in range(node.first, end))
+        node.raw = _raw_of(node, bits)
+        if node.field.kind == "count" and node.field.maximum is not None and node.raw > node.field.maximum:
+            raise Refused("bad count", f"{_address(node)} is {node.raw}, at most {node.field.maximum}")
+
+
+def _least_bits(declared: Field) -> int:
+    """Return the fewest bits that a field takes: none where it may be absent, is counted, or fills up."""
+    if declared.present_when is not None or declared.up_to is not None:
+        return 0
+    if declared.repeat is not None:
+        return (declared.repeat.count or 0) * _least_bits(replace(declared, repeat=None))
+    if declared.kind in ("group", "flags"):
+        return sum(_least_bits(member) for member in declared.fields)
+    return _width(declared)
+
+
+def _bits_after(node: _Node) -> int:
+    """Return the fixed size of what follows a repeat to the end; fill is smaller than an element."""
+    if node.parent is None:
+        return 0
+    names = [member.name for member in node.parent.field.fields]
+    following = node.parent.field.fields[names.index(str(node.key)) + 1 :]
+    return sum(_least_bits(member) for member in following) + _bits_after(node.parent)
+
+
+def _values(node: _Node) -> dict[str, Any]:
+    """Return the plain record of a group: its value fields in wire order; groups without any are left out."""
+    return {str(child.key): _value(child) for child in node.children if _has_values(child.field)}
+
+
+def _value(node: _Node) -> Any:
+    if not node.present:
+        return None
+    if node.is_list:
+        return [_value(child) for child in node.children]
+    if node.field.fields:
+        return _values(node)
+    assert node.raw is not None
+    return _meaning_of(node.field, node.raw).value
+
+
+def _details(node: _Node) -> dict[str, Any]:
+    """Return the detail record of a group: each leaf with its raw code; fill of no bits is left out."""
+    return {str(child.key): _detail(child) for child in node.children if child.width or not child.field.up_to}
+
+
+def _detail(node: _Node) -> Any:
+    if not node.present:
+        return None
+    if node.is_list:
+        return [_detail(child) for child in node.children]
+    if node.field.fields:
+        return _details(node)
+    assert node.raw is not None
+    meaning = _meaning_of(node.field, node.raw)
+    words = {"unit": node.field.unit, "reason": meaning.reason, "note": meaning.note}
+    return {"raw": node.raw, "value": meaning.value, **{key: word for key, word in words.items() if word}}
+
+
+# --- Writing: the tree out of a record (rules 3, 10, 12) ----------------------------------------------------
+
+
+class _Writing(_Walk):
+    """Grows the tree from a record. Flags, counts and checks not given stay open until the tree is whole."""
+
+    def __init__(self, record: Any) -> None:
+        super().__init__()
+        self.record = record
+        self.optionals: list[_Node] = []
+        self.counted: list[tuple[_Node, int]] = []
+        self.to_raise: list[_Node] = []
+        self.picture = ""
+
+    def meet(self, node: _Node) -> None:
+        """What the record says of a node is found in what it says of the node around it."""
+        parent = node.parent
+        assert parent is not None
+        if isinstance(node.key, int):
+            node.given = _ABSENT if parent.given is _ABSENT else parent.given[node.key]
+        elif parent.given is not _ABSENT:
+            node.given = parent.given.get(node.key, _ABSENT)
+
+    def open(self, node: _Node) -> None:
+        if node.parent is None:
+            node.given = self.record
+        if node.given is _ABSENT:
+            node.given = {}  # an absent group counts as an empty one
+        if not isinstance(node.given, Mapping):
+            raise _unfit(f"{_address(node) or 'a record'} is a mapping")
+        names = [member.name for member in node.field.fields]
+        if any(key not in names for key in node.given):
+            raise _unfit(f"{_address(node) or 'the frame'} has no field of some key")
+
+    def is_present(self, node: _Node, condition: Condition) -> bool:
+        """What is given is there; else only what needs nothing given, if the condition is known to hold."""
+        self.optionals.append(node)
+        if node.given is not _ABSENT and node.given is not None:
+            return True
+        told_by = _meant(node, condition.by)
+        if told_by.raw is None or not _holds(condition, told_by):
+            return False
+        if node.is_leaf:
+            return bool(_missing(node.field))  # None is then the missing code of a field that is there
+        return node.given is _ABSENT and not _has_values(node.field)
+
+    def times(self, node: _Node) -> int:
+        repeat = node.field.repeat
+        assert repeat is not None
+        if node.given is _ABSENT and not _has_values(node.field):
+            told = repeat.count if repeat.counted_by is None else _meant(node, repeat.counted_by).raw
+            count = told or 0
+        elif isinstance(node.given, (list, tuple)):
+            count = len(node.given)
+        else:
+            raise _unfit(f"{_address(node)} is a list")
+        limit = repeat.maximum if repeat.to_end else repeat.count
+        if limit is not None and (count > limit if repeat.to_end else count != limit):
+            raise _unfit(f"{_address(node)} has {count} elements, not {limit}")
+        if repeat.counted_by is not None:
+            self.counted.append((_meant(node, repeat.counted_by), count))
+        return count
+
+    def leaf(self, node: _Node) -> None:
+        """The raw code of a leaf, as far as the record alone tells it."""
+        declared, given = node.field, node.given
+        if given is _ABSENT:
+            self.leaf_not_given(node)
+        elif isinstance(given, Mapping):
+            node.raw = self.given_raw(node)
+        else:
+            node.raw, clamped = _TO_RAW[declared.kind](declared, given)
+            self.note_clamped(node, clamped)
+            if declared.kind == "reserved" and node.raw:
+                raise _unfit(f"{_address(node)} is reserved: 0")
+        if node.raw is not None:
+            _fitting(declared, node.raw, node.width)
+
+    def leaf_not_given(self, node: _Node) -> None:
+        """Rule 12: constants are themselves, reserved bits zero; a value is its default, else missing."""
+        declared = node.field
+        if declared.kind in ("flag", "count", "check"):
+            return  # told by the rest of the frame
+        if declared.kind == "reserved":
+            node.raw = 0
+        elif declared.code and not _is_value(declared):
+            node.raw = declared.code[0].low
+        elif declared.default is not None:
+            node.raw, clamped = _TO_RAW[declared.kind](declared, declared.default)
+            self.note_clamped(node, clamped)
+        elif _missing(declared):
+            node.raw = _missing_code(declared)
+        else:
+            raise _unfit(f"{_address(node)} is not in the record")
+
+    def given_raw(self, node: _Node) -> int:
+        """A code given as {"raw": n} is sent as it is, legal or not; what fills itself must still agree."""
+        raw = node.given.get("raw")
+        if isinstance(raw, bool) or not isinstance(raw, int):
+            raise _unfit(f"{_address(node)}: a raw code is an integer")
+        if node.field.code and not _is_value(node.field):
+            return _tag_to_raw(node.field, raw)[0]
+        return raw
+
+    def note_clamped(self, node: _Node, clamped: bool) -> None:
+        if clamped and node.field.flag is not None:
+            self.to_raise.append(_meant(node, node.field.flag))
+
+    def settle(self, root: _Node) -> None:
+        """Fill flags and counts from the rest of the record, then hold everything against everything."""
+        self.settle_flags(root)
+        for count, length in self.counted:
+            count.raw = length if count.raw is None else count.raw
+            if count.raw != length:
+                raise _unfit(f"{_address(count)} is {count.raw}, the list has {length}")
+        for node in _leaves(root):
+            if node.field.kind == "count":
+                node.raw = node.raw or 0  # nothing was there to be counted
+                _fitting(node.field, node.raw, node.width)
+                if node.field.maximum is not None and node.raw > node.field.maximum:
+                    raise _unfit(f"{_address(node)} is {node.raw}, at most {node.field.maximum}")
+        for node in self.optionals:
+            condition = node.field.present_when
+            assert condition is not None
+            if _holds(condition, _meant(node, condition.by)) != node.present:
+                raise _unfit(f"{_address(node)} and {condition.by} disagree")
+
+    def settle_flags(self, root: _Node) -> None:
+        for node in self.optionals:  # a flag that was not given says what is there
+            condition = node.field.present_when
+            assert condition is not None
+            told_by = _meant(node, condition.by)
+            if told_by.field.kind == "flag" and told_by.raw is None:
+                fits = [raw for raw in (0, 1) if _holds(condition, replace(told_by, raw=raw)) == node.present]
+                told_by.raw = fits[0] if fits else None
+        looked_at = _flags_looked_at(root.field)
+        for node in _leaves(root):
+            if node.field.kind == "flag" and node.raw is None:
+                if node.field.default is not None:
+                    node.raw = _flag_to_raw(node.field, node.field.default)[0]
+                elif id(node.field) in looked_at:
+                    node.raw = 0  # nothing was clamped, or nothing is there
+                else:
+                    raise _unfit(f"{_address(node)} is not in the record")
+        for node in self.to_raise:
+            node.raw = 1
+
+
+def _flags_looked_at(whole: Field) -> set[int]:
+    """Return the ids of the flags that fill themselves: clamping raises them, or they say what is there."""
+    found: set[int] = set()
+
+    def look(group: Field, around: tuple[Field, ...]) -> None:
+        for member in group.fields:
+            names = [member.flag, member.present_when.by if member.present_when else None]
+            found.update(id(_declared(name, (group, *around))) for name in names if name)
+            look(member, (group, *around))
+
+    look(whole, ())
+    return found
+
+
+def _declared(name: str, groups: tuple[Field, ...]) -> Field | None:
+    """Return the declared field that a name means, looked up from the innermost group outwards."""
+    for group in groups:
+        found: Field | None = group
+        for step in name.split("."):
+            found = next((member for member in found.fields if member.name == step), None) if found else None
+        if found is not None:
+            return found
+    return None
+
+
+def _written(frame: Frame, record: Any, algorithms: Algorithms) -> _Writing:
+    """Return the finished writing of a record: its tree settled, its picture whole, its checks computed."""
+    writing = _Writing(record)
+    root = writing.walk(frame, algorithms)
+    writing.settle(root)
+    picture = ["0"] * writing.at
+    checks = []
+    for node in _leaves(root):
+        if node.field.kind == "check":
+            checks.append(node)
+        else:
+            _draw(node, picture)
+    # Rule 16, dependency order: a check can be computed once no open check lies in its span.
+    while checks:
+        ready = next(
+            node
+            for node in checks
+            if not any(other in _covered(node, root) for other in checks if other is not node)
+        )
+        value = _check_value(ready, root, "".join(picture), algorithms)
+        if ready.raw is not None and ready.raw != value:
+            raise _unfit(f"{_address(ready)} is {value}, not {ready.raw}")
+        ready.raw = value
+        _draw(ready, picture)
+        checks.remove(ready)
+    writing.picture = "".join(picture)
+    return writing
+
+
+def _draw(node: _Node, picture: list[str]) -> None:
+    assert node.raw is not None
+    bits = _bits_of(node, node.raw)
+    for i in range(node.width):
+        picture[_spot(node.first + i, node.packing)] = bits[i]
+
+
+# --- Rule 16: checks ----------------------------------------------------------------------------------------
+
+
+def _covered(check: _Node, root: _Node) -> list[_Node]:
+    """Return the leaves in a check's span, in wire order."""
+    covers = check.field.covers
+    what = "everything_before" if covers is None else covers.what
+    leaves = list(_leaves(root))
+    if what == "whole_frame":
+        return leaves
+    if what == "everything_before":
+        start = _innermost_element(check).first
+        return [leaf for leaf in leaves if start <= leaf.first < check.first]
+    assert covers is not None
+    if what == "range":
+        first, last = _meant(check, covers.start), _meant(check, covers.end)
+        left_out = [leaf for name in covers.names for leaf in _leaves(_meant(check, name))]
+        end = last.first + last.width
+        return [
+            leaf
+            for leaf in leaves
+            if first.first <= leaf.first and leaf.first + leaf.width <= end and leaf not in left_out
+        ]
+    named = [leaf for name in covers.names for leaf in _leaves(_meant(check, name))]
+    return [leaf for leaf in leaves if leaf in named]
+
+
+def _innermost_element(node: _Node) -> _Node:
+    """Return the element of a repeat that a check stands in, else the whole frame."""
+    while node.parent is not None:
+        node = node.parent
+        if isinstance(node.key, int):
+            break
+    return node
+
+
+def _span(check: _Node, root: _Node, picture: str) -> list[tuple[str, bool]]:
+    """Return a check's span as bits in wire order, each with whether its packing is least significant first.
+
+    Wire order is the order of octets as sent and, within an octet, the order in which its packing fills it.
+    """
+    bits = []
+    for leaf in _covered(check, root):
+        for i in range(leaf.first, leaf.first + leaf.width):
+            spot = _spot(i, leaf.packing)
+            bit = picture[spot]
+            if leaf is check:
+                rule = check.field.self_rule or "zero"
+                if rule == "skip":
+                    continue
+                bit = "1" if rule == "ones" else "0"
+            bits.append((i if leaf.packing.least_first else spot, bit, leaf.packing.least_first))
+    return [(bit, least_first) for _, bit, least_first in sorted(bits)]
+
+
+def _check_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms) -> int:
+    """Return what a check's value is over its span of a frame's picture."""
+    span = _span(check, root, picture)
+    if check.field.fill == "zero" and span:
+        span += [("0", span[-1][1])] * (-len(span) % 8)
+    assert check.field.algorithm is not None
+    parameters = _parameters(check.field.algorithm, algorithms)
+    if parameters["family"] == "crc":
+        return _crc(_feed(span, parameters["reflect_in"]), parameters)
+    if parameters["family"] == "parity":
+        ones = sum(bit == "1" for bit, _ in span)
+        return (int(parameters["init"]) + ones) % 2
+    assert len(span) % 8 == 0, "a sum takes whole octets"
+    octets = [span[at : at + 8] for at in range(0, len(span), 8)]
+    return _sum([int(_as_on_paper(octet), 2) for octet in octets], parameters)
+
+
+def _as_on_paper(octet: list[tuple[str, bool]]) -> str:
+    """Return eight bits in wire order as an octet on paper, most significant bit on the left."""
+    text = "".join(bit for bit, _ in octet)
+    return text[::-1] if octet[0][1] else text
+
+
+def _parameters(algorithm: str | CustomCrc, algorithms: Algorithms) -> Parameters:
+    """Return what an algorithm is: looked up by its name, or six parameters that the schema itself states."""
+    if isinstance(algorithm, str):
+        return algorithms[algorithm]
+    return {
+        "family": "crc",
+        "width": algorithm.width,
+        "poly": algorithm.polynomial,
+        "init": algorithm.initial,
+        "reflect_in": algorithm.reflect_in,
+        "reflect_out": algorithm.reflect_out,
+        "final_xor": algorithm.final_xor,
+    }
+
+
+def _feed(span: list[tuple[str, bool]], reflected: bool) -> str:
+    """Return a span's bits in the order in which they enter a CRC.
+
+    Not reflected: each octet, counted from the span's start, enters most significant bit first; reflected:
+    least significant first. Where the packing has that order already, octets do not matter, and a part of one
+    may be left at the end.
+    """
+    feed = ""
+    for at in range(0, len(span), 8):
+        octet = span[at : at + 8]
+        if octet[0][1] == reflected:
+            feed += "".join(bit for bit, _ in octet)
+        else:
+            assert len(octet) == 8, "bits that are turned round come in whole octets"
+            feed += "".join(bit for bit, _ in reversed(octet))
+    return feed
+
+
+def _crc(feed: str, parameters: Parameters) -> int:
+    """Return a CRC, one bit at a time: add the generator where the bits leaving and entering differ."""
+    width = parameters["width"]
+    generator = f"{parameters['poly']:0{width}b}"
+    register = f"{parameters['init']:0{width}b}"
+    for bit in feed:
+        fell_out, register = register[0], register[1:] + "0"
+        if fell_out != bit:
+            register = "".join("1" if a != b else "0" for a, b in zip(register, generator, strict=True))
+    if parameters["reflect_out"]:
+        register = register[::-1]
+    return int(register, 2) ^ int(parameters["final_xor"])
+
+
+def _sum(octets: list[int], parameters: Parameters) -> int:
+    """Return a sum, an exclusive or, or two sums over octets taken as words; zeros complete the last."""
+    words = _words(octets, parameters["word_bits"], parameters["word_order"])
+    if parameters["family"] == "xor":
+        total = 0
+        for word in words:
+            total ^= word
+        return total
+    if parameters["family"] == "sum":
+        return _one_sum(words, parameters)
+    first, second = int(parameters["init"]), 0
+    modulus = int(parameters["modulus"])
+    for word in words:
+        first = (first + word) % modulus
+        second = (second + first) % modulus
+    if parameters["final"] == "balanced":
+        first, second = _balance(first, second, modulus)
+    half: int = 16 if parameters["family"] == "adler" else int(parameters["word_bits"])
+    high, low = (first, second) if parameters["first_sum_high"] else (second, first)
+    return (high << half) + low
+
+
+def _words(octets: list[int], word_bits: int, word_order: str) -> list[int]:
+    """Return octets as words: of half an octet, high half first; of one; or of several in the given order."""
+    text = "".join(f"{octet:08b}" for octet in octets)
+    text += "0" * (-len(text) % word_bits)
+    words = [text[at : at + word_bits] for at in range(0, len(text), word_bits)]
+    if word_order == "low octet first" and word_bits > 8:
+        words = [_reverse_octets(word) for word in words]
+    return [int(word, 2) for word in words]
+
+
+def _one_sum(words: list[int], parameters: Parameters) -> int:
+    """Return one sum: the carry out of the width is dropped, or added back (ones' complement)."""
+    limit = 1 << int(parameters["width"])
+    total = 0
+    for word in words:
+        total += word
+        while total >= limit:
+            total = total - limit + (1 if parameters["end_around"] else 0)
+    if parameters["final"] == "inverted":
+        return limit - 1 - total
+    return (limit - total) % limit if parameters["final"] == "negated" else total
+
+
+def _balance(first: int, second: int, modulus: int) -> tuple[int, int]:
+    """Return the two check words that bring both sums to zero when they follow the data, the later first.
+
+    They are looked for, not worked out: with a and then b behind the data, the first sum ends at
+    first + a + b, which settles b, and the second at second + (first + a) + (first + a + b). Zero is sent as
+    the modulus, which counts the same (ISO 8473 keeps zero octets for "no check here"; from memory).
+    """
+    for a in range(1, modulus + 1):
+        b = (-first - a) % modulus or modulus
+        if (second + first + a) % modulus == 0:
+            return b, a
+    raise AssertionError("one of all residues fits")
