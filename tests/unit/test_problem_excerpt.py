@@ -76,6 +76,10 @@ def test_a_long_line_is_cut_around_the_place() -> None:
         "    ... y_18: 18, key_19: 19, key_20: 20, key_21: 21, key_22: 22, key_23: 23 ...",
         "                              ^^^^^^",
     ]
+    assert drawn(line, line.index("key_20") + 1, 300) == [
+        "    ... y_18: 18, key_19: 19, key_20: 20, key_21: 21, key_22: 22, key_23: 23 ...",
+        f"{' ' * 30}{'^' * 46}",
+    ]
     assert drawn(line, line.index("key_39") + 1, 60) == [
         "    ... _34: 34, key_35: 35, key_36: 36, key_37: 37, key_38: 38, key_39: 39}",
         "                                                                 ^^^^^^^^^^^",
