@@ -268,7 +268,10 @@ def _whole(frame: Frame, algorithms: Algorithms) -> Field:
     """
     fields = frame.fields
     if frame.last_byte == "zero_filled":
-        fields += (Field("last_byte", "reserved", frame.place, named=False, up_to="byte"),)
+        taken = [declared.name for declared in fields]
+        names = ["reserved", *(f"reserved_{n}" for n in range(2, len(taken) + 2))]
+        name = next(name for name in names if name not in taken)  # as bits without a name are called anywhere
+        fields += (Field(name, "reserved", frame.place, named=False, up_to="byte"),)
     whole = Field("", "group", frame.place, fields=fields, packing=frame.packing, order=frame.order)
     return _with_check_widths(whole, algorithms)
 

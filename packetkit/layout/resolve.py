@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from math import gcd
 
 from packetkit.errors import Problem
@@ -34,7 +35,7 @@ from packetkit.layout.model import (
 )
 from packetkit.schema.model import Covers, CustomCrc, Field, Frame, Place
 from packetkit.schema.model import Repeat as DeclaredRepeat
-from packetkit.schema.text import closest, shown
+from packetkit.schema.text import closest, format_number, shown
 
 MAXIMUM_BITS = 65_535 * 8
 MAXIMUM_ELEMENTS = 65_535
@@ -244,23 +245,23 @@ class _Resolver:
 
     def __init__(self, frame: Frame) -> None:
         self.frame = frame
-        self.problems: list[Problem] = []
+        self.problems: dict[Problem, None] = {}  # a set in order: an element that is placed twice tells once
         self.checks: list[_PendingCheck] = []
         self.slots: list[Slot] = []
         self.nodes = 0
         self.counted: set[int] = set()
         self.counts: dict[int, tuple[Field, str]] = {}
-        self.roles: dict[str, str] = {}
+        self.roles: dict[str, tuple[str, int]] = {}  # role to the address and number of the slot that has it
         self.to_end: list[tuple[Field, str]] = []
-        self.whole = True
+        self.whole = True  # no problem yet: there will be a layout
+        self.placed = True  # every field up to here has its bits: what hangs on the place can be judged
 
     # -- bookkeeping ---------------------------------------------------------------------------------------------------------
 
     def note(self, place: Place, rule: str, path: str, summary: str, remedy: str = "") -> None:
         self.whole = False
         problem = Problem(place.position, rule, path, summary, remedy, place.excerpt, place.width)
-        if problem not in self.problems:
-            self.problems.append(problem)
+        self.problems[problem] = None
 
     def next_node(self) -> int:
         self.nodes += 1
@@ -325,7 +326,10 @@ class _Resolver:
         if self.frame.last_byte is not None:
             taken = {one.name for one in self.frame.fields}
             name = next(
-                n for k in range(len(taken) + 2) if (n := f"reserved_{k}" if k else "reserved") not in taken
+                # As the loader names the bits that the schema leaves without a name.
+                n
+                for k in range(1, len(taken) + 2)
+                if (n := "reserved" if k == 1 else f"reserved_{k}") not in taken
             )
             self.fill(
                 Field(name, "reserved", self.frame.place, named=False, up_to="byte"),
@@ -334,7 +338,7 @@ class _Resolver:
                 (name,),
                 name,
             )
-        elif self.whole and root.cursor.phase.within(8) != 0:
+        elif self.placed and root.cursor.phase.within(8) != 0:
             last = self.frame.fields[-1].place if self.frame.fields else self.frame.place
             over = root.cursor.phase.within(8)
             how = "does not always end" if over is None else "ends"
@@ -359,6 +363,7 @@ class _Resolver:
             if not one.whole:
                 self.whole = False
             if not one.whole and one.kind not in ("group", "flags"):
+                self.placed = False
                 scope.broken.add(one.name)
                 continue
             before = into.spot()
@@ -380,6 +385,7 @@ class _Resolver:
                 text,
                 "Put it into a group that has it.",
             )
+            self.placed = False
             return
         if one.present_when is not None:
             self.optional(one, into, scope, style, path, address)
@@ -408,14 +414,16 @@ class _Resolver:
     ) -> None:
         inner = self.group_style(one, style, address)
         changes = inner.packing is not style.packing
-        if changes:
+        if changes and self.placed:
             self.boundary(one, into, address, "starts")
         low, high = into.cursor.low, into.cursor.high
         self.place_all(one.fields, into, scope, inner, path)
-        if changes and self.whole:
-            self.boundary(one, into, address, "ends")
+        if not self.placed:
+            return
         word = inner.packing.word_bits
-        if word and self.whole:
+        if changes and not word:
+            self.boundary(one, into, address, "ends")
+        if word:
             size = into.cursor.low - low
             fixed = high is not None and into.cursor.high is not None and into.cursor.high - high == size
             if not fixed or size % word:
@@ -492,7 +500,7 @@ class _Resolver:
 
         made = meaning(one, note, algorithm)
         if made is None:
-            self.whole = False
+            self.whole = self.placed = False
             scope.broken.add(one.name)
             return
         reversal = self.reversal(one, made.width, style, where)
@@ -507,9 +515,11 @@ class _Resolver:
         role = made.slot.get("role")
         if role is not None:
             if role.name in self.roles:
-                text = f"{self.roles[role.name]} has role {role.name} already"
-                self.note(one.places["role"], "role-unfit", where, text, "One frame has one field of a role.")
-            self.roles[role.name] = address
+                text = f"{self.roles[role.name][0]} has role {role.name} already"
+                remedy = "Leave role out of one of them: a frame has one field of each role."
+                self.note(one.places["role"], "role-unfit", where, text, remedy)
+            else:
+                self.roles[role.name] = (address, len(self.slots))
         spot = into.spot()
         slot = self.new_slot(made, path, address, **more)
         into.add_slot(slot, style.packing)
@@ -609,32 +619,32 @@ class _Resolver:
         where = self.full(address)
         count, counter, maximum = how.count, None, how.maximum
         if count is not None and not 1 <= count <= MAXIMUM_ELEMENTS:
-            text = f"a repeat of {count} elements"
+            text = f"a repeat of {format_number(Fraction(count))} elements"
             self.note(one.places["repeat"], "count-too-large", where, text, f"Use 1 to {MAXIMUM_ELEMENTS:,}.")
+            self.placed = False
             return
         if how.counted_by is not None:
             counter = self.counter(how.counted_by, one, scope, where)
             if counter is None:
-                self.whole = False
+                self.whole = self.placed = False
                 return
             maximum = counter.maximum_count or (1 << counter.width) - 1
         if how.to_end and (into.prefix or into.cursor.high is None):
             text = "only one repeat, outside of repeats and options, runs to the frame's end"
             self.note(one.places["repeat"], "to-end-last", where, text, "Use a count.")
+            self.placed = False
             return
         into.close_run()
         number, start = self.next_node(), into.cursor
         element, low, high, after = self.element(one, start, scope, style, address)
         if low is None or high is None:
+            self.placed = False
             return
-        if low == 0 or (count is None and high == 0):
-            self.note(
-                one.place,
-                "repeat-empty",
-                where,
-                "an element can have no bits at all",
-                "Put a field of fixed size into it.",
-            )
+        if low == 0:
+            if one.whole and self.placed:
+                text = "an element can have no bits at all"
+                self.note(one.place, "repeat-empty", where, text, "Put a field of fixed size into it.")
+            self.placed = False
             return
         if how.to_end and low != high:
             self.note(
@@ -696,7 +706,7 @@ class _Resolver:
             inner = _Scope(scope)
             self.body(one, inside, inner, style, f"{address}[]")
             after = inside.cursor.phase.joined(phase)
-            if after == phase or not self.whole:
+            if after == phase or not self.placed:
                 break
             phase = after
         return inside.close(ends_in_run=_has_check(one)), inside.cursor.low, inside.cursor.high, phase
@@ -716,18 +726,18 @@ class _Resolver:
             self.nodes,
             len(self.to_end),
             int(self.whole),
+            int(self.placed),
         )
 
     def restore(self, saved: tuple[int, ...]) -> None:
-        problems, checks, slots, self.nodes, to_end, whole = saved
-        del self.problems[problems:], self.checks[checks:], self.slots[slots:], self.to_end[to_end:]
-        self.whole = bool(whole)
-        self.counts = {number: what for number, what in self.counts.items() if number < slots}
-        self.roles = {
-            role: address
-            for role, address in self.roles.items()
-            if any(s.address == address for s in self.slots)
-        }
+        problems, checks, slots, self.nodes, to_end, whole, placed = saved
+        while len(self.problems) > problems:
+            self.problems.popitem()
+        while len(self.slots) > slots:
+            self.counts.pop(self.slots.pop().number, None)
+        del self.checks[checks:], self.to_end[to_end:]
+        self.whole, self.placed = bool(whole), bool(placed)
+        self.roles = {role: (where, number) for role, (where, number) in self.roles.items() if number < slots}
 
     def optional(
         self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
@@ -736,12 +746,13 @@ class _Resolver:
         assert one.present_when is not None
         target = self.condition(one, scope, where)
         if target is None:
-            self.whole = False
+            self.whole = self.placed = False
             return
         by, codes = target
         into.close_run()
         number, start = self.next_node(), into.cursor
         inside = _Container(self, _Cursor(start.at, start.phase), f"{address}.")
+        inside.start = into.start  # a check in it covers everything before, from the frame's or the element's start
         inner = _Scope(scope)
         if one.repeat is not None:
             self.repeat(one, one.repeat, inside, inner, style, (), address)
@@ -812,8 +823,10 @@ class _Resolver:
         return slot.number, tuple(sorted(ranges, key=lambda codes: codes.low))
 
     def unused_counts(self) -> None:
+        if not self.whole:
+            return
         for number, (one, where) in self.counts.items():
-            if number not in self.counted and self.whole:
+            if number not in self.counted:
                 text = "no repeat is counted by it"
                 self.note(
                     one.place,
