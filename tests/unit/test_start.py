@@ -1,0 +1,161 @@
+"""The first schema: whatever is asked for, what is written passes the loader at once and keeps to the limit."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import packetkit
+from packetkit.cli.main import main
+from packetkit.mission.draft import coarser, fit, from_csv, measure, next_step, text_of
+from packetkit.schema.names import reserved_in
+from packetkit.schema.presets import PRESETS
+
+NAMES = st.from_regex(r"[a-z][a-z0-9_]{0,11}", fullmatch=True).filter(
+    lambda name: not reserved_in(name) and name not in ("sequence", "check", "spare")
+)
+
+
+@given(
+    st.lists(
+        st.tuples(NAMES, st.sampled_from(sorted(PRESETS))),
+        min_size=1,
+        max_size=12,
+        unique_by=lambda pair: pair[0],
+    ),
+    st.integers(4, 60),
+)
+def test_every_draft_loads_and_keeps_to_the_limit(asked: list[tuple[str, str]], limit: int) -> None:
+    measures = [measure(f"{name}={preset}") for name, preset in asked]
+    try:
+        fitted = fit(measures, limit)
+    except packetkit.InputError:
+        least = list(measures)
+        while any(coarser(one) for one in least):
+            least = [coarser(one) or one for one in least]
+        assert sum(one.width for one in least) + 24 > limit * 8
+        return
+    made = packetkit.parse(text_of("draft", fitted, limit, None))
+    layout = made.layouts["report"]
+    assert layout.size_bytes is not None and layout.size_bytes <= limit
+    assert [slot.address for slot in layout.slots if slot.is_value] == [
+        "sequence",
+        *(name for name, _ in asked),
+    ]
+
+
+@given(
+    NAMES,
+    st.fractions(-1000, 1000),
+    st.fractions(Fraction(1, 100), 5000),
+    st.fractions(Fraction(1, 1000), 50),
+    st.text(max_size=20),
+)
+def test_a_ranged_measure_loads_with_any_numbers_and_unit(
+    name: str, low: Fraction, span: Fraction, step: Fraction, unit: str
+) -> None:
+    text = f"{name}={low}..{low + span}/{step} {unit}".replace("\n", " ").replace("\r", " ")
+    # A fraction has its own slash: numbers on the command line are decimals.
+    if any(number.denominator != 1 for number in (low, low + span, step)):
+        return
+    try:
+        one = measure(text)
+        made = packetkit.parse(text_of("draft", [one], None, None))
+    except (packetkit.InputError, packetkit.SchemaError):
+        return
+    slot = next(slot for slot in made.layouts["report"].slots if slot.address == name)
+    assert slot.minimum == low and slot.maximum is not None and slot.maximum >= low + span
+
+
+def test_the_series_one_two_five_goes_on_over_the_decades() -> None:
+    steps = [Fraction(1, 100)]
+    while steps[-1] < 100:
+        steps.append(next_step(steps[-1]))
+    assert [float(step) for step in steps] == [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100]
+
+
+def test_the_widest_measure_gives_first_and_the_draft_says_so() -> None:
+    fitted = fit([measure("latitude"), measure("heading")], 7)
+    text = text_of("draft", fitted, 7, None)
+    assert "latitude: made coarser to fit, 0.00002 became 0.00005 deg" in text
+    assert "heading: made coarser" not in text
+
+
+def test_a_csv_of_fields_becomes_a_draft() -> None:
+    rows = 'name,minimum,maximum,resolution,unit,missing,bits,description\ntilt,-90,90,0.5,deg,false,,\nhits,,,,,,12,"counts: since"\n'
+    made = packetkit.parse(text_of("draft", from_csv(rows, "fields.csv"), None, None))
+    tilt, hits = (slot for slot in made.layouts["report"].slots if slot.address in ("tilt", "hits"))
+    assert (tilt.width, tilt.missing_code, hits.width, hits.description) == (
+        9,
+        None,
+        12,
+        "counts: since, boot",
+    )
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ("", "fields.csv:1: no column name"),
+        ("name,colour\na,b\n", "unknown column 'colour'"),
+        ("name,bits\n", "no fields"),
+        ("name,bits\nUpper,8\nfloat,8\nok,99\n", "fields.csv:2: 'Upper' is not a name"),
+        ("name,bits\nUpper,8\nfloat,8\nok,99\n", "fields.csv:3: float is a reserved word"),
+        (
+            "name,bits\nUpper,8\nfloat,8\nok,99\n",
+            "fields.csv:4: ok: needs minimum, maximum and resolution, or bits from 1 to 64",
+        ),
+        ("name,minimum,maximum,resolution\nt,5,1,1\n", "the maximum must be above the minimum"),
+        ("name,minimum,maximum,resolution\nt,1,x,1\n", "t: "),
+    ],
+)
+def test_a_faulty_csv_says_every_line(rows: str, words: str) -> None:
+    with pytest.raises(packetkit.InputError) as caught:
+        from_csv(rows, "fields.csv")
+    assert words in str(caught.value)
+
+
+def test_what_start_writes_passes_check_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = str(tmp_path / "first.yaml")
+    asked = ["--measures", "air_temperature,inside=board_temperature,load=0..20/0.1 kg", "--bytes", "10"]
+    assert (
+        main(["start", "first", *asked, "--spreading-factor", "9", "--bandwidth-khz", "125", "-o", path]) == 0
+    )
+    assert main(["budget", path, "--duration-s", "60"]) == 0
+    assert main(["check", path]) == 0
+    capsys.readouterr()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["x"], "--measures LIST or --fields CSV"),
+        (["X!", "--measures", "heading"], "not a mission's name"),
+        (["x", "--measures", "headin"], "did you mean heading?"),
+        (["x", "--measures", "heading", "--bytes", "3"], "--bytes"),
+        (
+            ["x", "--measures", "latitude,longitude,a=latitude,b=longitude", "--bytes", "4"],
+            "drop one or raise the limit",
+        ),
+        (["x", "--measures", "heading,heading"], "there twice"),
+        (["x", "--measures", "heading", "--spreading-factor", "9"], "go together"),
+        (["x", "--measures", "heading", "--spreading-factor", "99", "--bandwidth-khz", "125"], "SF"),
+        (["x", "--fields", "nowhere.csv"], "nowhere.csv"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_a_remedy(
+    arguments: list[str], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["start", *arguments]) == 2
+    assert words in capsys.readouterr().err
+
+
+def test_the_list_of_quantities_fits_80_columns(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["start", "--quantities"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert sum(line.split()[:1] == [name] for name in PRESETS for line in lines) == len(PRESETS)
