@@ -56,15 +56,16 @@ def _marked(line: str, at: int, width: int) -> list[str]:
 
     Whatever does not print is shown as `?` (a tab as a space), so that no schema can steer a terminal.
     """
-    text = "".join(c if c.isprintable() else " " if c == "\t" else "?" for c in line)
-    indent = min(len(text) - len(text.lstrip()), at)
-    text, at = text[indent:].rstrip(), at - indent
+    indent = min(len(line) - len(line.lstrip()), at)
+    text, at = line[indent:].rstrip(), at - indent
     if len(text) > EXCERPT_COLUMNS:
         room = EXCERPT_COLUMNS - 8  # "... " at either end
         start = max(0, min(at - room // 3, len(text) - room))
         width = min(width, start + room - at)
         head, tail = "... " if start else "", " ..." if start + room < len(text) else ""
         text, at = head + text[start : start + room] + tail, at - start + len(head)
+    # Only what is shown is cleaned: a file may be one line of a megabyte, with a hundred problems in it.
+    text = "".join(c if c.isprintable() else " " if c == "\t" else "?" for c in text)
     before, meant = text[:at].ljust(at), text[at : at + width]
     return ["    " + text, " " * (4 + _columns(before)) + "^" * max(_columns(meant), min(width, 1))]
 

@@ -6,7 +6,7 @@ for each pair makes `matches` decide for all: at most one frame of a mission mat
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Range, Repeat, Run, Slot
@@ -63,9 +63,12 @@ def wire_bits(run: Run, slot: Slot) -> tuple[int, ...]:
 def _wire_bit(packing: Packing, base: int, bit: int) -> int:
     if packing is Packing.MOST:
         return base + bit
+    if (
+        packing is Packing.LEAST
+    ):  # counted from the frame's start: after an optional part a run may start inside a byte
+        octet, inside = divmod(base + bit, 8)
+        return octet * 8 + 7 - inside
     octet, inside = divmod(bit, 8)
-    if packing is Packing.LEAST:
-        return base + octet * 8 + 7 - inside
     word = (packing.word_bits or 8) // 8
     return base + (octet // word * word + word - 1 - octet % word) * 8 + inside
 
@@ -74,55 +77,83 @@ def lengths(layout: Layout) -> range | frozenset[int]:
     """The lengths in bytes that a frame can have: exactly, or as a range where there are very many."""
     most = 65_535 if layout.maximum_bytes is None else layout.maximum_bytes
     whole = range(layout.minimum_bits // 8, most + 1)
-    sizes = None if layout.maximum_bits is None else _sizes(layout.nodes, frozenset({0}))
+    sizes = None if layout.maximum_bits is None else _sizes(layout.nodes, frozenset({0}), _Work())
     return whole if sizes is None else frozenset(-(-size // 8) for size in sizes)
 
 
-def _sizes(nodes: tuple[Node, ...], before: frozenset[int]) -> frozenset[int] | None:
+@dataclass(slots=True)
+class _Work:
+    """How many positions may still be looked at for one frame: repeats in repeats multiply."""
+
+    left: int = 25 * _MOST_LENGTHS
+
+    def ends(self, positions: int) -> bool:
+        self.left -= positions
+        return self.left < 0 or positions > _MOST_LENGTHS
+
+
+def _sizes(nodes: tuple[Node, ...], before: frozenset[int], work: _Work) -> frozenset[int] | None:
     """All positions in bits that can follow `before`; None where they are too many to list."""
     sizes: frozenset[int] | None = before
     for node in nodes:
-        if sizes is None or len(sizes) > _MOST_LENGTHS:
+        if sizes is None or work.ends(len(sizes)):
             return None
         if isinstance(node, Run):
             sizes = frozenset(size + node.size_bits for size in sizes)
         elif isinstance(node, Fill):
             sizes = frozenset(-(-size // node.unit_bits) * node.unit_bits for size in sizes)
         elif isinstance(node, Optional):
-            inside = _sizes(node.body, sizes)
+            inside = _sizes(node.body, sizes, work)
             sizes = None if inside is None else sizes | inside
         else:
-            sizes = _repeated(node, sizes)
+            sizes = _repeated(node, sizes, work)
     return sizes
 
 
-def _repeated(node: Repeat, before: frozenset[int]) -> frozenset[int] | None:
+def _repeated(node: Repeat, before: frozenset[int], work: _Work) -> frozenset[int] | None:
+    if node.count is not None and node.is_fixed:
+        return frozenset(size + node.count * node.minimum_bits for size in before)
     most = node.count if node.count is not None else node.maximum
     if most is None or most > _MOST_LENGTHS:
         return None
     step: frozenset[int] | None = before
     found = before if node.count is None else frozenset()
     for number in range(1, most + 1):
-        step = _sizes(node.element, step or frozenset())
-        if step is None or len(found) > _MOST_LENGTHS:
+        step = _sizes(node.element, step or frozenset(), work)
+        if step is None or work.ends(len(found)):
             return None
         if node.count in (None, number):
             found |= step
     return found
 
 
-def differ(first: Layout, second: Layout) -> bool:
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a frame is known by, worked out once: its markers, their constant bits, and its lengths in bytes."""
+
+    markers: tuple[Marker, ...]
+    constant: Mapping[int, int]
+    lengths: range | frozenset[int]
+
+
+def told(layout: Layout) -> Told:
+    """What tells a frame from others."""
+    found = markers(layout)
+    return Told(found, _constant_bits(found), lengths(layout))
+
+
+def differ(first: Told, second: Told) -> bool:
     """True where no bytes can be taken for both frames."""
-    mine, theirs = markers(first), markers(second)
-    if _constant_bits(mine).keys() and _differ_in_bits(mine, theirs):
+    if any(
+        first.constant[bit] != second.constant[bit] for bit in first.constant.keys() & second.constant.keys()
+    ):
         return True
-    for one in mine:
-        for other in theirs:
-            if one.bits == other.bits and not any(
-                a.low <= b.high and b.low <= a.high for a in one.codes for b in other.codes
-            ):
-                return True
-    a, b = lengths(first), lengths(second)
+    theirs = {marker.bits: marker for marker in second.markers}
+    for one in first.markers:
+        other = theirs.get(one.bits)
+        if other and not any(a.low <= b.high and b.low <= a.high for a in one.codes for b in other.codes):
+            return True
+    a, b = first.lengths, second.lengths
     if isinstance(a, range) and isinstance(b, range):
         return a.stop <= b.start or b.stop <= a.start
     return not any(length in b for length in a)
@@ -142,8 +173,3 @@ def _bits_of(marker: Marker) -> Iterator[tuple[int, int]]:
     code = marker.codes[0].low
     for place, bit in enumerate(marker.bits):
         yield bit, code >> (len(marker.bits) - 1 - place) & 1
-
-
-def _differ_in_bits(mine: tuple[Marker, ...], theirs: tuple[Marker, ...]) -> bool:
-    first, second = _constant_bits(mine), _constant_bits(theirs)
-    return any(first[bit] != second[bit] for bit in first.keys() & second.keys())

@@ -9,11 +9,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
-from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 from packetkit.errors import Problem, SchemaError, UnknownFrame
-from packetkit.layout.alike import Marker, differ, lengths, markers
+from packetkit.layout.alike import Told, differ, told
 from packetkit.layout.fingerprint import mission_fingerprint
 from packetkit.layout.model import Layout
 from packetkit.layout.resolve import resolve
@@ -21,6 +20,7 @@ from packetkit.passes import geometry
 from packetkit.radio import chirp
 from packetkit.schema import model
 from packetkit.schema.load import load as load_schema
+from packetkit.schema.text import MAXIMUM_PROBLEMS
 
 if TYPE_CHECKING:
     from packetkit.codec.frame import Frame
@@ -93,13 +93,13 @@ class Mission:
         return self.frames[name]
 
     @cached_property
-    def _told_by(self) -> Mapping[str, tuple[tuple[Marker, ...], Any]]:
-        return {name: (markers(layout), lengths(layout)) for name, layout in self.layouts.items()}
+    def _told_by(self) -> Mapping[str, Told]:
+        return {name: told(layout) for name, layout in self.layouts.items()}
 
     def claims(self, data: bytes) -> Iterator[str]:
         """Names of the frames whose constants and tags these bytes carry, as far as they reach, whatever their length."""
-        for name, (marked, _) in self._told_by.items():
-            if all(marker.agrees(data) for marker in marked):
+        for name, told_by in self._told_by.items():
+            if all(marker.agrees(data) for marker in told_by.markers):
                 yield name
 
     def identify(self, data: bytes) -> str:
@@ -109,7 +109,7 @@ class Mission:
         """
         claimed = list(self.claims(data))
         if len(claimed) > 1:
-            fitting = [name for name in claimed if len(data) in self._told_by[name][1]]
+            fitting = [name for name in claimed if len(data) in self._told_by[name].lengths]
             claimed = fitting or claimed
         if len(claimed) == 1:
             return claimed[0]
@@ -145,8 +145,19 @@ def parse(text: bytes | str, file: str = "") -> Mission:
         link = _link(declared.link, problems)
         passes = _passes(declared.passes, problems)
     if problems or declared is None:
-        raise SchemaError(tuple(sorted(problems, key=lambda problem: problem.position)))
+        raise SchemaError(_in_order(problems))
     return Mission(declared.name, declared.description, layouts, link, passes, declared, file)
+
+
+def _in_order(problems: list[Problem]) -> tuple[Problem, ...]:
+    """Problems in source order, as many as anyone mends a file by."""
+    ordered = sorted(problems, key=lambda problem: problem.position)
+    if len(ordered) <= MAXIMUM_PROBLEMS or ordered[-1].rule == "too-many-problems":
+        return tuple(ordered)
+    shown = ordered[:MAXIMUM_PROBLEMS]
+    summary = f"{MAXIMUM_PROBLEMS} problems up to here, and {len(ordered) - MAXIMUM_PROBLEMS:,} more"
+    remedy = "Mend these first; often many have one cause."
+    return (*shown, Problem(shown[-1].position, "too-many-problems", "", summary, remedy))
 
 
 def _problem(place: model.Place, rule: str, path: str, summary: str, remedy: str = "") -> Problem:
@@ -154,13 +165,18 @@ def _problem(place: model.Place, rule: str, path: str, summary: str, remedy: str
 
 
 def _alike(declared: model.Mission, layouts: Mapping[str, Layout]) -> Iterator[Problem]:
-    places = {frame.name: frame.place for frame in declared.frames}
-    for first, second in combinations(layouts, 2):
-        if not differ(layouts[first], layouts[second]):
-            remedy = "Give each a tag with its own code at the same bits: - {name: tag, kind: tag, bits: 4, code: 1}."
-            yield _problem(
-                places[second], "frames-alike", second, f"{first} and {second} cannot be told apart", remedy
-            )
+    """Each frame that could be taken for one above it."""
+    remedy = "Give each a tag with its own code at the same bits: - {name: tag, kind: tag, bits: 4, code: 1}."
+    above: dict[str, Told] = {}
+    for frame in declared.frames:
+        if frame.name not in layouts:
+            continue
+        mine = told(layouts[frame.name])
+        alike = next((name for name, other in above.items() if not differ(other, mine)), None)
+        if alike is not None:
+            summary = f"{alike} and {frame.name} cannot be told apart"
+            yield _problem(frame.place, "frames-alike", frame.name, summary, remedy)
+        above[frame.name] = mine
 
 
 def _link(declared: model.Link | None, problems: list[Problem]) -> Link:

@@ -43,13 +43,29 @@ from packetkit.schema.model import (
 )
 from packetkit.schema.names import MISSION_NAME, NAME, reserved_in
 from packetkit.schema.presets import PRESETS
-from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence, shown
+from packetkit.schema.rules import MAXIMUM_FRAMES
+from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence, format_number, shown
 
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?Z\Z")
 _REFERENCE = re.compile(r"[a-z][a-z0-9_]{0,39}(\.[a-z][a-z0-9_]{0,39})*\Z")
+_RANGE = {name: Key(name, "integer", "") for name in ("from", "to")}
+_REASONED = {**_RANGE, "code": Key("code", "integer", ""), "reason": Key("reason", "line", "")}
+_REPEAT = {
+    "count": Key("count", "counter", ""),
+    "to_end": Key("to_end", "boolean", ""),
+    "maximum": Key("maximum", "size", ""),
+}
+_COVERS = {
+    "from": Key("from", "reference", ""),
+    "to": Key("to", "reference", ""),
+    "except": Key("except", "references", ""),
+}
 _WIDTHS = {"float": (16, 32, 64)}
 # A field of these kinds carries its own width limit: a check is as wide as its algorithm, padding as wide as it likes to be.
 _MAXIMUM_BITS = {"check": 82, "reserved": 65_535, "flag": 1}
+_LONGEST_LINE = 80  # a unit, a label, a reason: what one line of a table or a legend holds
+_MOST_LISTED = 12  # more choices than this are listed only where none of them is near
+_REMEDY_COLUMNS = 78  # with an indent of two, the width of a terminal
 
 
 @dataclass
@@ -91,26 +107,49 @@ class _Loader:
         self.problems.append(Problem(place.position, rule, path, summary, remedy, place.excerpt, place.width))
 
     def _among(self, word: str, choices: Iterable[str]) -> str:
-        """The remedy that lists the choices, the likely one first."""
+        """The remedy that lists the choices, the likely one first; only that one where they are very many."""
         options = list(choices)
         near = yaml_text.closest(word, options)
         meant = f"Did you mean {near}? " if near else ""
-        listed = ", ".join(options)
-        return f"{meant}One of: {listed}." if len(listed) < 400 else f"{meant}".strip()
+        if near and len(options) > _MOST_LISTED:
+            return meant.strip()
+        return _lines(f"{meant}One of: {', '.join(options)}.")
+
+    def absent(self, node: Node, path: str, what: str) -> bool:
+        """True, and noted, where nothing was written after the colon."""
+        if not (isinstance(node, Scalar) and not node.quoted and not node.text):
+            return False
+        self.note(
+            node, "no-value", path, f"{what} has no value", "Write one after the colon, or delete the key."
+        )
+        return True
+
+    def lacking(self, node: Mapping, entries: MappingOf[str, Entry], names: Iterable[str]) -> list[str]:
+        """Those of `names` that have no entry, and no misspelt one either: that was noted where it stands."""
+        strange = [entry.key.text for entry in node.entries if entry.key.text not in entries]
+        return [
+            name
+            for name in names
+            if name not in entries and not any(yaml_text.closest(word, [name]) for word in strange)
+        ]
 
     # -- shapes ---------------------------------------------------------------------------------------------------------
 
-    def mapping(self, node: Node, path: str, what: str) -> Mapping | None:
+    def mapping(self, node: Node, path: str, what: str, form: str) -> Mapping | None:
+        """The node where it is keys with values; form shows how they are written."""
         if isinstance(node, Mapping):
             return node
-        self.note(node, "wrong-type", path, f"{what} is a mapping of keys, not {_shape(node)}")
+        if not self.absent(node, path, what):
+            summary = f"{what} is keys with values, not {_shape(node)}"
+            self.note(node, "wrong-type", path, summary, f"Write {form}.")
         return None
 
     def scalar(self, node: Node, path: str, what: str) -> Scalar | None:
-        if isinstance(node, Scalar):
-            return node
-        self.note(node, "wrong-type", path, f"{what} is one value, not {_shape(node)}")
-        return None
+        if not isinstance(node, Scalar):
+            summary = f"{what} is one value, not {_shape(node)}"
+            self.note(node, "wrong-type", path, summary, "Write one value, without brackets.")
+            return None
+        return None if self.absent(node, path, what) else node
 
     def keys(self, node: Mapping, table: MappingOf[str, Key], path: str, where: str) -> dict[str, Entry]:
         """The entries whose keys the table knows; the others are noted."""
@@ -147,19 +186,20 @@ class _Loader:
         scalar = self.scalar(node, path, key.name)
         if scalar is None:
             return None
-        if not scalar.text.strip() or len(scalar.text) > 80 or not scalar.text.isprintable():
-            self.note(
-                node,
-                "bad-text",
-                path,
-                f"{key.name} is not one line of 1 to 80 characters",
-                "Write it on one line.",
-            )
-            return None
-        return scalar.text
+        fault = ""
+        if len(scalar.text) > _LONGEST_LINE:
+            fault = f"has {len(scalar.text):,} characters, and {_LONGEST_LINE} is the most"
+        elif not scalar.text.strip():
+            fault = "is empty"
+        elif not scalar.text.isprintable():
+            fault = "holds a line break or another character that does not print"
+        if not fault:
+            return scalar.text
+        self.note(node, "bad-text", path, f"{key.name} {fault}", "Say it in one short line.")
+        return None
 
     def _read_unit(self, node: Node, path: str, key: Key) -> str | None:
-        if isinstance(node, Scalar) and node.text == "":
+        if isinstance(node, Scalar) and node.quoted and node.text == "":
             return ""
         return self._read_line(node, path, key)
 
@@ -174,15 +214,17 @@ class _Loader:
         return scalar.text
 
     def _read_boolean(self, node: Node, path: str, key: Key) -> bool | None:
-        if isinstance(node, Scalar) and not node.quoted and node.text in ("true", "false"):
-            return node.text == "true"
-        self.note(
-            node,
-            "bad-boolean",
-            path,
-            f"{key.name} is {_shown(node)}, neither true nor false",
-            "Write true or false.",
-        )
+        scalar = self.scalar(node, path, key.name)
+        if scalar is None:
+            return None
+        truth = yaml_text.parse_boolean(scalar.text)
+        if isinstance(truth, bool) and not scalar.quoted:
+            return truth
+        what, _, hint = f"{truth}".partition("; ")
+        if isinstance(truth, bool):
+            what, hint = f"{shown(scalar.text)} is a text", f"write {scalar.text} without quotes"
+        remedy = _sentence(hint or "write true or false")
+        self.note(node, "bad-boolean", path, f"{key.name}: {what}", remedy)
         return None
 
     def _read_number(self, node: Node, path: str, key: Key) -> Fraction | None:
@@ -191,13 +233,13 @@ class _Loader:
             return None
         number = yaml_text.parse_number(scalar.text)
         if isinstance(number, str):
-            self.note(
-                node,
-                "bad-number",
-                path,
-                f"{key.name}: {number}",
-                "Write an integer, a decimal, 0x hex or a fraction a/b.",
-            )
+            what, _, hint = number.partition("; ")
+            remedy = _sentence(hint or "a number is written as 12, -0.5, 1.5e-3, 0x1F or 1/16")
+            self.note(node, "bad-number", path, f"{key.name}: {what}", remedy)
+            return None
+        if scalar.quoted:
+            what = f"{key.name}: {shown(scalar.text)} in quotes is a text, not a number"
+            self.note(node, "bad-number", path, what, "Take the quotes away.")
             return None
         return number
 
@@ -208,7 +250,7 @@ class _Loader:
                 node,
                 "not-positive",
                 path,
-                f"{key.name} is {_shown(node)}, not above zero",
+                f"{key.name} is {format_number(number)}, not above zero",
                 "Write a number above zero.",
             )
             return None
@@ -217,9 +259,8 @@ class _Loader:
     def _read_positive_or_zero(self, node: Node, path: str, key: Key) -> Fraction | None:
         number = self._read_number(node, path, key)
         if number is not None and number < 0:
-            self.note(
-                node, "not-positive", path, f"{key.name} is {_shown(node)}, below zero", "Write zero or more."
-            )
+            summary = f"{key.name} is {format_number(number)}, below zero"
+            self.note(node, "not-positive", path, summary, "Write zero or more.")
             return None
         return number
 
@@ -230,7 +271,7 @@ class _Loader:
                 node,
                 "number-limit",
                 path,
-                f"{key.name} is {_shown(node)}, above 100",
+                f"{key.name} is {format_number(number)}, above 100",
                 "Write a percentage up to 100.",
             )
             return None
@@ -245,7 +286,7 @@ class _Loader:
                 node,
                 "not-whole",
                 path,
-                f"{key.name} is {_shown(node)}, not a whole number",
+                f"{key.name} is {format_number(number)}, not a whole number",
                 "Write a whole number.",
             )
             return None
@@ -254,8 +295,8 @@ class _Loader:
     def _integer_within(self, node: Node, path: str, key: Key, low: int, high: int) -> int | None:
         number = self._read_integer(node, path, key)
         if number is not None and not low <= number <= high:
-            remedy = f"Write a whole number from {low} to {high}."
-            self.note(node, "number-limit", path, f"{key.name} is {number}, outside {low} to {high}", remedy)
+            summary = f"{key.name} is {_whole(number)}, outside {low:,} to {high:,}"
+            self.note(node, "number-limit", path, summary, f"Write a whole number from {low:,} to {high:,}.")
             return None
         return number
 
@@ -268,7 +309,8 @@ class _Loader:
     def _read_word_bits(self, node: Node, path: str, key: Key) -> int | None:
         number = self._read_integer(node, path, key)
         if number is not None and number not in (16, 32, 64):
-            self.note(node, "bad-word", path, f"word_bits is {number}", "One of: 16, 32, 64.")
+            summary = f"word_bits cannot be {_whole(number)}"
+            self.note(node, "bad-word", path, summary, "One of: 16, 32, 64.")
             return None
         return number
 
@@ -280,10 +322,11 @@ class _Loader:
         if scalar is None:
             return None
         if not MISSION_NAME.match(scalar.text):
-            remedy = (
-                "Use lower-case letters, digits, hyphens and underscores, starting with a letter, 40 at most."
-            )
-            self.note(node, "bad-name", path, f"{shown(scalar.text)} is not a mission's name", remedy)
+            better = re.sub(r"[^a-z0-9_-]+", "-", scalar.text.lower()).strip("-_")
+            meant = f"{better} would do. " if MISSION_NAME.match(better) else ""
+            rule = "Lower-case letters, digits, hyphens and underscores, a letter first, 40 at most."
+            summary = f"{_long(scalar.text)} is not a mission's name"
+            self.note(node, "bad-name", path, summary, meant + rule)
             return None
         return scalar.text
 
@@ -294,14 +337,14 @@ class _Loader:
     def name(self, node: Scalar, path: str) -> bool:
         """True where the text may name a frame or a field; else the reason is noted."""
         if not NAME.match(node.text):
-            better = re.sub(r"[^a-z0-9]+", "_", node.text.lower()).strip("_")[:40].strip("_")
-            meant = f"{better} would do. " if NAME.match(better) else ""
-            rule = "Lower-case letters, digits and underscores, starting with a letter, 40 at most."
-            self.note(node, "bad-name", path, f"{shown(node.text)} is not a name", meant + rule)
+            better = re.sub(r"[^a-z0-9]+", "_", node.text.lower()).strip("_")
+            meant = f"{better} would do. " if NAME.match(better) and not reserved_in(better) else ""
+            rule = "Lower-case letters, digits and underscores, a letter first, 40 at most."
+            self.note(node, "bad-name", path, f"{_long(node.text)} is not a name", meant + rule)
             return False
         languages = reserved_in(node.text)
         if languages:
-            summary = f"{node.text} is a reserved word in {' and '.join(languages)}"
+            summary = f"{node.text} is a reserved word in {_listed(languages)}"
             self.note(node, "reserved-name", path, summary, f"Use another name, such as {node.text}_value.")
             return False
         return True
@@ -315,8 +358,8 @@ class _Loader:
                 node,
                 "bad-name",
                 path,
-                f"{key.name} names no field: {shown(scalar.text)}",
-                "Write the field's name.",
+                f"{key.name}: {_long(scalar.text)} cannot be the name of a field",
+                "Write a field's name, with dots where it is in a group: power.cell_voltage.",
             )
             return None
         return scalar.text
@@ -377,29 +420,26 @@ class _Loader:
         if not isinstance(node, Mapping):
             number = self._read_integer(node, path, key)
             return None if number is None else Codes(number, number)
-        table = {k: Key(k, "integer", "") for k in ("from", "to", *(("code",) if reason else ()))}
-        if reason:
-            table["reason"] = Key("reason", "line", "")
-        entries = self.keys(node, table, path, key.name)
-        values = self.read_all(entries, table, path)
-        low, high = values.get("from", values.get("code")), values.get("to", values.get("code"))
-        if low is None or high is None:
-            if {"from", "to"} & set(entries) != {"from", "to"} and "code" not in entries:
+        entries = self.keys(node, _REASONED if reason else _RANGE, path, key.name)
+        values = self.read_all(entries, _REASONED, path)
+        said = [name for name in ("code", "from", "to") if name in entries]
+        if said not in (["code"], ["from", "to"]):
+            if len(entries) == len(node.entries):
+                summary = f"{key.name} says {' and '.join(said) or 'no code'}"
                 forms = (
                     "{code: n, reason: text} or {from: a, to: b, reason: text}"
                     if reason
                     else "{from: a, to: b}"
                 )
-                self.note(node, "missing-key", path, f"{key.name} lacks its codes", f"Write {forms}.")
+                self.note(node, "code-shape", path, summary, f"Write {forms}.")
+            return None
+        low, high = values.get("from", values.get("code")), values.get("to", values.get("code"))
+        if low is None or high is None:
             return None
         if low > high:
-            self.note(
-                node,
-                "code-order",
-                path,
-                f"{key.name} runs from {low} down to {high}",
-                f"Write from: {high}, to: {low}.",
-            )
+            summary = f"{key.name} runs from {_whole(low)} down to {_whole(high)}"
+            remedy = f"Write from: {_whole(high)}, to: {_whole(low)}."
+            self.note(node, "code-order", path, summary, remedy)
             return None
         return Codes(low, high, values.get("reason", ""))
 
@@ -420,25 +460,31 @@ class _Loader:
         return None if None in codes else tuple(code for code in codes if code)
 
     def _read_states(self, node: Node, path: str, key: Key) -> tuple[tuple[int, str], ...] | None:
-        mapping = self.mapping(node, path, "states")
+        mapping = self.mapping(node, path, "states", "a code and a name each: {0: idle, 1: measuring}")
         if mapping is None:
             return None
         if not mapping.entries:
             self.note(
-                node, "nothing-in-it", path, "states is empty", "Write {0: first_state, 1: second_state}."
+                node,
+                "nothing-in-it",
+                path,
+                "states is empty",
+                "Write a code and a name: {0: idle, 1: measuring}.",
             )
             return None
         states: dict[int, str] = {}
         good = True
         for entry in mapping.entries:
-            code = self._read_integer(entry.key, path, Key("a state's code", "integer", ""))
+            # A key may stand in quotes: whoever writes JSON has no choice.
+            code = self._read_integer(replace(entry.key, quoted=False), path, Key("a state's code", "", ""))
             label = self._read_line(entry.value, path, Key("a state's name", "line", ""))
             if code is None or label is None:
                 good = False
             elif code in states or label in states.values():
-                what = f"code {code}" if code in states else f"state {shown(label)}"
+                twice = code in states
+                what = f"code {_whole(code)}" if twice else f"the state {shown(label)}"
                 self.note(
-                    entry.value,
+                    entry.key if twice else entry.value,
                     "duplicate-state",
                     path,
                     f"{what} is there twice",
@@ -450,23 +496,23 @@ class _Loader:
         return tuple(sorted(states.items())) if good else None
 
     def _read_repeat(self, node: Node, path: str, key: Key) -> Repeat | None:
+        if isinstance(node, Scalar) and _REFERENCE.match(node.text):
+            summary = f"repeat is the name {shown(node.text)}, neither a number nor a count"
+            self.note(node, "repeat-shape", path, summary, f"Write repeat: {{count: {node.text}}}.")
+            return None
         if isinstance(node, Scalar):
             count = self._read_integer(node, path, key)
             return None if count is None else Repeat(count=count)
-        mapping = self.mapping(node, path, "repeat")
+        mapping = self.mapping(node, path, "repeat", "a number, {count: name}, or {to_end: true, maximum: n}")
         if mapping is None:
             return None
-        table = {
-            "count": Key("count", "counter", ""),
-            "to_end": Key("to_end", "boolean", ""),
-            "maximum": Key("maximum", "size", ""),
-        }
-        values = self.read_all(self.keys(mapping, table, path, "repeat"), table, path)
+        values = self.read_all(self.keys(mapping, _REPEAT, path, "repeat"), _REPEAT, path)
         count, to_end = values.get("count"), values.get("to_end", False)
         if (count is None) == (not to_end) or (count is not None and "maximum" in values):
             if len(values) == len(mapping.entries):
+                said = " and ".join(values) or "nothing"
                 remedy = "Write a number, {count: name}, or {to_end: true, maximum: n}."
-                self.note(node, "repeat-shape", path, "repeat has either a count or to_end: true", remedy)
+                self.note(node, "repeat-shape", path, f"repeat cannot be made of {said}", remedy)
             return None
         if isinstance(count, str):
             return Repeat(counted_by=count)
@@ -481,21 +527,24 @@ class _Loader:
         if isinstance(node, Scalar):
             name = self._read_reference(node, path, key)
             return Condition(name) if name else None
-        mapping = self.mapping(node, path, key.name)
+        form = "a flag's name, or {field: code}"
+        mapping = self.mapping(node, path, key.name, form)
         if mapping is None:
             return None
         if len(mapping.entries) != 1:
+            summary = f"present_when names {len(mapping.entries)} fields, not one"
             self.note(
-                node,
-                "wrong-type",
-                path,
-                "present_when names one field",
-                "Write a flag's name, or {field: code}.",
+                node, "wrong-type", path, summary, f"Write {form}; put one group into another for more."
             )
             return None
         entry = mapping.entries[0]
         name = self._read_reference(entry.key, path, key)
         items = entry.value.items if isinstance(entry.value, Sequence) else (entry.value,)
+        if not items or any(self.absent(item, path, "present_when") for item in items):
+            if not items:
+                summary, remedy = "present_when lists no code", "Write at least one code or state."
+                self.note(entry.value, "nothing-in-it", path, summary, remedy)
+            return None
         codes: list[Codes] = []
         states: list[str] = []
         for item in items:
@@ -511,27 +560,22 @@ class _Loader:
         if isinstance(node, Scalar):
             if node.text in ("everything_before", "whole_frame"):
                 return Covers(node.text)
+            near = yaml_text.closest(node.text, ("everything_before", "whole_frame"))
+            if near and not _REFERENCE.match(node.text):
+                self.note(
+                    node, "bad-word", path, f"covers cannot be {shown(node.text)}", f"Did you mean {near}?"
+                )
+                return None
             name = self._read_reference(node, path, key)
             return Covers("names", (name,)) if name else None
         if isinstance(node, Sequence):
             names = self._references(node, path, key)
             return Covers("names", names) if names else None
-        table = {
-            "from": Key("from", "reference", ""),
-            "to": Key("to", "reference", ""),
-            "except": Key("except", "references", ""),
-        }
-        entries = self.keys(node, table, path, "covers")
-        values = self.read_all(entries, table, path)
-        for end in ("from", "to"):
-            if end not in entries:
-                self.note(
-                    node,
-                    "missing-key",
-                    path,
-                    f"covers lacks {end}",
-                    "Write {from: first, to: last}, with except: [names] if need be.",
-                )
+        entries = self.keys(node, _COVERS, path, "covers")
+        values = self.read_all(entries, _COVERS, path)
+        remedy = "Write {from: first, to: last}, with except: [names] if need be."
+        for end in self.lacking(node, entries, ("from", "to")):
+            self.note(node, "missing-key", path, f"covers lacks {end}", remedy)
         if "from" not in values or "to" not in values:
             return None
         return Covers("range", values.get("except", ()), values["from"], values["to"])
@@ -555,12 +599,12 @@ class _Loader:
     def _read_algorithm(self, node: Node, path: str, key: Key) -> str | CustomCrc | None:
         if isinstance(node, Scalar):
             return self._read_line(node, path, key)
-        mapping = self.mapping(node, path, "algorithm")
+        mapping = self.mapping(node, path, "algorithm", "a name, such as CRC-16/IBM-3740, or six parameters")
         if mapping is None:
             return None
         entries = self.keys(mapping, CRC_KEYS, path, "algorithm")
         values = self.read_all(entries, CRC_KEYS, path)
-        lacking = [name for name in ("width", "polynomial") if name not in entries]
+        lacking = self.lacking(mapping, entries, ("width", "polynomial"))
         for name in lacking:
             self.note(
                 node,
@@ -569,7 +613,8 @@ class _Loader:
                 f"algorithm lacks {name}",
                 "Write the six parameters: " + ", ".join(CRC_KEYS) + ".",
             )
-        return CustomCrc(**values) if len(values) == len(mapping.entries) and not lacking else None
+        sound = len(values) == len(mapping.entries) and {"width", "polynomial"} <= values.keys()
+        return CustomCrc(**values) if sound else None
 
     # -- fields ---------------------------------------------------------------------------------------------------------
 
@@ -582,13 +627,9 @@ class _Loader:
     def members(self, node: Node, path: str, what: str, *, flags: bool) -> tuple[Field, ...] | None:
         """The fields of a list, with unique names; unnamed reserved bits get one."""
         if not isinstance(node, Sequence):
-            self.note(
-                node,
-                "wrong-type",
-                path,
-                f"{what} is a list, not {_shape(node)}",
-                "Start each entry with '- '.",
-            )
+            if not self.absent(node, path, what):
+                summary = f"{what} is a list, not {_shape(node)}"
+                self.note(node, "wrong-type", path, summary, "Start each entry with '- '.")
             return None
         if not node.items:
             self.note(node, "nothing-in-it", path, f"{what} is empty", "Add a field.")
@@ -626,19 +667,18 @@ class _Loader:
             yield replace(one, name=name)
 
     def flag(self, node: Scalar, path: str) -> Field:
-        good = self.name(node, _join(path, node.text))
+        good = self.name(node, _at(path, node))
         place = place_of(node)
-        return Field(node.text if good else "", "flag", place, {"name": place}, whole=good)
+        return Field(_at("", node), "flag", place, {"name": place}, whole=good)
 
     def field(self, node: Node, path: str) -> Field:
         """The field of one list entry, whole=False where anything in it is amiss."""
-        mapping = self.mapping(node, path, "a field")
+        mapping = self.mapping(node, path, "a field", "{name: sequence, bits: 8}, with the bits it needs")
         if mapping is None:
-            return Field("", "number", place_of(node), whole=False)
+            return Field(_at("", node), "number", place_of(node), whole=False)
         before = len(self.problems)
-        name_node = next((e.value for e in mapping.entries if e.key.text == "name"), None)
-        name = name_node.text if isinstance(name_node, Scalar) else ""
-        path = _join(path, name or "?") if name else _join(path, f"(line {node.position.line})")
+        name = _at("", next((e.value for e in mapping.entries if e.key.text == "name"), mapping))
+        path = _join(path, name)
         entries = self.keys(mapping, FIELD_KEYS, path, "a field")
         kind = self._kind(entries, mapping, path)
         if kind is None:
@@ -646,7 +686,7 @@ class _Loader:
         else:
             entries = self._for_kind(entries, kind, mapping, path)
         values = self.read_all(entries, FIELD_KEYS, path)
-        if "name" not in entries and kind != "reserved":
+        if kind != "reserved" and self.lacking(mapping, entries, ("name",)):
             self.note(
                 mapping,
                 "missing-key",
@@ -658,11 +698,11 @@ class _Loader:
             self._bits(values, entries, kind, path)
         kind = kind or "number"
         made = Field(
-            values.pop("name", ""),
+            values.pop("name", name),
             values.pop("kind", kind),
             place_of(node),
             {k: place_of(e.value) for k, e in entries.items()},
-            named="name" in entries,
+            named="name" in entries or kind != "reserved",
             fields=values.pop("group", values.pop("flags", ())),
             whole=len(self.problems) == before,
             self_rule=values.pop("self", None),
@@ -676,9 +716,8 @@ class _Loader:
         told = [word for word in ("group", "flags", "states") if word in entries]
         if len(told) > 1:
             summary = f"{' and '.join(told)} cannot stand in one field"
-            self.note(
-                entries[told[1]].key, "frame-fields", path, summary, "Make one a field inside the other."
-            )
+            remedy = "Make one a field inside the other."
+            self.note(entries[told[1]].key, "two-kinds", path, summary, remedy)
             return None
         return told[0] if told else "number"
 
@@ -688,25 +727,16 @@ class _Loader:
         allowed = (*COMMON_KEYS, *row.required, *row.optional)
         for name, entry in entries.items():
             if name not in allowed:
-                listed = ", ".join((*row.required, *row.optional))
-                article = "an" if kind[0] in "aeiou" else "a"
-                summary = f"{article} {kind} field has no key {name}"
-                self.note(
-                    entry.key,
-                    "key-not-for-kind",
-                    path,
-                    summary,
-                    f"Beside {', '.join(COMMON_KEYS)} it may have: {listed}.",
-                )
-        for name in row.required:
-            if name not in entries:
-                self.note(
-                    node,
-                    "missing-key",
-                    path,
-                    f"a {kind} field needs {name}",
-                    f"{name}: {FIELD_KEYS[name].help}",
-                )
+                listed = _lines(f"It may have: {', '.join((*row.required, *row.optional))}.")
+                others = [
+                    other.name for other in KINDS.values() if name in (*other.required, *other.optional)
+                ]
+                if len(others) <= 3:
+                    listed = f"{name} belongs to kind: {' or '.join(others)}.\n{listed}"
+                self.note(entry.key, "key-not-for-kind", path, f"a {kind} field has no key {name}", listed)
+        for name in self.lacking(node, entries, row.required):
+            remedy = f"{name}: {FIELD_KEYS[name].help}"
+            self.note(node, "missing-key", path, f"a {kind} field needs {name}", remedy)
         return {name: entry for name, entry in entries.items() if name in allowed}
 
     def _bits(
@@ -721,21 +751,21 @@ class _Loader:
                     entries["bits"].value,
                     "bad-bits",
                     path,
-                    f"a {kind} has 16, 32 or 64 bits, not {bits}",
+                    f"a {kind} has 16, 32 or 64 bits, not {_whole(bits)}",
                     "One of: 16, 32, 64.",
                 )
             return
         most = _MAXIMUM_BITS.get(kind, 64)
         if not 1 <= bits <= most:
             remedy = "A flag is one bit." if most == 1 else f"Write a number from 1 to {most}."
-            self.note(
-                entries["bits"].value, "bad-bits", path, f"{bits} bits: a {kind} has 1 to {most}", remedy
-            )
+            has = "one bit" if most == 1 else f"1 to {most:,} bits"
+            summary = f"a {kind} has {has}, not {_whole(bits)}"
+            self.note(entries["bits"].value, "bad-bits", path, summary, remedy)
 
     # -- frames and the mission ---------------------------------------------------------------------------------------------
 
     def _read_frames(self, node: Node, path: str, key: Key) -> tuple[Frame, ...] | None:
-        mapping = self.mapping(node, path, "frames")
+        mapping = self.mapping(node, path, "frames", "each frame's name, and under it fields: and their list")
         if mapping is None:
             return None
         if not mapping.entries:
@@ -743,17 +773,21 @@ class _Loader:
                 node, "nothing-in-it", path, "frames is empty", "Add a frame: a name, and under it fields."
             )
             return None
-        frames = [self.frame(entry) for entry in mapping.entries]
+        if len(mapping.entries) > MAXIMUM_FRAMES:
+            summary = f"there are {len(mapping.entries):,} frames, and {MAXIMUM_FRAMES} is the most"
+            remedy = "Split the mission into several files."
+            self.note(mapping.entries[MAXIMUM_FRAMES].key, "too-many-frames", path, summary, remedy)
+        frames = [self.frame(entry) for entry in mapping.entries[:MAXIMUM_FRAMES]]
         return tuple(frame for frame in frames if frame is not None)
 
     def frame(self, entry: Entry) -> Frame | None:
-        name = entry.key.text
+        name = _at("", entry.key)
         self.name(entry.key, name)
-        mapping = self.mapping(entry.value, name, "a frame")
+        mapping = self.mapping(entry.value, name, "a frame", "fields: and under it the list of fields")
         if mapping is None:
             return None
         entries = self.keys(mapping, FRAME_KEYS, name, "a frame")
-        if "fields" not in entries:
+        if self.lacking(mapping, entries, ("fields",)):
             self.note(
                 entry.key, "missing-key", name, "a frame needs fields", "Add fields: and the list of them."
             )
@@ -762,21 +796,21 @@ class _Loader:
         return Frame(name, place_of(entry.key), values.pop("fields", ()), places, **values)
 
     def _read_chirp(self, node: Node, path: str, key: Key) -> Chirp | None:
-        mapping = self.mapping(node, path, "chirp")
+        path, needed = "link.chirp", ("spreading_factor", "bandwidth_khz")
+        mapping = self.mapping(node, path, "chirp", "{spreading_factor: 10, bandwidth_khz: 125}")
         if mapping is None:
             return None
         entries = self.keys(mapping, CHIRP_KEYS, path, "chirp")
         values = self.read_all(entries, CHIRP_KEYS, path)
-        lacking = [name for name in ("spreading_factor", "bandwidth_khz") if name not in entries]
-        for name in lacking:
+        for name in self.lacking(mapping, entries, needed):
             self.note(node, "missing-key", path, f"chirp lacks {name}", f"{name}: {CHIRP_KEYS[name].help}")
-        if lacking or len(values) < len(mapping.entries):
+        if len(values) < len(mapping.entries) or not {*needed} <= values.keys():
             return None
         places = {k: place_of(e.value) for k, e in entries.items()}
         return Chirp(places=places, **values)
 
     def _read_link(self, node: Node, path: str, key: Key) -> Link | None:
-        mapping = self.mapping(node, "link", "link")
+        mapping = self.mapping(node, "link", "link", "its keys under it, such as maximum_frame_bytes: 51")
         if mapping is None:
             return None
         entries = self.keys(mapping, LINK_KEYS, "link", "link")
@@ -784,7 +818,8 @@ class _Loader:
         return Link(place_of(node), {k: place_of(e.value) for k, e in entries.items()}, **values)
 
     def _read_passes(self, node: Node, path: str, key: Key) -> Passes | None:
-        mapping = self.mapping(node, "passes", "passes")
+        form = "{altitude_km: 510, minimum_elevation_deg: 10} or {duration_s: 600}"
+        mapping = self.mapping(node, "passes", "passes", form)
         if mapping is None:
             return None
         entries = self.keys(mapping, PASSES_KEYS, "passes", "passes")
@@ -793,11 +828,9 @@ class _Loader:
 
     def mission(self, node: Mapping, file: str) -> Mission | None:
         entries = self.keys(node, MISSION_KEYS, "", "a mission")
-        for name in ("mission", "frames"):
-            if name not in entries:
-                self.note(
-                    node, "missing-key", "", f"a mission needs {name}", f"{name}: {MISSION_KEYS[name].help}"
-                )
+        for name in self.lacking(node, entries, ("mission", "frames")):
+            remedy = f"{name}: {MISSION_KEYS[name].help}"
+            self.note(node, "missing-key", "", f"a mission needs {name}", remedy)
         values = self.read_all(entries, MISSION_KEYS, "")
         name = values.pop("mission", "")
         return Mission(name, place_of(node), values.pop("frames", ()), file=file, **values)
@@ -831,11 +864,40 @@ def _join(path: str, name: str) -> str:
     return f"{path}.{name}" if path else name
 
 
+def _at(path: str, node: Node) -> str:
+    """The path of what a node names; by its line where it is no name, for a path goes into messages as it is."""
+    named = isinstance(node, Scalar) and NAME.match(node.text)
+    return _join(path, node.text if named and isinstance(node, Scalar) else f"(line {node.position.line})")
+
+
+def _whole(number: int) -> str:
+    """A whole number, short where it is a one with sixty zeros."""
+    return format_number(Fraction(number))
+
+
+def _long(text: str) -> str:
+    """A text that should have been a name, with its length where that is the trouble."""
+    return shown(text) + (f" ({len(text):,} characters)" if len(text) > 40 else "")
+
+
+def _listed(words: Iterable[str]) -> str:
+    """`C, C++ and Python`."""
+    *first, last = words
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _lines(text: str) -> str:
+    """A long remedy on lines that a terminal shows whole."""
+    from textwrap import fill
+
+    return fill(text, _REMEDY_COLUMNS, break_long_words=False)
+
+
 def _shape(node: Node) -> str:
     if isinstance(node, Scalar):
-        return f"the text {shown(node.text)}" if node.text else "nothing"
-    return "a list" if isinstance(node, Sequence) else "a mapping"
-
-
-def _shown(node: Node) -> str:
-    return shown(node.text) if isinstance(node, Scalar) else _shape(node)
+        return f"the text {shown(node.text)}"
+    return "a list" if isinstance(node, Sequence) else "keys with values"
