@@ -341,10 +341,7 @@ class _Walk(ABC):
             node.order = declared.order
 
     def leaf_width(self, declared: Field) -> int:
-        if declared.up_to is not None:
-            unit = {"byte": 8, "word_16": 16, "word_32": 32}[declared.up_to]
-            return -self.at % unit  # counted from the frame's start
-        return _width(declared)
+        return _width(declared) if declared.up_to is None else _fill(declared.up_to, self.at)
 
     @abstractmethod
     def meet(self, node: _Node) -> None:
@@ -365,6 +362,11 @@ class _Walk(ABC):
     @abstractmethod
     def leaf(self, node: _Node) -> None:
         """Find a leaf's raw code, where that can be told by now."""
+
+
+def _fill(boundary: str, at: int) -> int:
+    """Return how many bits are left up to the next boundary, counted from the frame's start."""
+    return -at % {"byte": 8, "word_16": 16, "word_32": 32}[boundary]
 
 
 def _holds(condition: Condition, told_by: _Node) -> bool:
@@ -428,10 +430,10 @@ def _meaning(declared: Field) -> tuple[int, int, Fraction]:
 
 
 def _reserved_codes(declared: Field) -> int:
-    codes = sum(code is not None for code in (declared.at_least, declared.at_most))
+    """Return how many codes mean no value; a code for `at_least` or `at_most` is a value, and lies where it likes."""
     if isinstance(declared.missing, tuple):
-        return codes + sum(code.high - code.low + 1 for code in declared.missing)
-    return codes + declared.missing
+        return sum(codes.high - codes.low + 1 for codes in declared.missing)
+    return 1 if declared.missing else 0
 
 
 def _missing(declared: Field) -> tuple[Codes, ...]:
@@ -746,9 +748,6 @@ def _states_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
             if name == value:
                 return code, False
         return _code_of_reason(declared, value), False
-    number = _exact(value)
-    if isinstance(number, float) and math.isnan(number):
-        return _missing_code(declared), False
     return _exact_integer(value), False
 
 
@@ -814,8 +813,10 @@ def _is_value(declared: Field) -> bool:
 
 
 def _has_values(declared: Field) -> bool:
-    """Whether a field, or anything inside it, belongs in a plain record."""
+    """Whether a field belongs in a plain record: a group does for its values, or because it may be absent or repeats."""
     if declared.kind in ("group", "flags"):
+        if declared.repeat is not None or declared.present_when is not None:
+            return True
         return any(_has_values(member) for member in declared.fields)
     return _is_value(declared)
 
@@ -845,7 +846,9 @@ class _Reading(_Walk):
         element = _least_bits(replace(node.field, repeat=None, present_when=None))
         room = len(self.picture) - self.at
         if repeat.to_end:
-            fitting = max(0, room - _bits_after(node)) // element
+            fitting = 0
+            while _end_of_frame(node, self.at + (fitting + 1) * element) <= len(self.picture):
+                fitting += 1
             if repeat.maximum is not None and fitting > repeat.maximum:
                 raise Refused("bad count", f"{_address(node)}: {fitting} elements, at most {repeat.maximum}")
             return fitting
@@ -859,7 +862,10 @@ class _Reading(_Walk):
         end = node.first + node.width
         if end > len(self.picture):
             raise Refused("truncated", f"{_address(node)} ends at bit {end} of {len(self.picture)}")
-        bits = "".join(self.picture[_spot(i, node.packing)] for i in range(node.first, end))
+        spots = [_spot(i, node.packing) for i in range(node.first, end)]
+        if max(spots, default=-1) >= len(self.picture):  # of a word that is cut, the first octets come last
+            raise Refused("truncated", f"{_address(node)} ends beyond bit {len(self.picture)}")
+        bits = "".join(self.picture[spot] for spot in spots)
         node.raw = _raw_of(node, bits)
         if node.field.kind == "count" and node.field.maximum is not None and node.raw > node.field.maximum:
             raise Refused("bad count", f"{_address(node)} is {node.raw}, at most {node.field.maximum}")
@@ -876,13 +882,27 @@ def _least_bits(declared: Field) -> int:
     return _width(declared)
 
 
-def _bits_after(node: _Node) -> int:
-    """Return the fixed size of what follows a repeat to the end; fill is smaller than an element."""
+def _end_of_frame(node: _Node, at: int) -> int:
+    """Return where the frame ends if a repeat to the end ends at a bit; what follows it is of fixed size, or fills up."""
     if node.parent is None:
-        return 0
-    names = [member.name for member in node.parent.field.fields]
-    following = node.parent.field.fields[names.index(str(node.key)) + 1 :]
-    return sum(_least_bits(member) for member in following) + _bits_after(node.parent)
+        return at
+    members = node.parent.field.fields
+    names = [member.name for member in members]
+    for member in members[names.index(str(node.key)) + 1 :]:
+        at = _end_of(member, at)
+    return _end_of_frame(node.parent, at)
+
+
+def _end_of(declared: Field, at: int) -> int:
+    if declared.repeat is not None:
+        for _ in range(declared.repeat.count or 0):
+            at = _end_of(replace(declared, repeat=None), at)
+        return at
+    if declared.up_to is not None:
+        return at + _fill(declared.up_to, at)
+    for member in declared.fields:
+        at = _end_of(member, at)
+    return at if declared.fields else at + _width(declared)
 
 
 def _values(node: _Node) -> dict[str, Any]:
@@ -902,8 +922,19 @@ def _value(node: _Node) -> Any:
 
 
 def _details(node: _Node) -> dict[str, Any]:
-    """Return the detail record of a group: each leaf with its raw code; fill of no bits is left out."""
-    return {str(child.key): _detail(child) for child in node.children if child.width or not child.field.up_to}
+    """Return the detail record of a group: all that is on the wire; fill of no bits, and a group of it, is left out."""
+    made: dict[str, Any] = {}
+    for child in node.children:
+        if child.width or child.is_list or not child.present or not _only_fills(child.field):
+            made[str(child.key)] = _detail(child)
+    return made
+
+
+def _only_fills(declared: Field) -> bool:
+    if declared.kind in ("group", "flags"):
+        plain = declared.present_when is None
+        return plain and all(_only_fills(member) for member in declared.fields)
+    return declared.up_to is not None
 
 
 def _detail(node: _Node) -> Any:
@@ -938,7 +969,7 @@ class _Writing(_Walk):
         parent = node.parent
         assert parent is not None
         if isinstance(node.key, int):
-            node.given = _ABSENT if parent.given is _ABSENT else parent.given[node.key]
+            node.given = parent.given[node.key]
         elif parent.given is not _ABSENT:
             node.given = parent.given.get(node.key, _ABSENT)
 
@@ -954,27 +985,21 @@ class _Writing(_Walk):
             raise _unfit(f"{_address(node) or 'the frame'} has no field of some key")
 
     def is_present(self, node: _Node, condition: Condition) -> bool:
-        """What is given is there; else only what needs nothing given, if the condition is known to hold."""
+        """What is given is there; so is a value that is missing, where the condition is known to hold."""
         self.optionals.append(node)
         if node.given is not _ABSENT and node.given is not None:
             return True
         told_by = _meant(node, condition.by)
         if told_by.raw is None or not _holds(condition, told_by):
             return False
-        if node.is_leaf:
-            return bool(_missing(node.field))  # None is then the missing code of a field that is there
-        return node.given is _ABSENT and not _has_values(node.field)
+        return node.is_leaf and bool(_missing(node.field))
 
     def times(self, node: _Node) -> int:
         repeat = node.field.repeat
         assert repeat is not None
-        if node.given is _ABSENT and not _has_values(node.field):
-            told = repeat.count if repeat.counted_by is None else _meant(node, repeat.counted_by).raw
-            count = told or 0
-        elif isinstance(node.given, (list, tuple)):
-            count = len(node.given)
-        else:
+        if not isinstance(node.given, (list, tuple)):
             raise _unfit(f"{_address(node)} is a list")
+        count = len(node.given)
         limit = repeat.maximum if repeat.to_end else repeat.count
         if limit is not None and (count > limit if repeat.to_end else count != limit):
             raise _unfit(f"{_address(node)} has {count} elements, not {limit}")
@@ -1030,6 +1055,13 @@ class _Writing(_Walk):
     def settle(self, root: _Node) -> None:
         """Fill flags and counts from the rest of the record, then hold everything against everything."""
         self.settle_flags(root)
+        self.settle_counts(root)
+        self.hold_conditions()
+        for flag in self.to_raise:
+            flag.raw = 1
+        self.hold_conditions()  # a flag that was raised may not say that something is there which is not
+
+    def settle_counts(self, root: _Node) -> None:
         for count, length in self.counted:
             count.raw = length if count.raw is None else count.raw
             if count.raw != length:
@@ -1040,6 +1072,8 @@ class _Writing(_Walk):
                 _fitting(node.field, node.raw, node.width)
                 if node.field.maximum is not None and node.raw > node.field.maximum:
                     raise _unfit(f"{_address(node)} is {node.raw}, at most {node.field.maximum}")
+
+    def hold_conditions(self) -> None:
         for node in self.optionals:
             condition = node.field.present_when
             assert condition is not None
@@ -1063,8 +1097,6 @@ class _Writing(_Walk):
                     node.raw = 0  # nothing was clamped, or nothing is there
                 else:
                     raise _unfit(f"{_address(node)} is not in the record")
-        for node in self.to_raise:
-            node.raw = 1
 
 
 def _flags_looked_at(whole: Field) -> set[int]:
