@@ -63,9 +63,8 @@ def wire_bits(run: Run, slot: Slot) -> tuple[int, ...]:
 def _wire_bit(packing: Packing, base: int, bit: int) -> int:
     if packing is Packing.MOST:
         return base + bit
-    if (
-        packing is Packing.LEAST
-    ):  # counted from the frame's start: after an optional part a run may start inside a byte
+    if packing is Packing.LEAST:
+        # Counted from the frame's start: after an optional part a run may start inside a byte.
         octet, inside = divmod(base + bit, 8)
         return octet * 8 + 7 - inside
     octet, inside = divmod(bit, 8)

@@ -6,6 +6,7 @@ by wire (bits, signed, scale, offset) they are what the format says. Faults are 
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -88,25 +89,17 @@ def _number(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
         return None
     legal = _without(bounds, specials)
     if not legal:
-        note(
-            one.place,
-            "no-legal-code",
-            "every code in its range is reserved",
-            "Widen the range or reserve fewer codes.",
-        )
+        text = f"all {_whole(bounds.high - bounds.low + 1)} codes of its range are reserved"
+        note(one.place, "no-legal-code", text, "Widen the range, or reserve fewer codes.")
         return None
     slot = replace(
         slot, legal=legal, specials=specials, unassigned=by_meaning, policy=one.out_of_range or "error"
     )
     if not number.roundtrips(slot):
         step = format_number(abs(transform.scale))
-        text = f"with {width} bits and a step of {step}, two codes share one double"
-        note(
-            _at(one, "bits", "scale", "resolution"),
-            "not-exact",
-            text,
-            "Use fewer bits, a coarser step, or a scale of 1 and a smaller unit.",
-        )
+        text = f"{width} bits in steps of {step} are finer than a double-precision number tells apart"
+        remedy = "Use fewer bits, a coarser step, or whole steps of a smaller unit."
+        note(_at(one, "bits", "scale", "resolution"), "not-exact", text, remedy)
         return None
     return _with_policy(one, slot, note)
 
@@ -114,28 +107,32 @@ def _number(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
 def _declared_one_way(one: Field, by_meaning: bool, note: Note) -> bool:
     wire_keys = [key for key in ("signed", "scale", "offset") if getattr(one, key) is not None]
     if one.resolution is not None and wire_keys:
-        text = f"resolution is by meaning, {' and '.join(wire_keys)} by wire"
-        note(
-            _at(one, "resolution"),
-            "both-ways",
-            text,
-            "Drop resolution, or drop the others and keep minimum, maximum and resolution.",
+        means = "resolution" if "resolution" in one.places else f"the preset {one.preset}"
+        text = f"{means} and {' and '.join(wire_keys)} both say how codes become values"
+        remedy = (
+            f"Keep {'minimum, maximum and resolution' if means == 'resolution' else 'the preset'} "
+            "(the bits are worked out), or bits, signed, scale and offset (a format is given)."
         )
+        note(_at(one, "resolution", "preset"), "both-ways", text, remedy)
         return False
     ends = [key for key in ("minimum", "maximum") if getattr(one, key) is not None]
     if not wire_keys and not by_meaning and (ends or one.resolution is not None):
         lacks = " and ".join(key for key in ("minimum", "maximum") if key not in ends)
         remedy = (
-            "Add it, or say scale: 1 if the bits hold the number itself."
+            f"Add {lacks}, or add scale: 1 if the bits hold the number itself."
             if ends
-            else "Add both, or say scale instead of resolution."
+            else "Add both, or write scale instead of resolution."
         )
-        note(_at(one, *ends, "resolution"), "half-a-range", f"{lacks} is not said", remedy)
+        note(
+            _at(one, *ends, "resolution"),
+            "half-a-range",
+            f"{(*ends, 'resolution')[0]} without {lacks}",
+            remedy,
+        )
         return False
     if not by_meaning and one.bits is None:
-        note(
-            one.place, "step-unknown", "its size is not said", "Say bits, or minimum, maximum and resolution."
-        )
+        text, remedy = "nothing says its size", "Add bits, or minimum, maximum and resolution."
+        note(one.place, "step-unknown", text, remedy)
         return False
     return True
 
@@ -149,8 +146,7 @@ def _by_meaning(one: Field, note: Note) -> _Base | None:
     low, high = one.minimum, one.maximum
     span = high - low
     if span <= 0:
-        text = f"maximum {format_number(high)} is not above minimum {format_number(low)}"
-        note(_at(one, "maximum", "minimum"), "range-order", text, "Swap them, or widen the range.")
+        _not_above(one, note)
         return None
     listed = one.missing if isinstance(one.missing, tuple) else ()
     reserved = 1 if one.missing is True else sum(codes.high - codes.low + 1 for codes in listed)
@@ -163,17 +159,12 @@ def _by_meaning(one: Field, note: Note) -> _Base | None:
     elif one.bits is not None:
         n = (1 << one.bits) - 1 - reserved
         if n < 1:
-            text = f"{one.bits} bits hold {1 << one.bits} codes, {reserved} of them reserved: no step is left"
+            text = f"{_bits(one.bits)} hold {1 << one.bits} codes, and less {_whole(reserved)} reserved no step is left"
             note(_at(one, "bits"), "range-does-not-fit", text, "Use more bits.")
             return None
     else:
-        text = "neither resolution nor bits is said"
-        note(
-            one.place,
-            "step-unknown",
-            text,
-            "Add resolution: the step that matters to you. The tool works out the bits.",
-        )
+        remedy = "Add resolution: the smallest step that matters to you; the bits are worked out."
+        note(one.place, "step-unknown", "neither resolution nor bits says the step", remedy)
         return None
     if (width := _width(one, n, listed, note)) is None:
         return None
@@ -184,39 +175,50 @@ def _not_whole(one: Field, low: Fraction, steps: Fraction, note: Note) -> None:
     assert one.resolution is not None and one.maximum is not None
     whole = steps.numerator // steps.denominator
     near = [format_number(low + one.resolution * k) for k in (whole, whole + 1) if k > 0]
-    text = f"{format_number(one.maximum)} is not a whole number of steps of {format_number(one.resolution)} above {format_number(low)}"
+    text = (
+        f"maximum {format_number(one.maximum)} is not a whole number of steps of {format_number(one.resolution)} "
+        f"above {format_number(low)}"
+    )
     note(_at(one, "maximum", "resolution"), "range-not-whole", text, f"Use maximum: {' or '.join(near)}.")
 
 
 def _width(one: Field, n: int, listed: tuple[Codes, ...], note: Note) -> int | None:
-    """The bits that hold codes 0 to n and every special code; True reserves all ones, so it must lie above n."""
-    top = max(
-        [n, *(codes.high for codes in listed), *(c for c in (one.at_least, one.at_most) if c is not None)]
-    )
+    """The bits that hold codes 0 to n and every special code; True reserves all ones, so no other code is that."""
+    missing = max((codes.high for codes in listed), default=0)
+    tops = {"missing": missing, "at_least": one.at_least or 0, "at_most": one.at_most or 0}
+    for key, code in tops.items():
+        if code >= 1 << 64:
+            text = f"code {_whole(code)} needs more than 64 bits"
+            note(_at(one, key), "code-too-large", text, "Use a smaller code.")
+            return None
+    top = max(n, *tops.values())
     needed = max(top.bit_length(), 1)
-    if one.missing is True and (1 << needed) - 1 == n:
+    if one.missing is True and (1 << needed) - 1 == top:
         needed += 1
     if needed > 64:
-        note(
-            _at(one, "resolution", "maximum"),
-            "range-too-wide",
-            f"its {n + 1} steps need {needed} bits",
-            "Use a coarser resolution.",
-        )
+        text = f"its {_whole(n + 1)} codes need {needed} bits, and 64 is the most"
+        note(_at(one, "resolution", "maximum"), "range-too-wide", text, "Use a coarser resolution.")
         return None
-    if one.bits is None:
-        return needed
-    if one.bits < needed:
-        assert one.minimum is not None and one.maximum is not None
-        step = (one.maximum - one.minimum) / n
-        reach = one.minimum + step * ((1 << one.bits) - 1 - (1 if one.missing is True else 0))
-        text = f"{one.bits} bits cannot hold {n + 1} steps" + (
-            " and the reserved codes" if top > n or one.missing else ""
-        )
-        remedy = f"One step is {format_number(step)}, so {one.bits} bits reach {format_number(reach)}. Use bits: {needed} or a coarser resolution."
-        note(_at(one, "bits"), "range-does-not-fit", text, remedy)
-        return None
-    return one.bits
+    if one.bits is None or one.bits >= needed:
+        return one.bits or needed
+    assert one.minimum is not None and one.maximum is not None
+    step, unit = (one.maximum - one.minimum) / n, f" {one.unit}" if one.unit else ""
+    reach = one.minimum + step * ((1 << one.bits) - 1 - (1 if one.missing is True else 0))
+    reserved = " and its reserved codes" if top > n or one.missing else ""
+    text = f"{_bits(one.bits)} cannot hold its {_whole(n + 1)} values{reserved}"
+    remedy = (
+        f"One step is {format_number(step)}{unit}, so {_bits(one.bits)} reach {format_number(reach)}{unit}. "
+        f"Use bits: {needed}, or a coarser resolution."
+    )
+    note(_at(one, "bits"), "range-does-not-fit", text, remedy)
+    return None
+
+
+def _not_above(one: Field, note: Note) -> None:
+    assert one.minimum is not None and one.maximum is not None
+    text = f"maximum {format_number(one.maximum)} is not above minimum {format_number(one.minimum)}"
+    remedy = "Swap them." if one.maximum < one.minimum else "Widen the range."
+    note(_at(one, "maximum", "minimum"), "range-order", text, remedy)
 
 
 def _by_wire(one: Field, note: Note) -> _Base | None:
@@ -224,16 +226,11 @@ def _by_wire(one: Field, note: Note) -> _Base | None:
     assert one.bits is not None
     scale = Fraction(1) if one.scale is None else one.scale
     if scale == 0:
-        note(
-            _at(one, "scale"),
-            "scale-zero",
-            "scale is 0: every code would be the same value",
-            "Write the value of one step.",
-        )
+        text = "scale is 0, so every code would be the same value"
+        note(_at(one, "scale"), "scale-zero", text, "Write the size of one step.")
         return None
     if one.minimum is not None and one.maximum is not None and one.maximum <= one.minimum:
-        text = f"maximum {format_number(one.maximum)} is not above minimum {format_number(one.minimum)}"
-        note(_at(one, "maximum"), "range-order", text, "Swap them, or widen the range.")
+        _not_above(one, note)
         return None
     transform = linear(scale, one.offset or Fraction(0))
     signed = bool(one.signed)
@@ -254,15 +251,14 @@ def _unreachable(one: Field, key: str, transform: Linear, low: int, high: int, n
     ends = sorted((transform.offset + transform.scale * low, transform.offset + transform.scale * high))
     reach = ends[0] if key == "minimum" else ends[1]
     unit = f" {one.unit}" if one.unit else ""
-    text = f"{one.bits} bits cannot reach {key} {format_number(bound)}{unit}"
+    text = f"{_bits(one.bits or 0)} cannot reach {key} {format_number(bound)}{unit}"
     more = _bits_reaching(one, transform, bound)
-    remedy = f"One step is {format_number(abs(transform.scale))}{unit}, so {one.bits} bits reach {format_number(reach)}{unit}."
-    note(
-        _at(one, "bits"),
-        "bound-unreachable",
-        text,
-        remedy + (f" Use bits: {more}." if more else " Check offset, scale and signed."),
+    advice = f"Use bits: {more}, or a larger scale." if more else "Check offset, scale and signed."
+    remedy = (
+        f"One step is {format_number(abs(transform.scale))}{unit}, so {_bits(one.bits or 0)} reach "
+        f"{format_number(reach)}{unit}. {advice}"
     )
+    note(_at(one, "bits"), "bound-unreachable", text, remedy)
 
 
 def _bits_reaching(one: Field, transform: Linear, bound: Fraction) -> int | None:
@@ -278,18 +274,13 @@ def _with_policy(one: Field, slot: Slot, note: Note) -> Meaning | None:
     """The meaning with what happens out of range, the default and the role; each checked."""
     good = True
     if one.out_of_range == "missing" and slot.missing_code is None:
-        text = "out_of_range: missing needs a code that means missing"
-        note(
-            _at(one, "out_of_range"), "missing-undeclared", text, "Add missing: true, or use error or clamp."
-        )
+        text = "a value out of range is to be sent as missing, and no code means missing"
+        remedy = "Add missing: true, or write out_of_range: error or clamp."
+        note(_at(one, "out_of_range"), "missing-undeclared", text, remedy)
         good = False
     if one.flag is not None and one.out_of_range != "clamp":
-        note(
-            _at(one, "flag"),
-            "flag-without-clamp",
-            "flag is raised by clamping, and this field does not clamp",
-            "Add out_of_range: clamp.",
-        )
+        text = "a flag is raised by clamping, and this field does not clamp"
+        note(_at(one, "flag"), "flag-without-clamp", text, "Add out_of_range: clamp, or leave flag out.")
         good = False
     default = _default(one, slot, note)
     role = _role(one, slot, note)
@@ -307,30 +298,36 @@ def _default(one: Field, slot: Slot, note: Note) -> int | bool | None:
     """The raw code of the default; None without one; False where it cannot be sent."""
     if one.default is None:
         return None
-    raw: int | None = None
+    default, raw = one.default, None
     if one.kind == "flag":
-        raw = int(one.default) if isinstance(one.default, bool) else None
+        raw = int(default) if isinstance(default, bool) else None
+        takes = "true or false"
     elif one.kind == "states":
-        raw = next(
-            (code for code, name in slot.states if one.default in (name, code) and one.default is not True),
-            None,
-        )
-    elif not isinstance(one.default, bool):
-        outcome = number.to_raw(slot, one.default)
-        raw = outcome.raw if outcome.fault is None and not outcome.clamped else None
+        known = () if isinstance(default, bool) else slot.states
+        raw = next((code for code, name in known if default in (name, code)), None)
+        takes = f"one of {', '.join(name for _, name in slot.states)}"
+    else:
+        # By the strictest policy: a default is sent as it is written, neither clamped nor turned into missing.
+        outcome = number.to_raw(replace(slot, policy="error"), default)
+        raw = outcome.raw if outcome.fault is None else None
+        takes = f"a number from {_ends(slot)}, less its reserved codes"
     if raw is None:
-        shown_default = (
-            shown(str(one.default)) if isinstance(one.default, str) else format_number(Fraction(one.default))
-        )
-        text = f"the default {shown_default} is not a value of this field"
-        note(
-            _at(one, "default"),
-            "default-unfit",
-            text,
-            "Use a value inside its range, one of its states, or true or false.",
-        )
+        written = format_number(default) if isinstance(default, Fraction) else shown(str(default).lower())
+        text = f"the default {written} is not a value of this field"
+        note(_at(one, "default"), "default-unfit", text, f"It takes {takes}.")
         return False
     return raw
+
+
+def _ends(slot: Slot) -> str:
+    """`-2 to 40 Cel`: the least and the greatest value of a number."""
+    unit = f" {slot.unit}" if slot.unit else ""
+    if isinstance(slot.transform, Ieee):
+        low, high = number.value_limits(slot)
+        return f"{low} to {high}{unit}"
+    raws = (slot.legal[0].low, slot.legal[-1].high)
+    ends = sorted(slot.transform.offset + slot.transform.scale * raw for raw in raws)
+    return f"{format_number(ends[0])} to {format_number(ends[1])}{unit}"
 
 
 def _role(one: Field, slot: Slot, note: Note) -> Role | bool | None:
@@ -340,29 +337,23 @@ def _role(one: Field, slot: Slot, note: Note) -> Role | bool | None:
     for key, roles in details.items():
         if getattr(one, key) is not None and one.role not in roles:
             belongs = " or ".join(f"role: {role}" for role in roles)
-            note(_at(one, key), "role-unfit", f"{key} goes with {belongs}", f"Add {belongs}, or drop {key}.")
+            has = f"role: {one.role}" if one.role else "no role"
+            text = f"{key} goes with {belongs}, and this field has {has}"
+            note(_at(one, key), "role-unfit", text, f"Write {belongs}, or leave {key} out.")
             good = False
     if one.role is None or not good:
         return None if good else False
     modulus = one.modulus
     if one.role in ("sequence", "boot"):
         limit = 1 << slot.width
-        if modulus is not None and not 2 <= modulus <= limit:
-            note(
-                _at(one, "modulus"),
-                "modulus-unfit",
-                f"a modulus of {modulus} with {slot.width} bits",
-                f"Use 2 to {limit}.",
-            )
-            return False
         whole = isinstance(slot.transform, Linear) and slot.transform.is_identity and not slot.signed
-        if not whole:
-            note(
-                _at(one, "role"),
-                "role-unfit",
-                f"a {one.role} counter is an unsigned whole number without scale",
-                "Say bits alone.",
-            )
+        if not whole or one.kind != "number":
+            text = f"a {one.role} counter is an unsigned whole number without scale"
+            note(_at(one, "role"), "role-unfit", text, "Write bits alone: {bits: 8, role: " + one.role + "}.")
+            return False
+        if modulus is not None and not 2 <= modulus <= limit:
+            text = f"a counter of {_bits(slot.width)} cannot wrap at {_whole(modulus)}"
+            note(_at(one, "modulus"), "modulus-unfit", text, f"Use 2 to {limit}, or more bits.")
             return False
         modulus = modulus or limit
     return Role(one.role, modulus, one.tick_s, one.epoch)
@@ -391,7 +382,7 @@ def _specials(one: Field, slot: Slot, note: Note, top: int | None) -> tuple[Spec
         fitted = _fitted(special, slot)
         if fitted is None:
             low, high = slot.raw_limits
-            text = f"code {special.low if special.low < low else special.high} does not fit {slot.width} bits"
+            text = f"code {_whole(special.low if special.low < low else special.high)} does not fit {_bits(slot.width)}"
             note(_at(one, key), "code-too-large", text, f"Use a code from {low} to {high}.")
             return None
         if key == "missing" and top is not None and fitted.low <= top:
@@ -400,15 +391,18 @@ def _specials(one: Field, slot: Slot, note: Note, top: int | None) -> tuple[Spec
                 if isinstance(slot.transform, Linear)
                 else ""
             )
-            text = f"code {fitted.low} already means {value}"
+            unit = f" {one.unit}" if one.unit else ""
+            text = f"code {fitted.low} already means {value}{unit}"
             note(_at(one, key), "code-in-range", text, f"Use a code above {top}, or missing: true.")
             return None
-        clash = next((other for other in made if other.low <= fitted.high and fitted.low <= other.high), None)
-        if clash is not None:
-            text = f"code {max(fitted.low, clash.low)} has two meanings"
+        made.append(fitted)
+    ascending = sorted(made, key=lambda special: special.low)
+    for first, second in pairwise(ascending):
+        if second.low <= first.high:
+            key = next((key for key in (second.meaning, first.meaning) if key in one.places), "missing")
+            text = f"code {second.low} has two meanings"
             note(_at(one, key), "codes-overlap", text, "Give each code one meaning.")
             return None
-        made.append(fitted)
     return tuple(made)
 
 
@@ -430,18 +424,12 @@ def _fitted(special: Special, slot: Slot) -> Special | None:
 
 def _without(bounds: Range, specials: tuple[Special, ...]) -> tuple[Range, ...]:
     """The raw codes of `bounds` that no special code takes."""
-    pieces = [bounds]
-    for special in specials:
-        pieces = [
-            part
-            for piece in pieces
-            for part in (
-                Range(piece.low, min(piece.high, special.low - 1)),
-                Range(max(piece.low, special.high + 1), piece.high),
-            )
-            if part.low <= part.high
-        ]
-    return tuple(sorted(set(pieces), key=lambda piece: piece.low))
+    pieces, low = [], bounds.low
+    for special in sorted(specials, key=lambda special: special.low):
+        pieces.append(Range(low, min(bounds.high, special.low - 1)))
+        low = max(low, special.high + 1)
+    pieces.append(Range(low, bounds.high))
+    return tuple(piece for piece in pieces if piece.low <= piece.high)
 
 
 # -- the other kinds -----------------------------------------------------------------------------------------------------
@@ -450,18 +438,15 @@ def _without(bounds: Range, specials: tuple[Special, ...]) -> tuple[Range, ...]:
 def _float(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     assert one.bits is not None
     if one.minimum is not None and one.maximum is not None and one.maximum <= one.minimum:
-        note(
-            _at(one, "maximum"),
-            "range-order",
-            "maximum is not above minimum",
-            "Swap them, or widen the range.",
-        )
+        _not_above(one, note)
         return None
     for key in ("minimum", "maximum"):
         bound = getattr(one, key)
         if bound is not None and not number.ieee_is_finite(one.bits, bound):
-            text = f"{one.bits} bits cannot reach {key} {format_number(bound)}"
-            note(_at(one, key), "bound-unreachable", text, "Use more bits or a nearer bound.")
+            slot = Slot(0, (), "", "float", 0, one.bits, transform=Ieee(one.bits))
+            text = f"an IEEE number of {one.bits} bits cannot reach {key} {format_number(bound)}"
+            remedy = f"It holds {_ends(slot)}. Use {'more bits, or ' if one.bits < 64 else ''}a nearer bound."
+            note(_at(one, key), "bound-unreachable", text, remedy)
             return None
     slot = Slot(
         0, (), one.name, "float", 0, one.bits, transform=Ieee(one.bits), policy=one.out_of_range or "error"
@@ -477,17 +462,24 @@ def _states(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     top = (1 << one.bits) - 1
     for code, label in one.states:
         if not 0 <= code <= top:
-            text = f"state {shown(label)} has code {code}, and {one.bits} bits hold 0 to {top}"
-            note(_at(one, "states"), "code-too-large", text, "Use more bits or a smaller code.")
+            text = f"the state {shown(label)} has code {_whole(code)}, and {_bits(one.bits)} hold 0 to {top}"
+            remedy = (
+                f"Use bits: {code.bit_length()}, or a smaller code."
+                if 0 < code < 1 << 64
+                else "Use another code."
+            )
+            note(_at(one, "states"), "code-too-large", text, remedy)
             return None
     specials = _specials(one, slot, note, None)
     if specials is None:
         return None
+    codes = [code for code, _ in one.states]  # ascending
     for special in specials:
-        taken = next((label for code, label in one.states if special.low <= code <= special.high), None)
-        if taken is not None:
-            text = f"code {special.low} is both missing and the state {shown(taken)}"
-            note(_at(one, "missing"), "codes-overlap", text, "Give each code one meaning.")
+        at = bisect_left(codes, special.low)
+        if at < len(codes) and codes[at] <= special.high:
+            code, label = one.states[at]
+            text = f"code {code} is both missing and the state {shown(label)}"
+            note(_at(one, "missing"), "codes-overlap", text, "Use more bits, or give each code one meaning.")
             return None
     return _with_policy(one, replace(slot, specials=specials, legal=_without(Range(0, top), specials)), note)
 
@@ -504,27 +496,19 @@ def _coded(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     for codes in one.code:
         if codes.low < 0 or codes.high > top:
             bad = codes.low if codes.low < 0 else codes.high
-            note(
-                _at(one, "code"),
-                "code-too-large",
-                f"code {bad:#x} does not fit {one.bits} bits",
-                f"Use 0 to {top:#x}, or more bits.",
-            )
+            text = f"code {_hex(bad)} does not fit {_bits(one.bits)}"
+            note(_at(one, "code"), "code-too-large", text, f"Use a code from 0 to {top:#x}, or more bits.")
             return None
     codes_of = sorted((Range(codes.low, codes.high) for codes in one.code), key=lambda codes: codes.low)
     for first, second in pairwise(codes_of):
         if second.low <= first.high:
-            note(
-                _at(one, "code"), "codes-overlap", f"code {second.low} is there twice", "Name each code once."
-            )
+            text = f"code {_hex(second.low)} is there twice"
+            note(_at(one, "code"), "codes-overlap", text, "Name each code once.")
             return None
     if one.kind != "tag" and (len(codes_of) > 1 or codes_of[0].low != codes_of[0].high):
-        note(
-            _at(one, "code"),
-            "codes-overlap",
-            f"a {one.kind} has one code",
-            "Use kind: tag where several codes are allowed.",
-        )
+        amount = sum(codes.high - codes.low + 1 for codes in codes_of)
+        text = f"a {one.kind} has one code, not {_whole(amount)}"
+        note(_at(one, "code"), "one-code", text, "Use kind: tag where several codes are allowed.")
         return None
     role = _role(one, Slot(0, (), one.name, one.kind, 0, one.bits), note)
     return None if role is False else Meaning(one.bits, {"codes": tuple(codes_of), "role": role})
@@ -534,7 +518,7 @@ def _count(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     assert one.bits is not None
     top = (1 << one.bits) - 1
     if one.maximum is not None and (one.maximum.denominator != 1 or not 1 <= one.maximum <= top):
-        text = f"a count of {one.bits} bits cannot have the maximum {format_number(one.maximum)}"
+        text = f"a count of {_bits(one.bits)} cannot have the maximum {format_number(one.maximum)}"
         note(_at(one, "maximum"), "count-too-large", text, f"Use a whole number from 1 to {top}.")
         return None
     return Meaning(one.bits, {"maximum_count": None if one.maximum is None else int(one.maximum)})
@@ -542,8 +526,8 @@ def _count(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
 
 def _reserved(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     if (one.bits is None) == (one.up_to is None):
-        text = "says both bits and up_to" if one.bits is not None else "its size is not said"
-        note(one.place, "reserved-size", text, "Say bits: n, or up_to: byte, word_16 or word_32.")
+        text = "bits and up_to both say its size" if one.bits is not None else "nothing says its size"
+        note(_at(one, "up_to"), "reserved-size", text, "Write bits: n, or up_to: byte, word_16 or word_32.")
         return None
     return Meaning(one.bits or 0)
 
@@ -552,8 +536,8 @@ def _check(one: Field, note: Note, algorithm: Algorithm | None) -> Meaning | Non
     if algorithm is None:
         return None
     if one.bits is not None and one.bits != algorithm.width:
-        text = f"{algorithm.name} has {algorithm.width} bits, not {one.bits}"
-        note(_at(one, "bits"), "bad-bits", text, f"Drop bits, or write bits: {algorithm.width}.")
+        text = f"{algorithm.name} has {_bits(algorithm.width)}, not {one.bits}"
+        note(_at(one, "bits"), "bad-bits", text, f"Leave bits out, or write bits: {algorithm.width}.")
         return None
     return Meaning(algorithm.width, {})
 
@@ -570,6 +554,19 @@ _READERS: dict[str, Callable[[Field, Note, Algorithm | None], Meaning | None]] =
     "reserved": _reserved,
     "check": _check,
 }
+
+
+def _bits(number_of: int) -> str:
+    return "1 bit" if number_of == 1 else f"{number_of} bits"
+
+
+def _whole(code: int) -> str:
+    """A whole number, short where it is a one with sixty zeros."""
+    return format_number(Fraction(code))
+
+
+def _hex(code: int) -> str:
+    return f"{code:#x}" if abs(code) < 1 << 64 else _whole(code)
 
 
 def _at(one: Field, *keys: str) -> Place:

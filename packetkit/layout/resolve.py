@@ -35,12 +35,15 @@ from packetkit.layout.model import (
 )
 from packetkit.schema.model import Covers, CustomCrc, Field, Frame, Place
 from packetkit.schema.model import Repeat as DeclaredRepeat
-from packetkit.schema.text import closest, format_number, shown
+from packetkit.schema.text import MAXIMUM_PROBLEMS, closest, format_number, shown
 
 MAXIMUM_BITS = 65_535 * 8
 MAXIMUM_ELEMENTS = 65_535
+MAXIMUM_CHECKS = 64  # more than any format has; they are ordered by comparing each with each
 UNITS = {"byte": 8, "word_16": 16, "word_32": 32}
 WORDS = {16: Packing.WORD_16, 32: Packing.WORD_32, 64: Packing.WORD_64}
+_MOST_LISTED = 12
+_MOST_COMPARED = 200
 _ALONE = ("constant", "sync", "tag", "count", "reserved", "check")
 
 
@@ -98,7 +101,6 @@ class _Scope:
     slots: dict[str, Slot] = field(default_factory=dict)
     groups: dict[str, _Scope] = field(default_factory=dict)
     spans: dict[str, tuple[_Spot, _Spot]] = field(default_factory=dict)
-    order: list[str] = field(default_factory=list)
     broken: set[str] = field(default_factory=set)
 
     def find(self, name: str) -> tuple[_Scope, str] | None:
@@ -106,12 +108,12 @@ class _Scope:
         first, *rest = name.split(".")
         scope: _Scope | None = self
         while scope is not None:
-            if first in scope.order or first in scope.broken:
+            if first in scope.spans or first in scope.broken:
                 for part in rest:
                     if first not in scope.groups:
                         return None
                     scope, first = scope.groups[first], part
-                return (scope, first) if first in scope.order or first in scope.broken else None
+                return (scope, first) if first in scope.spans or first in scope.broken else None
             scope = scope.outer
         return None
 
@@ -263,6 +265,11 @@ class _Resolver:
         problem = Problem(place.position, rule, path, summary, remedy, place.excerpt, place.width)
         self.problems[problem] = None
 
+    @property
+    def is_flooded(self) -> bool:
+        """True where more has been noted than anyone will be shown: then no time goes into good advice."""
+        return len(self.problems) >= MAXIMUM_PROBLEMS
+
     def next_node(self) -> int:
         self.nodes += 1
         return self.nodes - 1
@@ -369,7 +376,6 @@ class _Resolver:
             before = into.spot()
             self.place(one, into, scope, style, (*path, one.name), address)
             scope.spans[one.name] = (before, into.spot())
-            scope.order.append(one.name)
 
     def place(
         self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
@@ -528,7 +534,13 @@ class _Resolver:
         scope.slots[one.name] = slot
         if one.kind == "count":
             self.counts[slot.number] = (one, where)
-        if algorithm is not None:
+        if algorithm is not None and len(self.checks) == MAXIMUM_CHECKS:
+            text, remedy = (
+                f"this is check {MAXIMUM_CHECKS + 1}, and {MAXIMUM_CHECKS} is the most",
+                "Leave checks out.",
+            )
+            self.note(one.place, "too-many-checks", where, text, remedy)
+        elif algorithm is not None:
             self.checks.append(
                 _PendingCheck(one, slot.number, algorithm, scope, into.start, spot, where, style)
             )
@@ -576,14 +588,18 @@ class _Resolver:
         return slot.number
 
     def suggest(self, name: str, scope: _Scope, kind: str | None = None) -> str:
-        names = []
+        if self.is_flooded:
+            return ""
+        names: list[str] = []
         walker: _Scope | None = scope
         while walker is not None:
-            names += [n for n, slot in walker.slots.items() if kind in (None, slot.kind)]
+            names += [n for n, slot in walker.slots.items() if slot.named and kind in (None, slot.kind)]
             walker = walker.outer
-        near = closest(name, names)
-        options = f"One of: {', '.join(names)}." if names else f"No {kind or 'field'} stands before it."
-        return f"Did you mean {near}? {options}" if near else options
+        if not names:
+            return f"No {kind or 'field'} stands before it: fields are placed in the order of the file."
+        near = closest(name, names[:_MOST_COMPARED])
+        listed = f"One of: {', '.join(names)}." if len(names) <= _MOST_LISTED else ""
+        return f"Did you mean {near}? {listed}".strip() if near else listed
 
     # -- fill, repeat, optional ----------------------------------------------------------------------------------------------
 
@@ -752,7 +768,9 @@ class _Resolver:
         into.close_run()
         number, start = self.next_node(), into.cursor
         inside = _Container(self, _Cursor(start.at, start.phase), f"{address}.")
-        inside.start = into.start  # a check in it covers everything before, from the frame's or the element's start
+        inside.start = (
+            into.start
+        )  # a check in it covers everything before, from the frame's or the element's start
         inner = _Scope(scope)
         if one.repeat is not None:
             self.repeat(one, one.repeat, inside, inner, style, (), address)
@@ -893,11 +911,13 @@ class _Resolver:
         try:
             return catalog.find(asked)
         except (KeyError, ValueError):
-            near = catalog.closest(asked)
-            options = (
-                f"Did you mean {' or '.join(near)}?" if near else "packetkit check --algorithms lists them."
+            near = () if self.is_flooded else catalog.closest(asked)
+            remedy = (
+                f"Did you mean {' or '.join(near)}?"
+                if near
+                else "Write one such as CRC-16/IBM-3740 or SUM-8."
             )
-            self.note(place, "algorithm-unknown", where, f"the catalogue has no {shown(asked)}", options)
+            self.note(place, "algorithm-unknown", where, f"no check is named {shown(asked)}", remedy)
             return None
 
     def with_spans(self, root: _Container, nodes: tuple[Node, ...]) -> tuple[Node, ...]:

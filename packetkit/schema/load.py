@@ -473,6 +473,7 @@ class _Loader:
             )
             return None
         states: dict[int, str] = {}
+        labels: set[str] = set()
         good = True
         for entry in mapping.entries:
             # A key may stand in quotes: whoever writes JSON has no choice.
@@ -480,7 +481,7 @@ class _Loader:
             label = self._read_line(entry.value, path, Key("a state's name", "line", ""))
             if code is None or label is None:
                 good = False
-            elif code in states or label in states.values():
+            elif code in states or label in labels:
                 twice = code in states
                 what = f"code {_whole(code)}" if twice else f"the state {shown(label)}"
                 self.note(
@@ -493,6 +494,7 @@ class _Loader:
                 good = False
             else:
                 states[code] = label
+                labels.add(label)
         return tuple(sorted(states.items())) if good else None
 
     def _read_repeat(self, node: Node, path: str, key: Key) -> Repeat | None:

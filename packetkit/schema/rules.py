@@ -93,6 +93,7 @@ _WIRE = {
     "span-unknown": "A check covers fields of its group or of one around it.",
     "span-empty": "A check covers at least one bit.",
     "span-octets": "Octet-wise checks cover whole octets, or say fill: zero.",
+    "too-many-checks": "A frame has at most 64 checks.",
     "span-cycle": "Checks do not cover each other in a circle.",
     "self-unused": "self belongs to a check that covers its own bits.",
     "role-unfit": "A role suits its field, its details belong to it, and a frame has one field of each role.",
