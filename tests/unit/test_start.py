@@ -93,7 +93,7 @@ def test_a_csv_of_fields_becomes_a_draft() -> None:
         9,
         None,
         12,
-        "counts: since, boot",
+        "counts: since",
     )
 
 

@@ -1,0 +1,161 @@
+"""`packetkit simulate`: a plausible capture of any mission, and beside it the truth about every frame.
+
+The capture is what a receiver would have written: frames back to back, with junk between some of them. The truth is JSON lines, one for
+each frame and piece of junk, lost frames included, so that a decoder's account can be held against it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from fractions import Fraction
+
+import click
+
+from packetkit.cli import output
+from packetkit.conformance.simulate import Channel, Sent, simulate
+from packetkit.errors import InputError
+from packetkit.files import load
+from packetkit.mission.load import Mission
+from packetkit.radio.chirp import exact_number
+
+FATES = ("good", "lost", "damaged", "cut", "junk")
+
+
+def chance(option: str, text: str) -> Fraction:
+    """The chance that a text such as `10%` or `0.1` says, from 0 to 1. Raises InputError."""
+    number = exact_number(text.strip().removesuffix("%"))
+    if number is not None and text.strip().endswith("%"):
+        number /= 100
+    if number is None or not 0 <= number <= 1:
+        raise InputError(f"{option}: {text!r} is not a share from 0% to 100%")
+    return number
+
+
+def truth_line(sent: Sent) -> dict[str, object]:
+    """One line of the truth: always the same keys."""
+    return {
+        "time_s": sent.time_s,
+        "fate": sent.fate,
+        "offset": sent.offset,
+        "size_bytes": len(sent.data),
+        "frame": sent.frame,
+        "values": sent.values,
+        "flipped_bits": list(sent.flipped),
+        "noticed": sent.noticed,
+        "bytes": sent.data,
+    }
+
+
+def summary(
+    mission: Mission, counts: Counter[tuple[str | None, str]], size: int, seed: int, minutes: Fraction
+) -> dict[str, object]:
+    """What was made, for `--json`. counts: by frame and fate; size: the capture's bytes."""
+    frames = {name: {fate: counts[name, fate] for fate in FATES[:-1]} for name in mission.layouts}
+    junk = counts[None, "junk"]
+    head = {"mission": mission.name, "fingerprint": mission.fingerprint, "seed": seed, "minutes": minutes}
+    return {**head, "capture_bytes": size, "junk_pieces": junk, "frames": frames}
+
+
+def text(made: dict[str, object], destination: str, truth: str, encoding: str) -> str:
+    """The counts as a table, and where capture and truth lie."""
+    columns = (output.Column("frame", fit="shorten"), *(output.Column(fate, ">") for fate in FATES[:-1]))
+    frames = made["frames"]
+    assert isinstance(frames, dict)
+    rows = tuple((name, *found.values()) for name, found in frames.items())
+    table = output.Table(columns, rows).text(encoding=encoding)
+    pieces = "1 piece" if made["junk_pieces"] == 1 else f"{made['junk_pieces']} pieces"
+    where = f"{destination}: {made['capture_bytes']:,} bytes, {pieces} of junk between frames"
+    return f"{table}\n{where}\n{truth}: the truth, one line a frame\nseed {made['seed']}: the same seed gives the same bytes\n"
+
+
+@click.command("simulate")
+@click.argument("schema", metavar="SCHEMA")
+@click.option("--minutes", default="20", show_default=True, metavar="N", help="How long the unit sends.")
+@click.option("--loss", default="10%", show_default=True, metavar="SHARE", help="Frames that never arrive.")
+@click.option(
+    "--damage",
+    default="2%",
+    show_default=True,
+    metavar="SHARE",
+    help="Frames that arrive with flipped bits or cut short.",
+)
+@click.option(
+    "--junk", default="2%", show_default=True, metavar="SHARE", help="Frames that have junk before them."
+)
+@click.option(
+    "--missing",
+    default="2%",
+    show_default=True,
+    metavar="SHARE",
+    help="Readings that are missing, where the field can say so.",
+)
+@click.option(
+    "--restarts",
+    type=click.IntRange(0, 1000),
+    default=1,
+    show_default=True,
+    metavar="N",
+    help="How often the unit restarts.",
+)
+@click.option(
+    "--seed", type=int, default=1, show_default=True, metavar="N", help="The same seed gives the same bytes."
+)
+@click.option(
+    "-o",
+    "--output",
+    "destination",
+    required=True,
+    metavar="FILE",
+    help="Where the capture goes; the truth goes to FILE.truth.jsonl.",
+)
+@output.json_option
+def command(
+    schema: str,
+    minutes: str,
+    loss: str,
+    damage: str,
+    junk: str,
+    missing: str,
+    restarts: int,
+    seed: int,
+    destination: str,
+    as_json: bool,
+) -> None:
+    """Make a plausible capture of a mission, with the truth beside it.
+
+    Values move smoothly, counters wrap, the unit restarts, readings go missing; frames are lost, damaged or cut, and junk stands between
+    them. A frame without a cadence is sent every 10 s.
+
+    \b
+    packetkit simulate heron.yaml --minutes 20 --loss 10% --seed 7 -o capture.bin
+    packetkit decode heron.yaml capture.bin
+    """
+    if destination == "-":
+        raise click.UsageError("-o names a file: capture and truth cannot both go to standard output")
+    length = exact_number(minutes)
+    if length is None or not 0 < length <= 1_000_000:
+        raise InputError(f"--minutes: {minutes!r} is not a number above 0, up to 1,000,000")
+    mission = load(schema)
+    channel = Channel(
+        chance("--loss", loss),
+        chance("--damage", damage),
+        chance("--junk", junk),
+        chance("--missing", missing),
+        restarts,
+    )
+    truth = f"{destination}.truth.jsonl"
+    counts: Counter[tuple[str | None, str]] = Counter()
+    size = 0
+    with (
+        output.Progress("frames") as progress,
+        output.open_bytes(destination) as capture,
+        output.open_text(truth) as lines,
+    ):
+        for sent in simulate(mission.frames, length * 60, channel, seed):
+            if sent.offset is not None:
+                size += capture.write(sent.data)
+            lines.write(output.json_text(truth_line(sent), indent=None))
+            counts[sent.frame, sent.fate] += 1
+            progress.advance()
+    made = summary(mission, counts, size, seed, length)
+    output.write(output.json_text(made) if as_json else text(made, destination, truth, output.encoding_of()))

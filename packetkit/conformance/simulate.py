@@ -1,0 +1,288 @@
+"""A plausible capture of any mission, with the truth beside it: what was sent, what the channel did to it, where it lies.
+
+Values move smoothly between waypoints, counters count and wrap, clocks run, the unit restarts; readings go missing; frames are lost,
+damaged or cut, and junk stands between them. Only integers decide anything and only `Random.getrandbits` is drawn from, so one seed
+gives the same bytes on every machine and Python.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from random import Random
+from typing import Any
+
+from packetkit.codec.frame import Frame
+from packetkit.errors import DecodeError
+from packetkit.layout.model import Layout, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.number import from_raw, ieee_bounds, ieee_pattern
+
+USUAL_CADENCE_S = Fraction(10)  # for frames that name none
+WAYPOINT_S = 300  # a quantity takes some five minutes to where it is heading
+PARTS = 10_000  # chances are counted in parts of this
+LONGEST_JUNK = 40
+DAMAGE_TRIES = 30
+MOST_ELEMENTS = 64  # a unit rarely fills a 16-bit count
+MOST_TO_END = 8  # elements of a repeat that only the frame's length bounds
+DRAWN = (
+    "number",
+    "float",
+    "states",
+    "flag",
+    "tag",
+    "count",
+)  # the kinds that are decided here; the others fill themselves
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """What happens, each a chance from 0 to 1: a frame lost or damaged, junk before it, a reading missing.
+
+    restarts: how often the unit restarts in all.
+    """
+
+    loss: Fraction = Fraction(1, 10)
+    damage: Fraction = Fraction(1, 50)
+    junk: Fraction = Fraction(1, 50)
+    missing: Fraction = Fraction(1, 50)
+    restarts: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """One thing on its way to the receiver.
+
+    fate: good, lost, damaged (bits flipped), cut (its end is missing) or junk. offset: where it starts in the capture, None where it
+    never arrived. data: the bytes that arrived; for a lost frame those that were sent. frame and values are None for junk.
+    flipped: the bits that were turned over. noticed: False where the frame's checks cannot see the damage.
+    """
+
+    time_s: Fraction
+    fate: str
+    offset: int | None
+    data: bytes
+    frame: str | None = None
+    values: dict[str, Any] | None = None
+    flipped: tuple[int, ...] = ()
+    noticed: bool = True
+
+
+def simulate(
+    frames: Mapping[str, Frame], duration_s: Fraction, channel: Channel, seed: int
+) -> Iterator[Sent]:
+    """Everything that happens in duration_s, in the order of the capture, which is the data of all that has an offset."""
+    random = Random(seed)
+    restarts = sorted(duration_s * _below(random, PARTS) / PARTS for _ in range(channel.restarts))
+    unit = _Unit(random, channel, restarts)
+    offset = 0
+    for time_s, name in _schedule(frames, duration_s):
+        unit.advance(time_s)
+        values = unit.record(frames[name].layout)
+        data = frames[name].encode(values)
+        if _happens(random, channel.junk):
+            junk = bytes(random.getrandbits(8) for _ in range(1 + _below(random, LONGEST_JUNK)))
+            yield Sent(time_s, "junk", offset, junk)
+            offset += len(junk)
+        if _happens(random, channel.loss):
+            yield Sent(time_s, "lost", None, data, name, values)
+            continue
+        sent = Sent(time_s, "good", offset, data, name, values)
+        if _happens(random, channel.damage):
+            sent = _damaged(random, frames[name], sent)
+        yield sent
+        offset += len(sent.data)
+
+
+def _schedule(frames: Mapping[str, Frame], duration_s: Fraction) -> Iterator[tuple[Fraction, str]]:
+    """When each frame is sent: at its cadence, ties in the order of the schema."""
+    following = {name: Fraction(0) for name in frames}
+    while True:
+        name = min(following, key=following.__getitem__)
+        if following[name] >= duration_s:
+            return
+        yield following[name], name
+        following[name] += frames[name].layout.cadence_s or USUAL_CADENCE_S
+
+
+def _below(random: Random, limit: int) -> int:
+    """A number from 0 to limit - 1: `getrandbits` is the same in every Python, `randrange` need not be."""
+    bits = limit.bit_length()
+    while (number := random.getrandbits(bits)) >= limit:
+        pass
+    return number
+
+
+def _happens(random: Random, chance: Fraction) -> bool:
+    return _below(random, PARTS) < chance * PARTS
+
+
+def _damaged(random: Random, frame: Frame, sent: Sent) -> Sent:
+    """The frame as the channel leaves it, damaged so that its checks notice where they can."""
+    hurt = sent
+    for _ in range(DAMAGE_TRIES):
+        hurt = _hurt(random, sent)
+        try:
+            frame.decode(hurt.data)
+        except DecodeError:
+            return hurt
+    return replace(hurt, noticed=False)
+
+
+def _hurt(random: Random, sent: Sent) -> Sent:
+    """The frame with its end cut off (one time in four) or with one to four bits flipped."""
+    size = len(sent.data)
+    if size > 1 and _below(random, 4) == 0:
+        return replace(sent, fate="cut", data=sent.data[: 1 + _below(random, size - 1)])
+    flipped = tuple(sorted({_below(random, size * 8) for _ in range(1 + _below(random, 4))}))
+    data = bytearray(sent.data)
+    for bit in flipped:
+        data[bit // 8] ^= 0x80 >> bit % 8
+    return replace(sent, fate="damaged", data=bytes(data), flipped=flipped)
+
+
+@dataclass(frozen=True, slots=True)
+class _Path:
+    """A quantity's straight way from one waypoint to the next, in raw codes."""
+
+    start_s: Fraction
+    end_s: Fraction
+    start: int
+    end: int
+
+    def at(self, time_s: Fraction) -> int:
+        done = (time_s - self.start_s) / (self.end_s - self.start_s)
+        return self.start + (self.end - self.start) * done.numerator // done.denominator
+
+
+@dataclass
+class _Unit:
+    """The unit that sends: its time since the last restart, its counters, where every quantity is heading, and what this frame drew."""
+
+    random: Random
+    channel: Channel
+    restarts: list[Fraction]
+    now_s: Fraction = Fraction(0)
+    booted_s: Fraction = Fraction(0)
+    boots: int = 0
+    paths: dict[str, _Path] = field(default_factory=dict)
+    counters: dict[str, int] = field(default_factory=dict)
+    drawn: dict[int, int] = field(
+        default_factory=dict
+    )  # slot number to its latest raw code, as a decoder would know it
+    raised: frozenset[int] = frozenset()
+
+    def advance(self, time_s: Fraction) -> None:
+        self.now_s = time_s
+        while self.restarts and self.restarts[0] <= time_s:
+            self.booted_s = self.restarts.pop(0)
+            self.boots += 1
+            self.counters = dict.fromkeys(self.counters, 0)
+
+    def record(self, layout: Layout) -> dict[str, Any]:
+        record: dict[str, Any] = {}
+        self.drawn = {}
+        self.raised = frozenset(slot.raises for slot in layout.slots if slot.raises is not None)
+        self.fill(layout, layout.nodes, record, f"{layout.name}.")
+        return record
+
+    def fill(self, layout: Layout, nodes: tuple[Node, ...], into: dict[str, Any], key: str) -> None:
+        """Put a value for every value slot of the nodes into a container; a bare one's key is the empty text."""
+        for node in nodes:
+            if isinstance(node, Run):
+                for slot in node.slots:
+                    if slot.kind in DRAWN:
+                        self.drawn[slot.number] = self.raw(slot, key + slot.address)
+                    if slot.is_value:
+                        _put(into, slot.path, from_raw(slot, self.drawn[slot.number])[0])
+            elif isinstance(node, Repeat):
+                _put(into, node.path, self.elements(layout, node, key))
+            elif isinstance(node, Optional):
+                present = any(self.drawn[node.by] in codes for codes in node.codes)
+                _put(into, node.path, self.inner(layout, node.body, node.bare, key) if present else None)
+
+    def elements(self, layout: Layout, node: Repeat, key: str) -> list[Any]:
+        number = node.count
+        if number is None and node.counted_by is not None:
+            number = self.drawn[node.counted_by]
+        elif number is None:
+            number = self.along(
+                key + node.address,
+                0,
+                MOST_TO_END if node.maximum is None else min(node.maximum, MOST_ELEMENTS),
+            )
+        return [self.inner(layout, node.element, node.bare, f"{key}{index}.") for index in range(number)]
+
+    def inner(self, layout: Layout, nodes: tuple[Node, ...], bare: bool, key: str) -> Any:
+        inside: dict[str, Any] = {}
+        self.fill(layout, nodes, inside, key)
+        return inside.get("") if bare else inside
+
+    def raw(self, slot: Slot, key: str) -> int:
+        """The raw code of a slot now. key: what tells this quantity from all others."""
+        counter = self.counter(slot, key)
+        return self.reading(slot, key) if counter is None else counter
+
+    def counter(self, slot: Slot, key: str) -> int | None:
+        """A sequence, a boot count, a clock or a version; None for everything else."""
+        role = slot.role
+        if role is None or slot.kind != "number":
+            return None
+        wrap = role.modulus or 1 << slot.width
+        if role.name == "sequence":
+            raw = self.counters.setdefault(key, wrap - 1 - _below(self.random, min(wrap, 50)))  # soon to wrap
+            self.counters[key] = (raw + 1) % wrap
+            return raw
+        if role.name == "boot":
+            return self.boots % wrap
+        if role.name == "clock":
+            span = slot.legal[-1].high - slot.legal[0].low + 1
+            return slot.legal[0].low + int((self.now_s - self.booted_s) // (role.tick_s or 1)) % span
+        return None if slot.default is None else slot.default
+
+    def reading(self, slot: Slot, key: str) -> int:
+        if slot.number in self.raised:
+            return 0
+        if slot.missing_code is not None and _happens(self.random, self.channel.missing):
+            return slot.missing_code
+        if slot.kind == "flag":
+            return self.along(key, 0, 99) // 50
+        if slot.kind == "states":
+            return slot.states[self.along(key, 0, len(slot.states) - 1)][0]
+        if slot.kind == "tag":
+            return slot.codes[self.along(key, 0, len(slot.codes) - 1)].low
+        if slot.kind == "count":
+            return self.along(key, 0, min(slot.maximum_count or slot.raw_limits[1], MOST_ELEMENTS))
+        if slot.kind == "float":
+            low, high = ieee_bounds(slot)
+            ends = [int(min(max(end, -1000), 1000)) for end in (low, high)]
+            return ieee_pattern(
+                slot.width, min(max(self.along(key, ends[0] * 1000, ends[1] * 1000) / 1000, low), high)
+            )
+        widest = max(slot.legal, key=lambda codes: codes.high - codes.low)
+        return self.along(key, widest.low, widest.high)
+
+    def along(self, key: str, low: int, high: int) -> int:
+        """Where a quantity between low and high is now: on its way to a waypoint, with a little unrest."""
+        path = self.paths.get(key)
+        if path is None:
+            path = _Path(self.now_s, self.now_s, 0, self.somewhere(low, high))
+        while path.end_s <= self.now_s:
+            length_s = WAYPOINT_S // 2 + _below(self.random, WAYPOINT_S)
+            path = _Path(path.end_s, path.end_s + length_s, path.end, self.somewhere(low, high))
+        self.paths[key] = path
+        unrest = (high - low) // 500
+        return min(max(path.at(self.now_s) + _below(self.random, 2 * unrest + 1) - unrest, low), high)
+
+    def somewhere(self, low: int, high: int) -> int:
+        """A point of the middle nine tenths, or now and then an end, so that limits are seen too."""
+        if _below(self.random, 10) == 0:
+            return (low, high)[_below(self.random, 2)]
+        margin = (high - low) // 20
+        return low + margin + _below(self.random, high - low - 2 * margin + 1)
+
+
+def _put(into: dict[str, Any], path: tuple[str, ...], value: Any) -> None:
+    for name in path[:-1]:
+        into = into.setdefault(name, {})
+    into[path[-1] if path else ""] = value
