@@ -15,7 +15,7 @@ from typing import Any
 
 from packetkit.errors import AlgorithmError, UnknownAlgorithm
 from packetkit.integrity import crc, sums
-from packetkit.integrity.algorithm import Algorithm
+from packetkit.integrity.algorithm import Algorithm as Algorithm  # also asked for here
 from packetkit.resources import resource
 
 # The catalogue's own range: CRC-3/GSM to CRC-82/DARC.
