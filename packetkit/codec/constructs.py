@@ -162,8 +162,12 @@ class _Group:
         return any(member.is_value for member in self.members)
 
 
-def _container(nodes: tuple[Node, ...], address: str, outer: Packing) -> _Group:
+def _container(of: Layout | Repeat | Optional, outer: Packing) -> _Group:
     """The mapping that a frame is, or an element of a repeat, or the body of an optional."""
+    if isinstance(of, Layout):
+        address, nodes = "", of.nodes
+    else:
+        address, nodes = of.address + ("[]" if isinstance(of, Repeat) else ""), _inner(of)
     return _group("", address, [entry for node in nodes for entry in _entries(node)], outer)
 
 
@@ -270,7 +274,7 @@ class _Plan:
     late: dict[int, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.root = _container(self.layout.nodes, self.layout.name, Packing.MOST)
+        self.root = _container(self.layout, Packing.MOST)
         self.look(self.root, (), (), False)
         for slot in self.layout.slots:
             if slot.raises is not None:
@@ -302,7 +306,7 @@ class _Plan:
                 self.counted.setdefault(node.counted_by, []).append(node)
                 self.asked.add(node.counted_by)
             if isinstance(node, (Repeat, Optional)):
-                self.look(_container(_inner(node), node.address, group.packing), (*around, node), (), swapped)
+                self.look(_container(node, group.packing), (*around, node), (), swapped)
 
     def place_check(self, slot: Slot) -> None:
         """Decide where a check is computed: where it stands, at the end of what is around it, or of the frame."""
@@ -334,7 +338,8 @@ class _Plan:
         return next(node for node in self.layout.walk() if isinstance(node, Run) and slot in node.slots)
 
     def refusals(self) -> Iterator[tuple[str, str]]:
-        yield from _packing_refusals(self.root, Packing.MOST)
+        for address, reason in _packing_refusals(self.root, Packing.MOST):
+            yield address or self.layout.name, reason
         for node in self.layout.walk():
             place = self.nodes[node.number]
             if place.swapped:
@@ -388,8 +393,7 @@ def _packing_refusals(group: _Group, outer: Packing) -> Iterator[tuple[str, str]
         if isinstance(member, _Group):
             yield from _packing_refusals(member, group.packing)
         elif isinstance(member.node, (Repeat, Optional)):
-            inner = _container(_inner(member.node), member.node.address, group.packing)
-            yield from _packing_refusals(inner, group.packing)
+            yield from _packing_refusals(_container(member.node, group.packing), group.packing)
 
 
 # -- bit orders ----------------------------------------------------------------------------------------------
@@ -466,7 +470,7 @@ def _same(parsed: Any, context: Any) -> Any:
 
 
 def _fault(address: str, message: str) -> ValidationError:
-    return ValidationError(f"{address}: {message}")
+    return ValidationError(f"{address}: {message}" if address else message)
 
 
 class _Maker:
@@ -571,7 +575,7 @@ class _Maker:
 
     def container(self, node: Repeat | Optional, key: str, outer: Packing) -> Construct:
         """One element of a repeat, or the body of an optional."""
-        group = _container(_inner(node), node.address, outer)
+        group = _container(node, outer)
         if node.bare:
             # Its one value has no key of its own; a list in an optional goes by the optional's.
             leaf = next(leaf for leaf in _leaves(group.members) if leaf.is_value)

@@ -329,6 +329,34 @@ def test_what_fills_itself_may_be_given_and_must_agree() -> None:
         made.parse(b"\xa4" + data[1:])
 
 
+def test_a_fault_is_told_with_the_fields_own_address() -> None:
+    made = constructs.build(
+        of("""
+        - name: power
+          group: [{name: limits, group: [{name: high, bits: 8}]}]
+        - {name: list, repeat: 2, group: [{name: inner, group: [{name: x, bits: 8}]}]}
+    """)
+    )
+    good = {"power": {"limits": {"high": 1}}, "list": [{"inner": {"x": 1}}, {"inner": {"x": 2}}]}
+    assert made.build(good) == bytes([1, 1, 2])
+    for wrong, told in (
+        ({"power": {"limits": 5}}, "power.limits: 5 is not a mapping. Give a mapping with the keys high"),
+        ({"power": {"limits": {"low": 1}}}, "power.limits: 'low' is none of its keys. They are high"),
+        (
+            {"list": [{"inner": []}, {}]},
+            "list[].inner: a value of type list is not a mapping. Give a mapping with the keys x",
+        ),
+        (
+            {"list": [{}, {}]},
+            "list[].inner.x: the record has no such key, and the field no default. Give a value",
+        ),
+        ({"more": 1}, "'more' is none of its keys. They are power, list"),
+    ):
+        with pytest.raises(ValidationError) as caught:
+            made.build({**good, **wrong})
+        assert str(caught.value) == told
+
+
 def test_strict_reserved_bits_are_refused_and_others_pass() -> None:
     for strict in (False, True):
         made = constructs.build(
