@@ -67,7 +67,7 @@ def _slot(slot: Slot, run: Run) -> str:
     else:
         transform = f"ieee{slot.transform.bits} {slot.minimum} {slot.maximum}"
     legal = ",".join(f"{codes.low}:{codes.high}" for codes in slot.legal)
-    specials = ",".join(f"{s.low}:{s.high}:{s.meaning}:{s.reason!r}" for s in slot.specials)
+    specials = _specials(slot)
     states = ",".join(f"{code}:{label!r}" for code, label in slot.states)
     codes = ",".join(f"{codes.low}:{codes.high}" for codes in slot.codes)
     policy = f"{slot.policy} raises={slot.raises} default={slot.default} unassigned={slot.unassigned} strict={slot.strict}"
@@ -77,6 +77,22 @@ def _slot(slot: Slot, run: Run) -> str:
         f"{policy} states={states} codes={codes} maximum={slot.maximum_count} role={role} check={_check(slot.check)}",
     )
     return " ".join(parts)
+
+
+def _specials(slot: Slot) -> str:
+    """The special codes, ascending: their order counts only where None, or a reason, encodes to the first of several."""
+    first = {
+        special.reason: special.low for special in reversed(slot.specials) if special.meaning == "missing"
+    }
+    texts = []
+    for special in sorted(slot.specials, key=lambda special: special.low):
+        sent = special.low == slot.missing_code or (
+            special.reason and first.get(special.reason) == special.low
+        )
+        texts.append(
+            f"{special.low}:{special.high}:{special.meaning}:{special.reason!r}{'+' if sent else ''}"
+        )
+    return ",".join(texts)
 
 
 def _check(check: Check | None) -> str | None:

@@ -7,7 +7,7 @@ by wire (bits, signed, scale, offset) they are what the format says. Faults are 
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -92,8 +92,14 @@ def _number(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
         text = f"all {_whole(bounds.high - bounds.low + 1)} codes of its range are reserved"
         note(one.place, "no-legal-code", text, "Widen the range, or reserve fewer codes.")
         return None
+    assigned = sum(codes.high - codes.low + 1 for codes in legal)
+    assigned += sum(codes.high - codes.low + 1 for codes in specials)
     slot = replace(
-        slot, legal=legal, specials=specials, unassigned=by_meaning, policy=one.out_of_range or "error"
+        slot,
+        legal=legal,
+        specials=specials,
+        unassigned=by_meaning and assigned < 1 << width,
+        policy=one.out_of_range or "error",
     )
     if not number.roundtrips(slot):
         step = format_number(abs(transform.scale))
@@ -372,20 +378,21 @@ def _specials(one: Field, slot: Slot, note: Note, top: int | None) -> tuple[Spec
         code = _usual_missing(slot)
         found.append((Special(code, code, "missing"), "missing"))
     elif one.missing:
-        found += [(Special(c.low, c.high, "missing", c.reason), "missing") for c in one.missing]
+        listed = enumerate(one.missing)
+        found += [(Special(c.low, c.high, "missing", c.reason), f"missing.{i}") for i, c in listed]
     for key in ("at_least", "at_most"):
         code = getattr(one, key)
         if code is not None:
             found.append((Special(code, code, key), key))
-    made: list[Special] = []
+    made: list[tuple[Special, str]] = []
     for special, key in found:
         fitted = _fitted(special, slot)
         if fitted is None:
             low, high = slot.raw_limits
             text = f"code {_whole(special.low if special.low < low else special.high)} does not fit {_bits(slot.width)}"
-            note(_at(one, key), "code-too-large", text, f"Use a code from {low} to {high}.")
+            note(_at(one, key, "missing"), "code-too-large", text, f"Use a code from {low} to {high}.")
             return None
-        if key == "missing" and top is not None and fitted.low <= top:
+        if special.meaning == "missing" and top is not None and fitted.low <= top:
             value = (
                 format_number(slot.transform.offset + slot.transform.scale * fitted.low)
                 if isinstance(slot.transform, Linear)
@@ -393,17 +400,46 @@ def _specials(one: Field, slot: Slot, note: Note, top: int | None) -> tuple[Spec
             )
             unit = f" {one.unit}" if one.unit else ""
             text = f"code {fitted.low} already means {value}{unit}"
-            note(_at(one, key), "code-in-range", text, f"Use a code above {top}, or missing: true.")
+            note(
+                _at(one, key, "missing"), "code-in-range", text, f"Use a code above {top}, or missing: true."
+            )
             return None
-        made.append(fitted)
-    ascending = sorted(made, key=lambda special: special.low)
-    for first, second in pairwise(ascending):
+        made.append((fitted, key))
+    ascending = sorted(made, key=lambda pair: pair[0].low)
+    for (first, _), (second, key) in pairwise(ascending):
         if second.low <= first.high:
-            key = next((key for key in (second.meaning, first.meaning) if key in one.places), "missing")
             text = f"code {second.low} has two meanings"
-            note(_at(one, key), "codes-overlap", text, "Give each code one meaning.")
+            note(_at(one, key, "missing"), "codes-overlap", text, "Give each code one meaning.")
             return None
+    return _adjacent(special for special, _ in made)
+
+
+def _adjacent(specials: Iterable[Special]) -> tuple[Special, ...]:
+    """The specials, those that go on where the one before them ends made one with it: [3, 4] is {from: 3, to: 4}."""
+    made: list[Special] = []
+    for special in specials:
+        last = made[-1] if made else None
+        if last and last.meaning == special.meaning == "missing" and last.reason == special.reason:
+            if special.low == last.high + 1:
+                made[-1] = replace(last, high=special.high)
+                continue
+        made.append(special)
     return tuple(made)
+
+
+def merged(ranges: Iterable[Range]) -> tuple[Range, ...]:
+    """The same codes as ascending, disjoint ranges, as few as there can be."""
+    made: list[Range] = []
+    for codes in sorted(ranges, key=_low):
+        if made and codes.low <= made[-1].high + 1:
+            made[-1] = Range(made[-1].low, max(made[-1].high, codes.high))
+        else:
+            made.append(codes)
+    return tuple(made)
+
+
+def _low(codes: Range) -> int:
+    return codes.low
 
 
 def _usual_missing(slot: Slot) -> int:
@@ -468,7 +504,7 @@ def _states(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
                 if 0 < code < 1 << 64
                 else "Use another code."
             )
-            note(_at(one, "states"), "code-too-large", text, remedy)
+            note(_at(one, f"states.{code}", "states"), "code-too-large", text, remedy)
             return None
     specials = _specials(one, slot, note, None)
     if specials is None:
@@ -499,7 +535,7 @@ def _coded(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
             text = f"code {_hex(bad)} does not fit {_bits(one.bits)}"
             note(_at(one, "code"), "code-too-large", text, f"Use a code from 0 to {top:#x}, or more bits.")
             return None
-    codes_of = sorted((Range(codes.low, codes.high) for codes in one.code), key=lambda codes: codes.low)
+    codes_of = sorted((Range(codes.low, codes.high) for codes in one.code), key=_low)
     for first, second in pairwise(codes_of):
         if second.low <= first.high:
             text = f"code {_hex(second.low)} is there twice"
@@ -511,7 +547,7 @@ def _coded(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
         note(_at(one, "code"), "one-code", text, "Use kind: tag where several codes are allowed.")
         return None
     role = _role(one, Slot(0, (), one.name, one.kind, 0, one.bits), note)
-    return None if role is False else Meaning(one.bits, {"codes": tuple(codes_of), "role": role})
+    return None if role is False else Meaning(one.bits, {"codes": merged(codes_of), "role": role})
 
 
 def _count(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:

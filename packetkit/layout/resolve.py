@@ -13,11 +13,11 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import gcd
 
-from packetkit.errors import Problem
+from packetkit.errors import AlgorithmError, Problem, UnknownAlgorithm
 from packetkit.integrity import catalog
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.fingerprint import fingerprint
-from packetkit.layout.meaning import Meaning, meaning
+from packetkit.layout.meaning import Meaning, meaning, merged
 from packetkit.layout.model import (
     Check,
     Fill,
@@ -77,19 +77,52 @@ class _Phase:
         return self.remainder % unit if self.modulus % unit == 0 else None
 
 
+    def after(self, other: _Phase) -> _Phase:
+        """What is known of the bits from another position to this one."""
+        modulus = gcd(self.modulus, other.modulus)
+        return _Phase(modulus, (self.remainder - other.remainder) % modulus)
+
+    def many(self, count: int | None) -> _Phase:
+        """What is known of so many stretches of which each is known like this; None: of any number."""
+        if count is None:
+            return _Phase(gcd(self.modulus, self.remainder), 0)
+        return _Phase(self.modulus, self.remainder * count % self.modulus)
+
+    def and_then(self, other: _Phase) -> _Phase:
+        """What is known of one stretch and another after it."""
+        modulus = gcd(self.modulus, other.modulus)
+        return _Phase(modulus, (self.remainder + other.remainder) % modulus)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Origin:
+    """Where a frame or an element starts: what stands in it is always as far from there, even where its own place varies."""
+
+    phase: _Phase
+
+
 @dataclass(frozen=True, slots=True)
 class _Cursor:
-    """Where the next bit goes: its constant place if there is one, its phase, and the least and most bits before it in its container."""
+    """Where the next bit goes: its constant place if there is one, its phase, and the least and most bits before it in its container.
+
+    grown: what is known of the bits since the origin.
+    """
 
     at: int | None
     phase: _Phase
+    origin: _Origin
+    grown: _Phase = _Phase()
     low: int = 0
     high: int | None = 0
 
     def plus(self, bits: int) -> _Cursor:
-        at = None if self.at is None else self.at + bits
-        return _Cursor(
-            at, self.phase.plus(bits), self.low + bits, None if self.high is None else self.high + bits
+        return replace(
+            self,
+            at=None if self.at is None else self.at + bits,
+            phase=self.phase.plus(bits),
+            grown=self.grown.plus(bits),
+            low=self.low + bits,
+            high=None if self.high is None else self.high + bits,
         )
 
 
@@ -192,9 +225,13 @@ class _Container:
         """The cursor after a fill to a multiple of `unit` whose width is not constant."""
         low, high, over = self.cursor.low, self.cursor.high, self.phase.within(unit)
         if over is None:
-            return _Cursor(None, _Phase(unit, 0), low, None if high is None else high + unit - 1)
-        ends = [None if bits is None else -(-(bits + over) // unit) * unit - over for bits in (low, high)]
-        return _Cursor(None, _Phase(unit, 0), ends[0] or 0, ends[1])
+            high = None if high is None else high + unit - 1
+        else:
+            low, high = (
+                None if bits is None else -(-(bits + over) // unit) * unit - over for bits in (low, high)
+            )
+        phase, origin = _Phase(unit, 0), self.cursor.origin
+        return _Cursor(None, phase, origin, phase.after(origin.phase), low or 0, high)
 
     def close(self, *, ends_in_run: bool = False) -> tuple[Node, ...]:
         """All nodes; ends_in_run: an empty run at the end, where a check's span may end there."""
@@ -285,7 +322,7 @@ class _Resolver:
         frame = self.frame
         packing = _packing(frame.packing) or Packing.MOST
         style = _Style(packing, frame.order or ("little" if packing is Packing.LEAST else "big"))
-        root = _Container(self, _Cursor(0, _Phase()), "")
+        root = _Container(self, _Cursor(0, _Phase(), _Origin(_Phase())), "")
         scope = _Scope(None)
         self.place_all(frame.fields, root, scope, style, ())
         self.last_byte(root, style)
@@ -392,6 +429,11 @@ class _Resolver:
                 "Put it into a group that has it.",
             )
             self.placed = False
+            return
+        if (one.present_when or one.repeat) and style.packing.word_bits:
+            what = "present_when" if one.present_when else "repeat"
+            text = f"{what} cannot stand inside a group of words"
+            self.note(one.places.get(what, one.place), "words-not-whole", self.full(address), text, "Put the group of words into it instead.")
             return
         if one.present_when is not None:
             self.optional(one, into, scope, style, path, address)
@@ -652,7 +694,7 @@ class _Resolver:
             return
         into.close_run()
         number, start = self.next_node(), into.cursor
-        element, low, high, after = self.element(one, start, scope, style, address)
+        element, low, high, after, grown = self.element(one, start, scope, style, address)
         if low is None or high is None:
             self.placed = False
             return
@@ -693,7 +735,8 @@ class _Resolver:
         end_phase = start.phase.plus(count * low) if fixed and count is not None else after
         at = start.at + count * low if fixed and count is not None and start.at is not None else None
         top = None if start.high is None or most is None else start.high + most * high
-        into.add_node(node, _Cursor(at, end_phase, start.low + least * low, top))
+        grown = start.grown.and_then(grown.many(count))
+        into.add_node(node, _Cursor(at, end_phase, start.origin, grown, start.low + least * low, top))
 
     def counter(self, name: str, one: Field, scope: _Scope, where: str) -> Slot | None:
         found = scope.find(name)
@@ -702,15 +745,16 @@ class _Resolver:
         slot = found[0].slots.get(found[1]) if found else None
         if slot is None or slot.kind != "count":
             text = f"{shown(name)} is not a count before this field"
-            self.note(one.places["repeat"], "count-unknown", where, text, self.suggest(name, scope, "count"))
+            place = one.places.get("repeat.count", one.places["repeat"])
+            self.note(place, "count-unknown", where, text, self.suggest(name, scope, "count"))
             return None
         self.counted.add(slot.number)
         return slot
 
     def element(
         self, one: Field, start: _Cursor, scope: _Scope, style: _Style, address: str
-    ) -> tuple[tuple[Node, ...], int | None, int | None, _Phase]:
-        """The nodes of one element, its least and most bits, and the phase after any number of them.
+    ) -> tuple[tuple[Node, ...], int | None, int | None, _Phase, _Phase]:
+        """The nodes of one element, its least and most bits, the phase after any number of them, what is known of its size.
 
         Where an element starts depends on where the one before it ended: the phase is widened until it holds for all of them.
         """
@@ -718,14 +762,15 @@ class _Resolver:
         saved = self.snapshot()
         for _ in range(8):
             self.restore(saved)
-            inside = _Container(self, _Cursor(None, phase), f"{address}[].")
+            inside = _Container(self, _Cursor(None, phase, _Origin(phase)), f"{address}[].")
             inner = _Scope(scope)
             self.body(one, inside, inner, style, f"{address}[]")
             after = inside.cursor.phase.joined(phase)
             if after == phase or not self.placed:
                 break
             phase = after
-        return inside.close(ends_in_run=_has_check(one)), inside.cursor.low, inside.cursor.high, phase
+        end = inside.cursor
+        return inside.close(ends_in_run=_has_check(one)), end.low, end.high, phase, end.grown
 
     def body(self, one: Field, into: _Container, scope: _Scope, style: _Style, address: str) -> None:
         """What an element or an optional holds: a group's members in a container of their own, or one bare value."""
@@ -767,7 +812,7 @@ class _Resolver:
         by, codes = target
         into.close_run()
         number, start = self.next_node(), into.cursor
-        inside = _Container(self, _Cursor(start.at, start.phase), f"{address}.")
+        inside = _Container(self, replace(start, low=0, high=0), f"{address}.")
         inside.start = (
             into.start
         )  # a check in it covers everything before, from the frame's or the element's start
@@ -791,31 +836,31 @@ class _Resolver:
             number, path, address, start.at, start.phase.within(8), by, codes, nodes, low, high, bare
         )
         phase = start.phase.joined(inside.cursor.phase)
+        grown = start.grown.joined(inside.cursor.grown)
         top = None if start.high is None else start.high + high
-        into.add_node(node, _Cursor(start.at if high == 0 else None, phase, start.low, top))
+        into.add_node(
+            node, _Cursor(start.at if high == 0 else None, phase, start.origin, grown, start.low, top)
+        )
 
     def condition(self, one: Field, scope: _Scope, where: str) -> tuple[int, tuple[Range, ...]] | None:
         asked = one.present_when
         assert asked is not None
-        place = one.places["present_when"]
+        place = one.places.get(f"present_when.{asked.by}", one.places["present_when"])
         found = scope.find(asked.by)
         if found is not None and found[1] in found[0].broken:
             return None
         slot = found[0].slots.get(found[1]) if found else None
         if slot is None or slot.kind in ("reserved", "check", "float", "constant", "sync"):
-            text = f"{shown(asked.by)} is not a field before this one that can tell"
+            text = f"{shown(asked.by)} is not a field before this one"
+            if slot is not None:
+                text = f"{slot.address} is a {slot.kind} field, which cannot decide this"
             self.note(place, "condition-unknown", where, text, self.suggest(asked.by, scope))
             return None
         if not asked.codes and not asked.states:
             if slot.kind == "flag":
                 return slot.number, (Range(1, 1),)
-            self.note(
-                place,
-                "condition-codes",
-                where,
-                f"{slot.address} is not a flag",
-                f"Write {{{asked.by}: code}}.",
-            )
+            text = f"{slot.address} is not a flag, so it needs a code"
+            self.note(place, "condition-codes", where, text, f"Write {{{asked.by}: code}}.")
             return None
         names = {label: code for code, label in slot.states}
         ranges = [Range(codes.low, codes.high) for codes in asked.codes]
@@ -823,22 +868,19 @@ class _Resolver:
         for label in asked.states:
             if label not in names:
                 text = f"{slot.address} has no state {shown(label)}"
+                near = closest(label, names)
                 options = f"One of: {', '.join(names)}." if names else "Write a code."
+                options = f"Did you mean {near}? {options}" if near else options
                 self.note(place, "condition-codes", where, text, options)
                 return None
             ranges.append(Range(names[label], names[label]))
         for codes in ranges:
             if codes.low < low or codes.high > high:
-                text = f"{slot.address} holds {low} to {high}"
-                self.note(
-                    place,
-                    "condition-codes",
-                    where,
-                    f"{text}, never {codes.low if codes.low < low else codes.high}",
-                    "Use a code it can have.",
-                )
+                code = format_number(Fraction(codes.low if codes.low < low else codes.high))
+                text = f"{slot.address} never holds {code}"
+                self.note(place, "condition-codes", where, text, f"Use a code from {low} to {high}.")
                 return None
-        return slot.number, tuple(sorted(ranges, key=lambda codes: codes.low))
+        return slot.number, merged(ranges)
 
     def unused_counts(self) -> None:
         if not self.whole:
@@ -886,37 +928,26 @@ class _Resolver:
     # -- checks ----------------------------------------------------------------------------------------------------------------
 
     def algorithm(self, one: Field, where: str) -> Algorithm | None:
+        if self.is_flooded:
+            return None
         asked = one.algorithm
         place = one.places["algorithm"]
         if isinstance(asked, CustomCrc):
+            feed = (asked.initial, asked.reflect_in, asked.reflect_out, asked.final_xor)
             try:
-                return catalog.custom_crc(
-                    asked.width,
-                    asked.polynomial,
-                    asked.initial,
-                    asked.reflect_in,
-                    asked.reflect_out,
-                    asked.final_xor,
-                )
-            except ValueError as error:
-                self.note(
-                    place,
-                    "algorithm-parameters",
-                    where,
-                    str(error),
-                    "Write the six parameters as the format's document has them.",
-                )
+                return catalog.custom_crc(asked.width, asked.polynomial, *feed)
+            except AlgorithmError as error:
+                remedy = "Write the parameter as the format's document has it, unreflected."
+                for line in str(error).splitlines():
+                    at = one.places.get(f"algorithm.{line.partition(' ')[0]}", place)
+                    self.note(at, "algorithm-parameters", where, line, remedy)
                 return None
         assert asked is not None
         try:
             return catalog.find(asked)
-        except (KeyError, ValueError):
-            near = () if self.is_flooded else catalog.closest(asked)
-            remedy = (
-                f"Did you mean {' or '.join(near)}?"
-                if near
-                else "Write one such as CRC-16/IBM-3740 or SUM-8."
-            )
+        except UnknownAlgorithm as error:
+            near = " or ".join(error.closest)
+            remedy = f"Did you mean {near}?" if near else "Write one such as CRC-16/IBM-3740 or SUM-8."
             self.note(place, "algorithm-unknown", where, f"no check is named {shown(asked)}", remedy)
             return None
 
@@ -979,8 +1010,9 @@ class _Resolver:
         for name in (*covers.names, *((covers.start, covers.end) if covers.what == "range" else ())):
             hit = pending.scope.find(name)
             if hit is None or hit[1] not in hit[0].spans:
-                text = f"{shown(name)} is not a field of this group or one around it"
-                self.note(place, "span-unknown", pending.path, text, self.suggest(name, pending.scope))
+                text = f"{shown(name)} is not a field of its group or of one around it"
+                at = _place_of_name(pending.one, covers, name)
+                self.note(at, "span-unknown", pending.path, text, self.suggest(name, pending.scope))
                 return None
             found[name] = hit
         if covers.what == "names":
@@ -989,13 +1021,10 @@ class _Resolver:
         (first, first_name), (last, last_name) = found[covers.start], found[covers.end]
         start, end = first.spans[first_name][0], last.spans[last_name][1]
         if start.container is not end.container or end.rank < start.rank:
-            self.note(
-                place,
-                "span-empty",
-                pending.path,
-                f"{covers.end} does not come after {covers.start}",
-                "Swap from and to.",
-            )
+            together = start.container is end.container
+            text = f"{covers.end} {'comes before' if together else 'is in another part than'} {covers.start}"
+            remedy = "Swap from and to." if together else "Let from and to be in one group, repeat or option."
+            self.note(place, "span-empty", pending.path, text, remedy)
             return None
         holes = sorted(
             (found[name][0].spans[found[name][1]] for name in covers.names), key=lambda span: span[0].rank
@@ -1010,7 +1039,7 @@ class _Resolver:
             size = _Phase(gcd(size.modulus, length.modulus), 0).plus(size.remainder + length.remainder)
         skipped = pending.algorithm.width if check.own == "skip" else 0
         if size.plus(-skipped).within(8) == 0:
-            return check
+            return replace(check, zero_filled=False)  # there is never anything to fill
         if (
             check.algorithm.family == "crc"
             and check.algorithm.reflect_in == check.least_first
@@ -1110,9 +1139,19 @@ def _joined(spans: list[_Span]) -> list[_Span]:
         if start.rank == end.rank or (start.cursor.at is not None and start.cursor.at == end.cursor.at):
             continue
         if made and start.container is made[-1][1].container and start.rank <= made[-1][1].rank:
-            start = made.pop()[0]
+            start, last = made.pop()
+            end = max(end, last, key=lambda spot: spot.rank)
         made.append((start, end))
     return made
+
+
+def _place_of_name(one: Field, covers: Covers, name: str) -> Place:
+    """Where a check's covers names a field."""
+    ends = {covers.start: "covers.from", covers.end: "covers.to"}
+    lists = ("covers", "covers.except")
+    at = [f"{key}.{covers.names.index(name)}" for key in lists if name in covers.names]
+    keys = (ends.get(name, ""), *at, "covers.except", "covers")
+    return next(one.places[key] for key in keys if key in one.places)
 
 
 def _less(start: _Spot, end: _Spot, holes: list[_Span]) -> list[_Span]:
@@ -1128,13 +1167,11 @@ def _less(start: _Spot, end: _Spot, holes: list[_Span]) -> list[_Span]:
 def _length(start: _Spot, end: _Spot) -> _Phase:
     """What is known of the number of bits between two positions."""
     first, last = start.cursor, end.cursor
-    if start.container is end.container:
-        if start.index == end.index:
-            return _Phase(64, (end.bits - start.bits) % 64)
-        if first.low == first.high and last.low == last.high:
-            return _Phase(64, (last.low - first.low) % 64)
-    modulus = gcd(first.phase.modulus, last.phase.modulus)
-    return _Phase(modulus, (last.phase.remainder - first.phase.remainder) % modulus)
+    if start.container is end.container and start.index == end.index:
+        return _Phase(64, (end.bits - start.bits) % 64)
+    if first.origin is last.origin:
+        return last.grown.after(first.grown)
+    return last.phase.after(first.phase)
 
 
 def _with_checks(nodes: tuple[Node, ...], found: dict[int, Check]) -> tuple[Node, ...]:

@@ -94,6 +94,28 @@ def place_of(node: Node) -> Place:
     return Place(node.position, node.excerpt, node.width)
 
 
+def _places(entries: MappingOf[str, Entry]) -> dict[str, Place]:
+    """Where each key's value stands, and what stands in it: `covers.from`, `missing.0` for a list's first entry."""
+    found: dict[str, Place] = {}
+
+    def put(key: str, node: Node) -> None:
+        found[key] = place_of(node)
+        if isinstance(node, Mapping):
+            for entry in node.entries:
+                code = yaml_text.parse_integer(entry.key.text)
+                put(f"{key}.{entry.key.text if isinstance(code, str) else code}", entry.value)
+        elif isinstance(node, Sequence):
+            for index, item in enumerate(node.items):
+                put(f"{key}.{index}", item)
+
+    for key, entry in entries.items():
+        if key in ("group", "flags"):  # they are fields, with places of their own
+            found[key] = place_of(entry.value)
+        else:
+            put(key, entry.value)
+    return found
+
+
 class _Loader:
     """Reads nodes and collects problems. Readers return None where they noted a problem."""
 
@@ -703,7 +725,7 @@ class _Loader:
             values.pop("name", name),
             values.pop("kind", kind),
             place_of(node),
-            {k: place_of(e.value) for k, e in entries.items()},
+            _places(entries),
             named="name" in entries or kind != "reserved",
             fields=values.pop("group", values.pop("flags", ())),
             whole=len(self.problems) == before,
