@@ -152,10 +152,18 @@ def differ(first: Told, second: Told) -> bool:
         other = theirs.get(one.bits)
         if other and not any(a.low <= b.high and b.low <= a.high for a in one.codes for b in other.codes):
             return True
+    return shared_length(first, second) is None
+
+
+def shared_length(first: Told, second: Told) -> int | None:
+    """The least length in bytes that both can have, or None."""
     a, b = first.lengths, second.lengths
     if isinstance(a, range) and isinstance(b, range):
-        return a.stop <= b.start or b.stop <= a.start
-    return not any(length in b for length in a)
+        least = max(a.start, b.start)
+        return least if least < min(a.stop, b.stop) else None
+    if isinstance(a, range):
+        a, b = b, a
+    return min((length for length in a if length in b), default=None)
 
 
 def _constant_bits(marked: tuple[Marker, ...]) -> dict[int, int]:

@@ -132,7 +132,7 @@ def _declared_one_way(one: Field, by_meaning: bool, note: Note) -> bool:
         note(
             _at(one, *ends, "resolution"),
             "half-a-range",
-            f"{(*ends, 'resolution')[0]} without {lacks}",
+            f"{(*ends, 'resolution')[0]} is given without {lacks}",
             remedy,
         )
         return False
@@ -165,8 +165,14 @@ def _by_meaning(one: Field, note: Note) -> _Base | None:
     elif one.bits is not None:
         n = (1 << one.bits) - 1 - reserved
         if n < 1:
-            text = f"{_bits(one.bits)} hold {1 << one.bits} codes, and less {_whole(reserved)} reserved no step is left"
-            note(_at(one, "bits"), "range-does-not-fit", text, "Use more bits.")
+            total = 1 << one.bits
+            text = f"{_bits(one.bits)}: {total} codes, {_whole(reserved)} of them reserved, leave no step between values"
+            note(
+                _at(one, "bits"),
+                "range-does-not-fit",
+                text,
+                f"Use bits: {(reserved + 1).bit_length()}, or more.",
+            )
             return None
     else:
         remedy = "Add resolution: the smallest step that matters to you; the bits are worked out."
@@ -223,7 +229,7 @@ def _width(one: Field, n: int, listed: tuple[Codes, ...], note: Note) -> int | N
 def _not_above(one: Field, note: Note) -> None:
     assert one.minimum is not None and one.maximum is not None
     text = f"maximum {format_number(one.maximum)} is not above minimum {format_number(one.minimum)}"
-    remedy = "Swap them." if one.maximum < one.minimum else "Widen the range."
+    remedy = "Swap minimum and maximum." if one.maximum < one.minimum else "Widen the range."
     note(_at(one, "maximum", "minimum"), "range-order", text, remedy)
 
 
@@ -316,7 +322,8 @@ def _default(one: Field, slot: Slot, note: Note) -> int | bool | None:
         # By the strictest policy: a default is sent as it is written, neither clamped nor turned into missing.
         outcome = number.to_raw(replace(slot, policy="error"), default)
         raw = outcome.raw if outcome.fault is None else None
-        takes = f"a number from {_ends(slot)}, less its reserved codes"
+        takes = f"a number from {_ends(replace(slot, unit=one.unit))}"
+        takes += ", less those whose codes are reserved" if slot.specials else ""
     if raw is None:
         written = format_number(default) if isinstance(default, Fraction) else shown(str(default).lower())
         text = f"the default {written} is not a value of this field"
@@ -330,7 +337,7 @@ def _ends(slot: Slot) -> str:
     unit = f" {slot.unit}" if slot.unit else ""
     if isinstance(slot.transform, Ieee):
         low, high = number.value_limits(slot)
-        return f"{low} to {high}{unit}"
+        return f"{low:g} to {high:g}{unit}"
     raws = (slot.legal[0].low, slot.legal[-1].high)
     ends = sorted(slot.transform.offset + slot.transform.scale * raw for raw in raws)
     return f"{format_number(ends[0])} to {format_number(ends[1])}{unit}"
@@ -504,7 +511,7 @@ def _states(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
                 if 0 < code < 1 << 64
                 else "Use another code."
             )
-            note(_at(one, f"states.{code}", "states"), "code-too-large", text, remedy)
+            note(_at(one, f"states:{code}", "states"), "code-too-large", text, remedy)
             return None
     specials = _specials(one, slot, note, None)
     if specials is None:

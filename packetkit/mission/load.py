@@ -11,8 +11,8 @@ from fractions import Fraction
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from packetkit.errors import Problem, SchemaError, UnknownFrame
-from packetkit.layout.alike import Told, differ, told
+from packetkit.errors import Fault, Problem, SchemaError, UnknownFrame
+from packetkit.layout.alike import Told, differ, shared_length, told
 from packetkit.layout.fingerprint import mission_fingerprint
 from packetkit.layout.model import Layout
 from packetkit.layout.resolve import resolve
@@ -164,6 +164,15 @@ def _problem(place: model.Place, rule: str, path: str, summary: str, remedy: str
     return Problem(place.position, rule, path, summary, remedy, place.excerpt, place.width)
 
 
+def _from_fault(fault: Fault, place: model.Place, rule: str, path: str, key: str) -> Problem:
+    """The problem that says at a key what the radio or the orbit has against its value."""
+    from textwrap import fill
+
+    summary, _, remedy = fault.message.partition("; ")
+    remedy = fill(f"{remedy[:1].upper()}{remedy[1:]}.", 78) if remedy else ""
+    return _problem(place, rule, path, f"{key}: {summary}", remedy)
+
+
 def _alike(declared: model.Mission, layouts: Mapping[str, Layout]) -> Iterator[Problem]:
     """Each frame that could be taken for one above it."""
     remedy = "Give each a tag with its own code at the same bits: - {name: tag, kind: tag, bits: 4, code: 1}."
@@ -174,7 +183,9 @@ def _alike(declared: model.Mission, layouts: Mapping[str, Layout]) -> Iterator[P
         mine = told(layouts[frame.name])
         alike = next((name for name, other in above.items() if not differ(other, mine)), None)
         if alike is not None:
-            summary = f"{alike} and {frame.name} cannot be told apart"
+            length = shared_length(above[alike], mine)
+            size = "1 byte" if length == 1 else f"{length} bytes"
+            summary = f"{alike} and {frame.name} cannot be told apart: no constant or tag differs, and both may have {size}"
             yield _problem(frame.place, "frames-alike", frame.name, summary, remedy)
         above[frame.name] = mine
 
@@ -210,45 +221,32 @@ def _setting(asked: model.Chirp, place: model.Place, problems: list[Problem]) ->
     faults = chirp.setting_faults(given)
     for fault in faults:
         key = keys.get(fault.path, fault.path)
-        summary, _, remedy = fault.message.partition("; ")
         where = asked.places.get(key, place)
-        problems.append(
-            _problem(where, "radio-setting", "link.chirp", summary, remedy[:1].upper() + remedy[1:])
-        )
+        problems.append(_from_fault(fault, where, "radio-setting", "link.chirp", key))
     return None if faults else chirp.Setting(**given)  # type: ignore[arg-type]  # one mapping feeds both calls
 
 
 def _passes(declared: model.Passes | None, problems: list[Problem]) -> Passes | None:
     if declared is None:
         return None
-    orbit = (declared.altitude_km, declared.minimum_elevation_deg)
-    complete = (
-        declared.duration_s is not None
-        if orbit == (None, None)
-        else None not in orbit and declared.duration_s is None
-    )
-    if not complete:
-        if {
-            "altitude_km",
-            "minimum_elevation_deg",
-            "duration_s",
-        } & declared.places.keys() or not declared.places:
-            remedy = "Write altitude_km and minimum_elevation_deg, or duration_s alone."
-            problems.append(
-                _problem(
-                    declared.place,
-                    "pass-unknown",
-                    "passes",
-                    "neither an orbit nor a duration is complete",
-                    remedy,
-                )
-            )
+    orbit = {"altitude_km": declared.altitude_km, "minimum_elevation_deg": declared.minimum_elevation_deg}
+    said = {**orbit, "duration_s": declared.duration_s}
+    given = [key for key, value in said.items() if value is not None]
+    if given not in (["duration_s"], [*orbit]):
+        if any(value is None and key in declared.places for key, value in said.items()):
+            return None  # what could not be read was noted where it stands
+        lacks = [key for key in orbit if key not in given]
+        if "duration_s" in given:
+            summary = f"{' and '.join(given)} say twice how long a pass lasts"
+        elif given:
+            summary = f"{given[0]} is given without {lacks[0]}"
+        else:
+            summary = "nothing says how long a pass lasts"
+        remedy = "Write altitude_km and minimum_elevation_deg, or duration_s alone."
+        problems.append(_problem(declared.place, "pass-unknown", "passes", summary, remedy))
         return None
     if declared.altitude_km is not None and declared.minimum_elevation_deg is not None:
         for fault in geometry.pass_faults(declared.altitude_km, declared.minimum_elevation_deg):
-            summary, _, remedy = fault.message.partition("; ")
             place = declared.places.get(fault.path, declared.place)
-            problems.append(
-                _problem(place, "pass-impossible", "passes", summary, remedy[:1].upper() + remedy[1:])
-            )
+            problems.append(_from_fault(fault, place, "pass-impossible", "passes", fault.path))
     return Passes(declared.altitude_km, declared.minimum_elevation_deg, declared.duration_s, declared.per_day)

@@ -95,7 +95,10 @@ def place_of(node: Node) -> Place:
 
 
 def _places(entries: MappingOf[str, Entry]) -> dict[str, Place]:
-    """Where each key's value stands, and what stands in it: `covers.from`, `missing.0` for a list's first entry."""
+    """Where each key's value stands, and what stands in it: `covers.from`, `missing.0` for a list's first entry.
+
+    `states:8` is the place of a key itself.
+    """
     found: dict[str, Place] = {}
 
     def put(key: str, node: Node) -> None:
@@ -103,7 +106,9 @@ def _places(entries: MappingOf[str, Entry]) -> dict[str, Place]:
         if isinstance(node, Mapping):
             for entry in node.entries:
                 code = yaml_text.parse_integer(entry.key.text)
-                put(f"{key}.{entry.key.text if isinstance(code, str) else code}", entry.value)
+                name = entry.key.text if isinstance(code, str) else code
+                found[f"{key}:{name}"] = place_of(entry.key)
+                put(f"{key}.{name}", entry.value)
         elif isinstance(node, Sequence):
             for index, item in enumerate(node.items):
                 put(f"{key}.{index}", item)
@@ -128,22 +133,24 @@ class _Loader:
         place = node if isinstance(node, Place) else place_of(node)
         self.problems.append(Problem(place.position, rule, path, summary, remedy, place.excerpt, place.width))
 
-    def _among(self, word: str, choices: Iterable[str]) -> str:
-        """The remedy that lists the choices, the likely one first; only that one where they are very many."""
+    def _among(self, word: str, choices: Iterable[str], offered: Iterable[str] = ()) -> str:
+        """The remedy that lists the choices, the likely one first; only that one where they are very many.
+
+        offered: those that are listed, where not all choices suit.
+        """
         options = list(choices)
         near = yaml_text.closest(word, options)
         meant = f"Did you mean {near}? " if near else ""
         if near and len(options) > _MOST_LISTED:
             return meant.strip()
-        return _lines(f"{meant}One of: {', '.join(options)}.")
+        return _lines(f"{meant}One of: {', '.join(list(offered) or options)}.")
 
-    def absent(self, node: Node, path: str, what: str) -> bool:
+    def absent(self, node: Node, path: str, what: str, form: str = "") -> bool:
         """True, and noted, where nothing was written after the colon."""
         if not (isinstance(node, Scalar) and not node.quoted and not node.text):
             return False
-        self.note(
-            node, "no-value", path, f"{what} has no value", "Write one after the colon, or delete the key."
-        )
+        remedy = f"Write {form or 'one after the colon'}, or delete the key."
+        self.note(node, "no-value", path, f"{what} has no value", remedy)
         return True
 
     def lacking(self, node: Mapping, entries: MappingOf[str, Entry], names: Iterable[str]) -> list[str]:
@@ -161,7 +168,7 @@ class _Loader:
         """The node where it is keys with values; form shows how they are written."""
         if isinstance(node, Mapping):
             return node
-        if not self.absent(node, path, what):
+        if not self.absent(node, path, what, form):
             summary = f"{what} is keys with values, not {_shape(node)}"
             self.note(node, "wrong-type", path, summary, f"Write {form}.")
         return None
@@ -173,14 +180,16 @@ class _Loader:
             return None
         return None if self.absent(node, path, what) else node
 
-    def keys(self, node: Mapping, table: MappingOf[str, Key], path: str, where: str) -> dict[str, Entry]:
-        """The entries whose keys the table knows; the others are noted."""
+    def keys(
+        self, node: Mapping, table: MappingOf[str, Key], path: str, where: str, offered: Iterable[str] = ()
+    ) -> dict[str, Entry]:
+        """The entries whose keys the table knows; the others are noted, with the keys that are offered instead."""
         known = {}
         for entry in node.entries:
             if entry.key.text in table:
                 known[entry.key.text] = entry
             else:
-                remedy = self._among(entry.key.text, table)
+                remedy = self._among(entry.key.text, table, offered)
                 self.note(
                     entry.key, "unknown-key", path, f"{where} has no key {shown(entry.key.text)}", remedy
                 )
@@ -317,8 +326,8 @@ class _Loader:
     def _integer_within(self, node: Node, path: str, key: Key, low: int, high: int) -> int | None:
         number = self._read_integer(node, path, key)
         if number is not None and not low <= number <= high:
-            summary = f"{key.name} is {_whole(number)}, outside {low:,} to {high:,}"
-            self.note(node, "number-limit", path, summary, f"Write a whole number from {low:,} to {high:,}.")
+            summary = f"{key.name} is {_whole(number)}, outside {low} to {high}"
+            self.note(node, "number-limit", path, summary, f"Write a whole number from {low} to {high}.")
             return None
         return number
 
@@ -408,8 +417,8 @@ class _Loader:
                 node,
                 "bad-instant",
                 path,
-                f"{shown(scalar.text)} is not an instant",
-                "Write UTC as 2030-01-31T00:00:00Z.",
+                f"{shown(scalar.text)} is not a date and time in UTC",
+                "Write it as 2030-01-31T00:00:00Z.",
             )
             return None
         return scalar.text
@@ -534,9 +543,13 @@ class _Loader:
         count, to_end = values.get("count"), values.get("to_end", False)
         if (count is None) == (not to_end) or (count is not None and "maximum" in values):
             if len(values) == len(mapping.entries):
-                said = " and ".join(values) or "nothing"
+                summary = "repeat has neither a count nor to_end: true"
+                if count is not None:
+                    summary = (
+                        f"repeat has a count, so {'to_end' if to_end else 'maximum'} cannot stand beside it"
+                    )
                 remedy = "Write a number, {count: name}, or {to_end: true, maximum: n}."
-                self.note(node, "repeat-shape", path, f"repeat cannot be made of {said}", remedy)
+                self.note(node, "repeat-shape", path, summary, remedy)
             return None
         if isinstance(count, str):
             return Repeat(counted_by=count)
@@ -651,7 +664,7 @@ class _Loader:
     def members(self, node: Node, path: str, what: str, *, flags: bool) -> tuple[Field, ...] | None:
         """The fields of a list, with unique names; unnamed reserved bits get one."""
         if not isinstance(node, Sequence):
-            if not self.absent(node, path, what):
+            if not self.absent(node, path, what, "its list under it, each entry after '- '"):
                 summary = f"{what} is a list, not {_shape(node)}"
                 self.note(node, "wrong-type", path, summary, "Start each entry with '- '.")
             return None
@@ -703,10 +716,10 @@ class _Loader:
         before = len(self.problems)
         name = _at("", next((e.value for e in mapping.entries if e.key.text == "name"), mapping))
         path = _join(path, name)
-        entries = self.keys(mapping, FIELD_KEYS, path, "a field")
+        entries = self.keys(mapping, FIELD_KEYS, path, "a field", _offered(mapping))
         kind = self._kind(entries, mapping, path)
         if kind is None:
-            entries = {k: e for k, e in entries.items() if k in COMMON_KEYS}
+            entries = {k: e for k, e in entries.items() if k in COMMON_KEYS and k != "kind"}
         else:
             entries = self._for_kind(entries, kind, mapping, path)
         values = self.read_all(entries, FIELD_KEYS, path)
@@ -781,8 +794,10 @@ class _Loader:
             return
         most = _MAXIMUM_BITS.get(kind, 64)
         if not 1 <= bits <= most:
-            remedy = "A flag is one bit." if most == 1 else f"Write a number from 1 to {most}."
-            has = "one bit" if most == 1 else f"1 to {most:,} bits"
+            remedy = f"Write a number from 1 to {most}."
+            if most == 1:
+                remedy = "Leave bits out; a field of several bits is a number, or has states."
+            has = "one bit" if most == 1 else f"1 to {most} bits"
             summary = f"a {kind} has {has}, not {_whole(bits)}"
             self.note(entries["bits"].value, "bad-bits", path, summary, remedy)
 
@@ -858,6 +873,16 @@ class _Loader:
         values = self.read_all(entries, MISSION_KEYS, "")
         name = values.pop("mission", "")
         return Mission(name, place_of(node), values.pop("frames", ()), file=file, **values)
+
+
+def _offered(node: Mapping) -> tuple[str, ...]:
+    """The keys that a field of the kind that this one seems to be may have."""
+    written = {entry.key.text: entry.value for entry in node.entries}
+    kind = written.get("kind")
+    said = kind.text if isinstance(kind, Scalar) else ""
+    told = next((word for word in ("group", "flags", "states") if word in written), "number")
+    row = KINDS.get(said or told, KINDS["number"])
+    return (*COMMON_KEYS, *row.required, *row.optional)
 
 
 def _with_preset(made: Field) -> Field:

@@ -48,16 +48,23 @@ def parse_number(text: str) -> Fraction | str:
     digits = [len(run or "") for run in match.group("hex", "over", "under", "whole", "part")]
     longest = max(*digits[:3], digits[3] + digits[4])
     if longest > MAXIMUM_DIGITS:
-        return f"{shown(text)} has {longest} digits; a number has at most {MAXIMUM_DIGITS}"
+        return f"{shown(text)} has {longest} digits; a number has at most {MAXIMUM_DIGITS} digits"
     sign = -1 if match["sign"] == "-" else 1
     if match["hex"]:
         return Fraction(sign * int(match["hex"], 16))
     if match["over"]:
         under = int(match["under"])
-        return Fraction(sign * int(match["over"]), under) if under else f"{shown(text)} divides by zero"
+        return (
+            Fraction(sign * int(match["over"]), under)
+            if under
+            else f"{shown(text)} divides by zero; write a number above zero after the stroke"
+        )
     exponent = int(match["exponent"] or 0)  # at most _LONGEST_NUMBER digits
     if abs(exponent) > MAXIMUM_EXPONENT:
-        return f"the exponent of {shown(text)} is not between -{MAXIMUM_EXPONENT} and {MAXIMUM_EXPONENT}"
+        limits = f"is not between -{MAXIMUM_EXPONENT} and {MAXIMUM_EXPONENT}"
+        return (
+            f"the exponent of {shown(text)} {limits}; a unit nearer to what is measured needs no such number"
+        )
     part = match["part"] or ""
     return sign * Fraction(int((match["whole"] or "") + part)) * Fraction(10) ** (exponent - len(part))
 
