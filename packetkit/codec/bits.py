@@ -121,6 +121,17 @@ def check_value(
     return _computed(check, joined, length) & ((1 << width) - 1)
 
 
+def with_check(
+    frame: bytes, slot: Slot, packing: Packing, spans: Sequence[Span], own: Span, words: Sequence[Words]
+) -> bytes:
+    """Return a frame, which has zeros in a check's place, with that check computed."""
+    assert slot.check is not None
+    made = bytearray(frame)
+    value = check_value(slot.check, slot.width, spans, own, words, frame)
+    write(made, packing, own[0] - slot.offset_bits, slot.offset_bits, slot.width, code_of(slot, value))
+    return bytes(made)
+
+
 def _computed(check: Check, joined: int, length: int) -> int:
     if check.in_wire_order:
         fed = reversed_bits(joined, length) if check.least_first else joined

@@ -1,30 +1,224 @@
-"""The public codec of one frame: a layout in, `encode`, `decode` and `decode_from` out."""
+"""The public codec of one frame: a layout in, `encode`, `decode` and `decode_from` out, by functions made for that layout.
+
+The functions are Python source generated from the layout (decoder.py, encoder.py) at the first call, with their tables; a Frame that
+is only looked at costs nothing. They do what is right and common. Whatever is wrong or rare goes to the walker (walk.py), so that
+there is one place that knows every rule, and one that words every error. `FrameCodec.source` is the text, to be read.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from binascii import crc_hqx
+from collections.abc import Callable, Mapping
+from functools import cached_property
+from struct import error as struct_error
 from typing import Any
 
-from packetkit.codec import walk
+from packetkit.codec import bits, walk
 from packetkit.codec.bits import Octets
+from packetkit.codec.checks import NotGeneratedError
+from packetkit.codec.codes import joined, joined_low
+from packetkit.codec.complete import can_be_completed, completed
+from packetkit.codec.decoder import Decoder
+from packetkit.codec.encoder import Encoder
+from packetkit.codec.source import Source
 from packetkit.layout.model import Layout
+
+Record = dict[str, Any]
+
+
+class FrameCodec:
+    """The functions of one layout, made at their first use."""
+
+    def __init__(self, layout: Layout) -> None:
+        self.layout = layout
+
+    @cached_property
+    def source(self) -> str:
+        """The generated text of both directions; a direction that the walker does alone is left out."""
+        both = (self._encoding, self._decoding)
+        return "\n\n".join(source.text for source in both if source is not None)
+
+    @cached_property
+    def decode(self) -> Callable[..., Record]:
+        """The function from exactly one frame to its record, as Frame.decode."""
+        return self._decoders[0]
+
+    @cached_property
+    def decode_from(self) -> Callable[..., tuple[Record, int]]:
+        """The function from a frame somewhere in a buffer to its record and size, as Frame.decode_from."""
+        return self._decoders[1]
+
+    @cached_property
+    def encode(self) -> Callable[[Mapping[str, Any]], bytes]:
+        """The function from a record to its frame, as Frame.encode."""
+        layout = self.layout
+        if self._encoding is None:
+            return lambda record: walk.encode(layout, record)
+        names = {
+            "crc_hqx": crc_hqx,
+            "check_value": bits.check_value,
+            "joined": joined,
+            "joined_low": joined_low,
+            "lists": (list, tuple),
+            "otherwise": self._encode_otherwise,
+            "reversed_bits": bits.reversed_bits,
+            "trouble": (LookupError, TypeError, ValueError, ArithmeticError, struct_error),
+            "with_check": bits.with_check,
+            **self._encoding.made(),
+        }
+        exec(compile(self._encoding.text, f"<encoding of {layout.name}>", "exec"), names)
+        made: Callable[[Mapping[str, Any]], bytes] = names["encode"]
+        return made
+
+    def _encode_otherwise(self, record: Any) -> bytes:
+        """What the generated function does with a record that is not plain or whole."""
+        layout = self.layout
+        if type(record) is dict and self._may_be_completed:
+            whole = completed(layout, record)
+            generated: Callable[..., bytes] = self.encode
+            return generated(whole, lambda _: walk.encode(layout, record))
+        return walk.encode(layout, record)
+
+    @cached_property
+    def _may_be_completed(self) -> bool:
+        return can_be_completed(self.layout)
+
+    @cached_property
+    def _encoding(self) -> Source | None:
+        encoder = Encoder(self.layout)
+        try:
+            encoder.write()
+        except NotGeneratedError:
+            return None
+        return encoder.source
+
+    @cached_property
+    def _decoding(self) -> Source | None:
+        decoder = Decoder(self.layout)
+        try:
+            decoder.write()
+        except NotGeneratedError:
+            return None
+        return decoder.source
+
+    @cached_property
+    def _decoders(self) -> tuple[Callable[..., Record], Callable[..., tuple[Record, int]]]:
+        if self._decoding is None:
+            return _by_walker(self.layout)
+        names = {
+            "check_value": bits.check_value,
+            "crc_hqx": crc_hqx,
+            "octets": bits.octets,
+            "read_bits": bits.read,
+            "reversed_bits": bits.reversed_bits,
+            "struct_error": struct_error,
+            "walk": walk.decode,
+            "layout": self.layout,
+            **self._decoding.made(),
+        }
+        exec(compile(self._decoding.text, f"<decoding of {self.layout.name}>", "exec"), names)
+        if "decode" in names:
+            return names["decode"], _from_buffer(self.layout, names["decode"])
+        return _of_varying_size(self.layout, names["read"])
+
+
+def compile_layout(layout: Layout) -> FrameCodec:
+    """Return the functions of a layout; nothing is generated before one of them is asked for."""
+    return FrameCodec(layout)
+
+
+def _by_walker(layout: Layout) -> tuple[Callable[..., Record], Callable[..., tuple[Record, int]]]:
+    def decode(data: Octets, *, detail: bool = False, salvage: bool = False) -> Record:
+        return walk.decode(layout, data, detail=detail, salvage=salvage)
+
+    def decode_from(
+        buffer: Octets, at: int = 0, *, detail: bool = False, salvage: bool = False
+    ) -> tuple[Record, int]:
+        return walk.decode_from(layout, buffer, at, detail=detail, salvage=salvage)
+
+    return decode, decode_from
+
+
+def _from_buffer(layout: Layout, decode: Callable[..., Record]) -> Callable[..., tuple[Record, int]]:
+    """decode_from for frames of one size: the octets of one frame are cut out of the buffer first."""
+    size = layout.minimum_bits // 8
+
+    def decode_from(
+        buffer: Octets, at: int = 0, *, detail: bool = False, salvage: bool = False
+    ) -> tuple[Record, int]:
+        start = walk.start_at(buffer, at)
+        return decode(bits.octets(buffer)[start : start + size], detail=detail, salvage=salvage), size
+
+    return decode_from
+
+
+def _of_varying_size(
+    layout: Layout, read: Callable[[bytes], tuple[Record, int] | None]
+) -> tuple[Callable[..., Record], Callable[..., tuple[Record, int]]]:
+    """Both functions for frames that tell their own size: `read` gives None where the walker must look."""
+    most = layout.maximum_bytes
+
+    def decode(data: Octets, *, detail: bool = False, salvage: bool = False) -> Record:
+        if detail or salvage:
+            return walk.decode(layout, data, detail=detail, salvage=salvage)
+        frame = data if type(data) is bytes else bits.octets(data)
+        found = read(frame)
+        if found is None or found[1] != len(frame):
+            return walk.decode(layout, frame)
+        return found[0]
+
+    def decode_from(
+        buffer: Octets, at: int = 0, *, detail: bool = False, salvage: bool = False
+    ) -> tuple[Record, int]:
+        start = walk.start_at(buffer, at)
+        if detail or salvage:
+            return walk.decode_from(layout, buffer, start, detail=detail, salvage=salvage)
+        whole = bits.octets(buffer)
+        found = read(whole[start:] if most is None else whole[start : start + most])
+        return walk.decode_from(layout, buffer, start) if found is None else found
+
+    return decode, decode_from
 
 
 class Frame:
-    """One frame of a mission, ready to encode and decode."""
+    """One frame of a mission, ready to encode and decode.
+
+    >>> frame.decode(frame.encode({"temperature": 21.3}))  # doctest: +SKIP
+    {'temperature': 21.3}
+    """
 
     def __init__(self, layout: Layout) -> None:
         self.layout = layout
         self.name = layout.name
+        self.codec = compile_layout(layout)
+
+    def __repr__(self) -> str:
+        return f"<Frame {self.name}: {self.layout.fingerprint}>"
+
+    def __reduce__(self) -> tuple[type[Frame], tuple[Layout]]:
+        return Frame, (self.layout,)
+
+    # The first call of each method puts the layout's own function in its place, so that later ones cost one call.
 
     def encode(self, record: Mapping[str, Any]) -> bytes:
-        """Return the frame of a record. Raises EncodeError with every fault, in wire order."""
-        return walk.encode(self.layout, record)
+        """Return the frame of a record. Raises EncodeError with every fault, in wire order; never changes the record."""
+        self.__dict__["encode"] = self.codec.encode
+        return self.codec.encode(record)
 
-    def decode(self, data: Octets, *, detail: bool = False, salvage: bool = False) -> dict[str, Any]:
-        """Return the record of exactly one frame. Raises a branch of DecodeError for anything else."""
-        return walk.decode(self.layout, data, detail=detail, salvage=salvage)
+    def decode(self, data: Octets, *, detail: bool = False, salvage: bool = False) -> Record:
+        """Return the record of exactly one frame. Raises a branch of DecodeError for anything else.
 
-    def decode_from(self, buffer: Octets, at: int = 0, *, detail: bool = False) -> tuple[dict[str, Any], int]:
-        """Return the record of the frame that starts at an octet of the buffer, and how many octets it uses."""
-        return walk.decode_from(self.layout, buffer, at, detail=detail)
+        detail: every slot as {raw, value, unit, reason, note}. salvage: that, also where a check failed; then no leaf is trusted.
+        """
+        self.__dict__["decode"] = self.codec.decode
+        return self.codec.decode(data, detail=detail, salvage=salvage)
+
+    def decode_from(
+        self, buffer: Octets, at: int = 0, *, detail: bool = False, salvage: bool = False
+    ) -> tuple[Record, int]:
+        """Return the record of the frame that starts at an octet of the buffer, and how many octets it uses.
+
+        What follows it is left alone, except by a frame that runs to the end. Raises ValueError where `at` is outside the buffer.
+        """
+        self.__dict__["decode_from"] = self.codec.decode_from
+        return self.codec.decode_from(buffer, at, detail=detail, salvage=salvage)

@@ -1,0 +1,160 @@
+"""Cutting a stretch of octets into the machine words that struct reads and writes, so that fields are cheap to reach.
+
+A stretch is a run of fields without gaps in one packing; a chunk is one struct item of it. The cut is found by dynamic programming
+over octet boundaries with the costs below; what no one asks for is skipped as padding. Used for decoding and encoding alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+# Nanoseconds on the machine of reference/PERFORMANCE.md, CPython 3.11: only their relation matters. An item of struct, by octets; a
+# shift or mask of one; joining the parts of a field that lies in two of them.
+ITEM = {1: 14, 2: 18, 4: 22, 8: 32}
+STEP = 14
+JOIN = 45
+
+CODES = {1: "b", 2: "h", 4: "i", 8: "q"}
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """One word of a stretch: its first bit and its size in bits, counted in the stretch; used is False for padding."""
+
+    start: int
+    size: int
+    used: bool = True
+
+    @property
+    def end(self) -> int:
+        return self.start + self.size
+
+
+@dataclass(slots=True)
+class Cut:
+    """A stretch cut into chunks. low_first: bits count from the low end, as under LEAST; little: words lie low octet first."""
+
+    chunks: list[Chunk]
+    low_first: bool
+    little: bool
+    signed: set[int] = field(default_factory=set)  # starts of chunks that are read as two's complement
+    names: dict[int, str] = field(default_factory=dict)  # start of chunk -> variable
+
+    def used(self) -> list[Chunk]:
+        """The chunks that are read or written."""
+        return [chunk for chunk in self.chunks if chunk.used]
+
+    def format(self) -> str:
+        """The format of struct for the whole stretch."""
+        text = "<" if self.little else ">"
+        for chunk in self.chunks:
+            if not chunk.used:
+                text += f"{chunk.size // 8}x"
+            else:
+                code = CODES[chunk.size // 8]
+                text += code if chunk.start in self.signed else code.upper()
+        return text
+
+    def parts(self, start: int, width: int) -> list[tuple[Chunk, int, int, int]]:
+        """Where a field's bits are: per chunk its shift from the chunk's low end, their number, their shift in the field."""
+        found = []
+        for chunk in self.chunks:
+            first, last = max(start, chunk.start), min(start + width, chunk.end)
+            if first < last:
+                if self.low_first:
+                    found.append((chunk, first - chunk.start, last - first, first - start))
+                else:
+                    found.append((chunk, chunk.end - last, last - first, start + width - last))
+        return found
+
+    def text(self, start: int, width: int) -> str:
+        """The expression for a field's code; signed if its top bit is that of a signed chunk."""
+        terms = []
+        for chunk, shift, bits, lift in self.parts(start, width):
+            term = self.names[chunk.start]
+            if shift:
+                term = f"{term} >> {shift}"
+            top = shift + bits == chunk.size
+            if not top or (chunk.start in self.signed and lift + bits < width):
+                term = f"{term} & {(1 << bits) - 1:#x}"
+            if lift:
+                term = f"({term}) << {lift}" if " " in term else f"{term} << {lift}"
+            terms.append(term)
+        if len(terms) == 1:
+            return f"({terms[0]})" if " " in terms[0] else terms[0]
+        return "(" + " | ".join(f"({term})" for term in terms) + ")"
+
+    def is_signed(self, start: int, width: int) -> bool:
+        """Whether the field's text is two's complement already: its top bit is the top of a chunk, which is made signed."""
+        chunk, shift, bits, lift = max(self.parts(start, width), key=lambda part: part[3])
+        if shift + bits == chunk.size and lift + bits == width:
+            self.signed.add(chunk.start)
+            return True
+        return False
+
+
+def cut(octets: int, wanted: list[tuple[int, int]], *, low_first: bool, word: int | None = None) -> Cut:
+    """Return the cheapest cut of a stretch. wanted: first bit and width of each field that is asked for.
+
+    word: bits of the words that the packing has; then the chunks are those.
+    """
+    if word is not None:
+        chunks = [Chunk(start, word) for start in range(0, octets * 8, word)]
+        return Cut(_trimmed(chunks, wanted), low_first=False, little=True)
+    best: list[tuple[float, Chunk | None]] = [(0, None)] + [(float("inf"), None)] * octets
+    spans = _by_octet(octets, wanted)
+    for at in range(octets):
+        so_far = best[at][0]
+        if not spans[at] and so_far < best[at + 1][0]:
+            best[at + 1] = (so_far, Chunk(at * 8, 8, False))
+        for size in CODES:
+            if at + size <= octets:
+                chunk = Chunk(at * 8, size * 8)
+                cost = so_far + ITEM[size] + _cost(chunk, spans, low_first)
+                if cost < best[at + size][0]:
+                    best[at + size] = (cost, chunk)
+    chunks, at = [], octets
+    while at:
+        last = best[at][1]
+        assert last is not None
+        chunks.append(last)
+        at = last.start // 8
+    return Cut(_joined(chunks[::-1]), low_first, low_first)
+
+
+def _by_octet(octets: int, wanted: list[tuple[int, int]]) -> list[set[tuple[int, int]]]:
+    spans: list[set[tuple[int, int]]] = [set() for _ in range(octets)]
+    for start, width in wanted:
+        for octet in range(start // 8, -(-(start + width) // 8)):
+            spans[octet].add((start, width))
+    return spans
+
+
+def _cost(chunk: Chunk, spans: list[set[tuple[int, int]]], low_first: bool) -> float:
+    cost = 0
+    for start, width in set().union(*spans[chunk.start // 8 : chunk.end // 8]):
+        end = start + width
+        at_top = start <= chunk.start if not low_first else end >= chunk.end
+        at_low = end >= chunk.end if not low_first else start <= chunk.start
+        cost += STEP * (not at_top) + STEP * (not at_low)
+        if end > chunk.end:
+            cost += JOIN
+    return cost
+
+
+def _trimmed(chunks: list[Chunk], wanted: list[tuple[int, int]]) -> list[Chunk]:
+    return [
+        Chunk(one.start, one.size, any(at < one.end and at + width > one.start for at, width in wanted))
+        for one in chunks
+    ]
+
+
+def _joined(chunks: list[Chunk]) -> list[Chunk]:
+    """Neighbouring padding made one."""
+    made: list[Chunk] = []
+    for chunk in chunks:
+        if made and not chunk.used and not made[-1].used:
+            before = made.pop()
+            chunk = Chunk(before.start, before.size + chunk.size, False)
+        made.append(chunk)
+    return made

@@ -1,0 +1,225 @@
+"""From a value to a field's code, as Python expressions that are exact by number.py's rule.
+
+A code here is the raw code, plus half of its range if it is signed, so that it is never negative; whoever puts it into a word flips the
+top bit afterwards (`flip`). Each text ends in `else code_n(v)`: a function that takes any value and any rule, and raises
+RefusedError where only the walker can say more.
+
+**Rounding in doubles.** The code is floor(y*) with y* = v*a + b, a = denominator/numerator, b = 1/2 - base/numerator (+ half). The text
+computes y = fl(fl(v*A) + B) with A, B the doubles nearest to a and b. With u = 2**-53 each of the four roundings is off by a
+factor of 1 + u at most, so |y - y*| < u*(2|v*a| + |b| + |y|), and |v*a| <= |y*| + |b|; for a code below 2**w that is less than
+margin = 2**-51 * (2**w + |b| + 2). n = int(y) and y - n are exact, as n < 2**53. So where margin < y - n < 1 - margin, y* lies
+strictly between n and n + 1, and n is the code. Anything nearer to an integer, that is to a tie of the value, goes to code_n, which
+counts in integers. A negative y has y - n <= 0, and fails the test by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+from math import frexp
+from struct import Struct
+from typing import Any
+
+from packetkit.codec import bits
+from packetkit.codec.source import Source
+from packetkit.layout.model import Ieee, Linear, Slot
+from packetkit.layout.number import ieee_bounds, to_raw
+
+
+class RefusedError(ValueError):
+    """A value that only the walker can encode, or say why not."""
+
+
+# A margin above this would send too many values to the slow way.
+_WIDEST_MARGIN = 2.0**-4
+# A scale beyond is not sure to be a normal double.
+_NORMAL = 10**290
+
+
+class Codes:
+    """Texts of one frame's codes."""
+
+    def __init__(self, source: Source) -> None:
+        self.source = source
+        self.used = 0
+
+    def variable(self, prefix: str) -> str:
+        """Return a variable's name that was not used before."""
+        self.used += 1
+        return f"{prefix}{self.used}"
+
+    def text(self, slot: Slot, value: str, shift: int = 0) -> str:
+        """Return the text of a slot's code, shifted left, from the text of its value, which stands in it once."""
+        other = f"{self.coder(slot)}(v)"
+        if slot.kind == "flag":
+            last = f"{other} << {shift}" if shift else other
+            return f"({1 << shift} if (v := {value}) is True else 0 if v is False else {last})"
+        text = self._unshifted(slot, value, other)
+        return f"{text} << {shift}" if shift else text
+
+    def _unshifted(self, slot: Slot, value: str, other: str) -> str:
+        if slot.octets_reversed or slot.bits_reversed:
+            return f"{self.coder(slot)}({value})"
+        if slot.kind == "states":
+            known = {name: code for code, name in reversed(slot.states)}
+            names = self.source.name("states", lambda: known, ("codes", slot.states))
+            return f"(c if (c := {names}.get(v := {value})) is not None else {other})"
+        if slot.kind == "tag":
+            test = " or ".join(f"{one.low} <= v <= {one.high}" for one in slot.codes)
+            return f"(v if type(v := {value}) is int and ({test}) else {other})"
+        if isinstance(slot.transform, Linear) and slot.kind == "number":
+            transform = slot.transform
+            text = _whole(slot, value) if transform.denominator == 1 else _rounded(slot, value)
+            if text is not None:
+                return f"({text} else {other})"
+        return f"{self.coder(slot)}({value})"
+
+    def coder(self, slot: Slot) -> str:
+        """Return the name of a function from any value to the slot's code."""
+        return self.source.name("code", lambda: _coder(slot), (slot.number, slot.octets_reversed))
+
+
+def half(slot: Slot) -> int:
+    """Return what is added to a raw code to make it a code: half of the range where it is signed."""
+    return 1 << (slot.width - 1) if slot.signed and not (slot.octets_reversed or slot.bits_reversed) else 0
+
+
+def flip(slot: Slot) -> int:
+    """Return the bits of a code to invert for the wire: adding half of the range and inverting the top bit is two's complement."""
+    return half(slot)
+
+
+def _usual(slot: Slot) -> tuple[int, int]:
+    """The largest range of legal codes, as codes."""
+    codes = max(slot.legal, key=lambda codes: codes.high - codes.low)
+    return codes.low + half(slot), codes.high + half(slot)
+
+
+def _whole(slot: Slot, value: str) -> str | None:
+    """A whole value in whole steps."""
+    assert isinstance(slot.transform, Linear)
+    num, base = slot.transform.numerator, slot.transform.base
+    low, high = _usual(slot)
+    if num == 1:
+        shift = half(slot) - base  # code = value + shift
+        code = f"v {'+' if shift > 0 else '-'} {abs(shift)}" if shift else "v"
+        return f"{code} if type(v := {value}) is int and {low - shift} <= v <= {high - shift}"
+    # floor((v - base)/num + 1/2) + half, over one denominator
+    up, over = num - 2 * base + 2 * num * half(slot), 2 * num
+    code = f"(2 * v {'+' if up >= 0 else '-'} {abs(up)}) // {over}"
+    return f"n if type(v := {value}) is int and {low} <= (n := {code}) <= {high}"
+
+
+def _rounded(slot: Slot, value: str) -> str | None:
+    """A double in fractional steps, where doubles decide nearly always; see the module's docstring."""
+    assert isinstance(slot.transform, Linear)
+    num, base, den = slot.transform.numerator, slot.transform.base, slot.transform.denominator
+    factor, added = Fraction(den, num), Fraction(1, 2) - Fraction(base, num) + half(slot)
+    if not (Fraction(1, _NORMAL) < abs(factor) < _NORMAL and abs(added) < _NORMAL):
+        return None
+    margin = _power_above(((1 << slot.width) + abs(added) + 2) / (1 << 51))
+    if margin > _WIDEST_MARGIN:
+        return None
+    low, high = _usual(slot)
+    range_test = f"n <= {high}" if low <= 0 else f"{low} <= n <= {high}"
+    near = f"{margin!r} < (y := v * {float(factor)!r} + {float(added)!r}) - (n := int(y)) < {1 - margin!r}"
+    return f"n if type(v := {value}) is float and {near} and {range_test}"
+
+
+def _power_above(number: Fraction) -> float:
+    """The least power of two that is not below."""
+    mantissa, exponent = frexp(float(number))
+    return float(2.0 ** (exponent - 1 if mantissa == 0.5 and Fraction(float(number)) >= number else exponent))
+
+
+# -- any value -------------------------------------------------------------------------------------
+
+
+def _coder(slot: Slot) -> Callable[[Any], int]:
+    """A function from any value to the slot's code; the usual numbers by integers alone."""
+    added = half(slot)
+    is_reversed = slot.octets_reversed or slot.bits_reversed
+
+    def settled(value: Any) -> int:
+        outcome = to_raw(slot, value)
+        if outcome.fault is not None or (outcome.clamped and slot.raises is not None):
+            raise RefusedError
+        return bits.code_of(slot, outcome.raw) if is_reversed else outcome.raw + added
+
+    if slot.kind == "float" and isinstance(slot.transform, Ieee) and not is_reversed:
+        return _ieee_coder(slot, slot.transform.bits, settled)
+    if slot.kind != "number" or not isinstance(slot.transform, Linear) or is_reversed:
+        return settled
+    num, base, den = slot.transform.numerator, slot.transform.base, slot.transform.denominator
+    low, high = _usual(slot)
+
+    def code(value: Any) -> int:
+        kind = type(value)
+        if kind is int:
+            above, below = value, 1
+        elif kind is float and value - value == 0:
+            above, below = value.as_integer_ratio()
+        else:
+            return settled(value)
+        step = below * num
+        found: int = (2 * (above * den - base * below) + step) // (2 * step) + added
+        return found if low <= found <= high else settled(value)
+
+    return code
+
+
+def _ieee_coder(slot: Slot, width: int, settled: Callable[[Any], int]) -> Callable[[Any], int]:
+    number, pattern = {16: (">e", ">H"), 32: (">f", ">I"), 64: (">d", ">Q")}[width]
+    pack, unpack, pattern_of = Struct(number).pack, Struct(number).unpack, Struct(pattern).unpack
+    low, high = ieee_bounds(slot)
+
+    def code(value: Any) -> int:
+        if type(value) is not float:
+            return settled(value)
+        try:
+            octets = pack(value)
+        except OverflowError:
+            return settled(value)
+        (rounded,) = unpack(octets)
+        if not low <= rounded <= high:
+            return settled(value)
+        found: int = pattern_of(octets)[0]
+        return found
+
+    return code
+
+
+def joined(codes: list[int], width: int) -> int:
+    """Return codes of one width, one after another from the top, as one number: in a time that grows with their number."""
+    return int.from_bytes(_octets(codes, width, "big"), "big") >> (-len(codes) * width) % _group(width)
+
+
+def joined_low(codes: list[int], width: int) -> int:
+    """Return codes of one width, one after another from the low end, as one number."""
+    return int.from_bytes(_octets(codes, width, "little"), "little")
+
+
+def _group(width: int) -> int:
+    """Bits of the least number of codes that fill whole octets."""
+    while width % 8:
+        width *= 2
+    return width
+
+
+def _octets(codes: list[int], width: int, order: str) -> bytes:
+    """Codes as octets, the last group filled up with zeros."""
+    bits_in_group = _group(width)
+    many = bits_in_group // width
+    pieces = []
+    for at in range(0, len(codes), many):
+        group = codes[at : at + many]
+        number = 0
+        if order == "big":
+            for one in group:
+                number = number << width | one
+            number <<= (many - len(group)) * width
+        else:
+            for one in reversed(group):
+                number = number << width | one
+        pieces.append(number.to_bytes(bits_in_group // 8, order))  # type: ignore[arg-type]
+    return b"".join(pieces)

@@ -1,0 +1,98 @@
+"""A record with the keys added that may be left out, so that the generated encoder finds every one.
+
+Left out may be what has a default or a missing code, and a flag that only says whether an option is there. The given record is not
+touched; anything else that is absent, or odd, is left for the walker to name.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from packetkit.layout.model import Layout, Node, Optional, Range, Repeat, Run, Slot
+from packetkit.layout.number import from_raw
+
+Record = dict[Any, Any]
+
+
+def can_be_completed(layout: Layout) -> bool:
+    """Return whether a record of this layout may leave out any key of a value."""
+    tellers = {node.by for node in layout.walk() if isinstance(node, Optional)}
+    raised = {slot.raises for slot in layout.slots}
+    return any(
+        slot.default is not None
+        or slot.missing_code is not None
+        or (slot.kind == "flag" and slot.number in tellers | raised)
+        for slot in layout.slots
+    )
+
+
+def completed(layout: Layout, record: Record) -> Record:
+    """Return a copy of a plain record with every key that may be left out."""
+    raised = {slot.raises for slot in layout.slots if slot.raises is not None}
+    made: Record = _container(layout.nodes, record, raised)
+    return made
+
+
+def _container(nodes: tuple[Node, ...], given: Any, raised: set[int]) -> Any:
+    if type(given) is not dict:
+        return given
+    made = _copied(given)
+    told = {node.by: node for node in nodes if isinstance(node, Optional)}
+    for node in nodes:
+        if isinstance(node, Run):
+            for slot in node.slots:
+                if slot.is_value and slot.path:
+                    _add(made, slot, told.get(slot.number), raised)
+        elif isinstance(node, (Repeat, Optional)):
+            _inside(made, node, raised)
+    return made
+
+
+def _copied(given: Record) -> Record:
+    return {key: _copied(value) if type(value) is dict else value for key, value in given.items()}
+
+
+def _add(made: Record, slot: Slot, option: Optional | None, raised: set[int]) -> None:
+    """Add a slot's key if it is absent and may be."""
+    here: Any = made
+    for key in slot.path[:-1]:
+        here = here.setdefault(key, {}) if type(here) is dict else None
+    if type(here) is not dict or slot.path[-1] in here:
+        return
+    if slot.kind == "flag" and option is not None and option.path:
+        present = _at(made, option.path) is not None
+        here[slot.path[-1]] = present is _holds(option.codes)
+    elif slot.default is not None:
+        here[slot.path[-1]] = from_raw(slot, slot.default)[0]
+    elif slot.missing_code is not None:
+        here[slot.path[-1]] = None
+    elif slot.number in raised:
+        here[slot.path[-1]] = False
+
+
+def _holds(codes: tuple[Range, ...]) -> bool:
+    return any(1 in one for one in codes)
+
+
+def _at(made: Any, path: tuple[str, ...]) -> Any:
+    for key in path:
+        made = made.get(key) if type(made) is dict else None
+    return made
+
+
+def _inside(made: Record, node: Repeat | Optional, raised: set[int]) -> None:
+    """Complete the elements of a list, or an option; an absent option is None."""
+    if not node.path:
+        return
+    here: Any = made
+    for key in node.path[:-1]:
+        here = here.setdefault(key, {}) if type(here) is dict else None
+    if type(here) is not dict:
+        return
+    last = node.path[-1]
+    if isinstance(node, Optional):
+        here[last] = value = here.get(last)
+        if not node.bare:
+            here[last] = _container(node.body, value, raised)
+    elif last in here and type(here[last]) in (list, tuple) and not node.bare:
+        here[last] = [_container(node.element, one, raised) for one in here[last]]

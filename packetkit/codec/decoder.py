@@ -1,0 +1,403 @@
+"""Python source that decodes one layout: struct words, shifts, tables, one dict literal.
+
+Fields that stand one after another are read by one call of struct (stretch.py, chunks.py) and turned into values by tables and exact
+expressions (values.py). Whatever is wrong or rare (a constant that differs, a check that fails, octets that end) is handed to
+the walker, which alone knows how to say it: the text never decides anything but "all is well".
+
+What would surprise a reader: `p` is the current bit position once it is not constant; a stretch at an unknown bit of its octet is
+read as one big integer; lists of elements that are not whole octets are read in groups that are, and cut.
+"""
+
+from __future__ import annotations
+
+from math import gcd
+from struct import Struct
+
+from packetkit.codec import bits
+from packetkit.codec.checks import CheckTexts
+from packetkit.codec.chunks import Chunk, Cut, cut
+from packetkit.codec.source import MOVING, Place, Source, told
+from packetkit.codec.stretch import (
+    UNROLLED,
+    Entries,
+    Group,
+    Part,
+    Placed,
+    Stretch,
+    collect,
+    groups,
+    parts,
+    record_text,
+    residue,
+    write_elements,
+)
+from packetkit.codec.values import SMALL_BITS, Values, bare, raw_text
+from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Slot
+
+# A stretch at an unknown bit is one integer up to here; a longer one is shifted into place and read as octets.
+_WIDE = 64
+
+
+class Decoder:
+    """The source of one layout's decoding."""
+
+    def __init__(self, layout: Layout) -> None:
+        self.layout = layout
+        self.source = Source()
+        self.values = Values(self.source)
+        self.checks = CheckTexts(layout, self.source)
+        nodes = list(layout.walk())
+        self.tellers = {node.by for node in nodes if isinstance(node, Optional)}
+        self.tellers |= {
+            node.counted_by for node in nodes if isinstance(node, Repeat) and node.counted_by is not None
+        }
+        self.fail = "return None"
+        self.sized = False  # the octets are known to be as many as the frame's
+
+    # -- the functions -----------------------------------------------------------------------------
+
+    def write(self) -> str:
+        """Return the text: decode(data) where frames have one size and shape, else read(data)."""
+        if self.is_flat():
+            return self.flat()
+        source = self.source
+        with source.block("def read(data):"):
+            source.add("end = len(data) * 8")
+            with source.block("try:"):
+                entries, place = self.container(self.layout.nodes, Place())
+                if place.moving:
+                    with source.block(f"if {place} > end:"):
+                        source.add(self.fail)
+                used = f"{place.plus(7)} >> 3" if place.moving else str(-(-place.bits // 8))
+                source.add(f"return {record_text(entries, bare=False)}, {used}")
+            with source.block("except struct_error:"):
+                source.add(self.fail)
+        return source.text
+
+    def is_flat(self) -> bool:
+        """Return whether a frame is nothing but stretches at constant places."""
+        at: int | None = 0
+        while at is not None and at < len(self.layout.nodes):
+            found = collect(self.layout.nodes, at)
+            at = found[0] if found is not None else None
+        return at is not None
+
+    def flat(self) -> str:
+        source = self.source
+        self.fail, self.sized = "return walk(layout, data)", True
+        with source.block("def decode(data, *, detail=False, salvage=False):"):
+            with source.block("if detail or salvage:"):
+                source.add("return walk(layout, data, detail=detail, salvage=salvage)")
+            with source.block("if type(data) is not bytes:"):
+                source.add("data = octets(data)")
+            with source.block(f"if len(data) != {self.layout.minimum_bits // 8}:"):
+                source.add(self.fail)
+            entries, _ = self.container(self.layout.nodes, Place())
+            source.add(f"return {record_text(entries, bare=False)}")
+        return source.text
+
+    # -- structure ---------------------------------------------------------------------------------
+
+    def container(self, nodes: tuple[Node, ...], place: Place) -> tuple[Entries, Place]:
+        """Read the nodes of a container; return what its record holds, and the place after them."""
+        entries: Entries = []
+        checks: list[Slot] = []
+        at = 0
+        while at < len(nodes):
+            found = collect(nodes, at)
+            if found is not None:
+                at, run, held = found
+                entries += held
+                checks += [spot.slot for spot in run.spots if spot.slot.check]
+                self.load(run, place)
+                place = place.plus(run.size)
+                continue
+            node, at = nodes[at], at + 1
+            self.checks.mark(node.number, place)
+            if isinstance(node, Fill):
+                place = self.fill(node, place)
+            elif isinstance(node, Repeat):
+                place = self.repeat(node, place, entries)
+            elif isinstance(node, Optional):
+                place = self.optional(node, place, entries)
+        for slot in checks:
+            end = place if nodes is self.layout.nodes else None
+            with self.source.block(f"if {self.checks.disagrees(slot, end)}:"):
+                self.source.add(self.fail)
+        return entries, place
+
+    def settle(self, place: Place) -> None:
+        """Bring the variable p to a place."""
+        if place != MOVING:
+            self.source.add(f"p += {place.bits}" if place.moving else f"p = {place.bits}")
+
+    def fill(self, node: Fill, place: Place) -> Place:
+        source, unit = self.source, node.unit_bits
+        if node.slot.strict:
+            source.add(f"q = {bare(str(place.plus(unit - 1)))} & -{unit}")
+            packing = source.name("packing", lambda: node.packing, node.packing)
+            with source.block(f"if q > end or read_bits(data, {packing}, {place}, 0, q - ({place})):"):
+                source.add(self.fail)
+            source.add("p = q")
+        else:
+            source.add(f"p = {place.plus(unit - 1)} & -{unit}")
+        return MOVING
+
+    def optional(self, node: Optional, place: Place, entries: Entries) -> Place:
+        source, name = self.source, f"o{node.number}"
+        self.settle(place)
+        with source.block(f"if {told(self.layout.slots[node.by], node.codes)}:"):
+            inner, after = self.container(node.body, MOVING)
+            source.add(f"{name} = {record_text(inner, bare=node.bare)}")
+            if after != MOVING:
+                self.settle(after)
+        with source.block("else:"):
+            source.add(f"{name} = None")
+        entries.append((node.path, name))
+        return MOVING
+
+    def repeat(self, node: Repeat, place: Place, entries: Entries) -> Place:
+        source, name, least = self.source, f"l{node.number}", node.minimum_bits
+        entries.append((node.path, name))
+        count = str(node.count) if node.count is not None else f"r{node.counted_by}"
+        if node.count is None and node.counted_by is None:
+            count = f"n{node.number}"
+            source.add(f"{count} = max(0, end - {node.trailer_bits} - ({place})) // {least}")
+            if node.maximum is not None:
+                with source.block(f"if {count} > {node.maximum}:"):
+                    source.add(self.fail)
+        with source.block(f"if {place} + {count} * {least} > end:"):
+            source.add(self.fail)
+        if self.together(node, place, count, name):
+            source.add(f"p = {place} + {count} * {least}")
+            return MOVING
+        self.settle(place)
+        source.add(f"{name} = []")
+        with source.block(f"for _ in range({count}):"):
+            inner, after = self.container(node.element, MOVING)
+            source.add(f"{name}.append({record_text(inner, bare=node.bare)})")
+            if after != MOVING:
+                self.settle(after)
+        return MOVING
+
+    # -- lists of elements that are all alike ------------------------------------------------------
+
+    def together(self, node: Repeat, place: Place, count: str, name: str) -> bool:
+        """Read all elements by one iteration over whole octets, if that is possible."""
+        found = collect(node.element)
+        if found is None or found[0] != len(node.element):
+            return False
+        spots = found[1].spots
+        copies = 8 // gcd(node.minimum_bits, 8)
+        if copies * len(spots) > UNROLLED or any(self.needs_place(spot.slot) for spot in spots):
+            return False
+        if copies > 1 and any(self.is_tested(spot.slot) for spot in spots):
+            return False  # the last group may hold bits of what follows, which must pass no test
+        group = Stretch(found[1].packing)
+        texts = write_elements(node, copies, group)
+        pieces = parts(group, 0)
+        if len(pieces) > 1:
+            return False
+        self.whole_octets(group.packing, place, residue(node), count, node.minimum_bits, copies)
+        cutting, lines = self.cutting(pieces[0])
+        form = cutting.format()
+        unpack = self.source.name("each", lambda: Struct(form).iter_unpack, form)
+        names = targets(cutting)
+        values = [record_text(one, bare=node.bare) for one in texts.each]
+        if not names:
+            self.source.add(f"{name} = [{values[0]} for _ in range({count})]")
+            return True
+        self.iterate(f"{unpack}(a)", names, lines, values, name)
+        if copies > 1:
+            self.source.add(f"del {name}[{count}:]")
+        return True
+
+    def iterate(self, words: str, names: str, lines: list[str], values: list[str], name: str) -> None:
+        source = self.source
+        if lines or (len(values) > 1 and any(":=" in value for value in values)):
+            # A comprehension has no place for lines, and none for a name assigned in what it iterates over.
+            source.add(f"{name} = []")
+            with source.block(f"for {names} in {words}:"):
+                for line in lines:
+                    source.add(line)
+                source.add(f"{name} += {', '.join(values)},")
+        elif len(values) == 1:
+            source.add(f"{name} = [{values[0]} for {names} in {words}]")
+        else:
+            source.add(f"{name} = [e for {names} in {words} for e in ({', '.join(values)})]")
+
+    def whole_octets(
+        self, packing: Packing, place: Place, over: int | None, count: str, size: int, copies: int
+    ) -> None:
+        """Bring a list's octets to variable a: from a whole octet on, and filled up to a whole number of groups."""
+        source, octets = self.source, size * copies // 8
+        whole = f"({count} + {copies - 1}) // {copies}" if copies > 1 else count
+        if over == 0:
+            source.add(f"a = {place.octet(0)}")
+            if copies == 1:
+                source.add(f"a = data[a:a + {count} * {octets}]")
+            else:
+                source.add(f"b = {whole} * {octets}")
+                source.add('a = data[a:a + b].ljust(b, b"\\0")')
+            return
+        source.add(f"b = {count} * {size}")
+        taken = f"data[{place} >> 3:{place.plus(7)} + b >> 3]"
+        if packing is Packing.LEAST:
+            source.add(f'a = int.from_bytes({taken}, "little") >> ({place} & 7) & (1 << b) - 1')
+            source.add(f'a = a.to_bytes({whole} * {octets}, "little")')
+        else:
+            source.add(f'a = int.from_bytes({taken}, "big") >> (-({place} + b) & 7) & (1 << b) - 1')
+            source.add(f"c = {whole} * {octets}")
+            source.add('a = (a << c * 8 - b).to_bytes(c, "big")')
+
+    def needs_place(self, slot: Slot) -> bool:
+        """Whether a slot's code or place is asked for by name, which a list's elements have not."""
+        return slot.check is not None or slot.number in self.tellers
+
+    def is_tested(self, slot: Slot) -> bool:
+        """Whether a frame is refused for what a slot holds."""
+        return slot.kind in ("constant", "sync", "tag") or slot.maximum_count is not None or slot.strict
+
+    # -- reading a stretch -------------------------------------------------------------------------
+
+    def load(self, run: Stretch, place: Place) -> None:
+        """Read a stretch; afterwards the texts of its spots stand for their values."""
+        for number, offset in run.starts:
+            self.checks.mark(number, place.plus(offset))
+        if not run.spots:
+            return
+        if run.over is None:
+            self.load_anywhere(run, place)
+            return
+        first = place.plus(-run.over)
+        pieces = parts(run, run.over)
+        for part in pieces:
+            self.load_part(part, first.plus(part.octet * 8))
+        if not self.sized and not self.is_read(pieces[-1]):
+            with self.source.block(f"if {place.plus(run.size)} > end:"):
+                self.source.add(self.fail)
+
+    def is_read(self, part: Part) -> bool:
+        """Whether a part is read at all, so that struct sees that its octets are there."""
+        return any(self.is_wanted(one.slot) for one in part.fields)
+
+    def load_part(self, part: Part, first: Place) -> None:
+        source = self.source
+        cutting, lines = self.cutting(part)
+        if cutting.used():
+            form = cutting.format()
+            unpack = source.name("words", lambda: Struct(form).unpack_from, form)
+            octet = first.octet(0)
+            source.add(f"{targets(cutting)} = {unpack}(data{'' if octet == '0' else ', ' + octet})")
+        for line in lines:
+            source.add(line)
+
+    def load_anywhere(self, run: Stretch, place: Place) -> None:
+        """Read a stretch whose first bit may be any of its octet."""
+        source, size = self.source, run.size
+        with source.block(f"if {place.plus(size)} > end:"):
+            source.add(self.fail)
+        whole = Part(0, -(-size // 8), run.packing is Packing.LEAST, None, _placed(run))
+        if not self.is_read(whole):
+            return
+        order = "little" if whole.low_first else "big"
+        shift = f"({place} & 7)" if whole.low_first else f"(-({place.plus(size)}) & 7)"
+        taken = f'int.from_bytes(data[{place} >> 3:{place.plus(size + 7)} >> 3], "{order}")'
+        number = f"{taken} >> {shift} & {(1 << size) - 1:#x}"
+        if size <= _WIDE:
+            name = self.values.variable("c")
+            source.add(f"{name} = {number}")
+            cutting = Cut([Chunk(0, size)], whole.low_first, False, names={0: name})
+            lines = self.texts(whole, cutting, may_sign=False)
+        else:
+            lift = "" if whole.low_first or size % 8 == 0 else f" << {-size % 8}"
+            source.add(f'a = ({f"({number})" if lift else number}{lift}).to_bytes({whole.octets}, "{order}")')
+            cutting, lines = self.cutting(whole)
+            form = cutting.format()
+            unpack = source.name("words", lambda: Struct(form).unpack_from, form)
+            source.add(f"{targets(cutting)} = {unpack}(a)")
+        for line in lines:
+            source.add(line)
+
+    def is_wanted(self, slot: Slot) -> bool:
+        """Whether a slot's bits matter to a plain record."""
+        if slot.check is not None:
+            return not self.checks.is_residual(self.layout.slots[slot.number])
+        return slot.kind != "reserved" or slot.strict
+
+    def is_small(self, slot: Slot) -> bool:
+        """Whether a slot may share the table of its octet."""
+        kinds = ("number", "states", "flag")
+        return slot.width < SMALL_BITS and slot.kind in kinds and slot.number not in self.tellers
+
+    def groups(self, part: Part) -> list[Group]:
+        return groups(part, self.is_wanted, self.is_small)
+
+    def cutting(self, part: Part) -> tuple[Cut, list[str]]:
+        """Cut a part into words; return the lines that follow its reading."""
+        wanted = [(group.start, group.width) for group in self.groups(part)]
+        cutting = cut(part.octets, wanted, low_first=part.low_first, word=part.word)
+        for chunk in cutting.used():
+            cutting.names[chunk.start] = self.values.variable("c")
+        return cutting, self.texts(part, cutting, may_sign=True)
+
+    def texts(self, part: Part, cutting: Cut, *, may_sign: bool) -> list[str]:
+        """Give every spot the text of its value; return the lines that must stand before. may_sign: words may be signed."""
+        lines: list[str] = []
+        tests: list[str] = []
+        for group in self.groups(part):
+            if len(group.fields) == 1:
+                self.field(group.fields[0], cutting, may_sign, lines, tests)
+                continue
+            low = group.start if cutting.low_first else group.start + group.width
+            shifts = [one.start - low if cutting.low_first else low - one.end for one in group.fields]
+            slots = tuple((shift, one.slot) for shift, one in zip(shifts, group.fields, strict=True))
+            table = self.values.tuples(slots, group.width)
+            for one in group.fields:
+                one.spot.text = self.values.variable("v")
+            names = ", ".join(one.spot.text for one in group.fields)
+            lines.append(f"{names} = {table}[{bare(cutting.text(group.start, group.width))}]")
+        if tests:
+            lines += [f"if {' or '.join(tests)}:", f"    {self.fail}"]
+        return lines
+
+    def field(self, one: Placed, cutting: Cut, may_sign: bool, lines: list[str], tests: list[str]) -> None:
+        """Give one spot its text, and add the lines and tests it needs."""
+        slot, spot = one.slot, one.spot
+        by_table = self.values.is_looked_up(slot) and slot.number not in self.tellers
+        plain = not (slot.octets_reversed or slot.bits_reversed or by_table)
+        signed = slot.signed and plain and may_sign and cutting.is_signed(one.start, slot.width)
+        code = cutting.text(one.start, slot.width)
+        if slot.kind == "reserved":
+            tests.append(bare(code))
+        elif slot.kind in ("constant", "sync") or (slot.kind == "tag" and not slot.is_value):
+            if slot.number in self.tellers:
+                lines.append(f"r{slot.number} = {slot.codes[0].low}")
+            tests.append(f"{bare(code)} != {bits.code_of(slot, slot.codes[0].low):#x}")
+        elif by_table:
+            spot.text = f"{self.values.table(slot)}[{bare(code)}]"
+        elif slot.number in self.tellers or slot.kind in ("tag", "check", "count"):
+            spot.text = self.named(slot, raw_text(slot, code, signed=signed), lines, tests)
+        else:
+            spot.text = self.values.value(slot, raw_text(slot, code, signed=signed))
+
+    def named(self, slot: Slot, raw: str, lines: list[str], tests: list[str]) -> str:
+        """Keep a raw code in a variable, as it is needed more than once; return the text of the slot's value."""
+        refers = slot.number in self.tellers or slot.check is not None
+        name = f"r{slot.number}" if refers else self.values.variable("x")
+        lines.append(f"{name} = {bare(raw)}")
+        if slot.kind == "tag":
+            tests.append(f"not ({told(slot, slot.codes, name)})")
+        if slot.maximum_count is not None and slot.maximum_count < slot.raw_limits[1]:
+            tests.append(f"{name} > {slot.maximum_count}")
+        return self.values.value(slot, name)
+
+
+def targets(cutting: Cut) -> str:
+    """Return the variables that the words of a cut are unpacked into."""
+    names = [cutting.names[chunk.start] for chunk in cutting.used()]
+    return ", ".join(names) + ("," if len(names) == 1 else "")
+
+
+def _placed(run: Stretch) -> tuple[Placed, ...]:
+    return tuple(Placed(spot.offset, spot.slot, spot) for spot in run.spots)

@@ -1,0 +1,110 @@
+"""Writing Python source: lines with their indentation, and the objects that the text refers to by name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+from packetkit.layout.model import Range, Slot
+
+
+@dataclass(slots=True)
+class Source:
+    """The text of one function under construction, and the names it uses from outside."""
+
+    lines: list[str] = field(default_factory=list)
+    depth: int = 0
+    _makers: dict[str, Callable[[], Any]] = field(default_factory=dict)
+    _kept: dict[Hashable, str] = field(default_factory=dict)
+
+    def add(self, line: str) -> None:
+        """Add one line at the current depth."""
+        self.lines.append("    " * self.depth + line)
+
+    @contextmanager
+    def block(self, opening: str) -> Iterator[None]:
+        """Add a line that opens a block; what is added inside stands in it."""
+        self.add(opening)
+        self.depth += 1
+        yield
+        self.depth -= 1
+
+    def has(self, prefix: str, key: Hashable) -> bool:
+        """Return whether an object of that key has a name already."""
+        return (prefix, key) in self._kept
+
+    def name(self, prefix: str, make: Callable[[], Any], key: Hashable) -> str:
+        """Return the name by which the text may use an object; the same one for the same key. The object is made later."""
+        if (prefix, key) not in self._kept:
+            name = f"{prefix}_{len(self._kept)}"
+            self._kept[prefix, key] = name
+            self._makers[name] = make
+        return self._kept[prefix, key]
+
+    def made(self) -> dict[str, Any]:
+        """Return the objects by name; making them may take milliseconds."""
+        return {name: make() for name, make in self._makers.items()}
+
+    @property
+    def text(self) -> str:
+        """The whole text."""
+        return "\n".join(self.lines) + "\n"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A bit position in generated code: a constant, or the variable p and a constant."""
+
+    moving: bool = False
+    bits: int = 0
+
+    def __str__(self) -> str:
+        if not self.moving:
+            return str(self.bits)
+        if not self.bits:
+            return "p"
+        return f"p {'+' if self.bits > 0 else '-'} {abs(self.bits)}"
+
+    def plus(self, bits: int) -> Place:
+        """The place so many bits on."""
+        return Place(self.moving, self.bits + bits)
+
+    def octet(self, over: int) -> str:
+        """The octet that contains it, which it is `over` bits into."""
+        if not self.moving:
+            return str((self.bits - over) // 8)
+        return f"{self} >> 3"
+
+
+MOVING = Place(True)
+
+
+def literal(entries: list[tuple[tuple[str, ...], str]], *, bare: bool) -> str:
+    """Return the text of a record: a dict of dicts, keys in the order given; of a bare container, its only value."""
+    if bare:
+        return entries[0][1]
+    tree: dict[str, Any] = {}
+    for path, text in entries:
+        here = tree
+        for key in path[:-1]:
+            here = here.setdefault(key, {})
+        here[path[-1]] = text
+    return _dict(tree)
+
+
+def _dict(tree: dict[str, Any]) -> str:
+    items = (f"{key!r}: {_dict(what) if isinstance(what, dict) else what}" for key, what in tree.items())
+    return "{" + ", ".join(items) + "}"
+
+
+def told(slot: Slot, codes: tuple[Range, ...], name: str | None = None) -> str:
+    """Return the text that is true where a slot's raw code, in the variable of that name, is one of these."""
+    name = name or f"r{slot.number}"
+    if slot.width == 1 and [(one.low, one.high) for one in codes] == [(1, 1)]:
+        return f"{name} == 1"
+    return " or ".join(
+        f"{name} == {one.low}" if one.low == one.high else f"{one.low} <= {name} <= {one.high}"
+        for one in codes
+    )

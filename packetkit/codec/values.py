@@ -1,0 +1,225 @@
+"""From a field's bits to its value, as Python expressions and lookup tables that are exact by number.py's rule.
+
+Up to TABLE_BITS a value is looked up; beyond, it is arithmetic that rounds once. An int divided by an int is rounded once whatever
+their size; a product of an int and a double is, too, where the double is the scale exactly and the product of the integers behind
+it stays below 2**53, as it is then exact. Zero comes out as +0.0 either way: no text multiplies by a negative double.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from struct import Struct
+from typing import Any
+
+from packetkit.codec import bits
+from packetkit.codec.source import Source
+from packetkit.layout.model import Ieee, Linear, Slot, Special
+from packetkit.layout.number import from_raw, value_of
+
+# 4096 values of 24 bytes and their pointers are 128 KiB; wider tables cost more in cache misses than the arithmetic they save.
+TABLE_BITS = 12
+# All tables of a frame together: 1 MiB of pointers and values, at some 32 bytes each. Beyond, fields are computed.
+TABLE_ENTRIES = 32_768
+# Fields narrower than this share the table of their octet.
+SMALL_BITS = 8
+# From here on a double does not hold every integer.
+_EXACT = 1 << 53
+_LARGEST = 1.7976931348623157e308
+
+
+class Values:
+    """Texts and tables of one frame's values; the tables are bounded together."""
+
+    def __init__(self, source: Source) -> None:
+        self.source = source
+        self.left = TABLE_ENTRIES
+        self.used = 0
+
+    def variable(self, prefix: str) -> str:
+        """Return a variable's name that was not used before."""
+        self.used += 1
+        return f"{prefix}{self.used}"
+
+    def is_looked_up(self, slot: Slot) -> bool:
+        """Return whether a slot's value is to come from a table: it is narrow, and not its own code."""
+        if slot.width > TABLE_BITS or slot.kind not in ("number", "float", "states", "flag"):
+            return False
+        plain = is_own_code(slot) and not slot.signed and not slot.octets_reversed and not slot.bits_reversed
+        return not plain and (1 << slot.width <= self.left or self.source.has("table", meaning(slot)))
+
+    def table(self, slot: Slot) -> str:
+        """Return the name of the table from a slot's code to its value."""
+        if not self.source.has("table", meaning(slot)):
+            self.left -= 1 << slot.width
+        return self.source.name("table", lambda: table_values(slot), meaning(slot))
+
+    def tuples(self, fields: tuple[tuple[int, Slot], ...], width: int) -> str:
+        """Return the name of the table from bits to the values of the slots in them, each with its shift."""
+        key = (width, *((shift, meaning(slot)) for shift, slot in fields))
+        if not self.source.has("table", key):
+            self.left -= 1 << width
+        return self.source.name("table", lambda: _rows(fields, width), key)
+
+    def value(self, slot: Slot, raw: str) -> str:
+        """Return the text of a slot's value, from the text of its raw code."""
+        if slot.kind == "flag":
+            return f"({raw} == 1)"
+        if slot.kind not in ("number", "states") or is_own_code(slot):
+            return f"{self.reader(slot)}({bare(raw)})" if slot.kind == "float" else raw
+        if slot.kind == "states":
+            return self._state(slot, raw)
+        assert isinstance(slot.transform, Linear)
+        low, high = computed_codes(slot)
+        least, most = slot.raw_limits
+        if (low, high) == (least, most):
+            return f"({linear_text(slot.transform, raw, low, high)})"
+        name = self.variable("x")
+        text = linear_text(slot.transform, name, low, high)
+        if (
+            len(slot.specials) == 1
+            and slot.specials[0].meaning == "missing"
+            and high - low + 1 == most - least
+        ):
+            code = most if low == least else least
+            return f"(None if ({name} := {bare(raw)}) == {code} else {text})"
+        other = "None" if slot.unassigned and _all_missing(slot) else f"{self.reader(slot)}({name})"
+        return f"({text} if {low} <= ({name} := {bare(raw)}) <= {high} else {other})"
+
+    def _state(self, slot: Slot, raw: str) -> str:
+        """States wider than a table: by name where there is one, else as the walker has it."""
+        known = {code: from_raw(slot, code)[0] for code, _ in slot.states}
+        names = self.source.name("states", lambda: known, meaning(slot))
+        name = self.variable("x")
+        other = f"{self.reader(slot)}({name})" if slot.specials else name
+        return f"({names}[{name}] if ({name} := {bare(raw)}) in {names} else {other})"
+
+    def reader(self, slot: Slot) -> str:
+        """Return the name of a function from any raw code of a slot to its value."""
+        return self.source.name("value", lambda: _reader(slot), meaning(slot))
+
+
+def meaning(slot: Slot) -> tuple[Any, ...]:
+    """Return all that decides a slot's value, so that slots alike share a table."""
+    shape = (slot.kind, slot.width, slot.octets_reversed, slot.bits_reversed, slot.signed)
+    numbers = (slot.transform, slot.legal, slot.specials, slot.unassigned, slot.minimum, slot.maximum)
+    return (*shape, *numbers, slot.states)
+
+
+def is_own_code(slot: Slot) -> bool:
+    """Return whether every raw code of a slot is its own value."""
+    if slot.kind != "number":
+        return slot.kind not in ("flag", "states", "float")
+    assert isinstance(slot.transform, Linear)
+    return slot.transform.is_identity and computed_codes(slot) == slot.raw_limits
+
+
+def computed_codes(slot: Slot) -> tuple[int, int]:
+    """Return the range of raw codes that are numbers by the transform; others may be too, but not for certain."""
+    least, most = slot.raw_limits
+    missing = [special for special in slot.specials if special.meaning == "missing"]
+    if slot.unassigned:
+        whole = max(slot.legal, key=lambda codes: codes.high - codes.low)
+        return whole.low, whole.high
+    low, high = least, most
+    for special in sorted(missing, key=lambda special: special.low):
+        if special.low - low >= high - special.high:
+            high = min(high, special.low - 1)
+        else:
+            low = max(low, special.high + 1)
+    return low, high
+
+
+def _all_missing(slot: Slot) -> bool:
+    return len(slot.legal) == 1 and all(special.meaning == "missing" for special in slot.specials)
+
+
+def linear_text(transform: Linear, raw: str, low: int, high: int) -> str:
+    """Return the text of (raw*numerator + base)/denominator, rounded once, for raw codes from low to high."""
+    num, base, den = transform.numerator, transform.base, transform.denominator
+    if den == 1:
+        scaled = raw if num == 1 else f"{raw} * {num}"
+        return scaled if base == 0 else f"{scaled} {'+' if base > 0 else '-'} {abs(base)}"
+    largest = max(abs(low), abs(high))
+    if den & (den - 1) == 0 and num > 0 and largest * num < _EXACT and den < _EXACT:
+        if base == 0:
+            return f"{raw} * {num / den!r}"
+        if abs(base) < _EXACT:
+            return f"{raw} * {num / den!r} + {base / den!r}"
+    scaled = raw if num == 1 else f"{raw} * {num}"
+    if base == 0:
+        return f"{scaled} / {den}"
+    return f"({scaled} {'+' if base > 0 else '-'} {abs(base)}) / {den}"
+
+
+def raw_text(slot: Slot, code: str, *, signed: bool) -> str:
+    """Return the text of a slot's raw code, from the text of its bits; signed: that is two's complement already."""
+    if slot.octets_reversed:
+        code = f'int.from_bytes({code}.to_bytes({slot.width // 8}, "big"), "little")'
+    if slot.bits_reversed:
+        code = f"reversed_bits({bare(code)}, {slot.width})"
+    if slot.signed and not signed:
+        half = 1 << (slot.width - 1)
+        code = f"(({code} ^ {half:#x}) - {half:#x})"
+    return code
+
+
+def bare(text: str) -> str:
+    """Return an expression without the parentheses around all of it."""
+    if not (text.startswith("(") and text.endswith(")")):
+        return text
+    depth = 0
+    for at, letter in enumerate(text):
+        depth += (letter == "(") - (letter == ")")
+        if depth == 0 and at < len(text) - 1:
+            return text
+    return text[1:-1]
+
+
+def table_values(slot: Slot) -> tuple[Any, ...]:
+    """Return a narrow slot's values by the code of its bits."""
+    by_raw = _by_raw(slot)
+    return tuple(by_raw[bits.raw_of(slot, code)] for code in range(1 << slot.width))
+
+
+def _by_raw(slot: Slot) -> dict[int, Any]:
+    """A narrow slot's values by raw code; the linear ones without asking code by code."""
+    least, most = slot.raw_limits
+    if slot.kind != "number" or isinstance(slot.transform, Ieee):
+        return {raw: from_raw(slot, raw)[0] for raw in range(least, most + 1)}
+    low, high = computed_codes(slot)
+    made: dict[int, Any] = {raw: value_of(slot.transform, raw) for raw in range(low, high + 1)}
+    for raw in (*range(least, low), *range(high + 1, most + 1)):
+        made[raw] = from_raw(slot, raw)[0]
+    return made
+
+
+def _rows(fields: tuple[tuple[int, Slot], ...], width: int) -> tuple[tuple[Any, ...], ...]:
+    columns = [(shift, (1 << slot.width) - 1, table_values(slot)) for shift, slot in fields]
+    return tuple(
+        tuple(values[code >> shift & mask] for shift, mask, values in columns) for code in range(1 << width)
+    )
+
+
+def _reader(slot: Slot) -> Callable[[int], Any]:
+    if isinstance(slot.transform, Ieee) and all(
+        _is_nan(slot.transform, special) for special in slot.specials
+    ):
+        return _ieee_reader(slot.transform)
+    return lambda raw: from_raw(slot, raw)[0]
+
+
+def _is_nan(transform: Ieee, special: Special) -> bool:
+    ends = value_of(transform, special.low), value_of(transform, special.high)
+    return special.low == special.high and ends[0] != ends[0]
+
+
+def _ieee_reader(transform: Ieee) -> Callable[[int], float | None]:
+    """A function from a bit pattern to the number, or None where that is not finite."""
+    number, pattern = {16: (">e", ">H"), 32: (">f", ">I"), 64: (">d", ">Q")}[transform.bits]
+    unpack, pack = Struct(number).unpack, Struct(pattern).pack
+
+    def read(raw: int) -> float | None:
+        (value,) = unpack(pack(raw))
+        return value if -_LARGEST <= value <= _LARGEST else None
+
+    return read
