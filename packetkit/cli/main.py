@@ -49,6 +49,7 @@ class Row(NamedTuple):
 # In the order of the help page. A row appears when its verb is whole.
 COMMANDS: tuple[Row, ...] = (
     Row("start", "Write a first schema from a list of measures and a byte limit.", LEARN),
+    Row("check", "Validate schemas, draw their frames and say what they cost.", FRAME),
     Row("budget", "Count the frames, bytes and useful bits that a pass brings.", RADIO),
     Row("airtime", "Work out time on air step by step, and what fits a time limit.", RADIO),
 )

@@ -317,6 +317,12 @@ class Layout:
     def maximum_bytes(self) -> int | None:
         return None if self.maximum_bits is None else self.maximum_bits // 8
 
+    def __str__(self) -> str:
+        """The frame as a stable table, one line a slot or part."""
+        from packetkit.layout.printed import text
+
+        return text(self)
+
     def bytes_within(self, limit_bytes: int) -> tuple[int, int]:
         """The longest frame of at most limit_bytes that a repeat to the end allows, in bytes, and that repeat's elements.
 

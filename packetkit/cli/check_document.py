@@ -1,0 +1,309 @@
+"""What `packetkit check --json` writes: everything that its text says, under stable keys that carry their units.
+
+The keys are the same whatever the schema: what does not apply is null or empty. tests/documents/json/check.schema.json holds them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from typing import Any
+
+from packetkit.cli.check import chosen, filled_in
+from packetkit.errors import Problem, SchemaError
+from packetkit.integrity.algorithm import Algorithm
+from packetkit.integrity.catalog import ALGORITHMS
+from packetkit.layout import printed
+from packetkit.layout.model import Fill, Layout, Node, Repeat, Run, Slot
+from packetkit.mission import checkup, cost
+from packetkit.mission.load import Mission
+from packetkit.radio import CAUTION, chirp
+from packetkit.schema.model import Field
+
+Object = dict[str, Any]
+
+
+def document(outcomes: list[Mission | tuple[str, SchemaError]], frame: str | None) -> Object:
+    """Return the whole document: one entry a schema, in the order asked."""
+    schemas = [faulty(*one) if isinstance(one, tuple) else sound(one, chosen(one, frame)) for one in outcomes]
+    timed = any(isinstance(one, Mission) and one.link.setting is not None for one in outcomes)
+    return {
+        "ok": all(one["ok"] for one in schemas),
+        "schemas": schemas,
+        "caution": CAUTION if timed else None,
+    }
+
+
+def faulty(file: str, error: SchemaError) -> Object:
+    """Return the entry of a schema that cannot be used."""
+    return {
+        "file": file,
+        "ok": False,
+        "problems": [problem(one) for one in error.problems],
+        "mission": None,
+        "description": "",
+        "fingerprint": None,
+        "frames": [],
+    }
+
+
+def problem(one: Problem) -> Object:
+    return {
+        "line": one.position.line,
+        "column": one.position.column,
+        "rule": one.rule,
+        "path": one.path,
+        "summary": one.summary,
+        "remedy": one.remedy,
+    }
+
+
+def sound(mission: Mission, names: tuple[str, ...]) -> Object:
+    """Return the entry of a schema without fault."""
+    frames = [frame_entry(mission, name) for name in names]
+    return {
+        "file": mission.file,
+        "ok": not any(frame["findings"] for frame in frames),
+        "problems": [],
+        "mission": mission.name,
+        "description": mission.description,
+        "fingerprint": mission.fingerprint,
+        "frames": frames,
+    }
+
+
+def frame_entry(mission: Mission, name: str) -> Object:
+    """Return everything about one frame."""
+    layout = mission.layouts[name]
+    told = checkup.tally(layout)
+    declared = cost.declared_fields(next(one for one in mission.declared.frames if one.name == name))
+    picture = cost.picture(mission, name)
+    return {
+        "frame": name,
+        "description": layout.description,
+        "fingerprint": layout.fingerprint,
+        "cadence_s": layout.cadence_s,
+        "minimum_bytes": layout.minimum_bits // 8,
+        "maximum_bytes": layout.maximum_bytes,
+        "runs_to_end": layout.runs_to_end,
+        "counted_at": told.counted_at,
+        "total_bits": told.total_bits,
+        "useful_bits": told.useful_bits,
+        "useful_share": told.useful_share,
+        "spare_bits": told.spare_bits,
+        "bits_by_kind": told.by_kind,
+        "fields": list(field_entries(layout, layout.nodes, printed.places(layout), declared)),
+        "checks": [check_entry(layout, one) for one in checkup.protections(layout)],
+        "steps": [step_entry(one) for one in picture.costs],
+        "all_finer": change(picture.all_finer),
+        "all_coarser": change(picture.all_coarser),
+        "air": air(mission, layout),
+        "findings": [finding(one) for one in checkup.findings(mission, name)],
+        "notes": list(checkup.notes(mission, name)),
+    }
+
+
+# -- fields ---------------------------------------------------------------------------------------------------------------------
+
+
+def field_entries(
+    layout: Layout, nodes: tuple[Node, ...], places: dict[int, printed.Offset], declared: dict[str, Field]
+) -> Iterator[Object]:
+    """Yield slots and parts in wire order, what is inside a part after it."""
+    for node in nodes:
+        at = places[node.number]
+        if isinstance(node, Run):
+            for slot in node.slots:
+                order = printed.order_text(slot, node.packing)
+                place = placed(
+                    at.plus(slot.offset_bits), (slot.width, slot.width), printed.PACKINGS[node.packing]
+                )
+                yield {**slot_entry(slot, declared.get(slot.address)), **place, "order": order}
+            continue
+        if isinstance(node, Fill):
+            entry = slot_entry(node.slot, declared.get(node.slot.address))
+            yield {**entry, **placed(at, printed.node_bits(node), None), "holds": printed.fill_text(node)}
+            continue
+        repeats = isinstance(node, Repeat)
+        words = (
+            printed.times_text(layout, node)
+            if isinstance(node, Repeat)
+            else printed.condition_text(layout, node)
+        )
+        entry = {**EMPTY, "name": node.address, "kind": "repeat" if repeats else "option", "holds": words}
+        yield {**entry, **placed(at, printed.node_bits(node), None)}
+        body = node.element if isinstance(node, Repeat) else node.body
+        yield from field_entries(layout, body, places, declared)
+
+
+EMPTY: Object = {
+    "name": "",
+    "kind": "",
+    "holds": "",
+    "signed": False,
+    "minimum": None,
+    "maximum": None,
+    "resolution": None,
+    "unit": "",
+    "special_codes": [],
+    "states": [],
+    "codes": [],
+    "out_of_range": None,
+    "default_raw": None,
+    "role": None,
+    "order": "",
+    "useful": False,
+    "preset": None,
+    "filled_in_by_preset": [],
+    "description": "",
+}
+
+
+def placed(at: printed.Offset, bits: tuple[int, int | None], packing: str | None) -> Object:
+    """Return a place: its offset counts from the frame's start or end, or from the start of the part it is in."""
+    return {
+        "offset_bits": at.bits,
+        "offset_from": at.origin,
+        "minimum_bits": bits[0],
+        "maximum_bits": bits[1],
+        "packing": packing,
+    }
+
+
+def slot_entry(slot: Slot, one: Field | None) -> Object:
+    """Return what a slot means, without its place."""
+    ends = printed.ends(slot) or (slot.minimum, slot.maximum)
+    number = slot.kind in ("number", "float")
+    return {
+        **EMPTY,
+        "name": slot.address,
+        "kind": slot.kind,
+        "holds": printed.holds(slot),
+        "signed": slot.signed,
+        "minimum": ends[0],
+        "maximum": ends[1],
+        "resolution": printed.step(slot),
+        "unit": slot.unit,
+        "special_codes": [
+            {"from_raw": code.low, "to_raw": code.high, "meaning": code.meaning, "reason": code.reason}
+            for code in slot.specials
+        ],
+        "states": [{"raw": code, "name": name} for code, name in slot.states],
+        "codes": [{"from_raw": codes.low, "to_raw": codes.high} for codes in slot.codes],
+        "out_of_range": slot.policy if number else None,
+        "default_raw": slot.default,
+        "role": None if slot.role is None else slot.role.name,
+        "useful": slot.is_value,
+        "preset": None if one is None else one.preset,
+        "filled_in_by_preset": list(filled_in(one)),
+        "description": slot.description,
+    }
+
+
+# -- checks, steps, link ------------------------------------------------------------------------------------------------------------
+
+
+def check_entry(layout: Layout, told: checkup.Protection) -> Object:
+    """Return one check: its algorithm in full, its span, its order, what it is guaranteed to notice."""
+    check = told.slot.check
+    assert check is not None
+    packing = next(
+        node.packing
+        for node in layout.walk()
+        if isinstance(node, Run) and any(slot.number == told.slot.number for slot in node.slots)
+    )
+    return {
+        "name": told.slot.address,
+        **algorithm_entry(check.algorithm),
+        "covers": told.covers,
+        "minimum_span_bits": told.least_bits,
+        "maximum_span_bits": told.most_bits,
+        "own_bits": check.own,
+        "stored": printed.stored_text(told.slot, packing),
+        "fed_in_wire_order": check.in_wire_order,
+        "last_octet_zero_filled": check.zero_filled,
+        "hamming_distance": None if told.distance is None else told.distance.value,
+        "hamming_distance_is_exact": None if told.distance is None else told.distance.exact,
+    }
+
+
+def algorithm_entry(algorithm: Algorithm) -> Object:
+    return {
+        "algorithm": algorithm.name,
+        "aliases": list(algorithm.aliases),
+        "family": algorithm.family,
+        "width_bits": algorithm.width,
+        "parameters": dict(algorithm.parameters()),
+        "check_value": algorithm.hexadecimal(algorithm.check),
+        "source": algorithm.source,
+        "note": algorithm.note,
+    }
+
+
+def algorithms() -> Object:
+    """Return the document of `--algorithms`: every check of the catalogue."""
+    return {"algorithms": [algorithm_entry(one) for one in ALGORITHMS.values()]}
+
+
+def milliseconds(seconds: Fraction | None) -> Fraction | None:
+    return None if seconds is None else seconds * 1000
+
+
+def change(step: cost.Step | None) -> Object | None:
+    """Return what one change of resolution makes of the longest frame; null where no field holds that step."""
+    if step is None:
+        return None
+    return {
+        "step": step.step,
+        "bits": step.bits,
+        "frame_bits": step.frame_bits,
+        "frame_bytes": step.frame_bytes,
+        "time_on_air_ms": milliseconds(step.seconds),
+    }
+
+
+def step_entry(one: cost.Cost) -> Object:
+    return {
+        "name": one.slot.address,
+        "step": one.step,
+        "unit": one.slot.unit,
+        "finer": change(one.finer),
+        "coarser": change(one.coarser),
+    }
+
+
+def air(mission: Mission, layout: Layout) -> Object:
+    """Return the frame on its link: times, the staircase at its longest, its share of the limit."""
+    link = mission.link
+    low, high = layout.minimum_bits // 8, layout.maximum_bytes
+    longest_s = None if high is None else link.time_on_air(high)
+    stair = None
+    if link.setting is not None and high is not None and longest_s is not None:
+        stair = chirp.staircase(link.setting, high + link.driver_bytes)
+    limit = link.maximum_frame_bytes
+    return {
+        "setting": None if link.setting is None else str(link.setting),
+        "driver_bytes": link.driver_bytes,
+        "shortest_time_on_air_ms": milliseconds(link.time_on_air(low)),
+        "longest_time_on_air_ms": milliseconds(longest_s),
+        "free_bytes": None if stair is None else stair.free_bytes,
+        "fewer_bytes": None if stair is None else stair.fewer_bytes,
+        "saved_ms": None if stair is None else milliseconds(stair.saved_s),
+        "more_bytes": None if stair is None else stair.more_bytes,
+        "added_ms": None if stair is None else milliseconds(stair.added_s),
+        "maximum_frame_bytes": limit,
+        "share_of_maximum": None if limit is None or high is None else Fraction(high, limit),
+    }
+
+
+def finding(one: checkup.Finding) -> Object:
+    """Return a broken limit with the largest fields."""
+    return {
+        "rule": one.rule,
+        "summary": one.summary,
+        "frame_bytes": one.frame_bytes,
+        "limit_bytes": one.limit_bytes,
+        "largest_fields": [
+            {"name": fat.slot.address, "bits": fat.bits, "saving": change(fat.saving)} for fat in one.fattest
+        ],
+    }

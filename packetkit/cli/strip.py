@@ -1,0 +1,289 @@
+"""The strip: a frame drawn once in wire order, bits above meaning.
+
+Each byte is drawn as hex writes it, its high bit at the left, so that octet order and packing are seen and not guessed: a field that lies
+in several pieces names the bits of each. Bits that are always the same show as 0 and 1. Below the bits a bracket holds the name, or the
+name hangs from it where the bracket is too short.
+
+    11010011 10010001 0001···· ········ ···· ·
+    └sync───────────┘ └──┘└sequence───┘ └──┘ │
+                      └tag              │    └ready
+                                        └mode
+
+A part whose presence or number varies is drawn once, behind a rail. Drawn from the layout alone; it knows no terminal but its width.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from typing import NamedTuple
+
+from packetkit.layout import printed
+from packetkit.layout.alike import wire_bits
+from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Run, Slot
+
+LEGEND = (
+    "Each byte as hex writes it, high bit left. 0 1: always so; ·: value; n: count; #: check.",
+    "A name with numbers, as speed 7-0: this piece holds bits 7 to 0 of speed.",
+)
+# What an unknown bit of a kind looks like; the others show what is sent.
+BITS = {"count": "n", "check": "#"}
+OCTETS_A_LINE = 8
+NARROWEST_OCTETS = 1
+
+
+class _Piece(NamedTuple):
+    """Bits of one slot that stand side by side on one line, in falling order.
+
+    left, right: its first and last column. opens, closes: whether the bracket has a corner there, or goes on beyond the line.
+    """
+
+    slot: Slot
+    left: int
+    right: int
+    label: str
+    opens: bool
+    closes: bool
+
+    @property
+    def fits(self) -> bool:
+        """True where the label fits into the bracket."""
+        return len(self.label) + 2 <= self.right - self.left + 1
+
+
+class _Bit(NamedTuple):
+    """One bit on the wire: its slot, and which bit of the slot's raw code it is."""
+
+    slot: Slot
+    rank: int
+
+
+def strip(layout: Layout, width: int = 80) -> list[str]:
+    """The lines of the strip, none wider than `width` from 40 columns on."""
+    offsets = printed.places(layout)
+    margin = max(len(text) for text in _margins(layout, offsets)) + 1
+    drawer = _Drawer(layout, offsets, width, max(margin, 4))
+    return [line.rstrip() for line in drawer.nodes(layout.nodes, "", Packing.MOST)]
+
+
+def _margins(layout: Layout, offsets: dict[int, printed.Offset]) -> Iterator[str]:
+    for node in layout.walk():
+        yield str(offsets[node.number])
+        if isinstance(node, Run):
+            yield str(offsets[node.number].plus(node.size_bits))
+
+
+class _Drawer:
+    """Draws nodes one under another; a line is margin, rail, picture."""
+
+    def __init__(self, layout: Layout, offsets: dict[int, printed.Offset], width: int, margin: int) -> None:
+        self.layout = layout
+        self.offsets = offsets
+        self.width = width
+        self.margin = margin
+
+    def line(self, at: str, rail: str, text: str) -> str:
+        return f"{at:>{self.margin - 1}} {rail}{text}"
+
+    def nodes(self, nodes: Iterable[Node], rail: str, packing: Packing) -> Iterator[str]:
+        names = _short_names(nodes)
+        for node in nodes:
+            at = str(self.offsets[node.number])
+            if isinstance(node, Run):
+                if node.packing is not packing and node.slots:
+                    packing = node.packing
+                    anywhere = "" if node.residue is not None else ", from any bit of a byte on"
+                    yield self.line("", rail, f"{printed.PACKINGS[packing]}{anywhere}:")
+                yield from self.run(node, rail, names)
+            elif isinstance(node, Fill):
+                yield self.line(at, rail, f"({printed.fill_text(node)})")
+            else:
+                yield from self.part(node, at, rail, packing)
+
+    def part(self, node: Repeat | Optional, at: str, rail: str, packing: Packing) -> Iterator[str]:
+        """A part that varies: a head that says how, the body once, a foot with its bits in all."""
+        if isinstance(node, Repeat):
+            each = printed.bits_text(node.minimum_bits, node.maximum_bits)
+            head = f"{node.address}: {printed.times_text(self.layout, node)}, {each} each"
+            body = node.element
+        else:
+            head = f"{node.address}: only {printed.condition_text(self.layout, node)}"
+            body = node.body
+        low, high = printed.node_bits(node)
+        total = "absent or " + printed.bits_text(node.minimum_bits, node.maximum_bits)
+        if isinstance(node, Repeat):
+            total = printed.bits_text(low, high)
+        yield from self.head(at, rail, head)
+        yield from self.nodes(body, rail + "│ ", packing)
+        yield self.line("", rail, f"└ {total}")
+
+    def head(self, at: str, rail: str, text: str) -> Iterator[str]:
+        room = max(self.width - self.margin - len(rail) - 2, 16)
+        for number, line in enumerate(_broken(text, room)):
+            yield self.line("" if number else at, rail, ("│   " if number else "┌ ") + line)
+
+    def run(self, run: Run, rail: str, names: dict[int, str]) -> Iterator[str]:
+        """The lines of a run: as many whole octets a line as fit, up to eight."""
+        bits = _bits(run)
+        room = self.width - self.margin - len(rail)
+        octets = max(min(OCTETS_A_LINE, (room + 1) // 9), NARROWEST_OCTETS)
+        natural = run.packing is Packing.MOST or run.residue is None
+        for start in range(0, len(bits), octets * 8):
+            line = bits[start : start + octets * 8]
+            cells = {
+                _column(i, run.residue is not None): bit for i, bit in enumerate(line) if bit is not None
+            }
+            at = str(self.offsets[run.number].plus(max(start - (run.residue or 0), 0)))
+            for row in _drawn(cells, names, room, natural):
+                yield self.line(at, rail, row)
+                at = ""
+
+
+def _short_names(nodes: Iterable[Node]) -> dict[int, str]:
+    """What each slot is called in the picture: the last part of its name, more of it where that is not clear."""
+    slots = [slot for node in nodes if isinstance(node, Run) for slot in node.slots]
+    last = [_last_name(slot) for slot in slots]
+    return {
+        slot.number: ".".join(slot.path) if last.count(name) > 1 and slot.named and slot.path else name
+        for slot, name in zip(slots, last, strict=True)
+    }
+
+
+def _last_name(slot: Slot) -> str:
+    if not slot.named:
+        return slot.kind
+    return slot.path[-1] if slot.path else slot.address.rpartition(".")[2].removesuffix("[]")
+
+
+def _bits(run: Run) -> list[_Bit | None]:
+    """The bits of a run from the first bit of the byte in which it starts, each byte's high bit first; None belongs to others.
+
+    Where it may start at any bit, its fields in wire order, each from its high bit on.
+    """
+    if run.residue is None:
+        return [_Bit(slot, rank) for slot in run.slots for rank in reversed(range(slot.width))]
+    start = run.residue if run.at is None else run.at
+    first = start // 8 * 8
+    bits: list[_Bit | None] = [None] * (-(-(start + run.size_bits - first) // 8) * 8)
+    placed = replace(run, at=start)
+    for slot in run.slots:
+        for place, bit in enumerate(wire_bits(placed, slot)):
+            bits[bit - first] = _Bit(slot, slot.width - 1 - place)
+    return bits
+
+
+def _column(bit: int, gap: bool) -> int:
+    """The column of a bit of the line, with a blank between octets where it is known where they begin."""
+    return bit + bit // 8 if gap else bit
+
+
+def _shown(bit: _Bit) -> str:
+    """A bit as it is sent where that is known."""
+    slot = bit.slot
+    if slot.kind == "reserved":
+        return "0"
+    if slot.codes and not slot.is_value:
+        return str(slot.codes[0].low >> bit.rank & 1)
+    return BITS.get(slot.kind, "·")
+
+
+def _drawn(cells: dict[int, _Bit], names: dict[int, str], room: int, natural: bool) -> Iterator[str]:
+    """The rows of one line: bits, brackets, hanging names. natural: a field's bits fall from left to right."""
+    pieces = _pieces(cells, names, natural)
+    row = [" "] * (max(cells) + 1)
+    for column, bit in cells.items():
+        row[column] = _shown(bit)
+    yield "".join(row)
+    last = pieces[-1]
+    beside = not last.fits and last.right + 2 + len(last.label) <= room
+    yield _brackets(pieces, beside)
+    yield from _hanging(
+        [piece for piece in pieces if not piece.fits and not (beside and piece is last)], room
+    )
+
+
+def _pieces(cells: dict[int, _Bit], names: dict[int, str], natural: bool) -> list[_Piece]:
+    """The pieces of one line. A label says which bits it holds, unless all of its field are side by side."""
+    groups: list[list[tuple[int, _Bit]]] = []
+    for column, bit in sorted(cells.items()):
+        last = groups[-1][-1][1] if groups else None
+        if last is not None and last.slot is bit.slot and last.rank == bit.rank + 1:
+            groups[-1].append((column, bit))
+        else:
+            groups.append([(column, bit)])
+    pieces: list[_Piece] = []
+    for group in groups:
+        (left, first), (right, last) = group[0], group[-1]
+        slot, label = first.slot, names[first.slot.number]
+        if (first.rank, last.rank) != (slot.width - 1, 0):
+            ranks = str(first.rank) if first.rank == last.rank else f"{first.rank}-{last.rank}"
+            label = ranks if pieces and pieces[-1].slot is slot else f"{label} {ranks}"
+        # At an end of the line a bracket stays open where the field goes on in falling order.
+        falls = natural and not slot.octets_reversed and not slot.bits_reversed
+        opens = bool(pieces) or first.rank == slot.width - 1 or not falls
+        closes = group is not groups[-1] or last.rank == 0 or not falls
+        pieces.append(_Piece(slot, left, right, label, opens, closes))
+    return pieces
+
+
+def _brackets(pieces: list[_Piece], beside: bool) -> str:
+    """The row of brackets. beside: the last name stands at the right of its bracket."""
+    row = [" "] * (pieces[-1].right + 1)
+    for piece in pieces:
+        width = piece.right - piece.left + 1
+        hangs = not piece.fits and not (beside and piece is pieces[-1])
+        if width == 1:
+            row[piece.left] = "│" if hangs else "└"
+            continue
+        left = "├" if hangs else "└" if piece.opens else "─"
+        inside = piece.label if piece.fits else ""
+        right = "┘" if piece.closes else "─"
+        row[piece.left : piece.right + 1] = list(f"{left}{inside:─<{width - 2}}{right}")
+    return "".join(row) + (f" {pieces[-1].label}" if beside else "")
+
+
+def _hanging(pieces: list[_Piece], room: int) -> Iterator[str]:
+    """Rows of names below their brackets, each joined to it by a line; no two touch.
+
+    From the right, each name takes the highest row where it is free. Names that would leave the line at the right hang to the left of
+    their line instead, below the others; one that fits on neither side is cut.
+    """
+    taken: list[dict[int, str]] = []
+    edge = room
+    turned: list[tuple[int, str]] = []
+    for piece in reversed(pieces):
+        label = _cut(piece.label, max(piece.left, edge - piece.left - 1))
+        if piece.left + 1 + len(label) <= edge:
+            _hang(taken, piece.left, piece.left, "└" + label)
+        else:
+            turned.append((piece.left, label))
+            edge = piece.left
+    for left, label in reversed(turned):
+        _hang(taken, left, left - len(label), label + "┘")
+    for row in taken:
+        yield "".join(row.get(column, " ") for column in range(max(row) + 1))
+
+
+def _cut(label: str, room: int) -> str:
+    """The label, or its name cut and followed by two dots; the numbers of its bits stay."""
+    if len(label) <= room:
+        return label
+    name, blank, ranks = label.partition(" ")
+    return (name[: max(room - 2 - len(blank + ranks), 1)] + ".." + blank + ranks)[: max(room, 1)]
+
+
+def _hang(taken: list[dict[int, str]], line: int, start: int, text: str) -> None:
+    """Put a name into the first row where it and a blank on either side are free, and draw the line down to it."""
+    span = range(start - 1, start + len(text) + 1)
+    number = next((n for n, row in enumerate(taken) if not any(column in row for column in span)), len(taken))
+    while len(taken) <= number:
+        taken.append({})
+    for row in taken[:number]:
+        row[line] = "│"
+    taken[number].update({start + i: character for i, character in enumerate(text)})
+
+
+def _broken(text: str, room: int) -> list[str]:
+    from packetkit.cli.output import wrapped
+
+    return wrapped(text, room)

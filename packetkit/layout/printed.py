@@ -1,0 +1,391 @@
+"""A layout in words: where each part lies, what a slot holds, and `print(layout)`.
+
+Every renderer says these things (the table of `check`, the interface document, the explorer page), so they are said once, here, and
+from the layout alone. Numbers are exact: nothing is rounded for show.
+
+Offsets count bits. A place that is not constant is told from the frame's end where that is constant, else from the start of its part:
+the element, the optional group, or the run after something of varying size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
+from typing import NamedTuple
+
+from packetkit.layout.model import (
+    Check,
+    Fill,
+    Ieee,
+    Layout,
+    Linear,
+    Node,
+    Optional,
+    Packing,
+    Range,
+    Repeat,
+    Run,
+    Slot,
+    Special,
+    walk,
+)
+from packetkit.schema.words import format_number
+
+PACKINGS = {
+    Packing.MOST: "most significant bit first",
+    Packing.LEAST: "least significant bit first",
+    Packing.WORD_16: "words of 16 bits, low octet first",
+    Packing.WORD_32: "words of 32 bits, low octet first",
+    Packing.WORD_64: "words of 64 bits, low octet first",
+}
+
+
+# -- places -------------------------------------------------------------------------------------------------------------
+
+
+class Offset(NamedTuple):
+    """A bit position. origin: `frame` (its start), `end` (the frame's end; bits is negative), or `part` (the start of its part)."""
+
+    origin: str
+    bits: int
+
+    def plus(self, bits: int) -> Offset:
+        return Offset(self.origin, self.bits + bits)
+
+    def __str__(self) -> str:
+        """The number, `end-16` before the frame's end, `+12` within its part."""
+        return {"frame": f"{self.bits}", "end": f"end{self.bits:+}", "part": f"+{self.bits}"}[self.origin]
+
+
+def fixed_bits(node: Node) -> int | None:
+    """The bits of a node, None where they vary."""
+    if isinstance(node, Run):
+        return node.size_bits
+    if isinstance(node, Repeat) and node.is_fixed and node.count is not None:
+        return node.count * node.minimum_bits
+    return None
+
+
+def places(layout: Layout) -> dict[int, Offset]:
+    """Where each node starts, by its number."""
+    found: dict[int, Offset] = {}
+    _place(layout.nodes, found)
+    to_end = 0
+    for node in reversed(layout.nodes):
+        size = fixed_bits(node)
+        if size is None:
+            break
+        to_end += size
+        if found[node.number].origin != "frame":
+            found[node.number] = Offset("end", -to_end)
+    return found
+
+
+def _place(nodes: tuple[Node, ...], found: dict[int, Offset]) -> None:
+    """Place nodes by the frame where that is constant, else by their container, or by themselves after a part that varies."""
+    inside: int | None = 0
+    for node in nodes:
+        at = None if isinstance(node, Fill) else node.at
+        found[node.number] = Offset("part", inside or 0) if at is None else Offset("frame", at)
+        size = fixed_bits(node)
+        inside = None if size is None else (inside or 0) + size
+        if isinstance(node, Repeat):
+            _place(node.element, found)
+        elif isinstance(node, Optional):
+            _place(node.body, found)
+
+
+# -- words about a slot ---------------------------------------------------------------------------------------------------
+
+
+def ends(slot: Slot) -> tuple[Fraction, Fraction] | None:
+    """The least and the greatest value that encode takes, exact; None where the slot has no such numbers."""
+    if slot.kind == "float":
+        return None if slot.minimum is None or slot.maximum is None else (slot.minimum, slot.maximum)
+    if slot.kind != "number" or not isinstance(slot.transform, Linear) or not slot.legal:
+        return None
+    scale, offset = slot.transform.scale, slot.transform.offset
+    one, other = (offset + scale * raw for raw in (slot.legal[0].low, slot.legal[-1].high))
+    return min(one, other), max(one, other)
+
+
+def step(slot: Slot) -> Fraction | None:
+    """The step from one value to the next, None where the slot has none."""
+    if slot.kind != "number" or not isinstance(slot.transform, Linear):
+        return None
+    return abs(slot.transform.scale)
+
+
+def code_text(code: int) -> str:
+    """A code of a constant or a tag: decimal up to 9, hexadecimal above."""
+    return str(code) if 0 <= code <= 9 else f"0x{code:X}"
+
+
+def _codes(codes: Iterable[Range]) -> str:
+    return ", ".join(
+        code_text(one.low) if one.low == one.high else f"{code_text(one.low)} to {code_text(one.high)}"
+        for one in codes
+    )
+
+
+def holds(slot: Slot) -> str:
+    """What a slot can hold, without its unit: a range, its states, its code, its algorithm."""
+    if slot.kind == "states":
+        return ", ".join(f"{code} {name}" for code, name in slot.states)
+    if slot.kind in ("constant", "sync", "tag"):
+        return _codes(slot.codes)
+    if slot.kind == "check":
+        return "" if slot.check is None else slot.check.algorithm.name
+    if slot.kind == "count":
+        return f"0 to {slot.maximum_count or slot.raw_limits[1]}"
+    if slot.kind in ("flag", "reserved"):
+        return "false, true" if slot.kind == "flag" else "sent as 0"
+    limits = ends(slot)
+    if limits is not None:
+        return f"{format_number(limits[0])} to {format_number(limits[1])}"
+    sides = (("from", slot.minimum), ("up to", slot.maximum))
+    return ", ".join(f"{word} {format_number(end)}" for word, end in sides if end is not None) or "any"
+
+
+def kind_text(slot: Slot) -> str:
+    """The kind; a number says its sign, a float its format."""
+    if isinstance(slot.transform, Ieee):
+        return f"IEEE {slot.transform.bits}"
+    return "signed" if slot.signed else slot.kind
+
+
+def special_text(slot: Slot, special: Special) -> str:
+    """One code with a meaning of its own: `255`, `4095 no fix`, `1001 at least`."""
+    meant = {"missing": special.reason, "at_least": "at least", "at_most": "at most"}[special.meaning]
+    if slot.kind == "float":
+        return f"NaN {meant}".rstrip()
+    code = str(special.low) if special.low == special.high else f"{special.low} to {special.high}"
+    return f"{code} {meant}".rstrip()
+
+
+def policy_text(slot: Slot, layout: Layout) -> str:
+    """What encode does out of range; empty where that is an error."""
+    raised = "" if slot.raises is None else f", raising {layout.slots[slot.raises].address}"
+    return {"clamp": f"clamped{raised}", "missing": "else missing"}.get(slot.policy, "")
+
+
+def order_text(slot: Slot, packing: Packing) -> str:
+    """How the slot departs from its packing's order; empty where it does not."""
+    words = []
+    if slot.octets_reversed:
+        words.append("high octet first" if packing is Packing.LEAST else "low octet first")
+    if slot.bits_reversed:
+        words.append("bits reversed")
+    return ", ".join(words)
+
+
+def stored_text(slot: Slot, packing: Packing) -> str:
+    """How a check lies on the wire, in full; empty where it is within one octet and its bits are in order."""
+    own = order_text(slot, packing)
+    if own or packing.word_bits:
+        return own or PACKINGS[packing]
+    unit = "octet" if slot.width % 8 == 0 else "bit"
+    if slot.width <= 8 and packing is Packing.MOST:
+        return ""
+    return f"{'low' if packing is Packing.LEAST else 'high'} {unit} first"
+
+
+# -- words about structure ----------------------------------------------------------------------------------------------
+
+
+def condition_text(layout: Layout, node: Optional) -> str:
+    """When an optional part is there: `when has_fix is true`, `when mode is survey or downlink`."""
+    slot = layout.slots[node.by]
+    names = dict(slot.states)
+    if slot.kind == "flag":
+        names = {0: "false", 1: "true"}
+    words = [
+        names.get(one.low, str(one.low)) if one.low == one.high else f"{one.low} to {one.high}"
+        for one in node.codes
+    ]
+    return f"when {slot.address} is {' or '.join(words)}"
+
+
+def times_text(layout: Layout, node: Repeat) -> str:
+    """How often an element stands: `4 times`, `0 to 15 times, as held says`, `to the frame's end`."""
+    if node.count is not None:
+        return counted(node.count, "time")
+    if node.counted_by is not None:
+        return f"0 to {counted(node.maximum or 0, 'time')}, as {layout.slots[node.counted_by].address} says"
+    return "to the frame's end" + (
+        "" if node.maximum is None else f", at most {counted(node.maximum, 'time')}"
+    )
+
+
+def fill_text(node: Fill) -> str:
+    """What a fill of varying width does."""
+    unit = "byte" if node.unit_bits == 8 else f"{node.unit_bits}-bit word"
+    return f"0 to {node.unit_bits - 1} zero bits, up to a whole {unit}"
+
+
+def node_bits(node: Node) -> tuple[int, int | None]:
+    """The least and the most bits of a node in one frame; the most is None where only the frame's length bounds them."""
+    if isinstance(node, Run):
+        return node.size_bits, node.size_bits
+    if isinstance(node, Fill):
+        return 0, node.unit_bits - 1
+    if isinstance(node, Optional):
+        return 0, node.maximum_bits
+    least = 0 if node.count is None else node.count * node.minimum_bits
+    return least, None if node.maximum is None else node.maximum * node.maximum_bits
+
+
+def span_text(low: int, high: int | None) -> str:
+    """A size that may vary: `24`, `0 to 360`, `24 and more`."""
+    if high is None:
+        return f"{low} and more"
+    return str(low) if low == high else f"{low} to {high}"
+
+
+def bits_text(low: int, high: int | None) -> str:
+    """A number of bits that may vary: `1 bit`, `0 to 360 bits`."""
+    return f"{span_text(low, high)} bit{'' if (low, high) == (1, 1) else 's'}"
+
+
+def counted(number: int, noun: str) -> str:
+    """A number with its noun: `1 byte`, `12 bytes`."""
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def size_text(layout: Layout) -> str:
+    """The frame's size: `24 bytes`, `12 to 64 bytes`, `6 bytes and more`."""
+    low, high = layout.minimum_bits // 8, layout.maximum_bytes
+    if high is None:
+        return f"{counted(low, 'byte')} and more"
+    return counted(low, "byte") if low == high else f"{low:,} to {counted(high, 'byte')}"
+
+
+def covers_text(layout: Layout, slot: Slot) -> str:
+    """What a check covers: `everything before it`, `the whole frame, its own bits as zeros`, `tag to held`."""
+    check = slot.check
+    if check is None:
+        return ""
+    ranks = {
+        one.number: (node.number, one.offset_bits)
+        for node in layout.walk()
+        for one in (node.slots if isinstance(node, Run) else (node.slot,) if isinstance(node, Fill) else ())
+    }
+    whole = tuple(ranks)
+    spans = [tuple(n for n in whole if _inside(ranks[n], span)) for span in _ranked(check)]
+    if spans == [whole]:
+        words = "the whole frame"
+    elif len(spans) == 1 and spans[0] and spans[0][-1] == slot.number - 1 and spans[0][0] in _starts(layout):
+        words = "everything before it"
+    else:
+        words = " and ".join(_from_to(layout, span) for span in spans if span)
+    own = {
+        "zero": ", its own bits as zeros",
+        "ones": ", its own bits as ones",
+        "skip": ", its own bits left out",
+    }
+    return words + own.get(check.own or "", "")
+
+
+_Rank = tuple[int, int]
+
+
+def _ranked(check: Check) -> Iterator[tuple[_Rank, _Rank]]:
+    for start, end in check.spans:
+        yield (start.node, start.bits), (end.node if end.node >= 0 else 1 << 62, end.bits)
+
+
+def _inside(rank: _Rank, span: tuple[_Rank, _Rank]) -> bool:
+    return span[0] <= rank < span[1]
+
+
+def _starts(layout: Layout) -> set[int]:
+    """Numbers of the first slot of the frame and of each element and optional group."""
+    containers = [layout.nodes]
+    for node in layout.walk():
+        if isinstance(node, Repeat):
+            containers.append(node.element)
+        elif isinstance(node, Optional):
+            containers.append(node.body)
+    return {
+        next(slot.number for node in walk(nodes) if isinstance(node, Run) for slot in node.slots)
+        for nodes in containers
+    }
+
+
+def _from_to(layout: Layout, numbers: tuple[int, ...]) -> str:
+    first, last = layout.slots[numbers[0]].address, layout.slots[numbers[-1]].address
+    return first if first == last else f"{first} to {last}"
+
+
+# -- print(layout) ------------------------------------------------------------------------------------------------------
+
+
+def text(layout: Layout) -> str:
+    """The layout as one line a slot or part, columns of constant width: a change of one field changes one line."""
+    lines = [f"frame {layout.name}  {size_text(layout)}  {layout.fingerprint}"]
+    return "\n".join([*lines, *_lines(layout, layout.nodes, places(layout), "", Packing.MOST)])
+
+
+def _lines(
+    layout: Layout, nodes: tuple[Node, ...], found: dict[int, Offset], indent: str, packing: Packing
+) -> Iterator[str]:
+    for node in nodes:
+        at = found[node.number]
+        if isinstance(node, Run):
+            if node.packing is not packing and node.slots:
+                packing = node.packing
+                yield _line("", "", f"{indent}{PACKINGS[packing]}")
+            for slot in node.slots:
+                yield _line(
+                    str(at.plus(slot.offset_bits)),
+                    str(slot.width),
+                    indent + slot.address,
+                    _said(layout, slot, packing),
+                )
+            continue
+        bits = span_text(*node_bits(node)).replace(" to ", "-").replace(" and more", "+")
+        if isinstance(node, Fill):
+            yield _line(str(at), bits, indent + node.slot.address, f"reserved: {fill_text(node)}")
+        elif isinstance(node, Repeat):
+            yield _line(str(at), bits, indent + node.address, times_text(layout, node))
+            yield from _lines(layout, node.element, found, indent + "  ", packing)
+        else:
+            yield _line(str(at), bits, indent + node.address, condition_text(layout, node))
+            yield from _lines(layout, node.body, found, indent + "  ", packing)
+
+
+def _line(at: str, bits: str, name: str, meaning: str = "") -> str:
+    return f"{at:>7} {bits:>7}  {name:<40}  {meaning}".rstrip()
+
+
+def _said(layout: Layout, slot: Slot, packing: Packing) -> str:
+    """Everything about a slot in one line; a later fact stands behind a semicolon."""
+    value = f"{kind_text(slot)} {holds(slot)}"
+    unit = f" {slot.unit}" if slot.unit else ""
+    size = step(slot)
+    parts = [
+        value + unit + ("" if size is None else f" step {format_number(size)}"),
+        order_text(slot, packing),
+        *(f"code {special_text(slot, one)}{_meant(one)}" for one in slot.specials),
+        policy_text(slot, layout),
+        "" if slot.default is None else f"default raw {slot.default}",
+        "" if slot.role is None else _role(slot),
+        "strict" if slot.strict else "",
+        covers_text(layout, slot),
+    ]
+    return "; ".join(part for part in parts if part)
+
+
+def _meant(special: Special) -> str:
+    return " missing" if special.meaning == "missing" and not special.reason else ""
+
+
+def _role(slot: Slot) -> str:
+    role = slot.role
+    assert role is not None
+    more = (
+        "" if role.modulus is None else f" modulo {role.modulus}",
+        "" if role.tick_s is None else f" tick {format_number(role.tick_s)} s",
+        "" if role.epoch is None else f" from {role.epoch}",
+    )
+    return f"role {role.name}" + "".join(more)

@@ -1,0 +1,247 @@
+"""What is to be said of a frame before it flies: where its bits go, how strong its checks are, whether it fits its link.
+
+Findings are faults to mend (a frame over a limit that the schema declares or the radio has); notes are things to know. Both are computed
+for the frame's longest form; a frame that only its length bounds is counted without the elements that run to its end, and says so.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import NamedTuple
+
+from packetkit.integrity.strength import Distance, distance
+from packetkit.layout import printed
+from packetkit.layout.model import Fill, Layout, Mark, Optional, Repeat, Slot
+from packetkit.mission.cost import Step, saving, slot_times
+from packetkit.mission.load import Link, Mission
+from packetkit.radio.chirp import MAXIMUM_PAYLOAD_BYTES
+
+# How many fields a finding over a limit names: enough to find bytes in, few enough to read.
+FATTEST = 3
+
+
+# -- where the bits go -----------------------------------------------------------------------------------------------------
+
+
+class Tally(NamedTuple):
+    """Bits of a frame by kind, ascending as the kinds first appear.
+
+    counted_at: `longest`, or `shortest` where the longest form has no bound. spare_bits: reserved bits and fill.
+    """
+
+    counted_at: str
+    total_bits: int
+    by_kind: dict[str, int]
+    useful_bits: int
+
+    @property
+    def spare_bits(self) -> int:
+        return self.by_kind.get("reserved", 0)
+
+    @property
+    def useful_share(self) -> Fraction:
+        """The part of all bits that carries values."""
+        return Fraction(self.useful_bits, self.total_bits)
+
+
+def tally(layout: Layout) -> Tally:
+    """Where the bits of a frame go."""
+    times = slot_times(layout, longest=layout.maximum_bits is not None)
+    fills = {node.slot.number for node in layout.walk() if isinstance(node, Fill)}
+    by_kind: dict[str, int] = {}
+    useful = 0
+    for slot in layout.slots:
+        bits = 0 if slot.number in fills else slot.width * times[slot.number]
+        by_kind[slot.kind] = by_kind.get(slot.kind, 0) + bits
+        useful += bits if slot.is_value else 0
+    total = layout.minimum_bits if layout.maximum_bits is None else layout.maximum_bits
+    rest = total - sum(by_kind.values())
+    if rest:
+        by_kind["reserved"] = by_kind.get("reserved", 0) + rest
+    return Tally("shortest" if layout.maximum_bits is None else "longest", total, by_kind, useful)
+
+
+# -- how strong the checks are ---------------------------------------------------------------------------------------------
+
+
+class Protection(NamedTuple):
+    """A check of a frame: the most bits it covers, its own not counted, and the Hamming distance guaranteed over so many.
+
+    least_bits: the fewest. Both are None where only the frame's length bounds them; distance then is None.
+    """
+
+    slot: Slot
+    covers: str
+    least_bits: int | None
+    most_bits: int | None
+    distance: Distance | None
+
+
+def protections(layout: Layout) -> tuple[Protection, ...]:
+    """Every check of a frame, in wire order."""
+    least, most = _starts(layout, longest=False), _starts(layout, longest=True)
+    return tuple(_protection(layout, slot, least, most) for slot in layout.slots if slot.check is not None)
+
+
+_Starts = dict[int, int | None]
+
+
+def _protection(layout: Layout, slot: Slot, least: _Starts, most: _Starts) -> Protection:
+    check = slot.check
+    assert check is not None
+    own = slot.width if check.own is not None else 0
+    low, high = (
+        None if None in sizes else sum(size for size in sizes if size is not None) - own
+        for sizes in (
+            [_between(layout, span, starts, longest) for span in check.spans]
+            for starts, longest in ((least, False), (most, True))
+        )
+    )
+    strength = None if not high else distance(check.algorithm, high)
+    return Protection(slot, printed.covers_text(layout, slot), low, high, strength)
+
+
+def _between(layout: Layout, span: tuple[Mark, Mark], starts: _Starts, longest: bool) -> int | None:
+    """The bits of one stretch, both of whose ends lie in one container."""
+    ends = []
+    for mark in span:
+        if mark.node < 0:
+            whole = layout.maximum_bits if longest else layout.minimum_bits
+            ends.append(whole)
+        else:
+            start = starts[mark.node]
+            ends.append(None if start is None else start + mark.bits)
+    first, last = ends
+    return None if first is None or last is None else last - first
+
+
+def _starts(layout: Layout, *, longest: bool) -> _Starts:
+    """Where each node starts in its container, at the longest or the shortest; None after what has no bound.
+
+    A fill counts from the frame's start: inside an element or an optional group it is taken as all or nothing.
+    """
+    starts: _Starts = {}
+    containers = [layout.nodes]
+    while containers:
+        at: int | None = 0
+        nodes = containers.pop()
+        for node in nodes:
+            starts[node.number] = at
+            if isinstance(node, Repeat):
+                containers.append(node.element)
+            elif isinstance(node, Optional):
+                containers.append(node.body)
+            if isinstance(node, Fill) and nodes is layout.nodes:
+                at = None if at is None else -(-at // node.unit_bits) * node.unit_bits
+                continue
+            size = printed.node_bits(node)[longest]
+            at = None if at is None or size is None else at + size
+    return starts
+
+
+# -- does it fit ---------------------------------------------------------------------------------------------------------------
+
+
+class Fat(NamedTuple):
+    """One of the largest fields: its bits in the longest frame, and what the next coarser step that helps would save."""
+
+    slot: Slot
+    bits: int
+    saving: Step | None
+
+
+class Finding(NamedTuple):
+    """A limit that a frame breaks: rule is `frame-over-limit` or `frame-over-radio`; the sizes in bytes; the largest fields."""
+
+    rule: str
+    frame: str
+    frame_bytes: int
+    limit_bytes: int
+    summary: str
+    fattest: tuple[Fat, ...]
+
+
+def findings(mission: Mission, name: str) -> tuple[Finding, ...]:
+    """The limits that a frame breaks at its longest; at its shortest where it has no longest form."""
+    layout, link = mission.layouts[name], mission.link
+    most = layout.maximum_bytes
+    size = layout.minimum_bits // 8 if most is None else most
+    found = []
+    for rule, limit, what in _limits(link):
+        if size > limit:
+            longest = (
+                "" if layout.is_fixed else " at its longest" if most is not None else " even at its shortest"
+            )
+            summary = f"{printed.counted(size, 'byte')}{longest}, {size - limit:,} over {what}"
+            found.append(Finding(rule, name, size, limit, summary, fattest(mission, name)))
+    return tuple(found)
+
+
+def _limits(link: Link) -> list[tuple[str, int, str]]:
+    """Rule, most bytes of a frame, and the limit in words."""
+    limits = []
+    if link.maximum_frame_bytes is not None:
+        limits.append(
+            ("frame-over-limit", link.maximum_frame_bytes, f"maximum_frame_bytes: {link.maximum_frame_bytes}")
+        )
+    if link.setting is not None:
+        room = MAXIMUM_PAYLOAD_BYTES - link.driver_bytes
+        less = f", {link.driver_bytes} of them the driver's" if link.driver_bytes else ""
+        limits.append(
+            ("frame-over-radio", room, f"what one radio packet carries ({MAXIMUM_PAYLOAD_BYTES} bytes{less})")
+        )
+    return limits
+
+
+def fattest(mission: Mission, name: str) -> tuple[Fat, ...]:
+    """The value fields that take most bits of the longest frame, largest first."""
+    layout = mission.layouts[name]
+    times = slot_times(layout)
+    sizes = [(slot.width * max(times[slot.number], 1), slot) for slot in layout.slots if slot.is_value]
+    sizes.sort(key=lambda pair: -pair[0])
+    return tuple(Fat(slot, bits, saving(mission, name, slot)) for bits, slot in sizes[:FATTEST])
+
+
+def notes(mission: Mission, name: str) -> tuple[str, ...]:
+    """What a designer should know of a frame, each in a sentence; often nothing."""
+    layout = mission.layouts[name]
+    found = []
+    if layout.runs_to_end:
+        found.append(
+            "The frame runs to the end of its bytes: in a stream of bytes it needs an outer length or framing, "
+            "as a radio packet has."
+        )
+    unbounded = [node for node in layout.nodes if isinstance(node, Repeat) and node.maximum is None]
+    found += [_unbounded(mission, layout, node) for node in unbounded]
+    bare = [slot.address for slot in layout.slots if lacks_unit(slot)]
+    if bare:
+        verb = "is a measured number" if len(bare) == 1 else "are measured numbers"
+        found.append(
+            f'{_listed(bare)} {verb} without a unit. Add unit: V or the like; unit: "1" for a plain ratio.'
+        )
+    if not any(slot.kind == "check" for slot in layout.slots):
+        found.append("No check: damage goes unnoticed unless what carries the frame detects it.")
+    return tuple(found)
+
+
+def lacks_unit(slot: Slot) -> bool:
+    """True for a physical number without a unit: one that is not whole by its layout, is an IEEE number or by meaning not a count."""
+    if slot.unit or slot.role is not None or slot.kind not in ("number", "float"):
+        return False
+    return slot.kind == "float" or printed.step(slot) != 1
+
+
+def _unbounded(mission: Mission, layout: Layout, node: Repeat) -> str:
+    rooms = [limit for _, limit, _ in _limits(mission.link)]
+    text = f"{node.address} has no maximum"
+    if not rooms:
+        return f"{text}, so the frame has no longest form. Add maximum to its repeat."
+    most = max((min(rooms) * 8 - layout.minimum_bits) // node.minimum_bits, 0)
+    return f"{text}: a frame of {min(rooms)} bytes holds {most:,} of them. Add maximum: {most} to its repeat."
+
+
+def _listed(names: list[str], most: int = 8) -> str:
+    """Names with `and` before the last; of very many the first few and how many more."""
+    if len(names) > most:
+        return f"{', '.join(names[:most])} and {len(names) - most:,} more"
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -1,0 +1,72 @@
+"""The printed form of a layout: offsets that are sums, lines that stay when others change."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from packetkit.layout import printed
+from packetkit.layout.model import Layout
+from packetkit.mission.load import parse
+
+
+def layout_of(*fields: str, keys: str = "") -> Layout:
+    lines = ["mission: paper", "frames:", "  f:", *([f"    {keys}"] if keys else []), "    fields:"]
+    return parse("\n".join([*lines, *(f"      - {{{field}}}" for field in fields)])).layouts["f"]
+
+
+def test_a_layout_prints_as_one_line_a_slot_or_part() -> None:
+    layout = layout_of(
+        "name: sync, kind: sync, bits: 16, code: 0xD391",
+        "name: has_fix, kind: flag",
+        "name: temperature, minimum: -60, maximum: 85, resolution: 0.1, unit: Cel, missing: true, out_of_range: clamp",
+        "name: fix, present_when: has_fix, group: [{name: lat, bits: 24, signed: true, scale: 1/100000, unit: deg}]",
+        "kind: reserved, up_to: byte",
+        "name: check, kind: check, algorithm: CRC-16/IBM-3740",
+    )
+    rows = [
+        ("0", "16", "sync", "sync 0xD391"),
+        ("16", "1", "has_fix", "flag false, true"),
+        ("17", "11", "temperature", "number -60 to 85 Cel step 0.1; code 2047 missing; clamped"),
+        ("28", "0-24", "fix", "when has_fix is true"),
+        ("28", "24", "  fix.lat", "signed -83.88608 to 83.88607 deg step 0.00001"),
+        ("end-20", "4", "reserved", "reserved sent as 0"),
+        ("end-16", "16", "check", "check CRC-16/IBM-3740; everything before it"),
+    ]
+    drawn = [f"{at:>7} {bits:>7}  {name:<40}  {meaning}" for at, bits, name, meaning in rows]
+    assert str(layout).splitlines()[1:] == drawn
+    assert str(layout).splitlines()[0] == f"frame f  6 to 9 bytes  {layout.fingerprint}"
+
+
+@given(st.lists(st.integers(1, 64), min_size=2, max_size=20), st.data())
+def test_offsets_are_sums_and_a_change_of_meaning_changes_one_line(
+    widths: list[int], data: st.DataObject
+) -> None:
+    fields = [f"name: f{i}, bits: {width}" for i, width in enumerate(widths)]
+    before = str(layout_of(*fields, keys="last_byte: zero_filled")).splitlines()
+    for i in range(len(widths)):
+        at, bits, name = before[1 + i].split()[:3]
+        assert (int(at), int(bits), name) == (sum(widths[:i]), widths[i], f"f{i}")
+    chosen = data.draw(st.integers(0, len(widths) - 1))
+    fields[chosen] += ", unit: furlong"
+    after = str(layout_of(*fields, keys="last_byte: zero_filled")).splitlines()
+    changed = [i for i, (old, new) in enumerate(zip(before, after, strict=True)) if old != new]
+    assert changed == [0, 1 + chosen]  # the fingerprint's line, and its own
+
+
+def test_what_is_told_of_a_slot_is_exact() -> None:
+    layout = layout_of(
+        "name: a, minimum: 0, maximum: 1, bits: 10, unit: V",
+        "name: b, kind: float, bits: 32, minimum: -1, unit: V",
+        "name: c, bits: 12, missing: [{code: 4095, reason: no fix}, {from: 4090, to: 4093, reason: broken}], at_least: 4089",
+        "name: d, kind: tag, bits: 10, code: [3, {from: 16, to: 31}]",
+    )
+    a, b, c, d = layout.slots
+    assert printed.step(a) * 1023 == 1  # type: ignore[operator]  # a step of 1/1023 is told as such
+    assert (printed.kind_text(b), printed.holds(b)) == ("IEEE 32", "from -1")
+    assert [printed.special_text(c, one) for one in c.specials] == [
+        "4095 no fix",
+        "4090 to 4093 broken",
+        "4089 at least",
+    ]
+    assert printed.holds(d) == "3, 0x10 to 0x1F"
