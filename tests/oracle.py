@@ -262,7 +262,7 @@ def _meant(node: _Node, name: str) -> _Node:
 
 
 def _whole(frame: Frame, algorithms: Algorithms) -> Field:
-    """Return the frame as one group, whose checks say how wide they are.
+    """Return the frame as one group, whose checks say how wide they are and whose codes are as signed as their fields.
 
     A zero-filled last byte (rule 3) is reserved bits up to a byte, without a name of their own.
     """
@@ -273,14 +273,34 @@ def _whole(frame: Frame, algorithms: Algorithms) -> Field:
         name = next(name for name in names if name not in taken)  # as bits without a name are called anywhere
         fields += (Field(name, "reserved", frame.place, named=False, up_to="byte"),)
     whole = Field("", "group", frame.place, fields=fields, packing=frame.packing, order=frame.order)
-    return _with_check_widths(whole, algorithms)
+    return _spelled_out(whole, algorithms)
 
 
-def _with_check_widths(declared: Field, algorithms: Algorithms) -> Field:
+def _spelled_out(declared: Field, algorithms: Algorithms) -> Field:
     if declared.kind == "check" and declared.algorithm is not None:
         return replace(declared, bits=_parameters(declared.algorithm, algorithms)["width"])
-    members = tuple(_with_check_widths(member, algorithms) for member in declared.fields)
+    if declared.signed and declared.bits is not None:
+        return _with_signed_codes(declared, declared.bits)
+    members = tuple(_spelled_out(member, algorithms) for member in declared.fields)
     return replace(declared, fields=members)
+
+
+def _with_signed_codes(declared: Field, bits: int) -> Field:
+    """Return a signed field whose codes are signed: one written as the bits that are sent, 0xFF in eight, is -1."""
+
+    def signed(code: int) -> int:
+        return code - (1 << bits) if code >= 1 << (bits - 1) else code
+
+    missing = declared.missing
+    if isinstance(missing, tuple):
+        missing = tuple(Codes(signed(codes.low), signed(codes.high), codes.reason) for codes in missing)
+    at_least, at_most = declared.at_least, declared.at_most
+    return replace(
+        declared,
+        missing=missing,
+        at_least=None if at_least is None else signed(at_least),
+        at_most=None if at_most is None else signed(at_most),
+    )
 
 
 def _is_strict(declared: Field, frame: Frame) -> bool:
@@ -423,8 +443,11 @@ def _meaning(declared: Field) -> tuple[int, int, Fraction]:
     n = int(span / declared.resolution)
     if declared.bits is not None:
         return declared.bits, n, declared.resolution
+    highest = max([n, *listed]) + (
+        1 if declared.missing is True else 0
+    )  # all ones, and no other code is that
     bits = 1
-    while 2**bits - 1 < max([n, *listed]) or (declared.missing is True and 2**bits - 1 <= n):
+    while 2**bits - 1 < highest:
         bits += 1
     return bits, n, declared.resolution
 
