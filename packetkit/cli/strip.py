@@ -59,7 +59,7 @@ class _Bit(NamedTuple):
 
 
 def strip(layout: Layout, width: int = 80) -> list[str]:
-    """The lines of the strip, none wider than `width` from 40 columns on."""
+    """The lines of the strip, none wider than `width` from 60 columns on."""
     offsets = printed.places(layout)
     margin = max(len(text) for text in _margins(layout, offsets)) + 1
     drawer = _Drawer(layout, offsets, width, max(margin, 4))
