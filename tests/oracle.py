@@ -338,7 +338,7 @@ class _Walk(ABC):
 
     def body(self, node: _Node) -> None:
         """The bits of a leaf, or the members of a group in that group's packing and order."""
-        if node.is_group or (isinstance(node.key, int) and node.field.fields):
+        if node.is_group:
             self.pack(node)
             self.open(node)
             for declared in node.field.fields:
