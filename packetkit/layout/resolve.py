@@ -8,9 +8,11 @@ only point backwards; check spans are resolved last, when every place is known. 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import cached_property
+from itertools import islice
 from math import gcd
 
 from packetkit.errors import AlgorithmError, Problem, UnknownAlgorithm
@@ -44,6 +46,7 @@ UNITS = {"byte": 8, "word_16": 16, "word_32": 32}
 WORDS = {16: Packing.WORD_16, 32: Packing.WORD_32, 64: Packing.WORD_64}
 _MOST_LISTED = 12
 _MOST_COMPARED = 200
+_DECIDING = ("number", "states", "flag", "tag", "count")  # kinds of fields that present_when may ask
 _ALONE = ("constant", "sync", "tag", "count", "reserved", "check")
 
 
@@ -75,7 +78,6 @@ class _Phase:
     def within(self, unit: int) -> int | None:
         """The position modulo `unit`, where that is known."""
         return self.remainder % unit if self.modulus % unit == 0 else None
-
 
     def after(self, other: _Phase) -> _Phase:
         """What is known of the bits from another position to this one."""
@@ -149,6 +151,21 @@ class _Scope:
                 return (scope, first) if first in scope.spans or first in scope.broken else None
             scope = scope.outer
         return None
+
+    def names(self, kinds: tuple[str, ...]) -> Iterator[str]:
+        """Names that a field here can refer to, nearest group first: of slots of these kinds, or of all that has a span."""
+        scope: _Scope | None = self
+        while scope is not None:
+            yield from scope.own_names(kinds)
+            scope = scope.outer
+
+    def own_names(self, kinds: tuple[str, ...]) -> Iterator[str]:
+        for name in self.spans:
+            slot = self.slots.get(name)
+            if not kinds or (slot is not None and slot.kind in kinds):
+                yield name
+            if name in self.groups:
+                yield from (f"{name}.{inner}" for inner in self.groups[name].own_names(kinds))
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,11 +244,10 @@ class _Container:
         if over is None:
             high = None if high is None else high + unit - 1
         else:
-            low, high = (
-                None if bits is None else -(-(bits + over) // unit) * unit - over for bits in (low, high)
-            )
+            low = -(-(low + over) // unit) * unit - over
+            high = None if high is None else -(-(high + over) // unit) * unit - over
         phase, origin = _Phase(unit, 0), self.cursor.origin
-        return _Cursor(None, phase, origin, phase.after(origin.phase), low or 0, high)
+        return _Cursor(None, phase, origin, phase.after(origin.phase), low, high)
 
     def close(self, *, ends_in_run: bool = False) -> tuple[Node, ...]:
         """All nodes; ends_in_run: an empty run at the end, where a check's span may end there."""
@@ -336,7 +352,7 @@ class _Resolver:
                 frame.place,
                 "frame-too-long",
                 frame.name,
-                f"its longest form has {size:,} bytes",
+                f"its longest form has {size:,} bytes, and {MAXIMUM_BITS // 8:,} is the most",
                 "Lower a repeat's count or maximum.",
             )
             return None
@@ -420,20 +436,17 @@ class _Resolver:
         """One field with its option and its repeat, outermost first."""
         if (one.present_when or one.repeat) and one.kind in _ALONE:
             what = "present_when" if one.present_when else "repeat"
-            text = f"a {one.kind} field stands alone: {what} cannot go with it"
-            self.note(
-                one.places.get(what, one.place),
-                "not-repeatable",
-                self.full(address),
-                text,
-                "Put it into a group that has it.",
-            )
+            text = f"a {one.kind} field cannot have {what}"
+            remedy = f"Put it into a group, and give the group {what}."
+            self.note(one.places.get(what, one.place), "not-repeatable", self.full(address), text, remedy)
             self.placed = False
             return
         if (one.present_when or one.repeat) and style.packing.word_bits:
             what = "present_when" if one.present_when else "repeat"
             text = f"{what} cannot stand inside a group of words"
-            self.note(one.places.get(what, one.place), "words-not-whole", self.full(address), text, "Put the group of words into it instead.")
+            remedy = f"Write {what} at the whole group of words."
+            self.note(one.places.get(what, one.place), "words-not-whole", self.full(address), text, remedy)
+            self.placed = False
             return
         if one.present_when is not None:
             self.optional(one, into, scope, style, path, address)
@@ -463,12 +476,12 @@ class _Resolver:
         inner = self.group_style(one, style, address)
         changes = inner.packing is not style.packing
         if changes and self.placed:
-            self.boundary(one, into, address, "starts")
+            changes = self.boundary(one, into, address, "starts")
         low, high = into.cursor.low, into.cursor.high
         self.place_all(one.fields, into, scope, inner, path)
         if not self.placed:
             return
-        word = inner.packing.word_bits
+        word = inner.packing.word_bits if changes else None
         if changes and not word:
             self.boundary(one, into, address, "ends")
         if word:
@@ -494,13 +507,9 @@ class _Resolver:
     def group_style(self, one: Field, style: _Style, address: str) -> _Style:
         if one.word_bits is None:
             if style.packing.word_bits and (one.packing or one.order):
-                self.note(
-                    one.place,
-                    "order-words",
-                    self.full(address),
-                    "inside a group of words the packing is fixed",
-                    _PICTURES,
-                )
+                place = one.places.get("packing", one.places.get("order", one.place))
+                text = "inside a group of words packing and order are fixed"
+                self.note(place, "order-words", self.full(address), text, _PICTURES)
                 return style
             packing = _packing(one.packing) or style.packing
             inherited = style.order if packing is style.packing else _Style(packing, "").natural
@@ -520,10 +529,11 @@ class _Resolver:
             return style
         return _Style(WORDS[one.word_bits], "big")
 
-    def boundary(self, one: Field, into: _Container, address: str, verb: str) -> None:
+    def boundary(self, one: Field, into: _Container, address: str, verb: str) -> bool:
+        """Whether the packing may change here, at a byte boundary; noted where it may not."""
         over = into.cursor.phase.within(8)
         if over == 0:
-            return
+            return True
         where = (
             "at a place that is not always a byte boundary" if over is None else f"{over} bits into a byte"
         )
@@ -536,6 +546,7 @@ class _Resolver:
             f"the packing changes where the group {verb}, {where}",
             remedy,
         )
+        return False
 
     def slot(
         self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
@@ -625,23 +636,37 @@ class _Resolver:
         slot = found[0].slots.get(found[1]) if found else None
         if slot is None or slot.kind != "flag":
             text = f"{shown(one.flag)} is not a flag before this field"
-            self.note(one.places["flag"], "flag-unknown", where, text, self.suggest(one.flag, scope, "flag"))
+            if slot is not None:
+                text = f"{slot.address} is a {slot.kind} field, not a flag"
+            remedy = self.suggest(one.flag, scope, ("flag",))
+            self.note(one.places["flag"], "flag-unknown", where, text, remedy)
             return None
         return slot.number
 
-    def suggest(self, name: str, scope: _Scope, kind: str | None = None) -> str:
+    def suggest(self, name: str, scope: _Scope, kinds: tuple[str, ...] = ()) -> str:
+        """The remedy for a name that is not there: what was meant, or what there is of these kinds (all: any)."""
         if self.is_flooded:
             return ""
-        names: list[str] = []
-        walker: _Scope | None = scope
-        while walker is not None:
-            names += [n for n, slot in walker.slots.items() if slot.named and kind in (None, slot.kind)]
-            walker = walker.outer
+        names = list(islice(scope.names(kinds), _MOST_COMPARED))
+        near = next((one for one in names if one.endswith(f".{name}")), None) or closest(name, names)
+        meant = f"Did you mean {near}? " if near else ""
+        if not meant and name in self.declared and scope.find(name) is None:
+            return f"{shown(name)} stands further down or inside another group; move it above this field."
         if not names:
-            return f"No {kind or 'field'} stands before it: fields are placed in the order of the file."
-        near = closest(name, names[:_MOST_COMPARED])
-        listed = f"One of: {', '.join(names)}." if len(names) <= _MOST_LISTED else ""
-        return f"Did you mean {near}? {listed}".strip() if near else listed
+            what = kinds[0] if len(kinds) == 1 else "field that would do"
+            return f"No {what} stands before it in its group or one around it."
+        return f"{meant}One of: {', '.join(names)}." if len(names) <= _MOST_LISTED else meant.strip()
+
+    @cached_property
+    def declared(self) -> frozenset[str]:
+        """Every field's name, wherever in the frame it stands."""
+
+        def names(fields: tuple[Field, ...]) -> Iterator[str]:
+            for one in fields:
+                yield one.name
+                yield from names(one.fields)
+
+        return frozenset(names(self.frame.fields))
 
     # -- fill, repeat, optional ----------------------------------------------------------------------------------------------
 
@@ -677,8 +702,8 @@ class _Resolver:
         where = self.full(address)
         count, counter, maximum = how.count, None, how.maximum
         if count is not None and not 1 <= count <= MAXIMUM_ELEMENTS:
-            text = f"a repeat of {format_number(Fraction(count))} elements"
-            self.note(one.places["repeat"], "count-too-large", where, text, f"Use 1 to {MAXIMUM_ELEMENTS:,}.")
+            text = f"a repeat cannot have {format_number(Fraction(count))} elements"
+            self.note(one.places["repeat"], "count-too-large", where, text, f"Use 1 to {MAXIMUM_ELEMENTS}.")
             self.placed = False
             return
         if how.counted_by is not None:
@@ -687,8 +712,10 @@ class _Resolver:
                 self.whole = self.placed = False
                 return
             maximum = counter.maximum_count or (1 << counter.width) - 1
-        if how.to_end and (into.prefix or into.cursor.high is None):
-            text = "only one repeat, outside of repeats and options, runs to the frame's end"
+        if how.to_end and (into.prefix or self.to_end):
+            text = "a repeat inside another, or inside an optional group, cannot run to the frame's end"
+            if not into.prefix:
+                text = f"{self.to_end[0][1]} before it runs to the frame's end already"
             self.note(one.places["repeat"], "to-end-last", where, text, "Use a count.")
             self.placed = False
             return
@@ -705,13 +732,9 @@ class _Resolver:
             self.placed = False
             return
         if how.to_end and low != high:
-            self.note(
-                one.places["repeat"],
-                "to-end-ambiguous",
-                where,
-                "elements of varying size cannot run to the end",
-                "Use a count.",
-            )
+            text = f"elements of {low} to {high} bits: the frame's length does not tell how many there are"
+            self.note(one.places["repeat"], "to-end-ambiguous", where, text, "Use a count.")
+            self.placed = False
             return
         if how.to_end:
             self.to_end.append((one, where))
@@ -745,8 +768,10 @@ class _Resolver:
         slot = found[0].slots.get(found[1]) if found else None
         if slot is None or slot.kind != "count":
             text = f"{shown(name)} is not a count before this field"
+            if slot is not None:
+                text = f"{slot.address} is a {slot.kind} field, not a count"
             place = one.places.get("repeat.count", one.places["repeat"])
-            self.note(place, "count-unknown", where, text, self.suggest(name, scope, "count"))
+            self.note(place, "count-unknown", where, text, self.suggest(name, scope, ("count",)))
             return None
         self.counted.add(slot.number)
         return slot
@@ -850,11 +875,12 @@ class _Resolver:
         if found is not None and found[1] in found[0].broken:
             return None
         slot = found[0].slots.get(found[1]) if found else None
-        if slot is None or slot.kind in ("reserved", "check", "float", "constant", "sync"):
+        if slot is None or slot.kind not in _DECIDING:
             text = f"{shown(asked.by)} is not a field before this one"
             if slot is not None:
                 text = f"{slot.address} is a {slot.kind} field, which cannot decide this"
-            self.note(place, "condition-unknown", where, text, self.suggest(asked.by, scope))
+            at = one.places.get(f"present_when:{asked.by}", one.places["present_when"])
+            self.note(at, "condition-unknown", where, text, self.suggest(asked.by, scope, _DECIDING))
             return None
         if not asked.codes and not asked.states:
             if slot.kind == "flag":
@@ -893,7 +919,7 @@ class _Resolver:
                     "count-unused",
                     where,
                     text,
-                    f"Add repeat: {{count: {one.name}}} to a field after it, or make it a number.",
+                    f"Add repeat: {{count: {one.name}}} to a field after it, or leave kind: count out.",
                 )
 
     def with_trailers(self, nodes: tuple[Node, ...]) -> tuple[Node, ...]:
@@ -907,7 +933,8 @@ class _Resolver:
             for later in nodes[index + 1 :]:
                 if isinstance(later, Fill):
                     if later.unit_bits > node.minimum_bits:
-                        text = f"a fill of up to {later.unit_bits - 1} bits can hide an element of {node.minimum_bits}"
+                        hidden = "1 bit" if node.minimum_bits == 1 else f"{node.minimum_bits} bits"
+                        text = f"a fill of up to {later.unit_bits - 1} bits can hide an element of {hidden}"
                         self.note(
                             one.places["repeat"],
                             "to-end-ambiguous",
@@ -916,10 +943,10 @@ class _Resolver:
                             "Use a count, or larger elements.",
                         )
                 elif (size := _fixed_size(later)) is None:
-                    text = f"{later.address if not isinstance(later, Run) else ''} after it varies in size"
-                    self.note(
-                        one.places["repeat"], "to-end-last", where, text, "Use a count, or move it before."
-                    )
+                    after = "" if isinstance(later, Run) else later.address
+                    text = f"{after} varies in size, so nothing tells where this repeat before it ends"
+                    remedy = f"Use a count, or put {after} before it."
+                    self.note(one.places["repeat"], "to-end-last", where, text, remedy)
                 else:
                     trailer += size
             made[index] = replace(node, trailer_bits=trailer)
@@ -937,17 +964,21 @@ class _Resolver:
             try:
                 return catalog.custom_crc(asked.width, asked.polynomial, *feed)
             except AlgorithmError as error:
-                remedy = "Write the parameter as the format's document has it, unreflected."
                 for line in str(error).splitlines():
+                    text, _, advice = line.partition(". ")
                     at = one.places.get(f"algorithm.{line.partition(' ')[0]}", place)
-                    self.note(at, "algorithm-parameters", where, line, remedy)
+                    remedy = (
+                        f"{advice}." if advice else "Write it as the format's document has it, unreflected."
+                    )
+                    self.note(at, "algorithm-parameters", where, text, remedy)
                 return None
         assert asked is not None
         try:
             return catalog.find(asked)
         except UnknownAlgorithm as error:
             near = " or ".join(error.closest)
-            remedy = f"Did you mean {near}?" if near else "Write one such as CRC-16/IBM-3740 or SUM-8."
+            listed = "Write one such as CRC-16/IBM-3740 or SUM-8; packetkit check --algorithms lists them all."
+            remedy = f"Did you mean {near}?" if near else listed
             self.note(place, "algorithm-unknown", where, f"no check is named {shown(asked)}", remedy)
             return None
 
@@ -967,17 +998,20 @@ class _Resolver:
         own_span = any(start.rank <= pending.spot.rank < end.rank for start, end in spans)
         one = pending.one
         if one.self_rule is not None and not own_span:
-            text = "self is for a check inside its own span"
-            self.note(
-                one.places["self"], "self-unused", pending.path, text, "Drop self, or cover the whole frame."
-            )
+            text = "self says how the check's own bits count, and it does not cover them"
+            remedy = "Leave self out, or write covers: whole_frame."
+            self.note(one.places["self"], "self-unused", pending.path, text, remedy)
             return None
         marks = tuple((start.mark(), end.mark()) for start, end in spans)
         own = (one.self_rule or "zero") if own_span else None
         least = pending.style.packing is Packing.LEAST
-        return self.octets(
-            pending, spans, Check(pending.algorithm, marks, own, one.fill == "zero", False, least)
-        )
+        check = Check(pending.algorithm, marks, own, one.fill == "zero", False, least)
+        if self.mixes(check, spans, root):
+            text = "its span holds bits of both packings, and an octet of it would be made of both"
+            remedy = "Cover whole bytes: add reserved bits before the group that changes the packing."
+            self.note(one.places.get("covers", one.place), "span-octets", pending.path, text, remedy)
+            return None
+        return self.octets(pending, spans, check)
 
     def spans(self, pending: _PendingCheck, root: _Container) -> list[tuple[_Spot, _Spot]] | None:
         """The stretches covered, in wire order, adjacent ones joined."""
@@ -999,7 +1033,7 @@ class _Resolver:
                 "span-empty",
                 pending.path,
                 "the check covers no bit",
-                "Put it after what it covers, or say covers.",
+                "Put it after what it covers, or write what it covers: covers: whole_frame.",
             )
             return None
         return spans
@@ -1020,7 +1054,7 @@ class _Resolver:
             return sorted(spans, key=lambda span: span[0].rank)
         (first, first_name), (last, last_name) = found[covers.start], found[covers.end]
         start, end = first.spans[first_name][0], last.spans[last_name][1]
-        if start.container is not end.container or end.rank < start.rank:
+        if start.container is not end.container or last.spans[last_name][0].rank < start.rank:
             together = start.container is end.container
             text = f"{covers.end} {'comes before' if together else 'is in another part than'} {covers.start}"
             remedy = "Swap from and to." if together else "Let from and to be in one group, repeat or option."
@@ -1030,6 +1064,28 @@ class _Resolver:
             (found[name][0].spans[found[name][1]] for name in covers.names), key=lambda span: span[0].rank
         )
         return _less(start, end, holes)
+
+    def mixes(self, check: Check, spans: list[tuple[_Spot, _Spot]], root: _Container) -> bool:
+        """Whether octets of a span would be made of bits that are numbered from either end.
+
+        Not where the bits of the other packing, which are whole bytes of the frame, are whole octets of the span too.
+        """
+        whole = check.own != "skip" or check.algorithm.width % 8 == 0  # so far, whole bytes of the frame
+        for start, end in spans:
+            others = [
+                run
+                for run in walk(tuple(root.nodes))
+                if isinstance(run, Run)
+                and (run.packing is Packing.LEAST) is not check.least_first
+                and start.rank < (run.number, run.size_bits)
+                and (run.number, 0) < end.rank
+            ]
+            begins, ends = (spot.cursor.phase.within(8) == 0 for spot in (start, end))
+            ends_inside = any(end.rank < (run.number, run.size_bits) for run in others)
+            if others and not (whole and begins and (ends or not ends_inside)):
+                return True
+            whole = whole and begins and ends
+        return False
 
     def octets(self, pending: _PendingCheck, spans: list[tuple[_Spot, _Spot]], check: Check) -> Check | None:
         """Decide between feeding octets and feeding bits as they lie on the wire (WIRE.md 16)."""
@@ -1048,19 +1104,24 @@ class _Resolver:
             return replace(check, in_wire_order=True)
         if check.zero_filled:
             return check
-        text = f"{check.algorithm.name} takes whole octets, and its span is not always whole octets"
+        over = size.plus(-skipped).within(8)
+        text = f"{check.algorithm.name} takes whole octets, and its span " + (
+            "does not always end on one"
+            if over is None
+            else f"ends {over} bit{'s' if over > 1 else ''} into one"
+        )
         self.note(
             pending.one.places.get("covers", pending.one.place),
             "span-octets",
             pending.path,
             text,
-            "Add reserved bits inside the span, or say fill: zero.",
+            "Add reserved bits inside the span, or write fill: zero.",
         )
         return None
 
     def check_order(self, nodes: tuple[Node, ...], slots: tuple[Slot, ...]) -> tuple[int, ...]:
         """The check slots so that each comes after those its span covers."""
-        positions = _slot_positions(nodes)
+        positions, around = _slot_positions(nodes), _repeats_around(nodes)
         checks = [slot for slot in slots if slot.check is not None]
         inside = {
             slot.number: {
@@ -1070,12 +1131,16 @@ class _Resolver:
             }
             for slot in checks
         }
+        for slot in checks:  # one that stands in each element and covers them all would cover itself in the others
+            if slot.check and any(_covers(slot.check, (node.number, 0)) for node in around[slot.number]):
+                inside[slot.number].add(slot.number)
         order: list[int] = []
         while len(order) < len(checks):
             ready = [n for n, needs in inside.items() if n not in order and needs <= set(order)]
             if not ready:
                 left = [pending for pending in self.checks if pending.slot_number not in order]
                 names = " and ".join(slots[pending.slot_number].address for pending in left)
+                names = names if len(left) > 1 else f"{names} of several elements"
                 self.note(
                     left[0].one.place,
                     "span-cycle",
@@ -1090,11 +1155,14 @@ class _Resolver:
 
 # -- helpers without state ------------------------------------------------------------------------------------------------------
 
-_PICTURES = (
-    "Legal: order: little on a field of 16, 24, ... bits reverses its octets (ABCD is sent CD AB); "
-    "order: little with word_bits: 16 on a group packs 3, 7, 6 bits into a word and sends its low octet first (B9 21 becomes 21 B9); "
-    "packing: least_significant_first fills each byte from its low end (25 87)."
-)
+# The legal pictures of WIRE.md 2.
+_PICTURES = """\
+What there is, and the bytes of an example:
+  16 bits that hold 0xABCD             AB CD
+    with order: little                 CD AB
+  3, 7 and 6 bits that hold 5, 100, 33 B9 21
+    packing: least_significant_first   25 87
+    word_bits: 16 and order: little    21 B9"""
 
 
 def _packing(word: str | None) -> Packing | None:
@@ -1200,6 +1268,22 @@ def _slot_positions(nodes: tuple[Node, ...]) -> dict[int, tuple[int, int]]:
         if isinstance(node, Run)
         for slot in node.slots
     }
+
+
+def _repeats_around(nodes: tuple[Node, ...]) -> dict[int, tuple[Repeat, ...]]:
+    """Slot number to the repeats of several elements that it stands in."""
+    found: dict[int, tuple[Repeat, ...]] = {}
+
+    def look(inner: tuple[Node, ...], around: tuple[Repeat, ...]) -> None:
+        for node in inner:
+            found.update((slot.number, around) for slot in _slots_of(node))
+            if isinstance(node, Repeat):
+                look(node.element, around if node.maximum == 1 else (*around, node))
+            elif isinstance(node, Optional):
+                look(node.body, around)
+
+    look(nodes, ())
+    return found
 
 
 def _covers(check: Check, position: tuple[int, int]) -> bool:
