@@ -235,28 +235,30 @@ def _address(node: _Node) -> str:
     return f"{before}.{node.key}" if before else node.key
 
 
-def _find(node: _Node, name: str) -> _Node | None:
+def _find(node: _Node, name: str, whole: bool) -> _Node | None:
     """Return what a name means at a node: looked up among its siblings, then ever further out.
 
-    A dotted name leads on into groups. Where it leads into a group that is not there, that group is what it
-    means.
+    whole: the node itself and the groups that it stands in have names too (a check may cover them); else they
+    are not looked back at, for they are not over yet. A dotted name leads on into groups. Where it leads into
+    a group that is not there, that group is what it means.
     """
     first, *further = name.split(".")
-    place = node.parent
+    inside, place = node, node.parent
     while place is not None:
-        found = next((child for child in place.children if child.key == first), None)
+        named = (child for child in place.children if child.key == first)
+        found = next((child for child in named if whole or child is not inside), None)
         for step in further:
             if found is None or not found.present:
                 break
             found = next((child for child in found.children if child.key == step), None)
         if found is not None:
             return found
-        place = place.parent
+        inside, place = place, place.parent
     return None
 
 
-def _meant(node: _Node, name: str) -> _Node:
-    found = _find(node, name)
+def _meant(node: _Node, name: str, *, whole: bool = False) -> _Node:
+    found = _find(node, name, whole)
     assert found is not None, f"{name} is declared before {_address(node)}"  # the loader's promise
     return found
 
@@ -394,9 +396,10 @@ def _holds(condition: Condition, told_by: _Node) -> bool:
     raw = told_by.raw
     if raw is None:  # in a group that is not there
         return False
-    if condition.states:
-        return any(raw == code and name in condition.states for code, name in told_by.field.states)
-    return _among(condition.codes, raw) if condition.codes else raw == 1
+    if not condition.states and not condition.codes:
+        return raw == 1
+    named = any(raw == code and name in condition.states for code, name in told_by.field.states)
+    return named or _among(condition.codes, raw)
 
 
 def _among(codes: tuple[Codes, ...], raw: int) -> bool:
@@ -492,10 +495,17 @@ def _scale(declared: Field) -> _Scale:
         return _Scale(step, declared.minimum, 0, n)
     low, high = _raw_limits(declared, _width(declared))
     plain = _Scale(declared.scale or Fraction(1), declared.offset or Fraction(0), low, high)
-    if declared.minimum is None or declared.maximum is None:
-        return plain
-    ends = sorted((_nearest_raw(declared.minimum, plain), _nearest_raw(declared.maximum, plain)))
-    return replace(plain, low=max(low, ends[0]), high=min(high, ends[1]))
+    least, greatest = (
+        None if bound is None else _nearest_raw(bound, plain)
+        for bound in (declared.minimum, declared.maximum)
+    )
+    if plain.scale < 0:
+        least, greatest = greatest, least  # greater values have lower codes
+    return replace(
+        plain,
+        low=low if least is None else max(low, least),
+        high=high if greatest is None else min(high, greatest),
+    )
 
 
 def _raw_limits(declared: Field, bits: int) -> tuple[int, int]:
@@ -703,8 +713,9 @@ def _ieee_legal(declared: Field, bits: int) -> list[tuple[int, int]]:
     """Return the legal numbers as ranges of ordinals: within the bounds (rounded too), less reserved ones."""
     greatest = _infinity(bits) - 1
     low, high = -greatest, greatest
-    if declared.minimum is not None and declared.maximum is not None:
+    if declared.minimum is not None:
         low = max(low, _ordinal(_ieee_pattern(_as_double(declared.minimum), bits), bits))
+    if declared.maximum is not None:
         high = min(high, _ordinal(_ieee_pattern(_as_double(declared.maximum), bits), bits))
     ends = [(_ordinal(codes.low, bits), _ordinal(codes.high, bits)) for codes in _missing(declared)]
     return _legal(low, high, [(min(pair), max(pair)) for pair in ends])
@@ -982,7 +993,7 @@ class _Writing(_Walk):
     def __init__(self, record: Any) -> None:
         super().__init__()
         self.record = record
-        self.optionals: list[_Node] = []
+        self.optionals: list[tuple[_Node, _Node]] = []  # each with the field that tells of it
         self.counted: list[tuple[_Node, int]] = []
         self.to_raise: list[_Node] = []
         self.picture = ""
@@ -1009,10 +1020,10 @@ class _Writing(_Walk):
 
     def is_present(self, node: _Node, condition: Condition) -> bool:
         """What is given is there; so is a value that is missing, where the condition is known to hold."""
-        self.optionals.append(node)
+        told_by = _meant(node, condition.by)  # looked up now: later, nearer fields may have its name
+        self.optionals.append((node, told_by))
         if node.given is not _ABSENT and node.given is not None:
             return True
-        told_by = _meant(node, condition.by)
         if told_by.raw is None or not _holds(condition, told_by):
             return False
         return node.is_leaf and bool(_missing(node.field))
@@ -1097,17 +1108,16 @@ class _Writing(_Walk):
                     raise _unfit(f"{_address(node)} is {node.raw}, at most {node.field.maximum}")
 
     def hold_conditions(self) -> None:
-        for node in self.optionals:
+        for node, told_by in self.optionals:
             condition = node.field.present_when
             assert condition is not None
-            if _holds(condition, _meant(node, condition.by)) != node.present:
+            if _holds(condition, told_by) != node.present:
                 raise _unfit(f"{_address(node)} and {condition.by} disagree")
 
     def settle_flags(self, root: _Node) -> None:
-        for node in self.optionals:  # a flag that was not given says what is there
+        for node, told_by in self.optionals:  # a flag that was not given says what is there
             condition = node.field.present_when
             assert condition is not None
-            told_by = _meant(node, condition.by)
             if told_by.field.kind == "flag" and told_by.raw is None:
                 fits = [raw for raw in (0, 1) if _holds(condition, replace(told_by, raw=raw)) == node.present]
                 told_by.raw = fits[0] if fits else None
@@ -1127,10 +1137,11 @@ def _flags_looked_at(whole: Field) -> set[int]:
     found: set[int] = set()
 
     def look(group: Field, around: tuple[Field, ...]) -> None:
-        for member in group.fields:
+        for place, member in enumerate(group.fields):
+            before = (replace(group, fields=group.fields[:place]), *around)  # a name looks back only
             names = [member.flag, member.present_when.by if member.present_when else None]
-            found.update(id(_declared(name, (group, *around))) for name in names if name)
-            look(member, (group, *around))
+            found.update(id(_declared(name, before)) for name in names if name)
+            look(member, before)
 
     look(whole, ())
     return found
@@ -1198,15 +1209,15 @@ def _covered(check: _Node, root: _Node) -> list[_Node]:
         return [leaf for leaf in leaves if start <= leaf.first < check.first]
     assert covers is not None
     if what == "range":
-        first, last = _meant(check, covers.start), _meant(check, covers.end)
-        left_out = [leaf for name in covers.names for leaf in _leaves(_meant(check, name))]
+        first, last = _meant(check, covers.start, whole=True), _meant(check, covers.end, whole=True)
+        left_out = [leaf for name in covers.names for leaf in _leaves(_meant(check, name, whole=True))]
         end = last.first + last.width
         return [
             leaf
             for leaf in leaves
             if first.first <= leaf.first and leaf.first + leaf.width <= end and leaf not in left_out
         ]
-    named = [leaf for name in covers.names for leaf in _leaves(_meant(check, name))]
+    named = [leaf for name in covers.names for leaf in _leaves(_meant(check, name, whole=True))]
     return [leaf for leaf in leaves if leaf in named]
 
 
