@@ -371,3 +371,10 @@ def _useful(nodes: tuple[Node, ...], elements: int | None) -> int | None:
 def useful_bits(nodes: tuple[Node, ...]) -> int | None:
     """Bits of value fields at the longest (WIRE.md 21), None where only the frame's length bounds them."""
     return _useful(nodes, None)
+
+
+def slots_of(node: Node) -> tuple[Slot, ...]:
+    """The slots that stand in a node itself, not in an element or an option inside it."""
+    if isinstance(node, Run):
+        return node.slots
+    return (node.slot,) if isinstance(node, Fill) else ()

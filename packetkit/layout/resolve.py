@@ -1,6 +1,6 @@
 """From a declared frame to its layout: every field gets its place, every reference its target, every check its span.
 
-Strategy: fields are placed in wire order into a `_Container` (the frame, an element, an optional group), which gathers slots into runs.
+Strategy: fields are placed in wire order into a `Container` (the frame, an element, an optional group), which gathers slots into runs.
 What is known of the next bit's place is a `Phase` (its remainder modulo a power of two) and, while everything before it is fixed, a
 constant. Names live in scopes, looked up from the inside outwards, and only fields already placed are in them, so a reference can
 only point backwards; check spans are resolved last, when every place is known. All problems are noted, none raised.
@@ -9,22 +9,17 @@ only point backwards; check spans are resolved last, when every place is known. 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import islice
-from math import gcd
 
-from packetkit.errors import AlgorithmError, Problem, UnknownAlgorithm
-from packetkit.integrity import catalog
-from packetkit.integrity.algorithm import Algorithm
+from packetkit.errors import Problem
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.meaning import Meaning, meaning, merged
 from packetkit.layout.model import (
-    Check,
     Fill,
     Layout,
-    Mark,
     Node,
     Optional,
     Packing,
@@ -32,10 +27,13 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
+    slots_of,
     useful_bits,
     walk,
 )
-from packetkit.schema.model import Covers, CustomCrc, Field, Frame, Place
+from packetkit.layout.places import Container, Cursor, Origin, Phase, Scope, Spot, Style
+from packetkit.layout.spans import Checks, PendingCheck
+from packetkit.schema.model import Field, Frame, Place
 from packetkit.schema.model import Repeat as DeclaredRepeat
 from packetkit.schema.text import MAXIMUM_PROBLEMS, closest, format_number, shown
 
@@ -60,248 +58,13 @@ def resolve(frame: Frame) -> tuple[Layout | None, tuple[Problem, ...]]:
     return layout, tuple(resolver.problems)
 
 
-@dataclass(frozen=True, slots=True)
-class _Phase:
-    """What is known of a bit position: it is `remainder` modulo `modulus`, a power of two up to 64 (1: nothing)."""
-
-    modulus: int = 64
-    remainder: int = 0
-
-    def plus(self, bits: int) -> _Phase:
-        return _Phase(self.modulus, (self.remainder + bits) % self.modulus)
-
-    def joined(self, other: _Phase) -> _Phase:
-        """What is still known where either may hold."""
-        modulus = gcd(self.modulus, other.modulus, self.remainder - other.remainder)
-        return _Phase(modulus, self.remainder % modulus)
-
-    def within(self, unit: int) -> int | None:
-        """The position modulo `unit`, where that is known."""
-        return self.remainder % unit if self.modulus % unit == 0 else None
-
-    def after(self, other: _Phase) -> _Phase:
-        """What is known of the bits from another position to this one."""
-        modulus = gcd(self.modulus, other.modulus)
-        return _Phase(modulus, (self.remainder - other.remainder) % modulus)
-
-    def many(self, count: int | None) -> _Phase:
-        """What is known of so many stretches of which each is known like this; None: of any number."""
-        if count is None:
-            return _Phase(gcd(self.modulus, self.remainder), 0)
-        return _Phase(self.modulus, self.remainder * count % self.modulus)
-
-    def and_then(self, other: _Phase) -> _Phase:
-        """What is known of one stretch and another after it."""
-        modulus = gcd(self.modulus, other.modulus)
-        return _Phase(modulus, (self.remainder + other.remainder) % modulus)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Origin:
-    """Where a frame or an element starts: what stands in it is always as far from there, even where its own place varies."""
-
-    phase: _Phase
-
-
-@dataclass(frozen=True, slots=True)
-class _Cursor:
-    """Where the next bit goes: its constant place if there is one, its phase, and the least and most bits before it in its container.
-
-    grown: what is known of the bits since the origin.
-    """
-
-    at: int | None
-    phase: _Phase
-    origin: _Origin
-    grown: _Phase = _Phase()
-    low: int = 0
-    high: int | None = 0
-
-    def plus(self, bits: int) -> _Cursor:
-        return replace(
-            self,
-            at=None if self.at is None else self.at + bits,
-            phase=self.phase.plus(bits),
-            grown=self.grown.plus(bits),
-            low=self.low + bits,
-            high=None if self.high is None else self.high + bits,
-        )
-
-
-@dataclass(slots=True)
-class _Scope:
-    """Names placed so far in one group: slots by number, or the scope of a plain group; and where each lies."""
-
-    outer: _Scope | None
-    slots: dict[str, Slot] = field(default_factory=dict)
-    groups: dict[str, _Scope] = field(default_factory=dict)
-    spans: dict[str, tuple[_Spot, _Spot]] = field(default_factory=dict)
-    broken: set[str] = field(default_factory=set)
-
-    def find(self, name: str) -> tuple[_Scope, str] | None:
-        """The scope and last name that `name` means, looked up from here outwards, dots leading into plain groups."""
-        first, *rest = name.split(".")
-        scope: _Scope | None = self
-        while scope is not None:
-            if first in scope.spans or first in scope.broken:
-                for part in rest:
-                    if first not in scope.groups:
-                        return None
-                    scope, first = scope.groups[first], part
-                return (scope, first) if first in scope.spans or first in scope.broken else None
-            scope = scope.outer
-        return None
-
-    def names(self, kinds: tuple[str, ...]) -> Iterator[str]:
-        """Names that a field here can refer to, nearest group first: of slots of these kinds, or of all that has a span."""
-        scope: _Scope | None = self
-        while scope is not None:
-            yield from scope.own_names(kinds)
-            scope = scope.outer
-
-    def own_names(self, kinds: tuple[str, ...]) -> Iterator[str]:
-        for name in self.spans:
-            slot = self.slots.get(name)
-            if not kinds or (slot is not None and slot.kind in kinds):
-                yield name
-            if name in self.groups:
-                yield from (f"{name}.{inner}" for inner in self.groups[name].own_names(kinds))
-
-
-@dataclass(frozen=True, slots=True)
-class _Spot:
-    """A position that a check's span may name: in a container, `bits` into the node that stands there at index `index`."""
-
-    container: _Container
-    index: int
-    bits: int
-    cursor: _Cursor
-
-    @property
-    def rank(self) -> tuple[int, int]:
-        """Its order on the wire, once its container is closed: the number of the node it lies in, and the bits into it."""
-        mark = self.mark()
-        return (mark.node if mark.node >= 0 else 1 << 62, mark.bits)
-
-    def mark(self) -> Mark:
-        """The position as back ends see it, once its container is closed."""
-        nodes, index, bits = self.container.nodes, self.index, self.bits
-        while index + 1 < len(nodes) and isinstance(run := nodes[index], Run) and bits == run.size_bits:
-            index, bits = index + 1, 0  # one position has one spelling: the start of the node after it
-        if index < len(nodes):
-            return Mark(nodes[index].number, bits, self.cursor.at)
-        last = nodes[-1] if nodes else None
-        if isinstance(last, Run):
-            return Mark(last.number, last.size_bits, self.cursor.at)
-        return Mark(-1, 0, self.cursor.at)
-
-
-@dataclass(eq=False, slots=True)
-class _Container:
-    """Nodes under construction, with the run that still takes slots."""
-
-    resolver: _Resolver
-    cursor: _Cursor
-    prefix: str
-    nodes: list[Node] = field(default_factory=list)
-    open: _OpenRun | None = None
-    phase: _Phase = field(init=False)
-    start: _Spot = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.phase = self.cursor.phase
-        self.start = self.spot()
-
-    def spot(self) -> _Spot:
-        """The current position, valid once the container is closed."""
-        index, bits = len(self.nodes), self.open.size if self.open else 0
-        return _Spot(self, index, bits, self.cursor)
-
-    def add_slot(self, slot: Slot, packing: Packing) -> None:
-        if self.open is None or self.open.packing is not packing:
-            self.close_run()
-            self.open = _OpenRun(self.resolver.next_node(), self.cursor, packing)
-        self.open.slots.append(replace(slot, offset_bits=self.open.size))
-        self.open.size += slot.width
-        self.cursor = self.cursor.plus(slot.width)
-
-    def close_run(self) -> None:
-        if self.open is None:
-            return
-        run = self.open
-        self.nodes.append(
-            Run(run.number, run.start.at, run.start.phase.within(8), run.size, run.packing, tuple(run.slots))
-        )
-        self.open = None
-
-    def add_node(self, node: Node, after: _Cursor) -> None:
-        self.nodes.append(node)
-        self.cursor = after
-
-    def filled(self, unit: int) -> _Cursor:
-        """The cursor after a fill to a multiple of `unit` whose width is not constant."""
-        low, high, over = self.cursor.low, self.cursor.high, self.phase.within(unit)
-        if over is None:
-            high = None if high is None else high + unit - 1
-        else:
-            low = -(-(low + over) // unit) * unit - over
-            high = None if high is None else -(-(high + over) // unit) * unit - over
-        phase, origin = _Phase(unit, 0), self.cursor.origin
-        return _Cursor(None, phase, origin, phase.after(origin.phase), low, high)
-
-    def close(self, *, ends_in_run: bool = False) -> tuple[Node, ...]:
-        """All nodes; ends_in_run: an empty run at the end, where a check's span may end there."""
-        self.close_run()
-        if ends_in_run and self.nodes and not isinstance(self.nodes[-1], Run):
-            cursor = self.cursor
-            self.nodes.append(
-                Run(self.resolver.next_node(), cursor.at, cursor.phase.within(8), 0, Packing.MOST, ())
-            )
-        return tuple(self.nodes)
-
-
-@dataclass(slots=True)
-class _OpenRun:
-    number: int
-    start: _Cursor
-    packing: Packing
-    slots: list[Slot] = field(default_factory=list)
-    size: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class _Style:
-    """How numbers lie here: the packing, and the octet order that numbers of 16 bits and more take."""
-
-    packing: Packing
-    order: str
-
-    @property
-    def natural(self) -> str:
-        return "little" if self.packing is Packing.LEAST else "big"
-
-
-@dataclass(slots=True)
-class _PendingCheck:
-    """A check whose span waits for every place to be known."""
-
-    one: Field
-    slot_number: int
-    algorithm: Algorithm
-    scope: _Scope
-    start: _Spot
-    spot: _Spot
-    path: str
-    style: _Style
-
-
 class _Resolver:
     """One frame's resolution: counters, problems and pending references."""
 
     def __init__(self, frame: Frame) -> None:
         self.frame = frame
         self.problems: dict[Problem, None] = {}  # a set in order: an element that is placed twice tells once
-        self.checks: list[_PendingCheck] = []
+        self.checks = Checks(self.note, self.suggest)
         self.slots: list[Slot] = []
         self.nodes = 0
         self.counted: set[int] = set()
@@ -337,9 +100,9 @@ class _Resolver:
     def layout(self) -> Layout | None:
         frame = self.frame
         packing = _packing(frame.packing) or Packing.MOST
-        style = _Style(packing, frame.order or ("little" if packing is Packing.LEAST else "big"))
-        root = _Container(self, _Cursor(0, _Phase(), _Origin(_Phase())), "")
-        scope = _Scope(None)
+        style = Style(packing, frame.order or ("little" if packing is Packing.LEAST else "big"))
+        root = Container(self.next_node, Cursor(0, Phase(), Origin(Phase())), "")
+        scope = Scope(None)
         self.place_all(frame.fields, root, scope, style, ())
         self.last_byte(root, style)
         nodes = root.close()
@@ -356,19 +119,19 @@ class _Resolver:
                 "Lower a repeat's count or maximum.",
             )
             return None
-        nodes = self.with_spans(root, self.with_trailers(nodes))
+        nodes = self.checks.with_spans(root, self.with_trailers(nodes))
         return self.finished(root, nodes) if self.whole else None
 
-    def finished(self, root: _Container, nodes: tuple[Node, ...]) -> Layout:
+    def finished(self, root: Container, nodes: tuple[Node, ...]) -> Layout:
         slots = tuple(
-            sorted((slot for node in walk(nodes) for slot in _slots_of(node)), key=lambda slot: slot.number)
+            sorted((slot for node in walk(nodes) for slot in slots_of(node)), key=lambda slot: slot.number)
         )
         low, high = root.cursor.low, root.cursor.high
         made = Layout(
             self.frame.name,
             nodes,
             slots,
-            self.check_order(nodes, slots),
+            self.checks.order(nodes, slots),
             -(-low // 8) * 8,
             None if high is None else -(-high // 8) * 8,
             useful_bits(nodes),
@@ -381,7 +144,7 @@ class _Resolver:
         )
         return replace(made, fingerprint=fingerprint(made))
 
-    def last_byte(self, root: _Container, style: _Style) -> None:
+    def last_byte(self, root: Container, style: Style) -> None:
         """Complete a frame that ends inside a byte, where it says how."""
         if self.frame.last_byte is not None:
             taken = {one.name for one in self.frame.fields}
@@ -416,7 +179,7 @@ class _Resolver:
     # -- fields ----------------------------------------------------------------------------------------------------------------
 
     def place_all(
-        self, fields: Iterable[Field], into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...]
+        self, fields: Iterable[Field], into: Container, scope: Scope, style: Style, path: tuple[str, ...]
     ) -> None:
         for one in fields:
             address = f"{into.prefix}{'.'.join((*path, one.name))}" if one.name else into.prefix
@@ -431,7 +194,7 @@ class _Resolver:
             scope.spans[one.name] = (before, into.spot())
 
     def place(
-        self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
+        self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
     ) -> None:
         """One field with its option and its repeat, outermost first."""
         if (one.present_when or one.repeat) and one.kind in _ALONE:
@@ -459,10 +222,10 @@ class _Resolver:
         return f"{self.frame.name}.{address}" if address else self.frame.name
 
     def plain(
-        self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
+        self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
     ) -> None:
         if one.kind in ("group", "flags"):
-            inner = _Scope(scope)
+            inner = Scope(scope)
             scope.groups[one.name] = inner
             self.group(one, into, inner, style, path, address)
         elif one.kind == "reserved" and one.up_to is not None and one.bits is None:
@@ -471,7 +234,7 @@ class _Resolver:
             self.slot(one, into, scope, style, path, address)
 
     def group(
-        self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
+        self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
     ) -> None:
         inner = self.group_style(one, style, address)
         changes = inner.packing is not style.packing
@@ -504,7 +267,7 @@ class _Resolver:
                     remedy,
                 )
 
-    def group_style(self, one: Field, style: _Style, address: str) -> _Style:
+    def group_style(self, one: Field, style: Style, address: str) -> Style:
         if one.word_bits is None:
             if style.packing.word_bits and (one.packing or one.order):
                 place = one.places.get("packing", one.places.get("order", one.place))
@@ -512,8 +275,8 @@ class _Resolver:
                 self.note(place, "order-words", self.full(address), text, _PICTURES)
                 return style
             packing = _packing(one.packing) or style.packing
-            inherited = style.order if packing is style.packing else _Style(packing, "").natural
-            return _Style(packing, one.order or inherited)
+            inherited = style.order if packing is style.packing else Style(packing, "").natural
+            return Style(packing, one.order or inherited)
         if (
             one.order != "little"
             or one.packing == "least_significant_first"
@@ -527,9 +290,9 @@ class _Resolver:
                 _PICTURES,
             )
             return style
-        return _Style(WORDS[one.word_bits], "big")
+        return Style(WORDS[one.word_bits], "big")
 
-    def boundary(self, one: Field, into: _Container, address: str, verb: str) -> bool:
+    def boundary(self, one: Field, into: Container, address: str, verb: str) -> bool:
         """Whether the packing may change here, at a byte boundary; noted where it may not."""
         over = into.cursor.phase.within(8)
         if over == 0:
@@ -549,10 +312,10 @@ class _Resolver:
         return False
 
     def slot(
-        self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
+        self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
     ) -> None:
         where = self.full(address)
-        algorithm = self.algorithm(one, where) if one.kind == "check" else None
+        algorithm = self.checks.algorithm(one, where) if one.kind == "check" and not self.is_flooded else None
 
         def note(place: Place, rule: str, summary: str, remedy: str) -> None:
             self.note(place, rule, where, summary, remedy)
@@ -583,22 +346,22 @@ class _Resolver:
         slot = self.new_slot(made, path, address, **more)
         into.add_slot(slot, style.packing)
         if into.open is not None and into.open.size == slot.width:
-            spot = _Spot(into, len(into.nodes), 0, spot.cursor)
+            spot = Spot(into, len(into.nodes), 0, spot.cursor)
         scope.slots[one.name] = slot
         if one.kind == "count":
             self.counts[slot.number] = (one, where)
-        if algorithm is not None and len(self.checks) == MAXIMUM_CHECKS:
+        if algorithm is not None and len(self.checks.pending) == MAXIMUM_CHECKS:
             text, remedy = (
                 f"this is check {MAXIMUM_CHECKS + 1}, and {MAXIMUM_CHECKS} is the most",
                 "Leave checks out.",
             )
             self.note(one.place, "too-many-checks", where, text, remedy)
         elif algorithm is not None:
-            self.checks.append(
-                _PendingCheck(one, slot.number, algorithm, scope, into.start, spot, where, style)
+            self.checks.pending.append(
+                PendingCheck(one, slot.number, algorithm, scope, into.start, spot, where, style)
             )
 
-    def reversal(self, one: Field, width: int, style: _Style, where: str) -> bool:
+    def reversal(self, one: Field, width: int, style: Style, where: str) -> bool:
         """Whether the slot's octets are reversed against its packing's natural order (WIRE.md 2)."""
         if one.kind in ("flag", "reserved"):
             return False
@@ -628,7 +391,7 @@ class _Resolver:
         self.note(one.places.get(key, one.places.get("bits", one.place)), rule, where, text, remedy)
         return False
 
-    def flag_slot(self, one: Field, scope: _Scope, where: str) -> int | None:
+    def flag_slot(self, one: Field, scope: Scope, where: str) -> int | None:
         assert one.flag is not None
         found = scope.find(one.flag)
         if found is not None and found[1] in found[0].broken:
@@ -643,7 +406,7 @@ class _Resolver:
             return None
         return slot.number
 
-    def suggest(self, name: str, scope: _Scope, kinds: tuple[str, ...] = ()) -> str:
+    def suggest(self, name: str, scope: Scope, kinds: tuple[str, ...] = ()) -> str:
         """The remedy for a name that is not there: what was meant, or what there is of these kinds (all: any)."""
         if self.is_flooded:
             return ""
@@ -670,7 +433,7 @@ class _Resolver:
 
     # -- fill, repeat, optional ----------------------------------------------------------------------------------------------
 
-    def fill(self, one: Field, into: _Container, style: _Style, path: tuple[str, ...], address: str) -> None:
+    def fill(self, one: Field, into: Container, style: Style, path: tuple[str, ...], address: str) -> None:
         """Zero bits up to a boundary: a reserved slot where their number is constant, else a Fill."""
         assert one.up_to is not None
         unit = UNITS[one.up_to]
@@ -693,9 +456,9 @@ class _Resolver:
         self,
         one: Field,
         how: DeclaredRepeat,
-        into: _Container,
-        scope: _Scope,
-        style: _Style,
+        into: Container,
+        scope: Scope,
+        style: Style,
         path: tuple[str, ...],
         address: str,
     ) -> None:
@@ -759,9 +522,9 @@ class _Resolver:
         at = start.at + count * low if fixed and count is not None and start.at is not None else None
         top = None if start.high is None or most is None else start.high + most * high
         grown = start.grown.and_then(grown.many(count))
-        into.add_node(node, _Cursor(at, end_phase, start.origin, grown, start.low + least * low, top))
+        into.add_node(node, Cursor(at, end_phase, start.origin, grown, start.low + least * low, top))
 
-    def counter(self, name: str, one: Field, scope: _Scope, where: str) -> Slot | None:
+    def counter(self, name: str, one: Field, scope: Scope, where: str) -> Slot | None:
         found = scope.find(name)
         if found is not None and found[1] in found[0].broken:
             return None
@@ -777,8 +540,8 @@ class _Resolver:
         return slot
 
     def element(
-        self, one: Field, start: _Cursor, scope: _Scope, style: _Style, address: str
-    ) -> tuple[tuple[Node, ...], int | None, int | None, _Phase, _Phase]:
+        self, one: Field, start: Cursor, scope: Scope, style: Style, address: str
+    ) -> tuple[tuple[Node, ...], int | None, int | None, Phase, Phase]:
         """The nodes of one element, its least and most bits, the phase after any number of them, what is known of its size.
 
         Where an element starts depends on where the one before it ended: the phase is widened until it holds for all of them.
@@ -787,8 +550,8 @@ class _Resolver:
         saved = self.snapshot()
         for _ in range(8):
             self.restore(saved)
-            inside = _Container(self, _Cursor(None, phase, _Origin(phase)), f"{address}[].")
-            inner = _Scope(scope)
+            inside = Container(self.next_node, Cursor(None, phase, Origin(phase)), f"{address}[].")
+            inner = Scope(scope)
             self.body(one, inside, inner, style, f"{address}[]")
             after = inside.cursor.phase.joined(phase)
             if after == phase or not self.placed:
@@ -797,7 +560,7 @@ class _Resolver:
         end = inside.cursor
         return inside.close(ends_in_run=_has_check(one)), end.low, end.high, phase, end.grown
 
-    def body(self, one: Field, into: _Container, scope: _Scope, style: _Style, address: str) -> None:
+    def body(self, one: Field, into: Container, scope: Scope, style: Style, address: str) -> None:
         """What an element or an optional holds: a group's members in a container of their own, or one bare value."""
         if one.kind in ("group", "flags"):
             self.group(one, into, scope, style, (), address)
@@ -807,7 +570,7 @@ class _Resolver:
     def snapshot(self) -> tuple[int, ...]:
         return (
             len(self.problems),
-            len(self.checks),
+            len(self.checks.pending),
             len(self.slots),
             self.nodes,
             len(self.to_end),
@@ -821,12 +584,12 @@ class _Resolver:
             self.problems.popitem()
         while len(self.slots) > slots:
             self.counts.pop(self.slots.pop().number, None)
-        del self.checks[checks:], self.to_end[to_end:]
+        del self.checks.pending[checks:], self.to_end[to_end:]
         self.whole, self.placed = bool(whole), bool(placed)
         self.roles = {role: (where, number) for role, (where, number) in self.roles.items() if number < slots}
 
     def optional(
-        self, one: Field, into: _Container, scope: _Scope, style: _Style, path: tuple[str, ...], address: str
+        self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
     ) -> None:
         where = self.full(address)
         assert one.present_when is not None
@@ -837,11 +600,11 @@ class _Resolver:
         by, codes = target
         into.close_run()
         number, start = self.next_node(), into.cursor
-        inside = _Container(self, replace(start, low=0, high=0), f"{address}.")
+        inside = Container(self.next_node, replace(start, low=0, high=0), f"{address}.")
         inside.start = (
             into.start
         )  # a check in it covers everything before, from the frame's or the element's start
-        inner = _Scope(scope)
+        inner = Scope(scope)
         if one.repeat is not None:
             self.repeat(one, one.repeat, inside, inner, style, (), address)
         else:
@@ -864,10 +627,10 @@ class _Resolver:
         grown = start.grown.joined(inside.cursor.grown)
         top = None if start.high is None else start.high + high
         into.add_node(
-            node, _Cursor(start.at if high == 0 else None, phase, start.origin, grown, start.low, top)
+            node, Cursor(start.at if high == 0 else None, phase, start.origin, grown, start.low, top)
         )
 
-    def condition(self, one: Field, scope: _Scope, where: str) -> tuple[int, tuple[Range, ...]] | None:
+    def condition(self, one: Field, scope: Scope, where: str) -> tuple[int, tuple[Range, ...]] | None:
         asked = one.present_when
         assert asked is not None
         place = one.places.get(f"present_when.{asked.by}", one.places["present_when"])
@@ -952,206 +715,6 @@ class _Resolver:
             made[index] = replace(node, trailer_bits=trailer)
         return tuple(made)
 
-    # -- checks ----------------------------------------------------------------------------------------------------------------
-
-    def algorithm(self, one: Field, where: str) -> Algorithm | None:
-        if self.is_flooded:
-            return None
-        asked = one.algorithm
-        place = one.places["algorithm"]
-        if isinstance(asked, CustomCrc):
-            feed = (asked.initial, asked.reflect_in, asked.reflect_out, asked.final_xor)
-            try:
-                return catalog.custom_crc(asked.width, asked.polynomial, *feed)
-            except AlgorithmError as error:
-                for line in str(error).splitlines():
-                    text, _, advice = line.partition(". ")
-                    at = one.places.get(f"algorithm.{line.partition(' ')[0]}", place)
-                    remedy = (
-                        f"{advice}." if advice else "Write it as the format's document has it, unreflected."
-                    )
-                    self.note(at, "algorithm-parameters", where, text, remedy)
-                return None
-        assert asked is not None
-        try:
-            return catalog.find(asked)
-        except UnknownAlgorithm as error:
-            near = " or ".join(error.closest)
-            listed = "Write one such as CRC-16/IBM-3740 or SUM-8; packetkit check --algorithms lists them all."
-            remedy = f"Did you mean {near}?" if near else listed
-            self.note(place, "algorithm-unknown", where, f"no check is named {shown(asked)}", remedy)
-            return None
-
-    def with_spans(self, root: _Container, nodes: tuple[Node, ...]) -> tuple[Node, ...]:
-        """The nodes with every check slot's span resolved, and size-0 runs where a span ends at a container's end."""
-        found: dict[int, Check] = {}
-        for pending in self.checks:
-            check = self.check(pending, root)
-            if check is not None:
-                found[pending.slot_number] = check
-        return _with_checks(nodes, found)
-
-    def check(self, pending: _PendingCheck, root: _Container) -> Check | None:
-        spans = self.spans(pending, root)
-        if spans is None:
-            return None
-        own_span = any(start.rank <= pending.spot.rank < end.rank for start, end in spans)
-        one = pending.one
-        if one.self_rule is not None and not own_span:
-            text = "self says how the check's own bits count, and it does not cover them"
-            remedy = "Leave self out, or write covers: whole_frame."
-            self.note(one.places["self"], "self-unused", pending.path, text, remedy)
-            return None
-        marks = tuple((start.mark(), end.mark()) for start, end in spans)
-        own = (one.self_rule or "zero") if own_span else None
-        least = pending.style.packing is Packing.LEAST
-        check = Check(pending.algorithm, marks, own, one.fill == "zero", False, least)
-        if self.mixes(check, spans, root):
-            text = "its span holds bits of both packings, and an octet of it would be made of both"
-            remedy = "Cover whole bytes: add reserved bits before the group that changes the packing."
-            self.note(one.places.get("covers", one.place), "span-octets", pending.path, text, remedy)
-            return None
-        return self.octets(pending, spans, check)
-
-    def spans(self, pending: _PendingCheck, root: _Container) -> list[tuple[_Spot, _Spot]] | None:
-        """The stretches covered, in wire order, adjacent ones joined."""
-        one = pending.one
-        covers = one.covers or Covers()
-        if covers.what == "everything_before":
-            spans = [(pending.start, pending.spot)]
-        elif covers.what == "whole_frame":
-            spans = [(root.start, root.spot())]
-        else:
-            named = self.named_spans(pending, covers)
-            if named is None:
-                return None
-            spans = named
-        spans = _joined(spans)
-        if not spans:
-            self.note(
-                one.places.get("covers", one.place),
-                "span-empty",
-                pending.path,
-                "the check covers no bit",
-                "Put it after what it covers, or write what it covers: covers: whole_frame.",
-            )
-            return None
-        return spans
-
-    def named_spans(self, pending: _PendingCheck, covers: Covers) -> list[tuple[_Spot, _Spot]] | None:
-        place = pending.one.places["covers"]
-        found: dict[str, tuple[_Scope, str]] = {}
-        for name in (*covers.names, *((covers.start, covers.end) if covers.what == "range" else ())):
-            hit = pending.scope.find(name)
-            if hit is None or hit[1] not in hit[0].spans:
-                text = f"{shown(name)} is not a field of its group or of one around it"
-                at = _place_of_name(pending.one, covers, name)
-                self.note(at, "span-unknown", pending.path, text, self.suggest(name, pending.scope))
-                return None
-            found[name] = hit
-        if covers.what == "names":
-            spans = [found[name][0].spans[found[name][1]] for name in covers.names]
-            return sorted(spans, key=lambda span: span[0].rank)
-        (first, first_name), (last, last_name) = found[covers.start], found[covers.end]
-        start, end = first.spans[first_name][0], last.spans[last_name][1]
-        if start.container is not end.container or last.spans[last_name][0].rank < start.rank:
-            together = start.container is end.container
-            text = f"{covers.end} {'comes before' if together else 'is in another part than'} {covers.start}"
-            remedy = "Swap from and to." if together else "Let from and to be in one group, repeat or option."
-            self.note(place, "span-empty", pending.path, text, remedy)
-            return None
-        holes = sorted(
-            (found[name][0].spans[found[name][1]] for name in covers.names), key=lambda span: span[0].rank
-        )
-        return _less(start, end, holes)
-
-    def mixes(self, check: Check, spans: list[tuple[_Spot, _Spot]], root: _Container) -> bool:
-        """Whether octets of a span would be made of bits that are numbered from either end.
-
-        Not where the bits of the other packing, which are whole bytes of the frame, are whole octets of the span too.
-        """
-        whole = check.own != "skip" or check.algorithm.width % 8 == 0  # so far, whole bytes of the frame
-        for start, end in spans:
-            others = [
-                run
-                for run in walk(tuple(root.nodes))
-                if isinstance(run, Run)
-                and (run.packing is Packing.LEAST) is not check.least_first
-                and start.rank < (run.number, run.size_bits)
-                and (run.number, 0) < end.rank
-            ]
-            begins, ends = (spot.cursor.phase.within(8) == 0 for spot in (start, end))
-            ends_inside = any(end.rank < (run.number, run.size_bits) for run in others)
-            if others and not (whole and begins and (ends or not ends_inside)):
-                return True
-            whole = whole and begins and ends
-        return False
-
-    def octets(self, pending: _PendingCheck, spans: list[tuple[_Spot, _Spot]], check: Check) -> Check | None:
-        """Decide between feeding octets and feeding bits as they lie on the wire (WIRE.md 16)."""
-        size = _Phase()
-        for start, end in spans:
-            length = _length(start, end)
-            size = _Phase(gcd(size.modulus, length.modulus), 0).plus(size.remainder + length.remainder)
-        skipped = pending.algorithm.width if check.own == "skip" else 0
-        if size.plus(-skipped).within(8) == 0:
-            return replace(check, zero_filled=False)  # there is never anything to fill
-        if (
-            check.algorithm.family == "crc"
-            and check.algorithm.reflect_in == check.least_first
-            and not check.zero_filled
-        ):
-            return replace(check, in_wire_order=True)
-        if check.zero_filled:
-            return check
-        over = size.plus(-skipped).within(8)
-        text = f"{check.algorithm.name} takes whole octets, and its span " + (
-            "does not always end on one"
-            if over is None
-            else f"ends {over} bit{'s' if over > 1 else ''} into one"
-        )
-        self.note(
-            pending.one.places.get("covers", pending.one.place),
-            "span-octets",
-            pending.path,
-            text,
-            "Add reserved bits inside the span, or write fill: zero.",
-        )
-        return None
-
-    def check_order(self, nodes: tuple[Node, ...], slots: tuple[Slot, ...]) -> tuple[int, ...]:
-        """The check slots so that each comes after those its span covers."""
-        positions, around = _slot_positions(nodes), _repeats_around(nodes)
-        checks = [slot for slot in slots if slot.check is not None]
-        inside = {
-            slot.number: {
-                other.number
-                for other in checks
-                if other is not slot and slot.check and _covers(slot.check, positions[other.number])
-            }
-            for slot in checks
-        }
-        for slot in checks:  # one that stands in each element and covers them all would cover itself in the others
-            if slot.check and any(_covers(slot.check, (node.number, 0)) for node in around[slot.number]):
-                inside[slot.number].add(slot.number)
-        order: list[int] = []
-        while len(order) < len(checks):
-            ready = [n for n, needs in inside.items() if n not in order and needs <= set(order)]
-            if not ready:
-                left = [pending for pending in self.checks if pending.slot_number not in order]
-                names = " and ".join(slots[pending.slot_number].address for pending in left)
-                names = names if len(left) > 1 else f"{names} of several elements"
-                self.note(
-                    left[0].one.place,
-                    "span-cycle",
-                    left[0].path,
-                    f"{names} cover each other",
-                    "Let one leave the other out: covers with except.",
-                )
-                return ()
-            order.append(min(ready))
-        return tuple(order)
-
 
 # -- helpers without state ------------------------------------------------------------------------------------------------------
 
@@ -1173,12 +736,6 @@ def _is_bare(one: Field) -> bool:
     return one.kind not in ("group", "flags")
 
 
-def _slots_of(node: Node) -> tuple[Slot, ...]:
-    if isinstance(node, Run):
-        return node.slots
-    return (node.slot,) if isinstance(node, Fill) else ()
-
-
 def _fixed_size(node: Node) -> int | None:
     """The bits of a node, where they are constant."""
     if isinstance(node, Run):
@@ -1194,101 +751,4 @@ def _has_check(one: Field) -> bool:
         inner.kind == "check"
         or (inner.fields and not inner.repeat and not inner.present_when and _has_check(inner))
         for inner in one.fields
-    )
-
-
-_Span = tuple[_Spot, _Spot]
-
-
-def _joined(spans: list[_Span]) -> list[_Span]:
-    """Spans in wire order, empty ones dropped, touching ones made one."""
-    made: list[_Span] = []
-    for start, end in spans:
-        if start.rank == end.rank or (start.cursor.at is not None and start.cursor.at == end.cursor.at):
-            continue
-        if made and start.container is made[-1][1].container and start.rank <= made[-1][1].rank:
-            start, last = made.pop()
-            end = max(end, last, key=lambda spot: spot.rank)
-        made.append((start, end))
-    return made
-
-
-def _place_of_name(one: Field, covers: Covers, name: str) -> Place:
-    """Where a check's covers names a field."""
-    ends = {covers.start: "covers.from", covers.end: "covers.to"}
-    lists = ("covers", "covers.except")
-    at = [f"{key}.{covers.names.index(name)}" for key in lists if name in covers.names]
-    keys = (ends.get(name, ""), *at, "covers.except", "covers")
-    return next(one.places[key] for key in keys if key in one.places)
-
-
-def _less(start: _Spot, end: _Spot, holes: list[_Span]) -> list[_Span]:
-    """The span from start to end without the holes."""
-    made: list[_Span] = []
-    for hole_start, hole_end in holes:
-        if start.rank < hole_start.rank:
-            made.append((start, hole_start))
-        start = max(start, hole_end, key=lambda spot: spot.rank)
-    return [*made, (start, end)] if start.rank < end.rank else made
-
-
-def _length(start: _Spot, end: _Spot) -> _Phase:
-    """What is known of the number of bits between two positions."""
-    first, last = start.cursor, end.cursor
-    if start.container is end.container and start.index == end.index:
-        return _Phase(64, (end.bits - start.bits) % 64)
-    if first.origin is last.origin:
-        return last.grown.after(first.grown)
-    return last.phase.after(first.phase)
-
-
-def _with_checks(nodes: tuple[Node, ...], found: dict[int, Check]) -> tuple[Node, ...]:
-    made: list[Node] = []
-    for node in nodes:
-        if isinstance(node, Run):
-            slots = tuple(
-                replace(slot, check=found[slot.number]) if slot.number in found else slot
-                for slot in node.slots
-            )
-            made.append(replace(node, slots=slots))
-        elif isinstance(node, Repeat):
-            made.append(replace(node, element=_with_checks(node.element, found)))
-        elif isinstance(node, Optional):
-            made.append(replace(node, body=_with_checks(node.body, found)))
-        else:
-            made.append(node)
-    return tuple(made)
-
-
-def _slot_positions(nodes: tuple[Node, ...]) -> dict[int, tuple[int, int]]:
-    """Slot number to the node it lies in and its first bit there."""
-    return {
-        slot.number: (node.number, slot.offset_bits)
-        for node in walk(nodes)
-        if isinstance(node, Run)
-        for slot in node.slots
-    }
-
-
-def _repeats_around(nodes: tuple[Node, ...]) -> dict[int, tuple[Repeat, ...]]:
-    """Slot number to the repeats of several elements that it stands in."""
-    found: dict[int, tuple[Repeat, ...]] = {}
-
-    def look(inner: tuple[Node, ...], around: tuple[Repeat, ...]) -> None:
-        for node in inner:
-            found.update((slot.number, around) for slot in _slots_of(node))
-            if isinstance(node, Repeat):
-                look(node.element, around if node.maximum == 1 else (*around, node))
-            elif isinstance(node, Optional):
-                look(node.body, around)
-
-    look(nodes, ())
-    return found
-
-
-def _covers(check: Check, position: tuple[int, int]) -> bool:
-    end = (1 << 62, 0)
-    return any(
-        (start.node, start.bits) <= position < ((stop.node, stop.bits) if stop.node >= 0 else end)
-        for start, stop in check.spans
     )
