@@ -314,11 +314,11 @@ class _Writing:
         if not state.given and leaf.slot.kind == "flag" and len(counts) < len(state.demands):
             first = state.demands[0]
             leaf.raw = 1 if _holds(1, first.codes) is first.present else 0
+        if state.raised:
+            leaf.raw = 1  # which may tell that an option is there, and it is not
         for demand in state.demands:
             if demand.count is None and _holds(leaf.raw, demand.codes) is not demand.present:
                 self.fault(demand.address, "disagrees", _presence(leaf, state, demand), demand.order)
-        if state.raised:
-            leaf.raw = 1
 
     def settle_count(self, leaf: Leaf, state: _State, counts: list[_Demand]) -> None:
         first = counts[0]

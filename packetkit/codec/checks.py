@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from packetkit.codec.source import Place, Source
 from packetkit.integrity import crc
-from packetkit.layout.model import Check, Layout, Mark, Packing, Run, Slot
+from packetkit.layout.model import Check, Fill, Layout, Mark, Packing, Run, Slot
 
 
 class NotGeneratedError(Exception):
@@ -64,6 +64,18 @@ class CheckTexts:
         whole = all(self.octet_of(mark) for mark in (start, end))
         low_first = slot.octets_reversed is not (run.packing is Packing.LEAST)
         return ends_there and whole and (slot.width == 8 or low_first is check.algorithm.reflect_in)
+
+    def is_whole_frame(self, slot: Slot) -> bool:
+        """Return whether a check is verified by one call over a whole frame of fixed size, which takes any buffer."""
+        if not self.is_residual(slot) or slot.check is None or not self.layout.is_fixed:
+            return False
+        run, start = self.runs[slot.number], slot.check.spans[0][0]
+        first = next(
+            node.at for node in self.layout.walk() if node.number == start.node and not isinstance(node, Fill)
+        )
+        ends = run.at is not None and run.at + slot.offset_bits + slot.width == self.layout.minimum_bits
+        standard = crc.engine_name(slot.check.algorithm) in ("binascii", "zlib")
+        return standard and ends and first == 0 and start.bits == 0
 
     def octet_of(self, mark: Mark) -> bool:
         """Return whether a mark is at a whole octet for certain, and not between the octets of a word."""

@@ -8,11 +8,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-# Nanoseconds on the machine of reference/PERFORMANCE.md, CPython 3.11: only their relation matters. An item of struct, by octets; a
-# shift or mask of one; joining the parts of a field that lies in two of them.
-ITEM = {1: 14, 2: 18, 4: 22, 8: 32}
-STEP = 14
-JOIN = 45
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """Nanoseconds on the machine of reference/PERFORMANCE.md, CPython 3.11: only their relation matters.
+
+    item: one of struct, by octets. low, top: a field that does not begin at the low end, or end at the top, of its word, by
+    the word's octets. join: a field that lies in two.
+    """
+
+    item: dict[int, float]
+    low: dict[int, float]
+    top: dict[int, float]
+    join: float
+
+
+# Reading: a shift, a mask, and both with an `or`. Found by tests/bench/bench_single_frame.py.
+READING = Costs({1: 10, 2: 14, 4: 18, 8: 26}, {1: 10, 2: 11, 4: 15, 8: 20}, {1: 10, 2: 11, 4: 15, 8: 20}, 35)
+# Writing: a product and a sum; a range test that struct would do by itself; a variable, shift, mask, product and sum.
+WRITING = Costs({1: 9, 2: 10, 4: 11, 8: 16}, {1: 24, 2: 24, 4: 26, 8: 35}, {1: 6, 2: 6, 4: 6, 8: 6}, 32)
 
 CODES = {1: "b", 2: "h", 4: "i", 8: "q"}
 
@@ -39,6 +53,7 @@ class Cut:
     little: bool
     signed: set[int] = field(default_factory=set)  # starts of chunks that are read as two's complement
     names: dict[int, str] = field(default_factory=dict)  # start of chunk -> variable
+    is_struct: bool = True  # struct reads and writes it, and refuses what does not fit
 
     def used(self) -> list[Chunk]:
         """The chunks that are read or written."""
@@ -93,7 +108,9 @@ class Cut:
         return False
 
 
-def cut(octets: int, wanted: list[tuple[int, int]], *, low_first: bool, word: int | None = None) -> Cut:
+def cut(
+    octets: int, wanted: list[tuple[int, int]], costs: Costs, *, low_first: bool, word: int | None = None
+) -> Cut:
     """Return the cheapest cut of a stretch. wanted: first bit and width of each field that is asked for.
 
     word: bits of the words that the packing has; then the chunks are those.
@@ -110,7 +127,7 @@ def cut(octets: int, wanted: list[tuple[int, int]], *, low_first: bool, word: in
         for size in CODES:
             if at + size <= octets:
                 chunk = Chunk(at * 8, size * 8)
-                cost = so_far + ITEM[size] + _cost(chunk, spans, low_first)
+                cost = so_far + costs.item[size] + _cost(chunk, spans, low_first, costs)
                 if cost < best[at + size][0]:
                     best[at + size] = (cost, chunk)
     chunks, at = [], octets
@@ -130,15 +147,15 @@ def _by_octet(octets: int, wanted: list[tuple[int, int]]) -> list[set[tuple[int,
     return spans
 
 
-def _cost(chunk: Chunk, spans: list[set[tuple[int, int]]], low_first: bool) -> float:
-    cost = 0
+def _cost(chunk: Chunk, spans: list[set[tuple[int, int]]], low_first: bool, costs: Costs) -> float:
+    cost, size = 0.0, chunk.size // 8
     for start, width in set().union(*spans[chunk.start // 8 : chunk.end // 8]):
         end = start + width
         at_top = start <= chunk.start if not low_first else end >= chunk.end
         at_low = end >= chunk.end if not low_first else start <= chunk.start
-        cost += STEP * (not at_top) + STEP * (not at_low)
+        cost += (0 if at_low else costs.low[size]) + (0 if at_top else costs.top[size])
         if end > chunk.end:
-            cost += JOIN
+            cost += costs.join
     return cost
 
 

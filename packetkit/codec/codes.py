@@ -7,7 +7,7 @@ RefusedError where only the walker can say more.
 **Rounding in doubles.** The code is floor(y*) with y* = v*a + b, a = denominator/numerator, b = 1/2 - base/numerator (+ half). The text
 computes y = fl(fl(v*A) + B) with A, B the doubles nearest to a and b. With u = 2**-53 each of the four roundings is off by a
 factor of 1 + u at most, so |y - y*| < u*(2|v*a| + |b| + |y|), and |v*a| <= |y*| + |b|; for a code below 2**w that is less than
-margin = 2**-51 * (2**w + |b| + 2). n = int(y) and y - n are exact, as n < 2**53. So where margin < y - n < 1 - margin, y* lies
+margin = 2**-51 * (2**w + |b| + 2). n = trunc(y) and y - n are exact, as n < 2**53. So where margin < y - n < 1 - margin, y* lies
 strictly between n and n + 1, and n is the code. Anything nearer to an integer, that is to a tie of the value, goes to code_n, which
 counts in integers. A negative y has y - n <= 0, and fails the test by itself.
 """
@@ -48,16 +48,18 @@ class Codes:
         self.used += 1
         return f"{prefix}{self.used}"
 
-    def text(self, slot: Slot, value: str, shift: int = 0) -> str:
-        """Return the text of a slot's code, shifted left, from the text of its value, which stands in it once."""
+    def text(self, slot: Slot, value: str, shift: int = 0, *, guarded: bool = False) -> str:
+        """Return the text of a slot's code, shifted left, from the text of its value, which stands in it once.
+
+        guarded: a code that is negative or too large for the slot's width makes struct refuse the word it is in.
+        """
         other = f"{self.coder(slot)}(v)"
         if slot.kind == "flag":
-            last = f"{other} << {shift}" if shift else other
+            last = shifted(other, shift)
             return f"({1 << shift} if (v := {value}) is True else 0 if v is False else {last})"
-        text = self._unshifted(slot, value, other)
-        return f"{text} << {shift}" if shift else text
+        return shifted(self._unshifted(slot, value, other, guarded and slot.policy == "error"), shift)
 
-    def _unshifted(self, slot: Slot, value: str, other: str) -> str:
+    def _unshifted(self, slot: Slot, value: str, other: str, guarded: bool) -> str:
         if slot.octets_reversed or slot.bits_reversed:
             return f"{self.coder(slot)}({value})"
         if slot.kind == "states":
@@ -66,10 +68,11 @@ class Codes:
             return f"(c if (c := {names}.get(v := {value})) is not None else {other})"
         if slot.kind == "tag":
             test = " or ".join(f"{one.low} <= v <= {one.high}" for one in slot.codes)
-            return f"(v if type(v := {value}) is int and ({test}) else {other})"
+            return f"(v if (v := {value}).__class__ is int and ({test}) else {other})"
         if isinstance(slot.transform, Linear) and slot.kind == "number":
             transform = slot.transform
-            text = _whole(slot, value) if transform.denominator == 1 else _rounded(slot, value)
+            make = _whole if transform.denominator == 1 else _rounded
+            text = make(slot, value, guarded)
             if text is not None:
                 return f"({text} else {other})"
         return f"{self.coder(slot)}({value})"
@@ -77,6 +80,11 @@ class Codes:
     def coder(self, slot: Slot) -> str:
         """Return the name of a function from any value to the slot's code."""
         return self.source.name("code", lambda: _coder(slot), (slot.number, slot.octets_reversed))
+
+
+def shifted(text: str, shift: int) -> str:
+    """Return the text of a number shifted left: a product, which CPython has a fast way for, unlike a shift."""
+    return f"{text} * {1 << shift}" if shift else text
 
 
 def half(slot: Slot) -> int:
@@ -95,7 +103,15 @@ def _usual(slot: Slot) -> tuple[int, int]:
     return codes.low + half(slot), codes.high + half(slot)
 
 
-def _whole(slot: Slot, value: str) -> str | None:
+def _bounds(slot: Slot, name: str, low: int, high: int, guarded: bool) -> str:
+    """The text of a range test, `and` before it; none where the range is all that the width holds, and guarded."""
+    least, most = slot.raw_limits
+    if guarded and len(slot.legal) == 1 and (slot.legal[0].low, slot.legal[0].high) == (least, most):
+        return ""
+    return f" and {name} >= {low} and {name} <= {high}"
+
+
+def _whole(slot: Slot, value: str, guarded: bool) -> str | None:
     """A whole value in whole steps."""
     assert isinstance(slot.transform, Linear)
     num, base = slot.transform.numerator, slot.transform.base
@@ -103,14 +119,14 @@ def _whole(slot: Slot, value: str) -> str | None:
     if num == 1:
         shift = half(slot) - base  # code = value + shift
         code = f"v {'+' if shift > 0 else '-'} {abs(shift)}" if shift else "v"
-        return f"{code} if type(v := {value}) is int and {low - shift} <= v <= {high - shift}"
+        return f"{code} if (v := {value}).__class__ is int{_bounds(slot, 'v', low - shift, high - shift, guarded)}"
     # floor((v - base)/num + 1/2) + half, over one denominator
     up, over = num - 2 * base + 2 * num * half(slot), 2 * num
     code = f"(2 * v {'+' if up >= 0 else '-'} {abs(up)}) // {over}"
-    return f"n if type(v := {value}) is int and {low} <= (n := {code}) <= {high}"
+    return f"n if (v := {value}).__class__ is int and {low} <= (n := {code}) <= {high}"
 
 
-def _rounded(slot: Slot, value: str) -> str | None:
+def _rounded(slot: Slot, value: str, guarded: bool) -> str | None:
     """A double in fractional steps, where doubles decide nearly always; see the module's docstring."""
     assert isinstance(slot.transform, Linear)
     num, base, den = slot.transform.numerator, slot.transform.base, slot.transform.denominator
@@ -121,9 +137,12 @@ def _rounded(slot: Slot, value: str) -> str | None:
     if margin > _WIDEST_MARGIN:
         return None
     low, high = _usual(slot)
-    range_test = f"n <= {high}" if low <= 0 else f"{low} <= n <= {high}"
-    near = f"{margin!r} < (y := v * {float(factor)!r} + {float(added)!r}) - (n := int(y)) < {1 - margin!r}"
-    return f"n if type(v := {value}) is float and {near} and {range_test}"
+    bounds = _bounds(slot, "n", low, high, guarded)
+    if low <= 0:
+        bounds = bounds.replace(f" and n >= {low}", "")  # a negative n does not come so far
+    line = f"v * {float(factor)!r} {'-' if added < 0 else '+'} {abs(float(added))!r}"
+    near = f"{margin!r} < (y := {line}) - (n := y.__trunc__()) < {1 - margin!r}"
+    return f"n if (v := {value}).__class__ is float and {near}{bounds}"
 
 
 def _power_above(number: Fraction) -> float:

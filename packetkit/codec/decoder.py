@@ -15,8 +15,8 @@ from struct import Struct
 
 from packetkit.codec import bits
 from packetkit.codec.checks import CheckTexts
-from packetkit.codec.chunks import Chunk, Cut, cut
-from packetkit.codec.source import MOVING, Place, Source, told
+from packetkit.codec.chunks import READING, Chunk, Cut, cut
+from packetkit.codec.source import MOVING, Place, Source, fastest_dict, told
 from packetkit.codec.stretch import (
     UNROLLED,
     Entries,
@@ -25,6 +25,7 @@ from packetkit.codec.stretch import (
     Placed,
     Stretch,
     collect,
+    flattened,
     groups,
     parts,
     record_text,
@@ -36,6 +37,8 @@ from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat
 
 # A stretch at an unknown bit is one integer up to here; a longer one is shifted into place and read as octets.
 _WIDE = 64
+# Frames up to here are turned into one integer once, and shifted; in longer ones each shift would cost more than cutting octets out.
+_SHORT = 4096
 
 
 class Decoder:
@@ -51,28 +54,55 @@ class Decoder:
         self.tellers |= {
             node.counted_by for node in nodes if isinstance(node, Repeat) and node.counted_by is not None
         }
-        self.fail = "return None"
+        self.at_once = False
         self.sized = False  # the octets are known to be as many as the frame's
+        self.asked: set[str] = set()  # octet orders in which the frame is needed as one integer
 
     # -- the functions -----------------------------------------------------------------------------
 
-    def write(self) -> str:
-        """Return the text: decode(data) where frames have one size and shape, else read(data)."""
-        if self.is_flat():
-            return self.flat()
+    def write(self, *, exact: bool = True) -> str:
+        """Return the text of decode(data), of exactly one frame, or of read(data), of a frame and what follows it."""
         source = self.source
-        with source.block("def read(data):"):
-            source.add("end = len(data) * 8")
-            with source.block("try:"):
-                entries, place = self.container(self.layout.nodes, Place())
-                if place.moving:
-                    with source.block(f"if {place} > end:"):
-                        source.add(self.fail)
-                used = f"{place.plus(7)} >> 3" if place.moving else str(-(-place.bits // 8))
-                source.add(f"return {record_text(entries, bare=False)}, {used}")
-            with source.block("except struct_error:"):
-                source.add(self.fail)
+        if exact:
+            source.add("def decode(data, *, detail=False, salvage=False):")
+            source.depth += 1
+            with source.block("if detail or salvage:"):
+                source.add("return walk(layout, data, detail=detail, salvage=salvage)")
+        else:
+            source.add("def read(data):")
+            source.depth += 1
+        with source.block("try:"):
+            if self.is_flat():
+                self.flat()
+            else:
+                self.moving(exact)
+        with source.block("except trouble:"):
+            source.add("pass")
+        source.add("return walk(layout, data)" if exact else "return None")
+        source.depth -= 1
         return source.text
+
+    def fail_if(self, test: str) -> None:
+        """Leave everything to the walker where a test is true."""
+        with self.source.block(f"if {test}:"):
+            self.source.add("raise struct_error")
+
+    def moving(self, exact: bool) -> None:
+        source = self.source
+        if exact:
+            with source.block("if type(data) is not bytes:"):
+                source.add("data = octets(data)")
+        source.add("end = len(data) * 8")
+        first = len(source.lines)
+        entries, place = self.container(self.layout.nodes, Place())
+        if exact:
+            with source.block(f"if {place} == end:"):
+                source.add(f"return {fastest_dict(source, flattened(entries))}")
+        else:
+            self.fail_if(f"{place} > end")
+            source.add(f"return {fastest_dict(source, flattened(entries))}, {place} >> 3")
+        for order in sorted(self.asked):
+            source.lines.insert(first, "    " * source.depth + f'{order} = int.from_bytes(data, "{order}")')
 
     def is_flat(self) -> bool:
         """Return whether a frame is nothing but stretches at constant places."""
@@ -82,19 +112,23 @@ class Decoder:
             at = found[0] if found is not None else None
         return at is not None
 
-    def flat(self) -> str:
-        source = self.source
-        self.fail, self.sized = "return walk(layout, data)", True
-        with source.block("def decode(data, *, detail=False, salvage=False):"):
-            with source.block("if detail or salvage:"):
-                source.add("return walk(layout, data, detail=detail, salvage=salvage)")
-            with source.block("if type(data) is not bytes:"):
-                source.add("data = octets(data)")
-            with source.block(f"if len(data) != {self.layout.minimum_bits // 8}:"):
-                source.add(self.fail)
-            entries, _ = self.container(self.layout.nodes, Place())
-            source.add(f"return {record_text(entries, bare=False)}")
-        return source.text
+    def flat(self) -> None:
+        self.sized, self.at_once = True, self.is_at_once()
+        if not self.at_once:
+            with self.source.block("if type(data) is not bytes:"):
+                self.source.add("data = octets(data)")
+            self.fail_if(f"len(data) != {self.layout.minimum_bits // 8}")
+        entries, _ = self.container(self.layout.nodes, Place())
+        self.source.add(f"return {fastest_dict(self.source, flattened(entries))}")
+
+    def is_at_once(self) -> bool:
+        """Return whether one call of struct reads a whole frame, and sees its size; the rest of the text then takes any buffer."""
+        found = collect(self.layout.nodes)
+        if found is None or found[0] != len(self.layout.nodes) or len(parts(found[1], 0)) != 1:
+            return False
+        checks = [spot.slot for spot in found[1].spots if spot.slot.check]
+        whole = all(self.checks.is_whole_frame(slot) for slot in checks)
+        return whole and self.is_read(parts(found[1], 0)[0])
 
     # -- structure ---------------------------------------------------------------------------------
 
@@ -122,8 +156,7 @@ class Decoder:
                 place = self.optional(node, place, entries)
         for slot in checks:
             end = place if nodes is self.layout.nodes else None
-            with self.source.block(f"if {self.checks.disagrees(slot, end)}:"):
-                self.source.add(self.fail)
+            self.fail_if(self.checks.disagrees(slot, end))
         return entries, place
 
     def settle(self, place: Place) -> None:
@@ -136,8 +169,7 @@ class Decoder:
         if node.slot.strict:
             source.add(f"q = {bare(str(place.plus(unit - 1)))} & -{unit}")
             packing = source.name("packing", lambda: node.packing, node.packing)
-            with source.block(f"if q > end or read_bits(data, {packing}, {place}, 0, q - ({place})):"):
-                source.add(self.fail)
+            self.fail_if(f"q > end or read_bits(data, {packing}, {place}, 0, q - ({place}))")
             source.add("p = q")
         else:
             source.add(f"p = {place.plus(unit - 1)} & -{unit}")
@@ -164,10 +196,8 @@ class Decoder:
             count = f"n{node.number}"
             source.add(f"{count} = max(0, end - {node.trailer_bits} - ({place})) // {least}")
             if node.maximum is not None:
-                with source.block(f"if {count} > {node.maximum}:"):
-                    source.add(self.fail)
-        with source.block(f"if {place} + {count} * {least} > end:"):
-            source.add(self.fail)
+                self.fail_if(f"{count} > {node.maximum}")
+        self.fail_if(f"{place} + {count} * {least} > end")
         if self.together(node, place, count, name):
             source.add(f"p = {place} + {count} * {least}")
             return MOVING
@@ -241,14 +271,14 @@ class Decoder:
                 source.add('a = data[a:a + b].ljust(b, b"\\0")')
             return
         source.add(f"b = {count} * {size}")
-        taken = f"data[{place} >> 3:{place.plus(7)} + b >> 3]"
+        number = self.bits_from(packing, place, "b", "(1 << b) - 1")
         if packing is Packing.LEAST:
-            source.add(f'a = int.from_bytes({taken}, "little") >> ({place} & 7) & (1 << b) - 1')
-            source.add(f'a = a.to_bytes({whole} * {octets}, "little")')
+            source.add(f'a = ({number}).to_bytes({whole} * {octets}, "little")')
+        elif copies == 1:
+            source.add(f'a = ({number}).to_bytes({count} * {octets}, "big")')
         else:
-            source.add(f'a = int.from_bytes({taken}, "big") >> (-({place} + b) & 7) & (1 << b) - 1')
             source.add(f"c = {whole} * {octets}")
-            source.add('a = (a << c * 8 - b).to_bytes(c, "big")')
+            source.add(f'a = (({number}) << c * 8 - b).to_bytes(c, "big")')
 
     def needs_place(self, slot: Slot) -> bool:
         """Whether a slot's code or place is asked for by name, which a list's elements have not."""
@@ -273,9 +303,6 @@ class Decoder:
         pieces = parts(run, run.over)
         for part in pieces:
             self.load_part(part, first.plus(part.octet * 8))
-        if not self.sized and not self.is_read(pieces[-1]):
-            with self.source.block(f"if {place.plus(run.size)} > end:"):
-                self.source.add(self.fail)
 
     def is_read(self, part: Part) -> bool:
         """Whether a part is read at all, so that struct sees that its octets are there."""
@@ -284,8 +311,11 @@ class Decoder:
     def load_part(self, part: Part, first: Place) -> None:
         source = self.source
         cutting, lines = self.cutting(part)
-        if cutting.used():
-            form = cutting.format()
+        form = cutting.format()
+        if self.at_once:
+            unpack = source.name("words", lambda: Struct(form).unpack, form)
+            source.add(f"{targets(cutting)} = {unpack}(data)")
+        elif cutting.used():
             unpack = source.name("words", lambda: Struct(form).unpack_from, form)
             octet = first.octet(0)
             source.add(f"{targets(cutting)} = {unpack}(data{'' if octet == '0' else ', ' + octet})")
@@ -295,15 +325,10 @@ class Decoder:
     def load_anywhere(self, run: Stretch, place: Place) -> None:
         """Read a stretch whose first bit may be any of its octet."""
         source, size = self.source, run.size
-        with source.block(f"if {place.plus(size)} > end:"):
-            source.add(self.fail)
         whole = Part(0, -(-size // 8), run.packing is Packing.LEAST, None, _placed(run))
         if not self.is_read(whole):
             return
-        order = "little" if whole.low_first else "big"
-        shift = f"({place} & 7)" if whole.low_first else f"(-({place.plus(size)}) & 7)"
-        taken = f'int.from_bytes(data[{place} >> 3:{place.plus(size + 7)} >> 3], "{order}")'
-        number = f"{taken} >> {shift} & {(1 << size) - 1:#x}"
+        number = self.bits_from(run.packing, place, str(size), f"{(1 << size) - 1:#x}")
         if size <= _WIDE:
             name = self.values.variable("c")
             source.add(f"{name} = {number}")
@@ -311,6 +336,7 @@ class Decoder:
             lines = self.texts(whole, cutting, may_sign=False)
         else:
             lift = "" if whole.low_first or size % 8 == 0 else f" << {-size % 8}"
+            order = "little" if whole.low_first else "big"
             source.add(f'a = ({f"({number})" if lift else number}{lift}).to_bytes({whole.octets}, "{order}")')
             cutting, lines = self.cutting(whole)
             form = cutting.format()
@@ -318,6 +344,21 @@ class Decoder:
             source.add(f"{targets(cutting)} = {unpack}(a)")
         for line in lines:
             source.add(line)
+
+    def bits_from(self, packing: Packing, place: Place, size: str, mask: str) -> str:
+        """The text of so many bits from a place on as one number.
+
+        Where octets end too soon it gives zeros, or a negative shift raises; a frame that passes its end is found out in the end.
+        """
+        order = "little" if packing is Packing.LEAST else "big"
+        most = self.layout.maximum_bits
+        if most is not None and most <= _SHORT:
+            self.asked.add(order)
+            shift = str(place) if order == "little" else f"end - {_minus(place)} - {size}"
+            return f"{order} >> {shift} & {mask}"
+        taken = f'int.from_bytes(data[{place} >> 3:{place.plus(7)} + {size} >> 3], "{order}")'
+        shift = f"({place} & 7)" if order == "little" else f"(-({place} + {size}) & 7)"
+        return f"{taken} >> {shift} & {mask}"
 
     def is_wanted(self, slot: Slot) -> bool:
         """Whether a slot's bits matter to a plain record."""
@@ -336,7 +377,7 @@ class Decoder:
     def cutting(self, part: Part) -> tuple[Cut, list[str]]:
         """Cut a part into words; return the lines that follow its reading."""
         wanted = [(group.start, group.width) for group in self.groups(part)]
-        cutting = cut(part.octets, wanted, low_first=part.low_first, word=part.word)
+        cutting = cut(part.octets, wanted, READING, low_first=part.low_first, word=part.word)
         for chunk in cutting.used():
             cutting.names[chunk.start] = self.values.variable("c")
         return cutting, self.texts(part, cutting, may_sign=True)
@@ -358,7 +399,7 @@ class Decoder:
             names = ", ".join(one.spot.text for one in group.fields)
             lines.append(f"{names} = {table}[{bare(cutting.text(group.start, group.width))}]")
         if tests:
-            lines += [f"if {' or '.join(tests)}:", f"    {self.fail}"]
+            lines += [f"if {' or '.join(tests)}:", "    raise struct_error"]
         return lines
 
     def field(self, one: Placed, cutting: Cut, may_sign: bool, lines: list[str], tests: list[str]) -> None:
@@ -391,6 +432,13 @@ class Decoder:
         if slot.maximum_count is not None and slot.maximum_count < slot.raw_limits[1]:
             tests.append(f"{name} > {slot.maximum_count}")
         return self.values.value(slot, name)
+
+
+def _minus(place: Place) -> str:
+    """The text of a place after a minus sign."""
+    if not place.moving or place.bits == 0:
+        return str(place)
+    return f"p - {place.bits}" if place.bits > 0 else f"p + {-place.bits}"
 
 
 def targets(cutting: Cut) -> str:

@@ -14,8 +14,8 @@ from struct import Struct
 
 from packetkit.codec import bits
 from packetkit.codec.checks import CheckTexts, NotGeneratedError, octet
-from packetkit.codec.chunks import Chunk, Cut, cut
-from packetkit.codec.codes import Codes, flip
+from packetkit.codec.chunks import CODES, WRITING, Chunk, Cut, cut
+from packetkit.codec.codes import Codes, flip, shifted
 from packetkit.codec.source import MOVING, Place, Source, told
 from packetkit.codec.stretch import Elements, Entries, Placed, Spot, Stretch, collect, parts, residue
 from packetkit.codec.values import bare
@@ -56,7 +56,8 @@ class Encoder:
                 else:
                     self.moving()
             with source.block("except trouble:"):
-                source.add("return otherwise(record)")
+                source.add("pass")
+            source.add("return otherwise(record)")
         return source.text
 
     def is_flat(self) -> bool:
@@ -76,8 +77,10 @@ class Encoder:
             slot = self.trailing
             self.source.add(f"out = {octets}")
             end = Place(False, self.layout.minimum_bits)
-            check = self.checks.value(slot, end, "out", end.bits // 8 - slot.width // 8)
-            self.source.add(f"return out + {self.octets_of_check(slot, check)}")
+            size = (end.bits - slot.width) // 8
+            self.source.add(
+                f"return {self.ended('out', size, slot, self.checks.value(slot, end, 'out', size))}"
+            )
         elif self.layout.check_order:
             self.source.add(f"out = {octets}")
             self.fill_in_checks(Place(False, self.layout.minimum_bits))
@@ -100,7 +103,7 @@ class Encoder:
     def fail_unless(self, test: str) -> None:
         """Leave everything to the walker where a test is not true."""
         with self.source.block(f"if not ({test}):"):
-            self.source.add("return otherwise(record)")
+            self.source.add("raise refused")
 
     # -- taking the record apart -------------------------------------------------------------------
 
@@ -198,7 +201,7 @@ class Encoder:
             if self.trailing is not None and part.octet + octets == -(-run.size // 8):
                 octets -= self.trailing.width // 8
             sent = [(one.start, one.slot.width) for one in part.fields if self.is_sent(one.slot)]
-            cutting = cut(octets, sent, low_first=part.low_first, word=part.word)
+            cutting = cut(octets, sent, WRITING, low_first=part.low_first, word=part.word)
             texts = self.words(part.fields, cutting)
             form = cutting.format()
             if not texts and octets:
@@ -244,17 +247,16 @@ class Encoder:
         if constant:
             return
         if len(places) == 1 and slot.number not in self.tellers:
-            chunk, shift, _, _ = places[0]
-            terms[chunk.start].append(self.codes.text(slot, one.spot.text, shift))
+            chunk, shift, width, _ = places[0]
+            guarded = cutting.is_struct and shift + width == chunk.size
+            terms[chunk.start].append(self.codes.text(slot, one.spot.text, shift, guarded=guarded))
             return
         name = self.named(slot, one.spot.text)
         for chunk, shift, width, lift in places:
             text = f"{name} >> {lift}" if lift else name
             if lift + width < slot.width:
                 text = f"{text} & {(1 << width) - 1:#x}"
-            if shift:
-                text = f"({text}) << {shift}"
-            terms[chunk.start].append(text)
+            terms[chunk.start].append(shifted(f"({text})" if " " in text else text, shift))
 
     def named(self, slot: Slot, value: str) -> str:
         """A variable with a field's code: of a teller, its raw code before any flip."""
@@ -358,7 +360,7 @@ class Encoder:
         low_first = run.packing is Packing.LEAST
         if run.size <= _WIDE and run.packing.word_bits is None:
             placed = tuple(Placed(spot.offset, spot.slot, spot) for spot in run.spots)
-            return self.words(placed, Cut([Chunk(0, run.size)], low_first, False))[0]
+            return self.words(placed, Cut([Chunk(0, run.size)], low_first, False, is_struct=False))[0]
         order = "little" if low_first else "big"
         lift = f" >> {-run.size % 8}" if run.size % 8 and not low_first else ""
         return f'int.from_bytes({self.packed(run)}, "{order}"){lift}'
@@ -455,6 +457,14 @@ class Encoder:
         is_last = slot.number == len(self.layout.slots) - 1 and run.packing.word_bits is None
         return slot if is_last and slot.width % 8 == 0 and self.checks.is_simple(slot) else None
 
+    def ended(self, data: str, size: int, slot: Slot, value: str) -> str:
+        """The text of a frame's octets and the check that ends them."""
+        if slot.width // 8 not in CODES or slot.bits_reversed:
+            return f"{data} + {self.octets_of_check(slot, value)}"
+        low_first = slot.octets_reversed is not (self.checks.runs[slot.number].packing is Packing.LEAST)
+        form = f"{'<' if low_first else '>'}{size}s{CODES[slot.width // 8].upper()}"
+        return f"{self.source.name('pack', lambda: Struct(form).pack, form)}({data}, {value})"
+
     def octets_of_check(self, slot: Slot, value: str) -> str:
         """The text of a check's octets."""
         if slot.bits_reversed:
@@ -501,7 +511,7 @@ def _sum(terms: list[str], fixed: int, flips: int) -> str:
         return f"{fixed:#x}"
     if len(terms) == 1 and not fixed and not flips:
         return bare(terms[0])
-    total = " + ".join(term if bare(term) != term or " " not in term else f"({term})" for term in terms)
+    total = " + ".join(terms)  # a term is a name, a product or in parentheses
     if not fixed and not flips:
         return total
     return f"({total}) ^ {fixed | flips:#x}" if len(terms) > 1 else f"{total} ^ {fixed | flips:#x}"

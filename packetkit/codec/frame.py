@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from binascii import crc_hqx
 from collections.abc import Callable, Mapping
-from functools import cached_property
+from functools import cached_property, partial
 from struct import error as struct_error
 from typing import Any
 
 from packetkit.codec import bits, walk
 from packetkit.codec.bits import Octets
 from packetkit.codec.checks import NotGeneratedError
-from packetkit.codec.codes import joined, joined_low
+from packetkit.codec.codes import RefusedError, joined, joined_low
 from packetkit.codec.complete import can_be_completed, completed
 from packetkit.codec.decoder import Decoder
 from packetkit.codec.encoder import Encoder
@@ -41,12 +41,21 @@ class FrameCodec:
     @cached_property
     def decode(self) -> Callable[..., Record]:
         """The function from exactly one frame to its record, as Frame.decode."""
-        return self._decoders[0]
+        if self._decoding is None:
+            return partial(walk.decode, self.layout)
+        made: Callable[..., Record] = self._run(self._decoding)["decode"]
+        return made
 
     @cached_property
     def decode_from(self) -> Callable[..., tuple[Record, int]]:
         """The function from a frame somewhere in a buffer to its record and size, as Frame.decode_from."""
-        return self._decoders[1]
+        if self._decoding is None:
+            return partial(walk.decode_from, self.layout)
+        if self.layout.is_fixed:
+            return _cut_out(self.layout, self.decode)
+        reader = Decoder(self.layout)
+        reader.write(exact=False)
+        return _from_start(self.layout, self._run(reader.source)["read"])
 
     @cached_property
     def encode(self) -> Callable[[Mapping[str, Any]], bytes]:
@@ -61,6 +70,7 @@ class FrameCodec:
             "joined_low": joined_low,
             "lists": (list, tuple),
             "otherwise": self._encode_otherwise,
+            "refused": RefusedError,
             "reversed_bits": bits.reversed_bits,
             "trouble": (LookupError, TypeError, ValueError, ArithmeticError, struct_error),
             "with_check": bits.with_check,
@@ -101,10 +111,8 @@ class FrameCodec:
             return None
         return decoder.source
 
-    @cached_property
-    def _decoders(self) -> tuple[Callable[..., Record], Callable[..., tuple[Record, int]]]:
-        if self._decoding is None:
-            return _by_walker(self.layout)
+    def _run(self, source: Source) -> dict[str, Any]:
+        """The names that a text of decoding defines, beside those it uses."""
         names = {
             "check_value": bits.check_value,
             "crc_hqx": crc_hqx,
@@ -112,14 +120,13 @@ class FrameCodec:
             "read_bits": bits.read,
             "reversed_bits": bits.reversed_bits,
             "struct_error": struct_error,
+            "trouble": (struct_error, ValueError, BufferError),
             "walk": walk.decode,
             "layout": self.layout,
-            **self._decoding.made(),
+            **source.made(),
         }
-        exec(compile(self._decoding.text, f"<decoding of {self.layout.name}>", "exec"), names)
-        if "decode" in names:
-            return names["decode"], _from_buffer(self.layout, names["decode"])
-        return _of_varying_size(self.layout, names["read"])
+        exec(compile(source.text, f"<decoding of {self.layout.name}>", "exec"), names)
+        return names
 
 
 def compile_layout(layout: Layout) -> FrameCodec:
@@ -127,19 +134,7 @@ def compile_layout(layout: Layout) -> FrameCodec:
     return FrameCodec(layout)
 
 
-def _by_walker(layout: Layout) -> tuple[Callable[..., Record], Callable[..., tuple[Record, int]]]:
-    def decode(data: Octets, *, detail: bool = False, salvage: bool = False) -> Record:
-        return walk.decode(layout, data, detail=detail, salvage=salvage)
-
-    def decode_from(
-        buffer: Octets, at: int = 0, *, detail: bool = False, salvage: bool = False
-    ) -> tuple[Record, int]:
-        return walk.decode_from(layout, buffer, at, detail=detail, salvage=salvage)
-
-    return decode, decode_from
-
-
-def _from_buffer(layout: Layout, decode: Callable[..., Record]) -> Callable[..., tuple[Record, int]]:
+def _cut_out(layout: Layout, decode: Callable[..., Record]) -> Callable[..., tuple[Record, int]]:
     """decode_from for frames of one size: the octets of one frame are cut out of the buffer first."""
     size = layout.minimum_bits // 8
 
@@ -152,20 +147,11 @@ def _from_buffer(layout: Layout, decode: Callable[..., Record]) -> Callable[...,
     return decode_from
 
 
-def _of_varying_size(
+def _from_start(
     layout: Layout, read: Callable[[bytes], tuple[Record, int] | None]
-) -> tuple[Callable[..., Record], Callable[..., tuple[Record, int]]]:
-    """Both functions for frames that tell their own size: `read` gives None where the walker must look."""
+) -> Callable[..., tuple[Record, int]]:
+    """decode_from for frames that tell their own size: `read` gives None where the walker must look."""
     most = layout.maximum_bytes
-
-    def decode(data: Octets, *, detail: bool = False, salvage: bool = False) -> Record:
-        if detail or salvage:
-            return walk.decode(layout, data, detail=detail, salvage=salvage)
-        frame = data if type(data) is bytes else bits.octets(data)
-        found = read(frame)
-        if found is None or found[1] != len(frame):
-            return walk.decode(layout, frame)
-        return found[0]
 
     def decode_from(
         buffer: Octets, at: int = 0, *, detail: bool = False, salvage: bool = False
@@ -177,7 +163,7 @@ def _of_varying_size(
         found = read(whole[start:] if most is None else whole[start : start + most])
         return walk.decode_from(layout, buffer, start) if found is None else found
 
-    return decode, decode_from
+    return decode_from
 
 
 class Frame:

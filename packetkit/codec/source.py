@@ -83,20 +83,45 @@ MOVING = Place(True)
 
 def literal(entries: list[tuple[tuple[str, ...], str]], *, bare: bool) -> str:
     """Return the text of a record: a dict of dicts, keys in the order given; of a bare container, its only value."""
-    if bare:
-        return entries[0][1]
+    return entries[0][1] if bare else _dict(_tree(entries))
+
+
+def fastest_dict(source: Source, entries: list[tuple[tuple[str, ...], str]]) -> str:
+    """Return the text of a frame's whole record, adding the lines that must stand before it.
+
+    CPython makes a dict of up to 15 constant keys at once, with room for 21; a longer literal grows key by key, which costs as much
+    as decoding its fields. So a long one is continued, and a very long one filled into a copy.
+    """
+    items = [(key, _text(what)) for key, what in _tree(entries).items()]
+    if len(items) <= 15:
+        return "{" + ", ".join(f"{key!r}: {text}" for key, text in items) + "}"
+    at = 15 if len(items) <= 21 else 0
+    if at:
+        source.add("r = {" + ", ".join(f"{key!r}: {text}" for key, text in items[:at]) + "}")
+    else:
+        keys = tuple(key for key, _ in items)
+        source.add(f"r = {source.name('empty', lambda: dict.fromkeys(keys), keys)}.copy()")
+    for key, text in items[at:]:
+        source.add(f"r[{key!r}] = {text}")
+    return "r"
+
+
+def _tree(entries: list[tuple[tuple[str, ...], str]]) -> dict[str, Any]:
     tree: dict[str, Any] = {}
     for path, text in entries:
         here = tree
         for key in path[:-1]:
             here = here.setdefault(key, {})
         here[path[-1]] = text
-    return _dict(tree)
+    return tree
 
 
 def _dict(tree: dict[str, Any]) -> str:
-    items = (f"{key!r}: {_dict(what) if isinstance(what, dict) else what}" for key, what in tree.items())
-    return "{" + ", ".join(items) + "}"
+    return "{" + ", ".join(f"{key!r}: {_text(what)}" for key, what in tree.items()) + "}"
+
+
+def _text(what: Any) -> str:
+    return _dict(what) if isinstance(what, dict) else str(what)
 
 
 def told(slot: Slot, codes: tuple[Range, ...], name: str | None = None) -> str:

@@ -151,8 +151,8 @@ def write_elements(node: Repeat, count: int, into: Stretch) -> Elements:
     return made
 
 
-def record_text(entries: Entries, *, bare: bool) -> str:
-    """Return the text of a record made of what spots and variables stand for."""
+def flattened(entries: Entries) -> list[tuple[tuple[str, ...], str]]:
+    """Return what a record holds as texts by path."""
     flat = []
     for path, what in entries:
         if isinstance(what, Spot):
@@ -162,7 +162,12 @@ def record_text(entries: Entries, *, bare: bool) -> str:
         else:
             text = what
         flat.append((path, text))
-    return literal(flat, bare=bare)
+    return flat
+
+
+def record_text(entries: Entries, *, bare: bool) -> str:
+    """Return the text of a record made of what spots and variables stand for."""
+    return literal(flattened(entries), bare=bare)
 
 
 # -- parts -----------------------------------------------------------------------------------------
