@@ -9,10 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Range, Repeat, Run, Slot
-
-# Beyond so many different lengths a frame's lengths count as a whole range: pairs that differ only inside it are not told apart by length.
-_MOST_LENGTHS = 4_096
+from packetkit.layout.model import Layout, Packing, Range, Run, Slot
+from packetkit.layout.size import lengths
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,60 +68,6 @@ def _wire_bit(packing: Packing, base: int, bit: int) -> int:
     octet, inside = divmod(bit, 8)
     word = (packing.word_bits or 8) // 8
     return base + (octet // word * word + word - 1 - octet % word) * 8 + inside
-
-
-def lengths(layout: Layout) -> range | frozenset[int]:
-    """The lengths in bytes that a frame can have: exactly, or as a range where there are very many."""
-    most = 65_535 if layout.maximum_bytes is None else layout.maximum_bytes
-    whole = range(layout.minimum_bits // 8, most + 1)
-    sizes = None if layout.maximum_bits is None else _sizes(layout.nodes, frozenset({0}), _Work())
-    return whole if sizes is None else frozenset(-(-size // 8) for size in sizes)
-
-
-@dataclass(slots=True)
-class _Work:
-    """How many positions may still be looked at for one frame: repeats in repeats multiply."""
-
-    left: int = 25 * _MOST_LENGTHS
-
-    def ends(self, positions: int) -> bool:
-        self.left -= positions
-        return self.left < 0 or positions > _MOST_LENGTHS
-
-
-def _sizes(nodes: tuple[Node, ...], before: frozenset[int], work: _Work) -> frozenset[int] | None:
-    """All positions in bits that can follow `before`; None where they are too many to list."""
-    sizes: frozenset[int] | None = before
-    for node in nodes:
-        if sizes is None or work.ends(len(sizes)):
-            return None
-        if isinstance(node, Run):
-            sizes = frozenset(size + node.size_bits for size in sizes)
-        elif isinstance(node, Fill):
-            sizes = frozenset(-(-size // node.unit_bits) * node.unit_bits for size in sizes)
-        elif isinstance(node, Optional):
-            inside = _sizes(node.body, sizes, work)
-            sizes = None if inside is None else sizes | inside
-        else:
-            sizes = _repeated(node, sizes, work)
-    return sizes
-
-
-def _repeated(node: Repeat, before: frozenset[int], work: _Work) -> frozenset[int] | None:
-    if node.count is not None and node.is_fixed:
-        return frozenset(size + node.count * node.minimum_bits for size in before)
-    most = node.count if node.count is not None else node.maximum
-    if most is None or most > _MOST_LENGTHS:
-        return None
-    step: frozenset[int] | None = before
-    found = before if node.count is None else frozenset()
-    for number in range(1, most + 1):
-        step = _sizes(node.element, step or frozenset(), work)
-        if step is None or work.ends(len(found)):
-            return None
-        if node.count in (None, number):
-            found |= step
-    return found
 
 
 @dataclass(frozen=True, slots=True)

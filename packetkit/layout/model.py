@@ -323,19 +323,6 @@ class Layout:
 
         return text(self)
 
-    def bytes_within(self, limit_bytes: int) -> tuple[int, int]:
-        """The longest frame of at most limit_bytes that a repeat to the end allows, in bytes, and that repeat's elements.
-
-        For frames that only their length bounds. Without any element that fits: the shortest frame, and none.
-        """
-        repeat = next(node for node in self.nodes if isinstance(node, Repeat) and node.maximum is None)
-        most = max((limit_bytes * 8 - self.minimum_bits) // repeat.minimum_bits, 0)
-        return -(-(self.minimum_bits + most * repeat.minimum_bits) // 8), most
-
-    def useful_bits_with(self, elements: int) -> int:
-        """Useful bits of such a frame with so many elements in the repeat to the end."""
-        return _useful(self.nodes, elements) or 0
-
     def walk(self) -> Iterator[Node]:
         """Every node, outer before inner, in wire order."""
         yield from walk(self.nodes)
@@ -349,28 +336,6 @@ def walk(nodes: tuple[Node, ...]) -> Iterator[Node]:
             yield from walk(node.element)
         elif isinstance(node, Optional):
             yield from walk(node.body)
-
-
-def _useful(nodes: tuple[Node, ...], elements: int | None) -> int | None:
-    """Bits of value fields at the longest; a repeat that only the frame's length bounds has `elements`, None where that is not known."""
-    total = 0
-    for node in nodes:
-        if isinstance(node, Run):
-            total += sum(slot.width for slot in node.slots if slot.is_value)
-        elif isinstance(node, Repeat):
-            most = elements if node.maximum is None else node.maximum
-            inner = _useful(node.element, elements)
-            if most is None or inner is None:
-                return None
-            total += inner * most
-        elif isinstance(node, Optional):
-            total += _useful(node.body, elements) or 0
-    return total
-
-
-def useful_bits(nodes: tuple[Node, ...]) -> int | None:
-    """Bits of value fields at the longest (WIRE.md 21), None where only the frame's length bounds them."""
-    return _useful(nodes, None)
 
 
 def slots_of(node: Node) -> tuple[Slot, ...]:

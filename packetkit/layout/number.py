@@ -27,6 +27,9 @@ Value = int | float | str | bool | None
 # significand.
 _IEEE = {16: (">e", ">H", 5, 10), 32: (">f", ">I", 8, 23), 64: (">d", ">Q", 11, 52)}
 
+# The quiet NaN that is sent, by bits of the format: positive, payload zero (WIRE.md 9).
+QUIET_NAN = {16: 0x7E00, 32: 0x7FC00000, 64: 0x7FF8000000000000}
+
 # More digits than any number of use, few enough to convert at once: int() of text refuses 4300 by itself.
 _LONGEST_TEXT = 1000
 
@@ -224,11 +227,37 @@ def _to_ieee(slot: Slot, exact: Rational | int | float, value: object) -> Outcom
     # The sign of -0.0 is in the float itself, and a double is what WIRE.md 8 rounds from.
     rounded = _ieee_rounded(bits, value if isinstance(value, float) else _double(exact))
     low, high = ieee_bounds(slot)
-    if low <= rounded <= high:
-        return Outcome(ieee_pattern(bits, rounded))
+    nearest = ieee_pattern(bits, min(max(rounded, low), high))
+    if low <= rounded <= high and not _is_reserved(slot, nearest):
+        return Outcome(nearest)
     if slot.policy != "clamp":
-        return _by_policy(slot, 0, value)
-    return Outcome(ieee_pattern(bits, high if rounded > high else low), True)
+        return _by_policy(slot, nearest, value)
+    return Outcome(_nearest_ieee(slot, nearest), True)
+
+
+def _is_reserved(slot: Slot, raw: int) -> bool:
+    return any(special.low <= raw <= special.high for special in slot.specials)
+
+
+def _nearest_ieee(slot: Slot, raw: int) -> int:
+    """The legal pattern whose number is fewest numbers of the format away, the lower number of two."""
+    assert isinstance(slot.transform, Ieee)
+    bits, (low, high) = slot.transform.bits, ieee_bounds(slot)
+    sign = 1 << (bits - 1)
+    around = [end for special in slot.specials for end in (special.low - 1, special.high + 1)]
+    ends = [ieee_pattern(bits, low), ieee_pattern(bits, high)]
+    legal = [
+        code
+        for code in (raw, 0, sign, *ends, *around)
+        if 0 <= code < 2 * sign
+        and low <= value_of(slot.transform, code) <= high
+        and not _is_reserved(slot, code)
+    ]
+
+    def place(code: int) -> int:  # among the numbers of the format, from -0 and 0 outwards
+        return sign - code if code & sign else code
+
+    return min(legal or [raw], key=lambda code: (abs(place(code) - place(raw)), place(code)))
 
 
 def ieee_pattern(bits: int, value: float) -> int:

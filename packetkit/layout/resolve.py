@@ -28,10 +28,10 @@ from packetkit.layout.model import (
     Run,
     Slot,
     slots_of,
-    useful_bits,
     walk,
 )
 from packetkit.layout.places import Container, Cursor, Origin, Phase, Scope, Spot, Style
+from packetkit.layout.size import longest, shortest, useful_bits
 from packetkit.layout.spans import Checks, PendingCheck
 from packetkit.schema.model import Field, Frame, Place
 from packetkit.schema.model import Repeat as DeclaredRepeat
@@ -126,7 +126,8 @@ class _Resolver:
         slots = tuple(
             sorted((slot for node in walk(nodes) for slot in slots_of(node)), key=lambda slot: slot.number)
         )
-        low, high = root.cursor.low, root.cursor.high
+        # Exact, where the cursor's sums need not be: padding inside elements depends on where each of them starts.
+        low, high = shortest(nodes), None if root.cursor.high is None else longest(nodes)
         made = Layout(
             self.frame.name,
             nodes,

@@ -13,6 +13,7 @@ from fractions import Fraction
 
 from packetkit.errors import RadioError
 from packetkit.layout.model import Layout
+from packetkit.layout.size import bytes_within, useful_bits
 from packetkit.mission.load import Link, Mission, Passes
 from packetkit.passes import geometry
 from packetkit.radio import chirp
@@ -150,11 +151,11 @@ def _size(layout: Layout, link: Link) -> tuple[int, int | None]:
     if layout.maximum_bytes is not None:
         return layout.maximum_bytes, None
     limit = link.maximum_frame_bytes or chirp.MAXIMUM_PAYLOAD_BYTES - link.driver_bytes
-    return layout.bytes_within(limit)
+    return bytes_within(layout, limit)
 
 
 def _measures(layout: Layout, size: tuple[int, int | None]) -> tuple[int, bool, int]:
-    useful = layout.useful_bits if layout.useful_bits is not None else layout.useful_bits_with(size[1] or 0)
+    useful = useful_bits(layout.nodes, size[1]) or 0
     return size[0], not layout.is_fixed, useful
 
 
