@@ -6,11 +6,9 @@ returned as far as it goes, `whole=False`, and later stages leave it out of thei
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from collections.abc import Mapping as MappingOf
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from typing import Any
 
 from packetkit.errors import Problem
@@ -18,7 +16,6 @@ from packetkit.schema import text as yaml_text
 from packetkit.schema.kinds import (
     CHIRP_KEYS,
     COMMON_KEYS,
-    CRC_KEYS,
     FIELD_KEYS,
     FRAME_KEYS,
     KINDS,
@@ -29,43 +26,29 @@ from packetkit.schema.kinds import (
 )
 from packetkit.schema.model import (
     Chirp,
-    Codes,
-    Condition,
-    Covers,
-    CustomCrc,
     Field,
     Frame,
     Link,
     Mission,
     Passes,
     Place,
-    Repeat,
 )
-from packetkit.schema.names import MISSION_NAME, NAME, reserved_in
 from packetkit.schema.presets import PRESETS
+from packetkit.schema.readers import (
+    Readers,
+    join,
+    on_lines,
+    path_at,
+    place_of,
+    shape,
+    whole,
+)
 from packetkit.schema.rules import MAXIMUM_FRAMES
-from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence, format_number, shown
+from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence
 
-_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?Z\Z")
-_REFERENCE = re.compile(r"[a-z][a-z0-9_]{0,39}(\.[a-z][a-z0-9_]{0,39})*\Z")
-_RANGE = {name: Key(name, "integer", "") for name in ("from", "to")}
-_REASONED = {**_RANGE, "code": Key("code", "integer", ""), "reason": Key("reason", "line", "")}
-_REPEAT = {
-    "count": Key("count", "counter", ""),
-    "to_end": Key("to_end", "boolean", ""),
-    "maximum": Key("maximum", "size", ""),
-}
-_COVERS = {
-    "from": Key("from", "reference", ""),
-    "to": Key("to", "reference", ""),
-    "except": Key("except", "references", ""),
-}
 _WIDTHS = {"float": (16, 32, 64)}
 # A field of these kinds carries its own width limit: a check is as wide as its algorithm, padding as wide as it likes to be.
 _MAXIMUM_BITS = {"check": 82, "reserved": 65_535, "flag": 1}
-_LONGEST_LINE = 80  # a unit, a label, a reason: what one line of a table or a legend holds
-_MOST_LISTED = 12  # more choices than this are listed only where none of them is near
-_REMEDY_COLUMNS = 78  # with an indent of two, the width of a terminal
 
 
 @dataclass
@@ -87,11 +70,6 @@ def load(text: bytes | str, file: str = "") -> Loaded:
     loader = _Loader()
     mission = loader.mission(tree, file)
     return Loaded(mission, [*problems, *loader.problems])
-
-
-def place_of(node: Node) -> Place:
-    """The place of a node, for a later stage's messages."""
-    return Place(node.position, node.excerpt, node.width)
 
 
 def _places(entries: MappingOf[str, Entry]) -> dict[str, Place]:
@@ -121,537 +99,8 @@ def _places(entries: MappingOf[str, Entry]) -> dict[str, Place]:
     return found
 
 
-class _Loader:
-    """Reads nodes and collects problems. Readers return None where they noted a problem."""
-
-    def __init__(self) -> None:
-        self.problems: list[Problem] = []
-
-    # -- noting problems ------------------------------------------------------------------------------------------------
-
-    def note(self, node: Node | Place, rule: str, path: str, summary: str, remedy: str = "") -> None:
-        place = node if isinstance(node, Place) else place_of(node)
-        self.problems.append(Problem(place.position, rule, path, summary, remedy, place.excerpt, place.width))
-
-    def _among(self, word: str, choices: Iterable[str], offered: Iterable[str] = ()) -> str:
-        """The remedy that lists the choices, the likely one first; only that one where they are very many.
-
-        offered: those that are listed, where not all choices suit.
-        """
-        options = list(choices)
-        near = yaml_text.closest(word, options)
-        meant = f"Did you mean {near}? " if near else ""
-        if near and len(options) > _MOST_LISTED:
-            return meant.strip()
-        return _lines(f"{meant}One of: {', '.join(list(offered) or options)}.")
-
-    def absent(self, node: Node, path: str, what: str, form: str = "") -> bool:
-        """True, and noted, where nothing was written after the colon."""
-        if not (isinstance(node, Scalar) and not node.quoted and not node.text):
-            return False
-        remedy = f"Write {form or 'one after the colon'}, or delete the key."
-        self.note(node, "no-value", path, f"{what} has no value", remedy)
-        return True
-
-    def lacking(self, node: Mapping, entries: MappingOf[str, Entry], names: Iterable[str]) -> list[str]:
-        """Those of `names` that have no entry, and no misspelt one either: that was noted where it stands."""
-        strange = [entry.key.text for entry in node.entries if entry.key.text not in entries]
-        return [
-            name
-            for name in names
-            if name not in entries and not any(yaml_text.closest(word, [name]) for word in strange)
-        ]
-
-    # -- shapes ---------------------------------------------------------------------------------------------------------
-
-    def mapping(self, node: Node, path: str, what: str, form: str) -> Mapping | None:
-        """The node where it is keys with values; form shows how they are written."""
-        if isinstance(node, Mapping):
-            return node
-        if not self.absent(node, path, what, form):
-            summary = f"{what} is keys with values, not {_shape(node)}"
-            self.note(node, "wrong-type", path, summary, f"Write {form}.")
-        return None
-
-    def scalar(self, node: Node, path: str, what: str) -> Scalar | None:
-        if not isinstance(node, Scalar):
-            summary = f"{what} is one value, not {_shape(node)}"
-            self.note(node, "wrong-type", path, summary, "Write one value, without brackets.")
-            return None
-        return None if self.absent(node, path, what) else node
-
-    def keys(
-        self, node: Mapping, table: MappingOf[str, Key], path: str, where: str, offered: Iterable[str] = ()
-    ) -> dict[str, Entry]:
-        """The entries whose keys the table knows; the others are noted, with the keys that are offered instead."""
-        known = {}
-        for entry in node.entries:
-            if entry.key.text in table:
-                known[entry.key.text] = entry
-            else:
-                remedy = self._among(entry.key.text, table, offered)
-                self.note(
-                    entry.key, "unknown-key", path, f"{where} has no key {shown(entry.key.text)}", remedy
-                )
-        return known
-
-    def read_all(
-        self, entries: MappingOf[str, Entry], table: MappingOf[str, Key], path: str
-    ) -> dict[str, Any]:
-        """The values of all entries, those that could not be read left out."""
-        values = {}
-        for name, entry in entries.items():
-            key = table[name]
-            value = getattr(self, "_read_" + key.reads)(entry.value, path, key)
-            if value is not None:
-                values[name] = value
-        return values
-
-    # -- readers: one for each word in the `reads` column ------------------------------------------------------------------
-
-    def _read_text(self, node: Node, path: str, key: Key) -> str | None:
-        scalar = self.scalar(node, path, key.name)
-        return scalar.text if scalar else None
-
-    def _read_line(self, node: Node, path: str, key: Key) -> str | None:
-        scalar = self.scalar(node, path, key.name)
-        if scalar is None:
-            return None
-        fault = ""
-        if len(scalar.text) > _LONGEST_LINE:
-            fault = f"has {len(scalar.text):,} characters, and {_LONGEST_LINE} is the most"
-        elif not scalar.text.strip():
-            fault = "is empty"
-        elif not scalar.text.isprintable():
-            fault = "holds a line break or another character that does not print"
-        if not fault:
-            return scalar.text
-        self.note(node, "bad-text", path, f"{key.name} {fault}", "Say it in one short line.")
-        return None
-
-    def _read_unit(self, node: Node, path: str, key: Key) -> str | None:
-        if isinstance(node, Scalar) and node.quoted and node.text == "":
-            return ""
-        return self._read_line(node, path, key)
-
-    def _read_word(self, node: Node, path: str, key: Key) -> str | None:
-        scalar = self.scalar(node, path, key.name)
-        if scalar is None:
-            return None
-        if scalar.text not in key.choices:
-            remedy = self._among(scalar.text, key.choices)
-            self.note(node, "bad-word", path, f"{key.name} cannot be {shown(scalar.text)}", remedy)
-            return None
-        return scalar.text
-
-    def _read_boolean(self, node: Node, path: str, key: Key) -> bool | None:
-        scalar = self.scalar(node, path, key.name)
-        if scalar is None:
-            return None
-        truth = yaml_text.parse_boolean(scalar.text)
-        if isinstance(truth, bool) and not scalar.quoted:
-            return truth
-        what, _, hint = f"{truth}".partition("; ")
-        if isinstance(truth, bool):
-            what, hint = f"{shown(scalar.text)} is a text", f"write {scalar.text} without quotes"
-        remedy = _sentence(hint or "write true or false")
-        self.note(node, "bad-boolean", path, f"{key.name}: {what}", remedy)
-        return None
-
-    def _read_number(self, node: Node, path: str, key: Key) -> Fraction | None:
-        scalar = self.scalar(node, path, key.name)
-        if scalar is None:
-            return None
-        number = yaml_text.parse_number(scalar.text)
-        if isinstance(number, str):
-            what, _, hint = number.partition("; ")
-            remedy = _sentence(hint or "a number is written as 12, -0.5, 1.5e-3, 0x1F or 1/16")
-            self.note(node, "bad-number", path, f"{key.name}: {what}", remedy)
-            return None
-        if scalar.quoted:
-            what = f"{key.name}: {shown(scalar.text)} in quotes is a text, not a number"
-            self.note(node, "bad-number", path, what, "Take the quotes away.")
-            return None
-        return number
-
-    def _read_positive(self, node: Node, path: str, key: Key) -> Fraction | None:
-        number = self._read_number(node, path, key)
-        if number is not None and number <= 0:
-            self.note(
-                node,
-                "not-positive",
-                path,
-                f"{key.name} is {format_number(number)}, not above zero",
-                "Write a number above zero.",
-            )
-            return None
-        return number
-
-    def _read_positive_or_zero(self, node: Node, path: str, key: Key) -> Fraction | None:
-        number = self._read_number(node, path, key)
-        if number is not None and number < 0:
-            summary = f"{key.name} is {format_number(number)}, below zero"
-            self.note(node, "not-positive", path, summary, "Write zero or more.")
-            return None
-        return number
-
-    def _read_percent(self, node: Node, path: str, key: Key) -> Fraction | None:
-        number = self._read_positive(node, path, key)
-        if number is not None and number > 100:
-            self.note(
-                node,
-                "number-limit",
-                path,
-                f"{key.name} is {format_number(number)}, above 100",
-                "Write a percentage up to 100.",
-            )
-            return None
-        return number
-
-    def _read_integer(self, node: Node, path: str, key: Key) -> int | None:
-        number = self._read_number(node, path, key)
-        if number is None:
-            return None
-        if number.denominator != 1:
-            self.note(
-                node,
-                "not-whole",
-                path,
-                f"{key.name} is {format_number(number)}, not a whole number",
-                "Write a whole number.",
-            )
-            return None
-        return number.numerator
-
-    def _integer_within(self, node: Node, path: str, key: Key, low: int, high: int) -> int | None:
-        number = self._read_integer(node, path, key)
-        if number is not None and not low <= number <= high:
-            summary = f"{key.name} is {_whole(number)}, outside {low} to {high}"
-            self.note(node, "number-limit", path, summary, f"Write a whole number from {low} to {high}.")
-            return None
-        return number
-
-    def _read_size(self, node: Node, path: str, key: Key) -> int | None:
-        return self._integer_within(node, path, key, 0, 65_535)
-
-    def _read_bits(self, node: Node, path: str, key: Key) -> int | None:
-        return self._read_integer(node, path, key)
-
-    def _read_word_bits(self, node: Node, path: str, key: Key) -> int | None:
-        number = self._read_integer(node, path, key)
-        if number is not None and number not in (16, 32, 64):
-            summary = f"word_bits cannot be {_whole(number)}"
-            self.note(node, "bad-word", path, summary, "One of: 16, 32, 64.")
-            return None
-        return number
-
-    def _read_code(self, node: Node, path: str, key: Key) -> int | None:
-        return self._read_integer(node, path, key)
-
-    def _read_mission_name(self, node: Node, path: str, key: Key) -> str | None:
-        scalar = self.scalar(node, path, "mission")
-        if scalar is None:
-            return None
-        if not MISSION_NAME.match(scalar.text):
-            better = re.sub(r"[^a-z0-9_-]+", "-", scalar.text.lower()).strip("-_")
-            meant = f"{better} would do. " if MISSION_NAME.match(better) else ""
-            rule = "Lower-case letters, digits, hyphens and underscores, a letter first, 40 at most."
-            summary = f"{_long(scalar.text)} is not a mission's name"
-            self.note(node, "bad-name", path, summary, meant + rule)
-            return None
-        return scalar.text
-
-    def _read_name(self, node: Node, path: str, key: Key) -> str | None:
-        scalar = self.scalar(node, path, "name")
-        return scalar.text if scalar is not None and self.name(scalar, path) else None
-
-    def name(self, node: Scalar, path: str) -> bool:
-        """True where the text may name a frame or a field; else the reason is noted."""
-        if not NAME.match(node.text):
-            better = re.sub(r"[^a-z0-9]+", "_", node.text.lower()).strip("_")
-            meant = f"{better} would do. " if NAME.match(better) and not reserved_in(better) else ""
-            rule = "Lower-case letters, digits and underscores, a letter first, 40 at most."
-            self.note(node, "bad-name", path, f"{_long(node.text)} is not a name", meant + rule)
-            return False
-        languages = reserved_in(node.text)
-        if languages:
-            summary = f"{node.text} is a reserved word in {_listed(languages)}"
-            self.note(node, "reserved-name", path, summary, f"Use another name, such as {node.text}_value.")
-            return False
-        return True
-
-    def _read_reference(self, node: Node, path: str, key: Key) -> str | None:
-        scalar = self.scalar(node, path, key.name)
-        if scalar is None:
-            return None
-        if not _REFERENCE.match(scalar.text):
-            self.note(
-                node,
-                "bad-name",
-                path,
-                f"{key.name}: {_long(scalar.text)} cannot be the name of a field",
-                "Write a field's name, with dots where it is in a group: power.cell_voltage.",
-            )
-            return None
-        return scalar.text
-
-    def _read_kind(self, node: Node, path: str, key: Key) -> str | None:
-        return self._read_word(node, path, Key("kind", "word", "", tuple(KINDS)))
-
-    def _read_preset(self, node: Node, path: str, key: Key) -> str | None:
-        scalar = self.scalar(node, path, "preset")
-        if scalar is None:
-            return None
-        if scalar.text not in PRESETS:
-            remedy = self._among(scalar.text, PRESETS)
-            self.note(node, "unknown-preset", path, f"there is no preset {shown(scalar.text)}", remedy)
-            return None
-        return scalar.text
-
-    def _read_instant(self, node: Node, path: str, key: Key) -> str | None:
-        scalar = self.scalar(node, path, key.name)
-        if scalar is None:
-            return None
-        if not (_INSTANT.match(scalar.text) and _is_instant(scalar.text)):
-            self.note(
-                node,
-                "bad-instant",
-                path,
-                f"{shown(scalar.text)} is not a date and time in UTC",
-                "Write it as 2030-01-31T00:00:00Z.",
-            )
-            return None
-        return scalar.text
-
-    def _read_value(self, node: Node, path: str, key: Key) -> Fraction | bool | str | None:
-        scalar = self.scalar(node, path, key.name)
-        if scalar is None:
-            return None
-        if not scalar.quoted and scalar.text in ("true", "false"):
-            return scalar.text == "true"
-        number = yaml_text.parse_number(scalar.text)
-        return scalar.text if scalar.quoted or isinstance(number, str) else number
-
-    def _read_codes(self, node: Node, path: str, key: Key) -> tuple[Codes, ...] | None:
-        items = node.items if isinstance(node, Sequence) else (node,)
-        if not items:
-            self.note(
-                node,
-                "nothing-in-it",
-                path,
-                f"{key.name} is an empty list",
-                "Write a code, a list of codes, or {from: a, to: b}.",
-            )
-            return None
-        codes = [self._one_code(item, path, key, reason=False) for item in items]
-        return None if None in codes else tuple(code for code in codes if code)
-
-    def _one_code(self, node: Node, path: str, key: Key, *, reason: bool) -> Codes | None:
-        """A code, {from, to}, or (where reasons are allowed) {code, reason} and {from, to, reason}."""
-        if not isinstance(node, Mapping):
-            number = self._read_integer(node, path, key)
-            return None if number is None else Codes(number, number)
-        entries = self.keys(node, _REASONED if reason else _RANGE, path, key.name)
-        values = self.read_all(entries, _REASONED, path)
-        said = [name for name in ("code", "from", "to") if name in entries]
-        if said not in (["code"], ["from", "to"]):
-            if len(entries) == len(node.entries):
-                summary = f"{key.name} says {' and '.join(said) or 'no code'}"
-                forms = (
-                    "{code: n, reason: text} or {from: a, to: b, reason: text}"
-                    if reason
-                    else "{from: a, to: b}"
-                )
-                self.note(node, "code-shape", path, summary, f"Write {forms}.")
-            return None
-        low, high = values.get("from", values.get("code")), values.get("to", values.get("code"))
-        if low is None or high is None:
-            return None
-        if low > high:
-            summary = f"{key.name} runs from {_whole(low)} down to {_whole(high)}"
-            remedy = f"Write from: {_whole(high)}, to: {_whole(low)}."
-            self.note(node, "code-order", path, summary, remedy)
-            return None
-        return Codes(low, high, values.get("reason", ""))
-
-    def _read_missing(self, node: Node, path: str, key: Key) -> bool | tuple[Codes, ...] | None:
-        if isinstance(node, Scalar) and not node.quoted and node.text in ("true", "false"):
-            return node.text == "true"
-        items = node.items if isinstance(node, Sequence) else (node,)
-        if not items:
-            self.note(
-                node,
-                "nothing-in-it",
-                path,
-                "missing is an empty list",
-                "Write true, a code, or a list of {code: n, reason: text}.",
-            )
-            return None
-        codes = [self._one_code(item, path, key, reason=True) for item in items]
-        return None if None in codes else tuple(code for code in codes if code)
-
-    def _read_states(self, node: Node, path: str, key: Key) -> tuple[tuple[int, str], ...] | None:
-        mapping = self.mapping(node, path, "states", "a code and a name each: {0: idle, 1: measuring}")
-        if mapping is None:
-            return None
-        if not mapping.entries:
-            self.note(
-                node,
-                "nothing-in-it",
-                path,
-                "states is empty",
-                "Write a code and a name: {0: idle, 1: measuring}.",
-            )
-            return None
-        states: dict[int, str] = {}
-        labels: set[str] = set()
-        good = True
-        for entry in mapping.entries:
-            # A key may stand in quotes: whoever writes JSON has no choice.
-            code = self._read_integer(replace(entry.key, quoted=False), path, Key("a state's code", "", ""))
-            label = self._read_line(entry.value, path, Key("a state's name", "line", ""))
-            if code is None or label is None:
-                good = False
-            elif code in states or label in labels:
-                twice = code in states
-                what = f"code {_whole(code)}" if twice else f"the state {shown(label)}"
-                self.note(
-                    entry.key if twice else entry.value,
-                    "duplicate-state",
-                    path,
-                    f"{what} is there twice",
-                    "Give each state one code and each code one name.",
-                )
-                good = False
-            else:
-                states[code] = label
-                labels.add(label)
-        return tuple(sorted(states.items())) if good else None
-
-    def _read_repeat(self, node: Node, path: str, key: Key) -> Repeat | None:
-        if isinstance(node, Scalar) and _REFERENCE.match(node.text):
-            summary = f"repeat is the name {shown(node.text)}, neither a number nor a count"
-            self.note(node, "repeat-shape", path, summary, f"Write repeat: {{count: {node.text}}}.")
-            return None
-        if isinstance(node, Scalar):
-            count = self._read_integer(node, path, key)
-            return None if count is None else Repeat(count=count)
-        mapping = self.mapping(node, path, "repeat", "a number, {count: name}, or {to_end: true, maximum: n}")
-        if mapping is None:
-            return None
-        values = self.read_all(self.keys(mapping, _REPEAT, path, "repeat"), _REPEAT, path)
-        count, to_end = values.get("count"), values.get("to_end", False)
-        if (count is None) == (not to_end) or (count is not None and "maximum" in values):
-            if len(values) == len(mapping.entries):
-                summary = "repeat has neither a count nor to_end: true"
-                if count is not None:
-                    summary = (
-                        f"repeat has a count, so {'to_end' if to_end else 'maximum'} cannot stand beside it"
-                    )
-                remedy = "Write a number, {count: name}, or {to_end: true, maximum: n}."
-                self.note(node, "repeat-shape", path, summary, remedy)
-            return None
-        if isinstance(count, str):
-            return Repeat(counted_by=count)
-        return Repeat(count=count, to_end=to_end, maximum=values.get("maximum"))
-
-    def _read_counter(self, node: Node, path: str, key: Key) -> int | str | None:
-        if isinstance(node, Scalar) and _REFERENCE.match(node.text):
-            return node.text
-        return self._read_integer(node, path, key)
-
-    def _read_condition(self, node: Node, path: str, key: Key) -> Condition | None:
-        if isinstance(node, Scalar):
-            name = self._read_reference(node, path, key)
-            return Condition(name) if name else None
-        form = "a flag's name, or {field: code}"
-        mapping = self.mapping(node, path, key.name, form)
-        if mapping is None:
-            return None
-        if len(mapping.entries) != 1:
-            summary = f"present_when names {len(mapping.entries)} fields, not one"
-            self.note(
-                node, "wrong-type", path, summary, f"Write {form}; put one group into another for more."
-            )
-            return None
-        entry = mapping.entries[0]
-        name = self._read_reference(entry.key, path, key)
-        items = entry.value.items if isinstance(entry.value, Sequence) else (entry.value,)
-        if not items or any(self.absent(item, path, "present_when") for item in items):
-            if not items:
-                summary, remedy = "present_when lists no code", "Write at least one code or state."
-                self.note(entry.value, "nothing-in-it", path, summary, remedy)
-            return None
-        codes: list[Codes] = []
-        states: list[str] = []
-        for item in items:
-            if isinstance(item, Scalar) and (
-                item.quoted or isinstance(yaml_text.parse_number(item.text), str)
-            ):
-                states.append(item.text)
-            elif (code := self._one_code(item, path, key, reason=False)) is not None:
-                codes.append(code)
-        return Condition(name, tuple(codes), tuple(states)) if name and (codes or states) else None
-
-    def _read_covers(self, node: Node, path: str, key: Key) -> Covers | None:
-        if isinstance(node, Scalar):
-            if node.text in ("everything_before", "whole_frame"):
-                return Covers(node.text)
-            near = yaml_text.closest(node.text, ("everything_before", "whole_frame"))
-            if near and not _REFERENCE.match(node.text):
-                self.note(
-                    node, "bad-word", path, f"covers cannot be {shown(node.text)}", f"Did you mean {near}?"
-                )
-                return None
-            name = self._read_reference(node, path, key)
-            return Covers("names", (name,)) if name else None
-        if isinstance(node, Sequence):
-            names = self._references(node, path, key)
-            return Covers("names", names) if names else None
-        entries = self.keys(node, _COVERS, path, "covers")
-        values = self.read_all(entries, _COVERS, path)
-        remedy = "Write {from: first, to: last}, with except: [names] if need be."
-        for end in self.lacking(node, entries, ("from", "to")):
-            self.note(node, "missing-key", path, f"covers lacks {end}", remedy)
-        if "from" not in values or "to" not in values:
-            return None
-        return Covers("range", values.get("except", ()), values["from"], values["to"])
-
-    def _read_references(self, node: Node, path: str, key: Key) -> tuple[str, ...] | None:
-        return self._references(
-            node
-            if isinstance(node, Sequence)
-            else Sequence((node,), node.position, node.excerpt, node.width),
-            path,
-            key,
-        )
-
-    def _references(self, node: Sequence, path: str, key: Key) -> tuple[str, ...] | None:
-        if not node.items:
-            self.note(node, "nothing-in-it", path, f"{key.name} is an empty list", "Name at least one field.")
-            return None
-        names = [self._read_reference(item, path, key) for item in node.items]
-        return None if None in names else tuple(name for name in names if name)
-
-    def _read_algorithm(self, node: Node, path: str, key: Key) -> str | CustomCrc | None:
-        if isinstance(node, Scalar):
-            return self._read_line(node, path, key)
-        mapping = self.mapping(node, path, "algorithm", "a name, such as CRC-16/IBM-3740, or six parameters")
-        if mapping is None:
-            return None
-        entries = self.keys(mapping, CRC_KEYS, path, "algorithm")
-        values = self.read_all(entries, CRC_KEYS, path)
-        lacking = self.lacking(mapping, entries, ("width", "polynomial"))
-        for name in lacking:
-            self.note(
-                node,
-                "missing-key",
-                path,
-                f"algorithm lacks {name}",
-                "Write the six parameters: " + ", ".join(CRC_KEYS) + ".",
-            )
-        sound = len(values) == len(mapping.entries) and {"width", "polynomial"} <= values.keys()
-        return CustomCrc(**values) if sound else None
+class _Loader(Readers):
+    """Reads fields, frames and the mission, and collects their problems."""
 
     # -- fields ---------------------------------------------------------------------------------------------------------
 
@@ -665,7 +114,7 @@ class _Loader:
         """The fields of a list, with unique names; unnamed reserved bits get one."""
         if not isinstance(node, Sequence):
             if not self.absent(node, path, what, "its list under it, each entry after '- '"):
-                summary = f"{what} is a list, not {_shape(node)}"
+                summary = f"{what} is a list, not {shape(node)}"
                 self.note(node, "wrong-type", path, summary, "Start each entry with '- '.")
             return None
         if not node.items:
@@ -684,7 +133,7 @@ class _Loader:
                 self.note(
                     where,
                     "duplicate-name",
-                    _join(path, one.name),
+                    join(path, one.name),
                     summary,
                     "Give each field of a group its own name.",
                 )
@@ -704,18 +153,18 @@ class _Loader:
             yield replace(one, name=name)
 
     def flag(self, node: Scalar, path: str) -> Field:
-        good = self.name(node, _at(path, node))
+        good = self.name(node, path_at(path, node))
         place = place_of(node)
-        return Field(_at("", node), "flag", place, {"name": place}, whole=good)
+        return Field(path_at("", node), "flag", place, {"name": place}, whole=good)
 
     def field(self, node: Node, path: str) -> Field:
         """The field of one list entry, whole=False where anything in it is amiss."""
         mapping = self.mapping(node, path, "a field", "{name: sequence, bits: 8}, with the bits it needs")
         if mapping is None:
-            return Field(_at("", node), "number", place_of(node), whole=False)
+            return Field(path_at("", node), "number", place_of(node), whole=False)
         before = len(self.problems)
-        name = _at("", next((e.value for e in mapping.entries if e.key.text == "name"), mapping))
-        path = _join(path, name)
+        name = path_at("", next((e.value for e in mapping.entries if e.key.text == "name"), mapping))
+        path = join(path, name)
         entries = self.keys(mapping, FIELD_KEYS, path, "a field", _offered(mapping))
         kind = self._kind(entries, mapping, path)
         if kind is None:
@@ -764,7 +213,7 @@ class _Loader:
         allowed = (*COMMON_KEYS, *row.required, *row.optional)
         for name, entry in entries.items():
             if name not in allowed:
-                listed = _lines(f"It may have: {', '.join((*row.required, *row.optional))}.")
+                listed = on_lines(f"It may have: {', '.join((*row.required, *row.optional))}.")
                 others = [
                     other.name for other in KINDS.values() if name in (*other.required, *other.optional)
                 ]
@@ -788,7 +237,7 @@ class _Loader:
                     entries["bits"].value,
                     "bad-bits",
                     path,
-                    f"a {kind} has 16, 32 or 64 bits, not {_whole(bits)}",
+                    f"a {kind} has 16, 32 or 64 bits, not {whole(bits)}",
                     "One of: 16, 32, 64.",
                 )
             return
@@ -798,7 +247,7 @@ class _Loader:
             if most == 1:
                 remedy = "Leave bits out; a field of several bits is a number, or has states."
             has = "one bit" if most == 1 else f"1 to {most} bits"
-            summary = f"a {kind} has {has}, not {_whole(bits)}"
+            summary = f"a {kind} has {has}, not {whole(bits)}"
             self.note(entries["bits"].value, "bad-bits", path, summary, remedy)
 
     # -- frames and the mission ---------------------------------------------------------------------------------------------
@@ -820,7 +269,7 @@ class _Loader:
         return tuple(frame for frame in frames if frame is not None)
 
     def frame(self, entry: Entry) -> Frame | None:
-        name = _at("", entry.key)
+        name = path_at("", entry.key)
         self.name(entry.key, name)
         mapping = self.mapping(entry.value, name, "a frame", "fields: and under it the list of fields")
         if mapping is None:
@@ -897,56 +346,3 @@ def _with_preset(made: Field) -> Field:
     if "resolution" not in written and "bits" not in written:
         filled["resolution"] = row.resolution
     return replace(made, **filled)
-
-
-def _is_instant(text: str) -> bool:
-    from datetime import datetime
-
-    try:
-        datetime.fromisoformat(text[:19])
-    except ValueError:
-        return False
-    return True
-
-
-def _join(path: str, name: str) -> str:
-    return f"{path}.{name}" if path else name
-
-
-def _at(path: str, node: Node) -> str:
-    """The path of what a node names; by its line where it is no name, for a path goes into messages as it is."""
-    named = isinstance(node, Scalar) and NAME.match(node.text)
-    return _join(path, node.text if named and isinstance(node, Scalar) else f"(line {node.position.line})")
-
-
-def _whole(number: int) -> str:
-    """A whole number, short where it is a one with sixty zeros."""
-    return format_number(Fraction(number))
-
-
-def _long(text: str) -> str:
-    """A text that should have been a name, with its length where that is the trouble."""
-    return shown(text) + (f" ({len(text):,} characters)" if len(text) > 40 else "")
-
-
-def _listed(words: Iterable[str]) -> str:
-    """`C, C++ and Python`."""
-    *first, last = words
-    return f"{', '.join(first)} and {last}" if first else last
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}."
-
-
-def _lines(text: str) -> str:
-    """A long remedy on lines that a terminal shows whole."""
-    from textwrap import fill
-
-    return fill(text, _REMEDY_COLUMNS, break_long_words=False)
-
-
-def _shape(node: Node) -> str:
-    if isinstance(node, Scalar):
-        return f"the text {shown(node.text)}"
-    return "a list" if isinstance(node, Sequence) else "keys with values"
