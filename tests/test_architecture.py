@@ -54,7 +54,7 @@ ANYTHING = ("cli", "__main__", "__init__")
 LIBRARIES: dict[str, str] = {
     "click": "cli",
     "ruamel": "schema",
-    "construct": "codec/constructs",
+    "construct": "codec/constructs fuzz/judges",
     "crcmod": "integrity",
     "numpy": "codec/bulk integrity/strength integrity/identify radio passes mission captures export lab",
     "hypothesis": "fuzz/strategies fuzz/campaign",

@@ -1,0 +1,71 @@
+"""`packetkit generate`: write what a target makes of a mission's layouts into a directory."""
+
+from __future__ import annotations
+
+import os
+
+import click
+
+from packetkit.cli import output
+from packetkit.cli.vectors import made as made_vectors
+from packetkit.conformance import vector
+from packetkit.files import STANDARD_INPUT, read_schema, shown_name, write_text
+from packetkit.mission.dossier import Dossier
+from packetkit.mission.load import parse
+from packetkit.targets import TARGETS
+
+
+def path_between(directory: str, path: str) -> str:
+    """How to get from a directory to a file, with forward slashes; where there is no way (two drives), the whole path."""
+    try:
+        found = os.path.relpath(os.path.abspath(path), os.path.abspath(directory))
+    except ValueError:
+        found = os.path.abspath(path)
+    return found.replace(os.sep, "/")
+
+
+@click.command("generate")
+@click.argument("schema", metavar="SCHEMA")
+@click.option("--target", "name", type=click.Choice(list(TARGETS)), required=True, help="What to write.")
+@click.option(
+    "-o",
+    "--output",
+    "directory",
+    metavar="DIR",
+    required=True,
+    help="Write into this directory; it is made where it is not there.",
+)
+@output.json_option
+def command(schema: str, name: str, directory: str, as_json: bool) -> int:
+    """Write code, or tests, for a mission's frames.
+
+    tests: a pytest file and the vectors that it reads. It loads SCHEMA from where it is now, so it fails once an edit changes what
+    is sent. The same schema gives the same files. Files of the same name are replaced. A schema from standard input is copied beside them.
+
+    \b
+    packetkit generate heron.yaml --target tests -o tests
+    pytest tests
+    """
+    data = read_schema(schema)
+    mission = parse(data, shown_name(schema))
+    copied = f"{mission.name}.yaml" if schema == STANDARD_INPUT else None
+    dossier = Dossier(
+        mission.name,
+        mission.fingerprint,
+        copied or path_between(directory, schema),
+        vector.text(made_vectors(mission)),
+    )
+    files = TARGETS[name].write(mission.layouts, dossier)
+    if copied is not None:
+        files[copied] = data.decode("utf-8-sig")
+    os.makedirs(directory, exist_ok=True)
+    paths = [os.path.join(directory, file) for file in files]
+    for path, text in zip(paths, files.values(), strict=True):
+        write_text(path, text)
+    if as_json:
+        output.write_json(
+            {"mission": mission.name, "fingerprint": mission.fingerprint, "target": name, "files": paths}
+        )
+    else:
+        output.write("".join(f"{path}\n" for path in paths))
+    return 0

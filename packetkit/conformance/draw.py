@@ -1,0 +1,440 @@
+"""Drawing records that a frame takes: valid values of every kind, edges often, each choice asked of a `Chance`.
+
+A `random.Random` makes hundreds of thousands a minute; hypothesis answers the same two questions, so that what it finds
+shrinks (packetkit.fuzz.strategies). The first option of a choice is therefore always the plainest one. What would surprise a
+reader: a slot that others ask (a flag before an option, a count) is drawn as a raw code first, because what follows must
+agree with it; and a value whose rounding could carry it out of range is asked of `number.to_raw` before it is used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any
+
+from packetkit.conformance.faults import Chance
+from packetkit.layout import number
+from packetkit.layout.model import Fill, Ieee, Layout, Linear, Node, Optional, Range, Repeat, Run, Slot
+
+Record = dict[str, Any]
+
+_OUT = object()  # the key is left out
+MOST_ELEMENTS = 16  # a list to the frame's end has no other bound; longer ones only cost time
+
+
+def record(layout: Layout, chance: Chance, *, most: int = MOST_ELEMENTS) -> Record:
+    """Return a record that the frame encodes, and whose bytes it decodes.
+
+    Values come in every form that encode takes: plain, Fraction, Decimal, between two codes, `{"raw": n}`, None and reasons
+    where missing is declared, keys left out where that is allowed. most: elements of a list that is not of fixed length, unless
+    its declared maximum is drawn.
+    """
+    made: Record = _Drawing(layout, chance, most).container(layout.nodes, False)
+    return made
+
+
+class _Drawing:
+    """One record on its way. told: raw codes of slots that others ask; silent: those of them that the record leaves out."""
+
+    def __init__(self, layout: Layout, chance: Chance, most: int) -> None:
+        self.layout = layout
+        self.chance = chance
+        self.most = most
+        self.told: dict[int, int] = {}
+        self.silent: set[int] = set()
+        nodes = list(layout.walk())
+        self.options = [node for node in nodes if isinstance(node, Optional)]
+        self.asked = {node.by for node in self.options}
+        self.raised = {slot.raises for slot in layout.slots if slot.raises is not None}
+        self.lists = {node.counted_by: node for node in nodes if isinstance(node, Repeat)}
+
+    def odds(self, one_in: int) -> bool:
+        """True once in so many times; hypothesis shrinks to False."""
+        return self.chance.randint(1, one_in) == one_in
+
+    # -- structure ---------------------------------------------------------------------------------
+
+    def container(self, nodes: tuple[Node, ...], bare: bool, *, given: bool = True) -> Any:
+        """Return what a record holds of a container; given: a bare one may be None and still be there."""
+        made: dict[Any, Any] = {}
+        for node in nodes:
+            if isinstance(node, Run):
+                for slot in node.slots:
+                    put(made, slot.path, self.slot(slot, may_lack=not bare, may_be_none=not bare or given))
+            elif isinstance(node, Fill):
+                put(made, node.slot.path, self.zero(node.slot))
+            elif isinstance(node, Repeat):
+                put(made, node.path, self.repeat(node))
+            else:
+                put(made, node.path, self.optional(node))
+        return made.get((), {}) if bare else made
+
+    def repeat(self, node: Repeat) -> Any:
+        if node.count is not None:
+            times = node.count
+        elif node.counted_by is not None:
+            times = self.told[node.counted_by]
+        else:
+            times = self.length(node.maximum)
+        return [self.container(node.element, node.bare) for _ in range(times)]
+
+    def length(self, maximum: int | None) -> int:
+        """Return how many elements a list has: none, one, the maximum, or any number."""
+        reach = self.most if maximum is None else min(maximum, self.most)
+        form = self.chance.randint(0, 5)
+        if form == 5 and maximum is not None and maximum <= 4 * self.most:
+            return maximum
+        return min(form, reach) if form < 2 else self.chance.randint(0, reach)
+
+    def optional(self, node: Optional) -> Any:
+        if not any(self.told[node.by] in codes for codes in node.codes):
+            return _OUT if self.odds(3) else None
+        # Where the flag before it is left out, a None would mean that the option is not there.
+        return self.container(node.body, node.bare, given=node.by not in self.silent)
+
+    # -- slots -------------------------------------------------------------------------------------
+
+    def slot(self, slot: Slot, *, may_lack: bool, may_be_none: bool) -> Any:
+        if slot.kind == "count":
+            return self.count(slot)
+        if slot.kind == "reserved":
+            return self.zero(slot)
+        if slot.kind == "check":
+            return _OUT
+        if not slot.is_value:
+            self.told[slot.number] = slot.codes[0].low
+            return self.given(slot, slot.codes[0].low) if self.odds(8) else _OUT
+        if slot.number in self.asked:
+            return self.teller(slot, may_lack)
+        if slot.kind == "flag":
+            return self.flag(slot, may_lack)
+        value = self.value(slot, may_lack, may_be_none)
+        self.told[slot.number] = 0  # nobody asks
+        return value
+
+    def given(self, slot: Slot, raw: int) -> Any:
+        """A code that fills itself, given all the same: plain or as {"raw": n}."""
+        return {"raw": raw} if self.odds(2) else raw
+
+    def count(self, slot: Slot) -> Any:
+        most = slot.raw_limits[1] if slot.maximum_count is None else slot.maximum_count
+        times = self.told[slot.number] = self.length(most)
+        # An option that asks for the count may stand before the list, or instead of it.
+        return self.given(slot, times) if slot.number in self.asked or self.odds(8) else _OUT
+
+    def zero(self, slot: Slot) -> Any:
+        return self.given(slot, 0) if self.odds(10) else _OUT
+
+    def flag(self, slot: Slot, may_lack: bool) -> Any:
+        lacks = may_lack and (slot.number in self.raised or slot.default is not None)
+        if lacks and self.odds(3):
+            return _OUT
+        raw = self.chance.randint(0, 1)
+        return {"raw": raw} if self.odds(12) else raw == 1
+
+    def teller(self, slot: Slot, may_lack: bool) -> Any:
+        """A slot that says whether options are there: its code first, then a value that means it."""
+        raw = self.told[slot.number] = self.telling_code(slot)
+        if slot.kind == "flag":
+            if may_lack and self.odds(3) and self.always_asked(slot):
+                self.silent.add(slot.number)
+                return _OUT
+            self.silent.discard(slot.number)
+            return {"raw": raw} if self.odds(12) else raw == 1
+        if slot.kind == "tag":
+            return self.given(slot, raw)
+        value, _, _ = number.from_raw(slot, raw)
+        outcome = number.to_raw(slot, value)
+        if self.odds(12) or outcome.fault is not None or outcome.raw != raw:
+            return {"raw": raw}
+        return value
+
+    def always_asked(self, slot: Slot) -> bool:
+        """Whether a flag that is left out is sure to be filled in from an option: one in its own container asks for it."""
+        inside = _siblings(self.layout.nodes, slot.number)
+        return any(isinstance(node, Optional) and node.by == slot.number for node in inside)
+
+    def telling_code(self, slot: Slot) -> int:
+        asked_for = [codes for node in self.options if node.by == slot.number for codes in node.codes]
+        if slot.kind == "flag":
+            return self.chance.randint(0, 1)
+        allowed = slot.codes if slot.kind == "tag" else (Range(*slot.raw_limits),)
+        if slot.kind != "tag" and self.odds(2):
+            return self.code_in(self.chance.choice(asked_for))
+        raw = self.code_in(self.chance.choice(allowed))
+        wanted = [code for codes in asked_for for code in (codes.low, codes.high)]
+        inside = [code for code in wanted if any(code in codes for codes in allowed)]
+        return self.chance.choice(inside) if inside and self.odds(2) else raw
+
+    def code_in(self, codes: Range) -> int:
+        """Return a code of a range, its ends and what is near zero often."""
+        edges = [
+            code for code in (0, 1, -1, codes.low, codes.high, codes.low + 1, codes.high - 1) if code in codes
+        ]
+        if edges and not self.odds(2):
+            return self.chance.choice(edges)
+        return self.chance.randint(codes.low, codes.high)
+
+    # -- values ------------------------------------------------------------------------------------
+
+    def value(self, slot: Slot, may_lack: bool, may_be_none: bool) -> Any:
+        """Return a value for a number, float, states or tag slot, in any form that it takes."""
+        forms: list[Callable[[Slot], Any]] = [self.plain] * 8
+        if slot.kind in ("number", "float"):
+            forms += [self.between] * 4
+        if slot.missing_code is not None and may_be_none:
+            forms += [_nothing] * 2
+        if slot.missing_code is not None:
+            forms += [self.no_value]
+        if may_lack and (slot.default is not None or slot.missing_code is not None):
+            forms += [_left_out]
+        if slot.policy != "error" and slot.kind in ("number", "float") and self.may_clamp(slot):
+            forms += [self.beyond] * 3
+        if slot.kind != "tag":
+            forms += [self.any_code]
+        return self.chance.choice(forms)(slot)
+
+    def may_clamp(self, slot: Slot) -> bool:
+        """Whether a flag that clamping would raise may be raised: not where it says that an option is absent."""
+        return slot.raises is None or slot.raises not in self.asked or self.told.get(slot.raises) == 1
+
+    def plain(self, slot: Slot) -> Any:
+        """A value as decoding gives it."""
+        if slot.kind == "tag":
+            return self.given(slot, self.code_in(self.chance.choice(slot.codes)))
+        if isinstance(slot.transform, Ieee):
+            return self.float_value(slot)
+        raw = self.code_in(self.chance.choice(slot.legal))
+        if slot.kind == "states":
+            named = [label for _, label in slot.states]
+            return self.chance.choice(named) if not self.odds(4) else raw
+        bounds = [one.low for one in slot.specials if one.meaning != "missing"]
+        if bounds and self.odds(4):
+            raw = self.chance.choice(bounds)
+        return number.value_of(slot.transform, raw)
+
+    def between(self, slot: Slot) -> Any:
+        """A number that is rounded on its way, or comes as another type than decoding gives."""
+        if isinstance(slot.transform, Ieee):
+            exact = Fraction(self.float_value(slot))
+            exact += Fraction(self.chance.randint(-3, 3), 1 << self.chance.randint(1, 60)) * (abs(exact) or 1)
+        else:
+            assert isinstance(slot.transform, Linear)
+            raw = self.code_in(self.chance.choice(slot.legal))
+            part = self.chance.choice(
+                (Fraction(0), Fraction(-1, 2), Fraction(1, 3), Fraction(-499, 1000), Fraction(499, 1000))
+            )
+            exact = slot.transform.offset + slot.transform.scale * (raw + part)
+        forms: tuple[Callable[[Fraction], Any], ...] = (Fraction, float, _decimal, Fraction)
+        form = self.chance.choice(forms)
+        try:
+            value = form(exact)
+        except OverflowError:
+            return self.plain(slot)
+        return (
+            value
+            if number.to_raw(slot, value).fault is None and self.lands(slot, value)
+            else self.plain(slot)
+        )
+
+    def lands(self, slot: Slot, value: object) -> bool:
+        """Whether a value is sent without raising a flag that must stay down."""
+        return self.may_clamp(slot) or not number.to_raw(slot, value).clamped
+
+    def beyond(self, slot: Slot) -> Any:
+        """A number outside the range, where that is sent as something else."""
+        low, high = number.value_limits(slot)
+        step = Fraction(1) if isinstance(slot.transform, Ieee) else abs(slot.transform.scale)
+        far = self.chance.choice((1, 2, 1000, 10**40))
+        value = self.chance.choice(
+            (Fraction(high) + step * far, Fraction(low) - step * far, float("inf"), float("-inf"))
+        )
+        return value if number.to_raw(slot, value).fault is None else self.plain(slot)
+
+    def no_value(self, slot: Slot) -> Any:
+        """The other ways of saying that there is no value: a reason, or NaN."""
+        reasons = [one.reason for one in slot.specials if one.meaning == "missing" and one.reason]
+        reasons = [word for word in reasons if number.to_raw(slot, word).fault is None]
+        if reasons and self.odds(2):
+            return self.chance.choice(reasons)
+        if slot.kind == "states":
+            return self.plain(slot)
+        return float("nan") if not self.odds(3) else Decimal("NaN")
+
+    def any_code(self, slot: Slot) -> Any:
+        """Any raw code that its bits hold, legal or not."""
+        return {"raw": self.code_in(Range(*slot.raw_limits))}
+
+    def float_value(self, slot: Slot) -> float:
+        """A double for an IEEE slot: edges of its format and bounds, patterns at random."""
+        assert isinstance(slot.transform, Ieee)
+        low, high = number.ieee_bounds(slot)
+        form = self.chance.randint(0, 3)
+        if form < 2:
+            found = self.chance.choice(
+                (0.0, 1.0, -1.0, -0.0, 0.1, low, high, 65504.0, 2.0**-24, 2.0**-149, 5e-324, 1e38)
+            )
+        elif form == 2:
+            found = float(number.value_of(slot.transform, self.chance.randint(0, (1 << slot.width) - 1)))
+        else:
+            found = low + (high / 2 - low / 2) * 2 * (self.chance.randint(0, 1 << 53) / (1 << 53))
+        outcome = number.to_raw(slot, found)
+        if found - found == 0 and outcome.fault is None and (not outcome.clamped or self.may_clamp(slot)):
+            return found
+        return low
+
+
+def _nothing(slot: Slot) -> Any:
+    """None, which the missing code is sent for."""
+    return None
+
+
+def _left_out(slot: Slot) -> Any:
+    """No key at all."""
+    return _OUT
+
+
+def _decimal(exact: Fraction) -> Decimal:
+    return Decimal(exact.numerator) / Decimal(exact.denominator)
+
+
+def put(made: dict[Any, Any], path: tuple[str, ...], value: Any) -> None:
+    """Put a value at a path of nested dicts, unless it is left out; the empty path is a bare container's own value."""
+    if value is _OUT:
+        return
+    if not path:
+        made[()] = value
+        return
+    for key in path[:-1]:
+        made = made.setdefault(key, {})
+    made[path[-1]] = value
+
+
+def _siblings(nodes: tuple[Node, ...], number_of: int) -> tuple[Node, ...]:
+    """The nodes of the container that a slot stands in."""
+    for node in nodes:
+        if isinstance(node, Run) and any(slot.number == number_of for slot in node.slots):
+            return nodes
+        inner = node.element if isinstance(node, Repeat) else node.body if isinstance(node, Optional) else ()
+        found = _siblings(inner, number_of)
+        if found:
+            return found
+    return ()
+
+
+# -- records that are not quite right ----------------------------------------------------------------------------
+
+_WRONG = (
+    None,
+    True,
+    False,
+    0,
+    1,
+    -1,
+    2,
+    255,
+    10**9,
+    -(10**9),
+    1 << 70,
+    0.5,
+    -0.5,
+    1e300,
+    float("nan"),
+    float("-inf"),
+    "",
+    "none such",
+)
+_ODD: tuple[Any, ...] = (
+    [],
+    {},
+    [0],
+    {"raw": -1},
+    {"raw": 1 << 70},
+    {"raw": True},
+    {"raw": "1"},
+    {"row": 1},
+    (),
+    {"x": 0},
+    b"1",
+)
+
+
+def spoilt(record: Record, chance: Chance) -> Any:
+    """Return a copy of a record with one thing changed that is mostly wrong: a key gone or unknown, a value of another kind, a length."""
+    places = list(_places(record, ()))
+    path = chance.choice(places) if places else ()
+    form = chance.randint(0, 5)
+    if form == 0 or not path:
+        return _changed(
+            record, (*path[:-1], chance.choice(("none_such", "a", "reserved"))), chance.choice(_WRONG)
+        )
+    if form == 1:
+        return _changed(record, path, _OUT)
+    if form == 2:
+        return _changed(record, path, chance.choice(_ODD))
+    return _changed(record, path, chance.choice(_WRONG))
+
+
+def _places(value: Any, path: tuple[Any, ...]) -> Any:
+    """Yield the path of everything in a record, containers too."""
+    inner = (
+        value.items()
+        if isinstance(value, dict) and set(value) != {"raw"}
+        else enumerate(value)
+        if isinstance(value, list)
+        else ()
+    )
+    for key, one in inner:
+        yield (*path, key)
+        yield from _places(one, (*path, key))
+
+
+def _changed(value: Any, path: tuple[Any, ...], new: Any) -> Any:
+    """Return a copy with what stands at a path replaced, or left out."""
+    key, *rest = path
+    if isinstance(value, list):
+        if not isinstance(key, int) or key >= len(value):
+            return [*value, new]
+        middle = [_changed(value[key], tuple(rest), new)] if rest else [] if new is _OUT else [new]
+        return [*value[:key], *middle, *value[key + 1 :]]
+    if not isinstance(value, dict):
+        return new
+    made = {name: one for name, one in value.items() if name != key or rest or new is not _OUT}
+    if rest:
+        made[key] = _changed(value.get(key), tuple(rest), new)
+    elif new is not _OUT:
+        made[key] = new
+    return made
+
+
+def pruned(layout: Layout, record: Any) -> Any:
+    """Return what is left of a record in a layout with fewer fields: keys that it does not have are dropped."""
+    return _pruned(layout.nodes, record)
+
+
+def _pruned(nodes: tuple[Node, ...], given: Any) -> Any:
+    if not isinstance(given, dict):
+        return given
+    made: dict[Any, Any] = {}
+    for node in nodes:
+        slots = node.slots if isinstance(node, Run) else (node.slot,) if isinstance(node, Fill) else ()
+        for slot in slots:
+            put(made, slot.path, _held(given, slot.path))
+        if isinstance(node, (Repeat, Optional)):
+            inner = node.element if isinstance(node, Repeat) else node.body
+            found = _held(given, node.path)
+            if isinstance(found, list) and isinstance(node, Repeat):
+                found = [_pruned(inner, one) for one in found]
+            elif isinstance(found, dict):
+                found = _pruned(inner, found)
+            put(made, node.path, found)
+    return made
+
+
+def _held(given: Any, path: tuple[str, ...]) -> Any:
+    for key in path:
+        if not isinstance(given, dict) or key not in given:
+            return _OUT
+        given = given[key]
+    return given

@@ -1,0 +1,246 @@
+"""Making vectors for a layout: every field at its edges, records at random, frames damaged on purpose.
+
+What a frame's bytes are is not decided here: a judge who is not the codec under test is handed in, and answers. The order is the
+wire's, the choices follow from a seed, so the same schema gives the same vectors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from random import Random
+from typing import Any
+
+from packetkit.codec import walk
+from packetkit.conformance import draw, faults
+from packetkit.conformance.draw import Record, put
+from packetkit.conformance.judge import Judge
+from packetkit.conformance.judge import faults as faults_of
+from packetkit.conformance.vector import Case
+from packetkit.layout import number
+from packetkit.layout.model import Ieee, Layout, Linear, Node, Optional, Repeat, Run, Slot
+
+RANDOM_RECORDS = 20  # beside the edges: enough for parts to be there and not, lists of several lengths
+DAMAGED_FRAMES = 10  # of each mode; most are refused for the same reason, so more would say the same
+
+
+def cases(layout: Layout, judge: Judge, seed: int = 1) -> list[Case]:
+    """Return the vectors of a layout: edges, random records, damaged frames. judge: works out what is expected."""
+    made = [_of_record(name, record, layout, judge) for name, record in edges(layout)]
+    chance = Random(f"{layout.name} {seed}")
+    drawn = [draw.record(layout, chance, most=4) for _ in range(RANDOM_RECORDS)]
+    made += [_of_record(f"random record {at}", record, layout, judge) for at, record in enumerate(drawn, 1)]
+    good = [case.data for case in made if case.data]
+    made += damage(good, judge, chance)
+    return [case for at, case in enumerate(made) if case not in made[:at]]
+
+
+def _of_record(name: str, record: Record, layout: Layout, judge: Judge) -> Case:
+    data = judge.encode(record)
+    if isinstance(data, str):
+        # Path and rule are the codec's own words; that the record is refused, the judge says.
+        return Case(name, record, None, faults=faults_of(lambda: walk.encode(layout, record)))
+    return Case(name, record, data, judge.decode(data))
+
+
+# -- edges -------------------------------------------------------------------------------------------------------
+
+
+def edges(layout: Layout) -> Iterator[tuple[str, Record]]:
+    """Yield (name, record) for each value field at its minimum, -1, 0, 1, maximum, missing, in each state, and just out of range.
+
+    Every other field has a plain value, options are there, lists have one element, so that each record differs from the plain one
+    in a single field.
+    """
+    yield "plain", _plain(layout)
+    for slot in layout.slots:
+        if not slot.is_value:
+            continue
+        for what, value in slot_edges(slot):
+            yield f"{slot.address}: {what}", _plain(layout, slot, value)
+    yield from _shapes(layout)
+
+
+def _shapes(layout: Layout) -> Iterator[tuple[str, Record]]:
+    """Yield records in which one option is absent, or one list is empty or at its longest."""
+    for node in layout.walk():
+        if isinstance(node, Optional):
+            yield f"{node.address}: absent", _plain(layout, absent=node.number)
+        elif isinstance(node, Repeat) and node.count is None:
+            yield f"{node.address}: empty", _plain(layout, lengths={_counter(node): 0})
+            longest = node.maximum
+            if longest is not None and longest * node.minimum_bits <= 8 * 255:  # a radio frame's worth
+                yield f"{node.address}: {longest} elements", _plain(layout, lengths={_counter(node): longest})
+                if longest < 1 << 16:
+                    yield (
+                        f"{node.address}: {longest + 1} elements",
+                        _plain(layout, lengths={_counter(node): longest + 1}),
+                    )
+
+
+def _counter(node: Repeat) -> int:
+    """What decides how long a list is: the count that it shares with others, else itself."""
+    return node.counted_by if node.counted_by is not None else -1 - node.number
+
+
+def slot_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
+    """Yield (what, value) for the edges of one field."""
+    if slot.kind == "flag":
+        yield from (("false", False), ("true", True))
+    elif slot.kind == "tag":
+        for codes in slot.codes:
+            yield from ((f"code {code}", code) for code in dict.fromkeys((codes.low, codes.high)))
+    elif slot.kind == "states":
+        yield from ((f"state {label}", label) for _, label in slot.states)
+        named = [code for code, _ in slot.states]
+        unnamed = next(
+            (code for code in range(1 << slot.width) if code not in named and number.is_legal(slot, code)),
+            None,
+        )
+        if unnamed is not None:
+            yield "a code without a name", unnamed
+    elif isinstance(slot.transform, Ieee):
+        yield from _ieee_edges(slot)
+    else:
+        yield from _linear_edges(slot, slot.transform)
+    if slot.kind != "flag" and slot.kind != "tag":
+        yield from _missing_edges(slot)
+
+
+def _missing_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
+    yield "missing", None
+    for special in slot.specials:
+        if special.meaning == "missing" and special.reason and special.low != slot.missing_code:
+            yield f"reason {special.reason}", special.reason
+        yield f"code {special.low}", {"raw": special.low}
+    if slot.kind != "states":
+        yield "not a number", float("nan")
+
+
+def _linear_edges(slot: Slot, transform: Linear) -> Iterator[tuple[str, Any]]:
+    low, high = number.value_limits(slot)
+    step = abs(transform.scale)
+    yield "minimum", low
+    yield from ((str(value), value) for value in (-1, 0, 1))
+    yield "maximum", high
+    yield "half a step above the minimum", Fraction(low) + step / 2
+    yield "just below the minimum", Fraction(low) - step
+    yield "just above the maximum", Fraction(high) + step
+    yield "all ones", {"raw": -1 if slot.signed else slot.raw_limits[1]}
+    for first, second in zip(slot.legal, slot.legal[1:], strict=False):
+        yield f"reserved code {first.high + 1}", transform.offset + transform.scale * (first.high + 1)
+        if second.low - 1 != first.high + 1:
+            yield f"reserved code {second.low - 1}", transform.offset + transform.scale * (second.low - 1)
+
+
+def _ieee_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
+    low, high = number.ieee_bounds(slot)
+    yield "minimum", low
+    yield from ((str(value), value) for value in (-1.0, 0.0, -0.0, 1.0, 0.1))
+    yield "maximum", high
+    yield "just below the minimum", Fraction(low) - max(abs(Fraction(low)) / 1024, Fraction(1))
+    yield "just above the maximum", Fraction(high) + max(abs(Fraction(high)) / 1024, Fraction(1))
+    yield "infinity", float("inf")
+
+
+# -- the plain record --------------------------------------------------------------------------------------------
+
+
+class _Plain:
+    """The record in which every field has a plain value, options are there and lists have one element; with one thing otherwise."""
+
+    def __init__(
+        self, layout: Layout, slot: Slot | None, value: Any, absent: int, lengths: dict[int, int]
+    ) -> None:
+        self.slot, self.value, self.absent, self.lengths = slot, value, absent, lengths
+        self.options: dict[int, list[Optional]] = {}
+        for node in layout.walk():
+            if isinstance(node, Optional):
+                self.options.setdefault(node.by, []).append(node)
+        self.told: dict[int, int] = {}
+
+    def container(self, nodes: tuple[Node, ...], bare: bool) -> Any:
+        made: dict[Any, Any] = {}
+        for node in nodes:
+            if isinstance(node, Run):
+                for slot in node.slots:
+                    if slot.is_value:
+                        put(made, slot.path, self.leaf(slot))
+                    elif slot.kind == "count":
+                        self.told[slot.number] = self.lengths.get(slot.number, 1)
+                    elif slot.codes:
+                        self.told[slot.number] = slot.codes[0].low
+            elif isinstance(node, Repeat):
+                times = self.lengths.get(_counter(node), 1) if node.count is None else node.count
+                put(made, node.path, [self.container(node.element, node.bare) for _ in range(times)])
+            elif isinstance(node, Optional):
+                there = any(self.told.get(node.by, 0) in codes for codes in node.codes)
+                put(made, node.path, self.container(node.body, node.bare) if there else None)
+        return made.get((), {}) if bare else made
+
+    def leaf(self, slot: Slot) -> Any:
+        if self.slot is not None and slot.number == self.slot.number:
+            given = self.value["raw"] if isinstance(self.value, dict) else number.to_raw(slot, self.value).raw
+            self.told[slot.number] = int(given)
+            return self.value
+        raw = self.told[slot.number] = self.code(slot)
+        if slot.kind == "tag":
+            return raw
+        value, _, _ = number.from_raw(slot, raw)
+        return value if number.to_raw(slot, value) == (raw, False, None) else {"raw": raw}
+
+    def code(self, slot: Slot) -> int:
+        """A plain code: one that lets most options be there, else the least that is legal and not below zero."""
+        options = self.options.get(slot.number, [])
+        wanted = next((node.codes[0].low for node in options if node.number != self.absent), None)
+        shut = [codes for node in options if node.number == self.absent for codes in node.codes]
+        if wanted is not None and not any(wanted in codes for codes in shut):
+            return wanted
+        if slot.kind == "tag":
+            return next(
+                (codes.low for codes in slot.codes if not any(codes.low in one for one in shut)),
+                slot.codes[0].low,
+            )
+        if slot.kind == "flag":
+            return int(any(0 in one for one in shut))
+        if isinstance(slot.transform, Ieee):
+            return number.to_raw(
+                slot, max(number.ieee_bounds(slot)[0], min(0.0, number.ieee_bounds(slot)[1]))
+            ).raw
+        allowed = [codes for codes in slot.legal if codes.high >= 0] or list(slot.legal)
+        first = max(allowed[0].low, min(0, allowed[0].high))
+        return next(
+            (
+                code
+                for code in range(first, first + 70_000)
+                if number.is_legal(slot, code) and not any(code in one for one in shut)
+            ),
+            first,
+        )
+
+
+def _plain(
+    layout: Layout,
+    slot: Slot | None = None,
+    value: Any = None,
+    *,
+    absent: int = -1,
+    lengths: dict[int, int] | None = None,
+) -> Record:
+    made: Record = _Plain(layout, slot, value, absent, lengths or {}).container(layout.nodes, False)
+    return made
+
+
+# -- damage ------------------------------------------------------------------------------------------------------
+
+
+def damage(good: list[bytes], judge: Judge, chance: Random) -> Iterator[Case]:
+    """Yield damaged frames of every mode with the reason that decoding gives, or with what they decode to where no check sees it."""
+    for mode in faults.MODES:
+        for at in range(DAMAGED_FRAMES if good else 0):
+            found = faults.inject(chance.choice(good), chance, mode)
+            yield Case(
+                f"{mode} {at + 1}, from bit {found.at}", data=found.data, back=judge.decode(found.data)
+            )
+    for size in (0, 1):
+        yield Case(f"{size} bytes", data=bytes(size), back=judge.decode(bytes(size)))

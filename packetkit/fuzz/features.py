@@ -1,0 +1,230 @@
+"""What of the language a frame uses: a table of features, each under its row of the language's table of contents.
+
+A campaign counts in how many random schemas each was drawn, so that no part of the language goes unproven unseen. Read off what was
+declared, and off the layout where the wire decides; the generator has no say in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from packetkit.layout.model import Fill, Layout, Optional, Packing, Run
+from packetkit.schema.model import CustomCrc, Field, Frame
+
+# The rows of the language that this part of packetkit has to prove, in its own words.
+ROWS: dict[int, str] = {
+    1: "whole and IEEE numbers of any width at any bit",
+    2: "byte order and packing",
+    3: "scale and offset",
+    4: "constants, sync markers, tags, reserved bits",
+    5: "states and flags",
+    6: "codes that mean no value",
+    9: "repeats",
+    10: "optional parts",
+    12: "checks",
+    13: "damage named, never a wrong value",
+    22: "ranges and resolutions",
+    25: "presets",
+    26: "roles",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A field with what is around it, outermost first."""
+
+    field: Field
+    around: tuple[Field, ...]
+    frame: Frame
+
+    @property
+    def in_repeat(self) -> bool:
+        return any(one.repeat is not None for one in self.around)
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One thing that the language can say. test: whether a field of a frame says it."""
+
+    row: int
+    name: str
+    test: Callable[[Seen], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class OnWire:
+    """A feature that only the layout shows."""
+
+    row: int
+    name: str
+    test: Callable[[Layout], bool]
+
+
+def _is(**words: object) -> Callable[[Seen], bool]:
+    return lambda seen: all(getattr(seen.field, key) == value for key, value in words.items())
+
+
+def _has(*keys: str) -> Callable[[Seen], bool]:
+    return lambda seen: all(getattr(seen.field, key) is not None for key in keys)
+
+
+def _number(test: Callable[[Field], object]) -> Callable[[Seen], bool]:
+    return lambda seen: seen.field.kind == "number" and bool(test(seen.field))
+
+
+def _check(test: Callable[[Seen], object]) -> Callable[[Seen], bool]:
+    return lambda seen: seen.field.kind == "check" and bool(test(seen))
+
+
+def _covers(what: str) -> Callable[[Seen], bool]:
+    return _check(lambda seen: seen.field.covers is not None and seen.field.covers.what == what)
+
+
+def _named(*families: str) -> Callable[[Seen], bool]:
+    return _check(
+        lambda seen: isinstance(seen.field.algorithm, str) and seen.field.algorithm.startswith(families)
+    )
+
+
+def _packings(layout: Layout) -> set[Packing]:
+    return {node.packing for node in layout.walk() if isinstance(node, Run)}
+
+
+def _missing_codes(one: Field) -> tuple[object, ...]:
+    return one.missing if isinstance(one.missing, tuple) else ()
+
+
+FEATURES: tuple[Feature | OnWire, ...] = (
+    Feature(1, "unsigned", _number(lambda one: one.bits and not one.signed)),
+    Feature(1, "signed", _number(lambda one: one.signed)),
+    Feature(1, "wider than 32 bits", _number(lambda one: (one.bits or 0) > 32)),
+    Feature(1, "IEEE half", _is(kind="float", bits=16)),
+    Feature(1, "IEEE single", _is(kind="float", bits=32)),
+    Feature(1, "IEEE double", _is(kind="float", bits=64)),
+    Feature(2, "order of a field", lambda seen: seen.field.order is not None and not seen.field.fields),
+    Feature(2, "order of a group", lambda seen: seen.field.order is not None and bool(seen.field.fields)),
+    Feature(2, "order of a frame", lambda seen: seen.frame.order is not None),
+    Feature(2, "words of 16 bits", _is(word_bits=16)),
+    Feature(2, "words of 32 bits", _is(word_bits=32)),
+    Feature(2, "words of 64 bits", _is(word_bits=64)),
+    Feature(2, "packing of a group", _has("packing")),
+    OnWire(2, "least significant first", lambda layout: Packing.LEAST in _packings(layout)),
+    OnWire(2, "several packings in a frame", lambda layout: len(_packings(layout)) > 1),
+    OnWire(2, "octets reversed", lambda layout: any(slot.octets_reversed for slot in layout.slots)),
+    Feature(3, "scale", _has("scale")),
+    Feature(3, "scale below zero", _number(lambda one: one.scale is not None and one.scale < 0)),
+    Feature(3, "scale without an end in decimals", _number(lambda one: one.scale is not None and one.scale.denominator % 3 == 0)),
+    Feature(3, "offset", _has("offset")),
+    Feature(3, "unit", lambda seen: bool(seen.field.unit)),
+    Feature(4, "constant", _is(kind="constant")),
+    Feature(4, "sync", _is(kind="sync")),
+    Feature(4, "tag of one code", lambda seen: seen.field.kind == "tag" and not _is_value_tag(seen.field)),
+    Feature(4, "tag of several codes", lambda seen: seen.field.kind == "tag" and _is_value_tag(seen.field)),
+    Feature(4, "reserved", _is(kind="reserved")),
+    Feature(4, "reserved up to a boundary", _has("up_to")),
+    Feature(4, "strict", lambda seen: bool(seen.field.strict or seen.frame.strict)),
+    Feature(4, "filled last byte", lambda seen: seen.frame.last_byte is not None),
+    OnWire(4, "fill of varying width", lambda layout: any(isinstance(node, Fill) for node in layout.walk())),
+    Feature(5, "states", _is(kind="states")),
+    Feature(5, "flag", _is(kind="flag")),
+    Feature(5, "set of flags", _is(kind="flags")),
+    Feature(5, "part of several bits in a set", lambda seen: _inside(seen, "flags") and seen.field.kind != "flag"),
+    Feature(6, "usual missing code", _is(missing=True)),
+    Feature(6, "missing code of one's own", lambda seen: len(_missing_codes(seen.field)) == 1),
+    Feature(6, "several with reasons", lambda seen: len(_missing_codes(seen.field)) > 1),
+    Feature(6, "range of missing codes", lambda seen: any(codes.low < codes.high for codes in seen.field.missing or ())
+            if isinstance(seen.field.missing, tuple) else False),
+    Feature(6, "missing IEEE number", lambda seen: seen.field.kind == "float" and bool(seen.field.missing)),
+    Feature(6, "missing state", lambda seen: seen.field.kind == "states" and bool(seen.field.missing)),
+    Feature(6, "none: all ones is a value", _number(lambda one: one.missing is False)),
+    Feature(9, "fixed number of elements", lambda seen: seen.field.repeat is not None and seen.field.repeat.count is not None),
+    Feature(9, "counted", lambda seen: seen.field.repeat is not None and seen.field.repeat.counted_by is not None),
+    Feature(9, "to the end", lambda seen: seen.field.repeat is not None and seen.field.repeat.to_end),
+    Feature(9, "one value an element", lambda seen: seen.field.repeat is not None and not seen.field.fields),
+    Feature(9, "repeat in a repeat", lambda seen: seen.field.repeat is not None and seen.in_repeat),
+    Feature(10, "behind a flag", lambda seen: seen.field.present_when is not None and not seen.field.present_when.codes
+            and not seen.field.present_when.states),
+    Feature(10, "behind codes", lambda seen: seen.field.present_when is not None and bool(seen.field.present_when.codes)),
+    Feature(10, "behind states", lambda seen: seen.field.present_when is not None and bool(seen.field.present_when.states)),
+    Feature(10, "one value", lambda seen: seen.field.present_when is not None and not seen.field.fields),
+    Feature(10, "list", lambda seen: seen.field.present_when is not None and seen.field.repeat is not None),
+    Feature(10, "in a repeat", lambda seen: seen.field.present_when is not None and seen.in_repeat),
+    Feature(10, "told from a group", lambda seen: seen.field.present_when is not None and "." in seen.field.present_when.by),
+    OnWire(10, "option in an option", lambda layout: any(
+        isinstance(node, Optional) and any(isinstance(inner, Optional) for inner in node.body) for node in layout.walk())),
+    Feature(12, "named CRC", _named("CRC")),
+    Feature(12, "CRC by its parameters", _check(lambda seen: isinstance(seen.field.algorithm, CustomCrc))),
+    Feature(12, "sum", _named("SUM")),
+    Feature(12, "exclusive or, parity", _named("XOR", "PARITY")),
+    Feature(12, "Fletcher, Adler", _named("FLETCHER", "ADLER")),
+    Feature(12, "everything before", _check(lambda seen: seen.field.covers is None or seen.field.covers.what == "everything_before")),
+    Feature(12, "whole frame", _covers("whole_frame")),
+    Feature(12, "names", _covers("names")),
+    Feature(12, "range", _covers("range")),
+    Feature(12, "range with a hole", _check(
+        lambda seen: seen.field.covers is not None and seen.field.covers.what == "range" and seen.field.covers.names)),
+    Feature(12, "own bits zero", _is(self_rule="zero")),
+    Feature(12, "own bits ones", _is(self_rule="ones")),
+    Feature(12, "own bits left out", _is(self_rule="skip")),
+    Feature(12, "high octet first", _is(stored="high_octet_first")),
+    Feature(12, "low octet first", _is(stored="low_octet_first")),
+    Feature(12, "bits reversed", _is(stored="bits_reversed")),
+    Feature(12, "filled span", _is(kind="check", fill="zero")),
+    Feature(12, "in an element", _check(lambda seen: seen.in_repeat)),
+    Feature(12, "in an option", _check(lambda seen: any(one.present_when is not None for one in seen.around))),
+    OnWire(12, "several", lambda layout: len(layout.check_order) > 1),
+    OnWire(12, "span of bits", lambda layout: any(slot.check is not None and slot.check.in_wire_order for slot in layout.slots)),
+    Feature(22, "range and resolution", _has("minimum", "maximum", "resolution")),
+    Feature(22, "range and bits", _number(
+        lambda one: one.minimum is not None and one.bits and one.scale is None and one.resolution is None)),
+    Feature(22, "range, resolution and bits", _has("minimum", "resolution", "bits")),
+    Feature(22, "bounds of a wire number", _number(
+        lambda one: one.scale is not None and (one.minimum is not None or one.maximum is not None))),
+    Feature(22, "bounds of an IEEE number", lambda seen: seen.field.kind == "float" and seen.field.minimum is not None),
+    Feature(22, "at least", _has("at_least")),
+    Feature(22, "at most", _has("at_most")),
+    Feature(22, "clamp", _is(out_of_range="clamp")),
+    Feature(22, "clamp that raises a flag", _has("flag")),
+    Feature(22, "missing when out of range", _is(out_of_range="missing")),
+    Feature(22, "default", _has("default")),
+    Feature(25, "preset", _has("preset")),
+    Feature(25, "preset with a word of one's own", lambda seen: seen.field.preset is not None
+            and bool(seen.field.places.keys() & {"minimum", "maximum", "resolution", "bits", "missing", "unit"})),
+    *(Feature(26, f"role {role}", _is(role=role)) for role in ("sequence", "boot", "clock", "frame_id", "version", "call_sign")),
+    Feature(26, "modulus", _has("modulus")),
+    Feature(26, "tick and epoch", _has("tick_s", "epoch")),
+)  # fmt: skip
+
+
+def _is_value_tag(one: Field) -> bool:
+    return len(one.code) > 1 or one.code[0].low != one.code[0].high
+
+
+def _inside(seen: Seen, kind: str) -> bool:
+    return bool(seen.around) and seen.around[-1].kind == kind
+
+
+def _fields(fields: tuple[Field, ...], around: tuple[Field, ...], frame: Frame) -> Iterator[Seen]:
+    for one in fields:
+        yield Seen(one, around, frame)
+        yield from _fields(one.fields, (*around, one), frame)
+
+
+def of(declared: Frame, layout: Layout) -> set[str]:
+    """Return the features that a frame uses, each as `row: name`."""
+    seen = list(_fields(declared.fields, (), declared))
+    found = set()
+    for feature in FEATURES:
+        if isinstance(feature, OnWire):
+            used = feature.test(layout)
+        else:
+            used = any(feature.test(one) for one in seen)
+        if used:
+            found.add(key(feature))
+    return found
+
+
+def key(feature: Feature | OnWire) -> str:
+    """Return how a feature is counted: `12: whole frame`."""
+    return f"{feature.row}: {feature.name}"

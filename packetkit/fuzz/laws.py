@@ -1,0 +1,360 @@
+"""The laws that every codec keeps, each a question about one frame: an empty answer where it holds, else the sentence that says how not.
+
+They need nothing but the frame, its layout and a subject (a record, bytes, damage), so a team's own tests ask them as they stand:
+`assert not laws.comes_back(frame, record)`. What is exact in the specification is exact here. Where a law needs the expected value it
+works from the layout's transform by itself, in fractions, not by the codec's way of rounding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from fractions import Fraction
+from math import isnan
+from typing import Any, NamedTuple, Protocol
+
+from packetkit.conformance.faults import Damage
+from packetkit.conformance.judge import same
+from packetkit.errors import DecodeError, EncodeError
+from packetkit.layout import number
+from packetkit.layout.model import Ieee, Layout, Node, Optional, Packing, Repeat, Run, Slot
+
+
+class Codec(Protocol):
+    """What the laws are asked of: packetkit's Frame, or whatever encodes and decodes like one."""
+
+    @property
+    def layout(self) -> Layout: ...
+    def encode(self, record: Mapping[str, Any], /) -> bytes: ...
+    def decode(self, data: bytes, /, *, detail: bool = False) -> dict[str, Any]: ...
+    def decode_from(self, buffer: bytes, at: int = 0, /) -> tuple[dict[str, Any], int]: ...
+
+
+# -- values ------------------------------------------------------------------------------------------------------
+
+
+def comes_back(frame: Codec, record: Mapping[str, Any]) -> str:
+    """Return how a record that can be encoded fails to come back: decoding its bytes gives it again, rounded to the frame's steps.
+
+    Twice: what came back encodes to the same bytes and comes back as it is. A record that is refused breaks no law.
+    """
+    try:
+        data = frame.encode(record)
+    except EncodeError:
+        return ""
+    try:
+        back = frame.decode(data)
+    except DecodeError as error:
+        return f"the frame {data.hex()} of {record} does not decode: {error.reason}: {error}"
+    wrong = next(_compared(frame.layout, record, back), "")
+    if wrong:
+        return f"{wrong}, in the frame {data.hex()}"
+    detail = frame.decode(data, detail=True)
+    again = frame.encode(detail)
+    if again != data:
+        return f"the detail record of {data.hex()} encodes to {again.hex()}"
+    plain = _values(detail)
+    if not same(_only_values(frame.layout.nodes, plain), back):
+        return f"detail of {data.hex()} has values {plain}, but decoding gives {back}"
+    return ""
+
+
+def half_a_step(frame: Codec, record: Mapping[str, Any]) -> str:
+    """Return which value of an encoded record is more than half a step from what comes back: nothing wraps, nothing is cut off.
+
+    A value that is clamped comes back as a bound, the nearest one; IEEE numbers come back rounded once.
+    """
+    try:
+        back = frame.decode(frame.encode(record))
+    except (EncodeError, DecodeError):
+        return ""
+    for slot, address, given, found in _pairs(frame.layout.nodes, record, back, ""):
+        wrong = _too_far(slot, given, found)
+        if wrong:
+            return f"{address}: {wrong}"
+    return ""
+
+
+def _too_far(slot: Slot, given: Any, found: Any) -> str:
+    """How a number that was given is not the number that came back."""
+    if (
+        isinstance(given, (str, Mapping, bool))
+        or given is None
+        or found is None
+        or slot.kind not in ("number", "float")
+    ):
+        return ""
+    exact: Any = number.exact_number(given, slot.transform)
+    if exact is None or (isinstance(exact, float) and isnan(exact)):
+        return ""
+    low, high = number.value_limits(slot)
+    bounds = [number.value_of(slot.transform, one.low) for one in slot.specials if one.meaning != "missing"]
+    low, high = min([low, *bounds]), max([high, *bounds])
+    if isinstance(exact, float) or not low <= exact <= high:
+        ends = "" if low <= found <= high else f"{found} is outside {low} to {high}"
+        if slot.policy == "clamp" or (not isinstance(exact, float) and _near(slot, exact, found)):
+            return ends
+        return f"{given} is outside {low} to {high}, but is sent as {found}"
+    if _near(slot, exact, found) or (slot.policy == "clamp" and _in_hole(slot, exact)):
+        return ""
+    return f"{given} comes back as {found}, more than half a step away"
+
+
+def _near(slot: Slot, exact: Any, found: Any) -> bool:
+    if isinstance(slot.transform, Ieee):
+        return bool(found == _rounded(slot.transform.bits, exact))
+    off = abs(Fraction(found) - Fraction(exact))
+    # The value that comes back is itself rounded once to a double.
+    slack = Fraction(0) if slot.transform.is_integer else abs(Fraction(found)) / (1 << 53)
+    return bool(off <= abs(slot.transform.scale) / 2 + slack)
+
+
+def _rounded(bits: int, exact: Any) -> float:
+    import struct
+
+    code = {16: ">e", 32: ">f", 64: ">d"}[bits]
+    try:
+        value: float = struct.unpack(code, struct.pack(code, float(exact)))[0]
+    except OverflowError:
+        return float("inf") if exact > 0 else float("-inf")
+    return value
+
+
+def _in_hole(slot: Slot, exact: Any) -> bool:
+    """Whether a number's own code, between legal ones, is reserved."""
+    if isinstance(slot.transform, Ieee):
+        raw = number.ieee_pattern(slot.transform.bits, _rounded(slot.transform.bits, exact))
+        return any(special.low <= raw <= special.high for special in slot.specials)
+    return not number.is_legal(slot, number.round_raw(slot.transform, exact))
+
+
+# -- bytes -------------------------------------------------------------------------------------------------------
+
+
+def only_records_or_errors(frame: Codec, data: bytes) -> str:
+    """Return what else than a record or a DecodeError some bytes give: whatever they are, there is nothing else.
+
+    A record that they give encodes, in detail, to these bytes.
+    """
+    try:
+        detail = frame.decode(data, detail=True)
+    except DecodeError:
+        return ""
+    except Exception as error:  # noqa: BLE001  # the law is that there is none
+        return f"{data.hex() or 'no bytes'} raise {type(error).__name__}: {error}"
+    try:
+        back = frame.encode(detail)
+    except EncodeError as error:
+        return f"the detail record of {data.hex()} is refused: {error}"
+    return "" if back == data else f"the detail record of {data.hex()} encodes to {back.hex()}"
+
+
+def leaves_the_rest(frame: Codec, data: bytes, before: bytes = b"", after: bytes = b"") -> str:
+    """Return how a frame inside a buffer is read otherwise than alone: what stands before and after it has no say.
+
+    A frame that runs to the end takes all there is, so nothing is put after it.
+    """
+    try:
+        alone = frame.decode(data)
+    except DecodeError:
+        return ""
+    rest = b"" if frame.layout.runs_to_end else after
+    try:
+        found, used = frame.decode_from(before + data + rest, len(before))
+    except DecodeError as error:
+        return (
+            f"{data.hex()} decodes alone, but not between {len(before)} and {len(rest)} other bytes: {error}"
+        )
+    if used != len(data):
+        return f"{data.hex()} has {len(data)} bytes, but {used} were used in a buffer"
+    return "" if same(found, alone) else f"{data.hex()} is {alone} alone, and {found} in a buffer"
+
+
+def damage_is_told(frame: Codec, data: bytes, damage: Damage) -> str:
+    """Return how damage slips through where it cannot: a damaged frame is refused, or the check cannot see the difference.
+
+    What a check cannot see is exactly what encodes back: then the bytes are those of some other good frame. A single bit
+    inside what a check covers is always seen, in a frame whose parts are all where they were.
+    """
+    wrong = only_records_or_errors(frame, damage.data)
+    if wrong:
+        return f"{damage}: {wrong}"
+    if damage.mode != "flip" or len(damage.data) != len(data):
+        return ""
+    bits = [
+        bit for bit in range(len(data) * 8) if (data[bit >> 3] ^ damage.data[bit >> 3]) >> (7 - bit % 8) & 1
+    ]
+    if len(bits) == 1 and bits[0] in certain_bits(frame.layout):
+        try:
+            frame.decode(damage.data)
+        except DecodeError:
+            return ""
+        return f"bit {bits[0]} of {data.hex()} is covered by a check, yet inverted it goes unseen"
+    return ""
+
+
+def certain_bits(layout: Layout) -> set[int]:
+    """Return the bits of a good frame of which any one inverted is sure to be refused; octet*8, most significant first.
+
+    Only of frames of fixed size, packed most significant bit first, whose checks see each single bit: sums and exclusive or always do, a
+    CRC whose polynomial has the term 1 does.
+    """
+    if not layout.is_fixed or any(node.packing is not Packing.MOST for node in _runs(layout)):
+        return set()
+    found: set[int] = set()
+    for run in _runs(layout):
+        for slot in run.slots:
+            check = slot.check
+            marks = [mark for span in check.spans for mark in span] if check is not None else []
+            if check is None or run.at is None or any(mark.at is None and mark.node >= 0 for mark in marks):
+                continue
+            if check.algorithm.family == "crc" and not check.algorithm.poly & 1:
+                continue
+            for start, end in check.spans:
+                found.update(range(start.at or 0, layout.minimum_bits if end.at is None else end.at))
+            first = run.at + slot.offset_bits
+            found.update(range(first, first + slot.width))
+    return found
+
+
+def _runs(layout: Layout) -> Iterator[Run]:
+    return (node for node in layout.walk() if isinstance(node, Run))
+
+
+# -- records side by side ----------------------------------------------------------------------------------------
+
+_ABSENT = object()
+
+
+def _compared(layout: Layout, given: Any, back: Any) -> Iterator[str]:
+    """Yield what is not as it was: each value against what the layout says that it is sent as."""
+    asked = {node.by for node in layout.walk() if isinstance(node, Optional)}
+    for slot, address, value, found in _pairs(layout.nodes, given, back, ""):
+        if value is _ABSENT and slot.kind == "flag" and (slot.default is None or slot.number in asked):
+            continue  # told by the rest of the record
+        outcome = _sent(slot, value)
+        if outcome is None:
+            yield f"{address}: {value!r} was taken, but has no code"
+            continue
+        expected = outcome if slot.kind == "tag" else number.from_raw(slot, outcome)[0]
+        raised = slot.kind == "flag" and found is True
+        if not same(expected, found) and not raised:
+            yield f"{address}: {_word(value)} should come back as {expected!r}, not {found!r}"
+
+
+def _word(value: Any) -> str:
+    return "nothing" if value is _ABSENT else repr(value)
+
+
+def _sent(slot: Slot, value: Any) -> int | None:
+    """The code that a value is sent as, by the layout."""
+    if isinstance(value, Mapping):
+        return int(value["raw"])
+    if value is _ABSENT:
+        return slot.default if slot.default is not None else slot.missing_code
+    outcome = number.to_raw(slot, value)
+    return None if outcome.fault is not None else outcome.raw
+
+
+def _pairs(nodes: tuple[Node, ...], given: Any, back: Any, at: str) -> Iterator[tuple[Slot, str, Any, Any]]:
+    """Yield each value slot of a container with its address, what was given for it, and what came back."""
+    for node in nodes:
+        if isinstance(node, Run):
+            for slot in node.slots:
+                if slot.is_value:
+                    yield slot, _address(at, slot.path), _found(given, slot.path), _found(back, slot.path)
+        elif isinstance(node, (Repeat, Optional)):
+            address = _address(at, node.path)
+            theirs, ours = _found(given, node.path), _found(back, node.path)
+            if isinstance(node, Repeat) and isinstance(theirs, (list, tuple)) and isinstance(ours, list):
+                for index, (one, other) in enumerate(zip(theirs, ours, strict=True)):
+                    yield from _pairs(node.element, one, other, f"{address}[{index}]")
+            elif (
+                isinstance(node, Optional)
+                and ours is not _ABSENT
+                and (theirs is not _ABSENT or not node.bare)
+            ):
+                if ours is not None or node.bare:
+                    yield from _present(node, theirs, ours, address)
+
+
+def _present(node: Optional, given: Any, back: Any, address: str) -> Iterator[tuple[Slot, str, Any, Any]]:
+    """The values of an option; of a bare one a None may be its value, or its absence: that is not for this law to tell."""
+    if back is None and (given is None or given is _ABSENT):
+        return
+    yield from _pairs(node.body, given, back, address)
+
+
+def _found(container: Any, path: tuple[str, ...]) -> Any:
+    for key in path:
+        if not isinstance(container, Mapping) or key not in container:
+            return _ABSENT
+        container = container[key]
+    return container
+
+
+def _address(at: str, path: tuple[str, ...]) -> str:
+    return ".".join(word for word in (at, *path) if word)
+
+
+def _values(detail: Any) -> Any:
+    """A detail record with its values in the place of its leaves."""
+    if isinstance(detail, list):
+        return [_values(one) for one in detail]
+    if not isinstance(detail, dict):
+        return detail
+    if "raw" in detail and "value" in detail and not isinstance(detail["raw"], dict):
+        return detail["value"]
+    return {key: _values(one) for key, one in detail.items()}
+
+
+def _only_values(nodes: tuple[Node, ...], record: Any) -> Any:
+    """What of a record is in a plain one."""
+    made: dict[Any, Any] = {}
+    for node in nodes:
+        if isinstance(node, Run):
+            for slot in node.slots:
+                if slot.is_value:
+                    _put(made, slot.path, _found(record, slot.path))
+        elif isinstance(node, (Repeat, Optional)):
+            inner, found = (
+                (node.element if isinstance(node, Repeat) else node.body),
+                _found(record, node.path),
+            )
+            if isinstance(node, Repeat):
+                found = [_only_values(inner, one) for one in found]
+            elif found is not None:
+                found = _only_values(inner, found)
+            _put(made, node.path, found)
+    return made.get((), made)
+
+
+def _put(made: dict[Any, Any], path: tuple[str, ...], value: Any) -> None:
+    if not path:
+        made[()] = value
+        return
+    for key in path[:-1]:
+        made = made.setdefault(key, {})
+    made[path[-1]] = value
+
+
+# -- the table ---------------------------------------------------------------------------------------------------
+
+
+class Law(NamedTuple):
+    """One law: its name, the sentence that is true, and what it is asked about: a record, any bytes, or a good frame."""
+
+    name: str
+    sentence: str
+    takes: str
+
+
+LAWS: dict[str, Law] = {
+    law.name: law
+    for law in (
+        Law("comes_back", "a record comes back, rounded to the frame's steps", "record"),
+        Law("half_a_step", "no value is more than half a step from what was given", "record"),
+        Law("only_records_or_errors", "any bytes give a record or a DecodeError", "bytes"),
+        Law("leaves_the_rest", "bytes around a frame have no say", "frame"),
+        Law("damage_is_told", "damage is refused, or no check can see it", "frame"),
+    )
+}
