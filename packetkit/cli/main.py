@@ -50,6 +50,9 @@ class Row(NamedTuple):
 COMMANDS: tuple[Row, ...] = (
     Row("start", "Write a first schema from a list of measures and a byte limit.", LEARN),
     Row("check", "Validate schemas, draw their frames and say what they cost.", FRAME),
+    Row("encode", "Encode records from CSV, JSON lines or the command line as frames.", DATA),
+    Row("decode", "Decode captured frames and account for every byte.", DATA),
+    Row("simulate", "Make a plausible capture of a mission, with the truth beside it.", DATA),
     Row("budget", "Count the frames, bytes and useful bits that a pass brings.", RADIO),
     Row("airtime", "Work out time on air step by step, and what fits a time limit.", RADIO),
 )

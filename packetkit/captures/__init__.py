@@ -1,0 +1,1 @@
+"""Bytes and text in, events out: what a capture holds, in order, with nothing left unaccounted for."""

@@ -1,0 +1,49 @@
+"""What a capture held, counted: nothing of it is left out, and it takes the same memory for any capture."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+
+from packetkit.captures.stream import Event, Failed, Good, Skipped
+
+# The ranges that are kept to be shown; all are counted.
+SHOWN = 10
+
+
+@dataclass(slots=True)
+class Account:
+    """Counts of events. failed: by claimed frame and reason. ranges: the first skipped ones, for showing."""
+
+    size: int = 0
+    good: Counter[str] = field(default_factory=Counter)
+    failed: Counter[tuple[str, str]] = field(default_factory=Counter)
+    skipped_ranges: int = 0
+    skipped_bytes: int = 0
+    ranges: list[Skipped] = field(default_factory=list)
+
+    def add(self, event: Event) -> None:
+        """Count one event more."""
+        self.size += event.size
+        if isinstance(event, Good):
+            self.good[event.frame] += 1
+        elif isinstance(event, Failed):
+            self.failed[event.claimed, event.reason] += 1
+        else:
+            self.skipped_ranges += 1
+            self.skipped_bytes += event.size
+            if len(self.ranges) < SHOWN:
+                self.ranges.append(event)
+
+    @property
+    def is_clean(self) -> bool:
+        """True where there is at least one good frame and nothing else."""
+        return bool(self.good) and not self.failed and not self.skipped_ranges
+
+    @property
+    def failed_by_reason(self) -> Counter[str]:
+        """Failed frames by reason, whatever frame they claimed to be."""
+        made: Counter[str] = Counter()
+        for (_, reason), count in self.failed.items():
+            made[reason] += count
+        return made

@@ -1,0 +1,289 @@
+"""How decoded frames are shown and written: blocks or rows for a person, CSV, JSON lines, one JSON document; and the account.
+
+Each writer takes events one by one and writes whole lines; none keeps the input, except CSV whose columns
+only the last frame tells, and the one JSON document.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, Protocol
+
+from packetkit.captures.account import Account
+from packetkit.captures.stream import Event, Failed, Good, Skipped
+from packetkit.cli import output
+from packetkit.export import columns, csv, jsonl
+from packetkit.layout.model import Layout, Optional, Repeat, Slot
+from packetkit.mission.load import Mission
+
+Write = Callable[[str], object]
+Layouts = Mapping[str, Layout]
+
+# A frame with more fields gets a block of its own, not a row.
+MOST_IN_A_ROW = 8
+# So many rows are set under one line of titles; a person scrolling always has titles near.
+ROWS_AT_ONCE = 200
+# Bytes of a failed frame that are shown.
+SHOWN_BYTES = 24
+
+_INDEX = re.compile(r"\[[0-9]+\]")
+
+
+class Writer(Protocol):
+    """Takes events in order, then the end."""
+
+    def event(self, event: Event) -> None:
+        """Write one event, or note it."""
+
+    def end(self) -> None:
+        """Write what was held back."""
+
+
+# -- for programs ----------------------------------------------------------------------------------
+
+
+class Lines:
+    """JSON lines. Skipped ranges are no frames: they are told in the account."""
+
+    def __init__(self, write: Write, layouts: Layouts, *, detail: bool) -> None:
+        self._write, self._layouts, self._detail = write, layouts, detail
+
+    def event(self, event: Event) -> None:
+        if not isinstance(event, Skipped):
+            self._write(jsonl.text_of(jsonl.line_of(event, self._layouts, detail=self._detail)))
+
+    def end(self) -> None:
+        return
+
+
+class Rows:
+    """CSV with columns for the longest lists there can be, or, where those are too many, for the longest there were."""
+
+    def __init__(self, write: Write, layouts: Layouts) -> None:
+        self._write, self._layouts = write, layouts
+        self._held: list[Good | Failed] | None = None
+        self._most: dict[str, dict[int, int]] = {name: {} for name in layouts}
+        if csv.is_too_wide(layouts.values()):
+            self._held = []
+        else:
+            self._sheet = csv.Sheet(layouts)
+            write(self._sheet.header())
+
+    def event(self, event: Event) -> None:
+        if isinstance(event, Skipped):
+            return
+        if self._held is None:
+            self._write(self._sheet.row(event))
+            return
+        self._held.append(event)
+        if isinstance(event, Good):
+            columns.longest_lists(self._layouts[event.frame], event.record, self._most[event.frame])
+
+    def end(self) -> None:
+        if self._held is None:
+            return
+        sheet = csv.Sheet(self._layouts, self._most)
+        self._write(sheet.header())
+        for event in self._held:
+            self._write(sheet.row(event))
+
+
+class Document:
+    """One JSON document, written whole at the end, when the account is known."""
+
+    def __init__(self, mission: Mission, *, detail: bool) -> None:
+        self._mission, self._detail = mission, detail
+        self.frames: list[dict[str, Any]] = []
+        self.skipped: list[dict[str, int]] = []
+
+    def event(self, event: Event) -> None:
+        if isinstance(event, Skipped):
+            self.skipped.append({"offset": event.offset, "size_bytes": event.size})
+        else:
+            self.frames.append(jsonl.line_of(event, self._mission.layouts, detail=self._detail))
+
+    def end(self) -> None:
+        return
+
+    def made(self, account: Account, read_as: str) -> dict[str, Any]:
+        """Return the document."""
+        return {
+            "mission": self._mission.name,
+            "fingerprint": self._mission.fingerprint,
+            "read_as": read_as,
+            "size_bytes": account.size,
+            "good_frames": sum(account.good.values()),
+            "good_by_frame": dict(account.good),
+            "failed_frames": sum(account.failed.values()),
+            "failed_by_reason": dict(account.failed_by_reason),
+            "skipped_ranges": account.skipped_ranges,
+            "skipped_bytes": account.skipped_bytes,
+            "skipped": self.skipped,
+            "frames": self.frames,
+        }
+
+
+# -- for a person ----------------------------------------------------------------------------------
+
+
+def word(value: Any) -> str:
+    """Return a value as a person reads it; a float keeps its point."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return value if isinstance(value, str) else repr(value)
+
+
+def remark(leaf: Mapping[str, Any]) -> str:
+    """Return what has to be said of a value: why it is None, what it is only at least, that it is not to be trusted."""
+    told = [leaf[key].replace("_", " ") for key in ("reason", "note") if key in leaf]
+    return ", ".join([*told, "not trusted"] if leaf.get("trusted") is False else told)
+
+
+class Blocks:
+    """A block a frame, a line a field."""
+
+    def __init__(self, write: Write, layouts: Layouts, encoding: str, *, detail: bool) -> None:
+        self._write, self._encoding, self._detail = write, encoding, detail
+        self._values = {
+            name: {slot.address for slot in layout.slots if slot.is_value} for name, layout in layouts.items()
+        }
+        self._between = ""
+
+    def event(self, event: Event) -> None:
+        lines = [self._between + told(event)]
+        if isinstance(event, Failed):
+            lines += ["  " + line for line in output.wrapped(event.message, output.columns() - 2)]
+            lines.append("  " + hex_of(event.data))
+        if not isinstance(event, Skipped) and event.record is not None:
+            name = event.frame if isinstance(event, Good) else event.claimed
+            table = self._table(name, event.record)
+            lines += ["  " + line for line in table.text(output.columns() - 2, self._encoding).splitlines()]
+        self._write("\n".join(lines) + "\n")
+        self._between = "\n"
+
+    def _table(self, name: str, record: Mapping[str, Any]) -> output.Table:
+        found = [
+            (path, leaf)
+            for path, leaf in columns.leaves(record)
+            if self._detail or _INDEX.sub("[]", path) in self._values[name]
+        ]
+        raw = (output.Column("raw", ">"),) if self._detail else ()
+        titles = (output.Column("field", fit="shorten"), *raw, output.Column("value", ">", "shorten"))
+        rows = [
+            (
+                path,
+                *((str(leaf["raw"]),) if self._detail else ()),
+                word(leaf["value"]),
+                leaf.get("unit", ""),
+                remark(leaf),
+            )
+            for path, leaf in found
+        ]
+        return _without_empty_remarks((*titles, output.Column("unit")), rows)
+
+    def end(self) -> None:
+        return
+
+
+class Overview:
+    """A row a frame, for one small frame without lists or options."""
+
+    def __init__(self, write: Write, layout: Layout, encoding: str) -> None:
+        self._write, self._layout, self._encoding = write, layout, encoding
+        units = [f" {slot.unit}" if slot.unit else "" for slot in _values(layout)]
+        titles = [title + unit for title, unit in zip(columns.titles(layout), units, strict=True)]
+        self._columns = (
+            output.Column("offset", ">"),
+            *(output.Column(title, ">", "shorten") for title in titles),
+        )
+        self._rows: list[tuple[object, ...]] = []
+        self._between = ""
+
+    def event(self, event: Event) -> None:
+        if isinstance(event, Good):
+            record = columns.plain(self._layout, event.record)
+            values = [word(cell.value) for cell in columns.cells(self._layout, record)]
+            said = [f"{path} {remark(leaf)}" for path, leaf in columns.leaves(event.record) if remark(leaf)]
+        else:
+            values = [""] * (len(self._columns) - 1)
+            said = [told(event).partition("  ")[2]]
+        self._rows.append((event.offset, *values, ", ".join(said)))
+        if len(self._rows) >= ROWS_AT_ONCE:
+            self.end()
+
+    def end(self) -> None:
+        if self._rows:
+            table = _without_empty_remarks(self._columns, self._rows)
+            self._write(self._between + table.text(encoding=self._encoding))
+            self._between = "\n"
+            self._rows.clear()
+
+
+def _without_empty_remarks(titles: tuple[output.Column, ...], rows: list[tuple[object, ...]]) -> output.Table:
+    """The table of rows that end in a remark; without that column where nobody has to be told anything."""
+    if any(row[-1] for row in rows):
+        return output.Table((*titles, output.Column("remark", fit="wrap")), tuple(rows))
+    return output.Table(titles, tuple(row[:-1] for row in rows))
+
+
+def _values(layout: Layout) -> Iterator[Slot]:
+    return (slot for slot in layout.slots if slot.is_value)
+
+
+def fits_a_row(layout: Layout) -> bool:
+    """Return whether frames can be rows of a table: few fields, and the same ones each time."""
+    is_plain = not any(isinstance(node, (Repeat, Optional)) for node in layout.walk())
+    return is_plain and sum(1 for _ in _values(layout)) <= MOST_IN_A_ROW
+
+
+def told(event: Event) -> str:
+    """Return one line on an event: where it is and what it is."""
+    size = f"{event.size:,} byte{'s' if event.size != 1 else ''}"
+    if isinstance(event, Good):
+        return f"{event.offset}  {event.frame}, {size}"
+    if isinstance(event, Failed):
+        claim = f"claimed {event.claimed}" if event.claimed else "no frame"
+        return f"{event.offset}  {claim}, {size}: {event.reason}"
+    return f"{event.offset}  skipped {size}"
+
+
+def hex_of(data: bytes) -> str:
+    """Return the first bytes as text."""
+    return data[:SHOWN_BYTES].hex(" ") + (" ..." if len(data) > SHOWN_BYTES else "")
+
+
+# -- the account -----------------------------------------------------------------------------------
+
+
+def account_text(account: Account, read_as: str, note: str = "") -> str:
+    """Return what became of every byte, in a few lines."""
+    good = sum(account.good.values())
+    lines = [f"Read as {read_as}: {account.size:,} bytes."]
+    if note:
+        lines.append(f"Taken as one frame: {note}.")
+    kinds = ", ".join(f"{count:,} {name}" for name, count in account.good.items())
+    lines.append(f"Good frames: {good:,}" + (f" ({kinds})." if len(account.good) > 1 else "."))
+    if account.failed:
+        kinds = ", ".join(
+            f"{count:,} {' '.join(filter(None, name))}" for name, count in account.failed.items()
+        )
+        lines.append(f"Failed frames: {sum(account.failed.values()):,} ({kinds}).")
+    if account.skipped_ranges:
+        ranges = [_range(skipped) for skipped in account.ranges]
+        if account.skipped_ranges > len(ranges):
+            ranges.append(f"and {account.skipped_ranges - len(ranges):,} ranges more")
+        many = "s" if account.skipped_ranges > 1 else ""
+        text = f"Skipped: {account.skipped_bytes:,} bytes in {account.skipped_ranges:,} range{many}"
+        lines.append(f"{text}, at {', '.join(ranges)}.")
+    if not good and not account.failed and account.size:
+        lines.append("Nothing here begins like a frame of this schema. Is it the right schema, and --from?")
+    width = min(output.columns(), output.DEFAULT_COLUMNS)
+    return "\n".join(part for line in lines for part in output.wrapped(line, width)) + "\n"
+
+
+def _range(skipped: Skipped) -> str:
+    last = skipped.offset + skipped.size - 1
+    return str(last) if skipped.size == 1 else f"{skipped.offset} to {last}"

@@ -1,0 +1,1 @@
+"""Records as files, and files as records: cells under dotted paths, CSV, JSON lines."""

@@ -1,0 +1,426 @@
+"""Records as cells under dotted paths, and cells as records: `power.cell_voltage`, `readings[0].field_x` (WIRE.md 15).
+
+One walk over the layout gives titles and cells alike, so they cannot disagree. What would surprise a reader:
+a list whose length varies has a column of its own, under the list's path, with the number of its elements;
+without it a last element in which everything is missing could not be told from one that is not there.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from difflib import get_close_matches
+from typing import Any, NamedTuple
+
+from packetkit.errors import EncodeError, Fault
+from packetkit.layout.model import Fill, Layout, Node, Repeat, Run, Slot
+from packetkit.layout.number import parse_text, to_raw
+
+Record = Mapping[str, Any]
+Steps = tuple[str | int, ...]
+
+# Wider than this a table is only as wide as its longest lists: spreadsheets end at 16,384 columns, people earlier.
+WIDEST = 1_000
+
+# A list longer than the bits of the longest frame cannot be sent.
+_MOST_ELEMENTS = 65_535 * 8
+
+_NOTHING: Mapping[str, Any] = {}
+_STEP = re.compile(r"\.?([A-Za-z_][A-Za-z0-9_]*)|\[([0-9]{1,9})\]")
+
+
+class Cell(NamedTuple):
+    """One place of a record: its path and what stands there; slot None: a list's number of elements."""
+
+    path: str
+    value: Any
+    slot: Slot | None
+
+
+# -- from a record ---------------------------------------------------------------------------------
+
+
+def cells(layout: Layout, record: Record, most: Mapping[int, int] | None = None) -> Iterator[Cell]:
+    """Yield every cell of a plain record, None where there is nothing.
+
+    most: how many elements a list has columns for, by the number of its node; else as many as there can be.
+    """
+    return _cells(layout.nodes, record, "", most or {})
+
+
+def titles(layout: Layout, most: Mapping[int, int] | None = None) -> list[str]:
+    """Return the paths of all cells, in wire order."""
+    return [cell.path for cell in cells(layout, _NOTHING, most)]
+
+
+def _cells(nodes: tuple[Node, ...], container: Any, prefix: str, most: Mapping[int, int]) -> Iterator[Cell]:
+    for node in nodes:
+        if isinstance(node, Run):
+            for slot in node.slots:
+                if slot.is_value:
+                    yield Cell(_join(prefix, slot.path), _at(container, slot.path), slot)
+        elif isinstance(node, Repeat):
+            yield from _list_cells(node, _at(container, node.path), _join(prefix, node.path), most)
+        elif not isinstance(node, Fill):
+            body = _at(container, node.path)
+            yield from _cells(node.body, body, _join(prefix, node.path), most)
+
+
+def _list_cells(node: Repeat, value: Any, path: str, most: Mapping[int, int]) -> Iterator[Cell]:
+    if node.count is None:
+        yield Cell(path, None if value is None else len(value), None)
+    elements = value or ()
+    for number in range(_columns_for(node, most)):
+        element = elements[number] if number < len(elements) else None
+        yield from _cells(node.element, element, f"{path}[{number}]", most)
+
+
+def _columns_for(node: Repeat, most: Mapping[int, int]) -> int:
+    if node.count is not None:
+        return node.count
+    return most.get(node.number, node.maximum or 0)
+
+
+def _join(prefix: str, path: tuple[str, ...]) -> str:
+    return ".".join((prefix, *path) if prefix else path)
+
+
+def _at(container: Any, path: tuple[str, ...]) -> Any:
+    """What stands at a path, None where something on the way is absent."""
+    for key in path:
+        if container is None:
+            return None
+        container = container.get(key)
+    return container
+
+
+def width(layout: Layout) -> int | None:
+    """Return how many columns the longest record needs, None where only the frame's length bounds it."""
+    return _width(layout.nodes)
+
+
+def _width(nodes: tuple[Node, ...]) -> int | None:
+    total = 0
+    for node in nodes:
+        if isinstance(node, Run):
+            total += sum(slot.is_value for slot in node.slots)
+        elif isinstance(node, Repeat):
+            count, inner = node.count if node.count is not None else node.maximum, _width(node.element)
+            if count is None or inner is None:
+                return None
+            total += count * inner + (node.count is None)
+        elif not isinstance(node, Fill):
+            inner = _width(node.body)
+            if inner is None:
+                return None
+            total += inner
+    return total
+
+
+def longest_lists(layout: Layout, record: Record, most: dict[int, int]) -> None:
+    """Note in `most` the number of elements of every list of a record, where it is more than is there."""
+    _longest(layout.nodes, record, most)
+
+
+def _longest(nodes: tuple[Node, ...], container: Any, most: dict[int, int]) -> None:
+    for node in nodes:
+        if isinstance(node, Repeat):
+            elements = _at(container, node.path) or ()
+            most[node.number] = max(most.get(node.number, 0), len(elements))
+            for element in elements:
+                _longest(node.element, element, most)
+        elif not isinstance(node, (Run, Fill)):
+            _longest(node.body, _at(container, node.path), most)
+
+
+# -- a detail record ---------------------------------------------------------------------------------
+
+
+def plain(layout: Layout, detail: Record) -> dict[str, Any]:
+    """Return the plain record of one with every slot in detail."""
+    made: dict[str, Any] = _plain(layout.nodes, detail, bare=False)
+    return made
+
+
+def _plain(nodes: tuple[Node, ...], container: Any, *, bare: bool) -> Any:
+    made: dict[Any, Any] = {}
+    for node in nodes:
+        if isinstance(node, Run):
+            for slot in node.slots:
+                if slot.is_value:
+                    _put(made, slot.path, _at(container, slot.path)["value"])
+        elif isinstance(node, Repeat):
+            elements = _at(container, node.path)
+            _put(made, node.path, [_plain(node.element, one, bare=node.bare) for one in elements])
+        elif not isinstance(node, Fill):
+            body = _at(container, node.path)
+            _put(made, node.path, None if body is None else _plain(node.body, body, bare=node.bare))
+    return made[()] if bare else made
+
+
+def _put(made: dict[Any, Any], path: tuple[str, ...], value: Any) -> None:
+    """Put a value at a path; the empty path is a bare container's own value."""
+    if not path:
+        made[()] = value
+        return
+    for key in path[:-1]:
+        made = made.setdefault(key, {})
+    made[path[-1]] = value
+
+
+def leaves(detail: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield the path and the detail of every slot of a record in detail, in wire order; absent parts have none."""
+    if isinstance(detail, list):
+        for number, element in enumerate(detail):
+            yield from leaves(element, f"{path}[{number}]")
+    elif isinstance(detail, dict):
+        if isinstance(detail.get("raw"), int):  # a group's field named raw is a mapping itself
+            yield path, detail
+            return
+        for key, inner in detail.items():
+            yield from leaves(inner, f"{path}.{key}" if path else key)
+
+
+# -- to a record -----------------------------------------------------------------------------------
+
+
+def steps(path: str) -> Steps | None:
+    """Return the keys and indices of a path, None where it is none.
+
+    >>> steps("readings[0].field_x")
+    ('readings', 0, 'field_x')
+    """
+    made: list[str | int] = []
+    at = 0
+    while at < len(path):
+        match = _STEP.match(path, at)
+        if match is None or (match[1] and (at == 0) is (match[0][0] == ".")):
+            return None
+        made.append(match[1] or int(match[2]))
+        at = match.end()
+    return tuple(made) or None
+
+
+def place(layout: Layout, path: str) -> Slot | Repeat | None:
+    """Return the slot, or the list of varying length, that a path leads to; None for any other path."""
+    taken = steps(path)
+    return None if taken is None else _place(layout.nodes, taken)
+
+
+def _place(nodes: tuple[Node, ...], taken: Steps) -> Slot | Repeat | None:
+    for node in nodes:
+        if isinstance(node, (Run, Fill)):
+            slots = node.slots if isinstance(node, Run) else (node.slot,)
+            found: Slot | Repeat | None = next((slot for slot in slots if slot.path == taken), None)
+        elif taken[: len(node.path)] != node.path:
+            found = None
+        elif isinstance(node, Repeat):
+            rest = taken[len(node.path) :]
+            if not rest:
+                return node if node.count is None else None
+            found = _place(node.element, rest[1:]) if isinstance(rest[0], int) else None
+        else:
+            found = _place(node.body, taken[len(node.path) :])
+        if found is not None:
+            return found
+    return None
+
+
+def has_key(layout: Layout, key: str) -> bool:
+    """Return whether a record of the frame has this key at its top level."""
+    for node in layout.nodes:
+        slots = node.slots if isinstance(node, Run) else (node.slot,) if isinstance(node, Fill) else ()
+        paths = [slot.path for slot in slots] if isinstance(node, (Run, Fill)) else [node.path]
+        if any(path[0] == key for path in paths):
+            return True
+    return False
+
+
+def unknown(layouts: Iterable[Layout], path: str) -> str:
+    """Return the sentence for a column that none of the frames has."""
+    known = [title for layout in layouts for title in titles(layout, _ones(layout))]
+    flat = {re.sub(r"\[[0-9]+\]", "[0]", title): title for title in known}
+    near = get_close_matches(re.sub(r"\[[0-9]+\]", "[0]", path[:100]), flat, 1)
+    remedy = (
+        f"Did you mean {flat[near[0]]}?" if near else "Columns are named as decode --format csv writes them"
+    )
+    shown = path if len(path) <= 60 else path[:57] + "..."
+    return f"{shown!r} is no field. {remedy}"
+
+
+def _ones(layout: Layout) -> dict[int, int]:
+    """One element a list: enough to name a column by."""
+    return {node.number: 1 for node in layout.walk() if isinstance(node, Repeat)}
+
+
+def record_from(layout: Layout, given: Iterable[tuple[str, str]]) -> dict[str, Any]:
+    """Return the record that texts under paths mean (WIRE.md 4), ready to be encoded.
+
+    An empty text is None where the field declares missing, and no key elsewhere. Raises EncodeError with a
+    fault for every text that means nothing, and for every path that leads nowhere.
+    """
+    taking = _Taking(layout)
+    tree = _Given()
+    for path, text in given:
+        if place(layout, path) is None:
+            taking.faults.append(Fault(path, "unknown-key", unknown([layout], path)))
+            continue
+        here = tree
+        for step in steps(path) or ():
+            here = here.inner.setdefault(step, _Given())
+        here.text = text if text.strip() else ""
+    record = taking.container(layout.nodes, tree, "", {})
+    if taking.faults:
+        raise EncodeError(tuple(taking.faults))
+    return record
+
+
+class _Given:
+    """What was given at one path and below it."""
+
+    __slots__ = ("inner", "text")
+
+    def __init__(self) -> None:
+        self.text: str | None = None
+        self.inner: dict[str | int, _Given] = {}
+
+    def at(self, path: tuple[str, ...]) -> _Given:
+        here = self
+        for key in path:
+            here = here.inner.get(key, _EMPTY)
+        return here
+
+    def is_filled(self) -> bool:
+        """Whether any text here or below says something."""
+        return bool(self.text) or any(inner.is_filled() for inner in self.inner.values())
+
+
+_EMPTY = _Given()
+
+
+class _Taking:
+    """Texts being made a record; raws: codes of the slots met so far, which tell what is present."""
+
+    def __init__(self, layout: Layout) -> None:
+        self.layout = layout
+        self.faults: list[Fault] = []
+
+    def container(
+        self, nodes: tuple[Node, ...], given: _Given, prefix: str, raws: dict[int, int]
+    ) -> dict[Any, Any]:
+        made: dict[Any, Any] = {}
+        for node in nodes:
+            if isinstance(node, Repeat) and node.counted_by is not None:
+                raws[node.counted_by] = self.length(node, given.at(node.path), None)
+        for node in nodes:
+            if isinstance(node, (Run, Fill)):
+                for slot in node.slots if isinstance(node, Run) else (node.slot,):
+                    self.slot(slot, given.at(slot.path), _join(prefix, slot.path), made, raws)
+                continue
+            inner, path = given.at(node.path), _join(prefix, node.path)
+            if isinstance(node, Repeat):
+                if inner.text is not None or inner.inner:
+                    _put(made, node.path, self.elements(node, inner, path, raws))
+            elif inner.is_filled() or (
+                node.by in raws and any(raws[node.by] in codes for codes in node.codes)
+            ):
+                body = self.container(node.body, inner, path, dict(raws))
+                _put(made, node.path, body.get(()) if node.bare else body)
+            else:
+                _put(made, node.path, None)
+        return made
+
+    def elements(self, node: Repeat, given: _Given, path: str, raws: dict[int, int]) -> list[Any]:
+        made = []
+        for number in range(self.length(node, given, path)):
+            inner = given.inner.get(number, _EMPTY)
+            element = self.container(node.element, inner, f"{path}[{number}]", dict(raws))
+            made.append(element.get(()) if node.bare else element)
+        return made
+
+    def length(self, node: Repeat, given: _Given, path: str | None) -> int:
+        """How many elements a list has; with its path, what is wrong with that is noted."""
+        filled = [int(number) for number, inner in given.inner.items() if inner.is_filled()]
+        length = 1 + max(filled, default=-1)
+        most = node.maximum if node.maximum is not None else _MOST_ELEMENTS
+        if node.count is not None:
+            length, most = max(length, node.count), node.count
+        elif given.text:
+            said = int(given.text) if re.fullmatch("[0-9]{1,9}", given.text.strip()) else -1
+            if said < length and path is not None:
+                what = f"{given.text!r} is not the number of its elements; {length} or more have values"
+                self.faults.append(Fault(path, "wrong-length", what))
+            length = max(length, said)
+        if length > most:
+            if path is not None:
+                text = f"has {length} elements, but {most} at most can be sent. Leave out {length - most}"
+                self.faults.append(Fault(path, "wrong-length", text))
+            return most if node.count is not None else 0
+        return length
+
+    def slot(self, slot: Slot, given: _Given, path: str, made: dict[Any, Any], raws: dict[int, int]) -> None:
+        if given.text is None or (not given.text and (slot.missing_code is None or not slot.is_value)):
+            raw = slot.default if slot.default is not None else slot.missing_code
+            if raw is not None:
+                raws[slot.number] = raw
+            return
+        value = self.value(slot, given.text, path)
+        _put(made, slot.path, value)
+        if slot.is_value:
+            raws[slot.number] = to_raw(slot, value).raw
+
+    def value(self, slot: Slot, text: str, path: str) -> Any:
+        if any(text == label for _, label in slot.states):
+            return text  # as it is: a state's name may begin or end with a space
+        try:
+            return parse_text(slot, text)
+        except EncodeError as error:
+            self.faults += [Fault(path, fault.rule, fault.message) for fault in error.faults]
+            return None
+
+
+# -- what a file of records says -------------------------------------------------------------------
+
+
+class Given(NamedTuple):
+    """A record to encode, from a line of a file."""
+
+    line: int
+    frame: str
+    record: dict[str, Any]
+
+
+class Refused(NamedTuple):
+    """A line that is no record, and why."""
+
+    line: int
+    message: str
+
+
+class LeftOut(NamedTuple):
+    """A line about a frame that failed: there is nothing to encode."""
+
+    line: int
+    reason: str
+
+
+Entry = Given | Refused | LeftOut
+Reader = Callable[[str, Mapping[str, Layout], "str | None"], Iterator[Entry]]
+
+
+def frame_named(name: object, layouts: Mapping[str, Layout], asked: str | None) -> tuple[str | None, str]:
+    """Return the frame that a line is for, or None and the sentence that says what is wrong.
+
+    name: what the line says, None or empty where it says nothing; asked: what the user said of all lines.
+    """
+    if name is None or name == "":
+        only = next(iter(layouts)) if len(layouts) == 1 else None
+        if asked or only:
+            return asked or only, ""
+        return None, f"which frame is it? Say frame, or give --frame NAME: {', '.join(layouts)}"
+    if not isinstance(name, str) or name not in layouts:
+        shown = repr(name) if isinstance(name, str) and len(name) <= 40 else "what stands under frame"
+        return None, f"{shown} is no frame of this mission: {', '.join(layouts)}"
+    if asked and name != asked:
+        return None, f"the line is for {name}, but {asked} was asked for"
+    return name, ""

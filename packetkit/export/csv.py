@@ -1,0 +1,162 @@
+"""CSV (RFC 4180, lines ended by a line feed): one row a frame under dotted paths, written and read.
+
+A row begins with frame, offset, ok and reason. None is empty; a float is written as Python's shortest form
+that gives it back (20.0 is 20.0), an integer has all its digits. Frames of several kinds share one file:
+their columns stand side by side, and a name that two frames have is one column. What would surprise a reader:
+a spreadsheet takes text that begins with = + - @ for a formula, so such text is written behind an apostrophe,
+which reading takes off again.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+from packetkit.captures.stream import Failed, Good
+from packetkit.errors import EncodeError
+from packetkit.export import columns
+from packetkit.export.columns import Entry, Given, LeftOut, Refused
+from packetkit.layout.model import Layout
+
+LEAD = ("frame", "offset", "ok", "reason")
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")
+
+
+class Sheet:
+    """The columns of a mission's frames. most: how many elements each list of a frame has columns for.
+
+    Without it lists have columns for as many elements as there can be.
+    """
+
+    def __init__(
+        self, layouts: Mapping[str, Layout], most: Mapping[str, Mapping[int, int]] | None = None
+    ) -> None:
+        self._layouts = layouts
+        self._most = most or {}
+        self._titles = {name: columns.titles(one, self._most.get(name)) for name, one in layouts.items()}
+        self._places: dict[str, int] = {}
+        for titles in self._titles.values():
+            for title in titles:
+                self._places.setdefault(title, len(self._places))
+
+    def header(self) -> str:
+        """Return the line of titles."""
+        return _line([*LEAD, *self._places])
+
+    def row(self, event: Good | Failed) -> str:
+        """Return the line of one event; a good one holds a plain record. A failed one has no values."""
+        made: list[Any] = [None] * len(self._places)
+        if isinstance(event, Failed):
+            return _line([event.claimed, event.offset, False, event.reason, *made])
+        layout, most = self._layouts[event.frame], self._most.get(event.frame)
+        for cell in columns.cells(layout, event.record, most):
+            made[self._places[cell.path]] = cell.value
+        return _line([event.frame, event.offset, True, "", *made])
+
+
+def is_too_wide(layouts: Iterable[Layout]) -> bool:
+    """Return whether columns for the longest lists there can be would be too many, or have no bound."""
+    widths = [columns.width(layout) for layout in layouts]
+    return any(width is None for width in widths) or sum(map(int, filter(None, widths))) > columns.WIDEST
+
+
+def _line(row: Iterable[Any]) -> str:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerow(list(map(_word, row)))
+    return text.getvalue()
+
+
+def _word(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return "'" + value if value.startswith(_FORMULA) else value
+    return repr(value)
+
+
+# -- reading ---------------------------------------------------------------------------------------
+
+
+def read(text: str, layouts: Mapping[str, Layout], frame: str | None = None) -> Iterator[Entry]:
+    """Yield what each row says: a record, or why it is none.
+
+    Where the titles cannot be used, only that: no row means anything then.
+    """
+    rows = csv.reader(io.StringIO(text, newline=""), strict=True)
+    try:
+        header = [title.strip() for title in next(rows, [])]
+        sheet = _Titles(header, layouts, frame)
+        if sheet.faults:
+            yield Refused(1, "\n".join(sheet.faults))
+            return
+        for row in rows:
+            if row:
+                yield sheet.entry(rows.line_num, [_unquoted(word) for word in row])
+    except csv.Error as error:
+        yield Refused(rows.line_num, f"this is not CSV: {error}")
+
+
+def _unquoted(word: str) -> str:
+    return word[1:] if word.startswith("'") else word
+
+
+class _Titles:
+    """The first line of a file, understood."""
+
+    def __init__(self, header: list[str], layouts: Mapping[str, Layout], frame: str | None) -> None:
+        self._layouts, self._frame = layouts, frame
+        self._lead = len(LEAD) if tuple(header[: len(LEAD)]) == LEAD else 0
+        self._paths = header[self._lead :]
+        self._named: int | None = None
+        possible = [layouts[frame]] if frame else list(layouts.values())
+        if not self._lead and not any(columns.place(layout, "frame") for layout in possible):
+            self._named = self._paths.index("frame") if "frame" in self._paths else None
+        self.faults = self._found_faults(possible)
+        self._known = {
+            name: {path for path in self._paths if columns.place(layout, path) is not None}
+            for name, layout in layouts.items()
+        }
+
+    def _found_faults(self, possible: list[Layout]) -> list[str]:
+        if not any(self._paths):
+            return ["there are no titles; the first line names the columns"]
+        faults = []
+        for number, path in enumerate(self._paths):
+            if number == self._named:
+                continue
+            if path in self._paths[:number]:
+                faults.append(f"the column {path[:60]!r} is there twice")
+            elif self._is_unknown(path, possible):
+                faults.append(columns.unknown(possible, path))
+        return faults
+
+    def _is_unknown(self, path: str, possible: list[Layout]) -> bool:
+        # A file that decode wrote may have columns of frames that are not asked for.
+        anywhere = self._layouts.values() if self._lead else possible
+        return not any(columns.place(layout, path) for layout in anywhere)
+
+    def entry(self, line: int, row: list[str]) -> Entry:
+        """What one row says."""
+        lead, words = row[: self._lead], row[self._lead :]
+        if len(words) != len(self._paths):
+            return Refused(line, f"{len(row)} cells stand under {len(self._paths) + self._lead} titles")
+        if lead and lead[2].strip().casefold() != "true":
+            return LeftOut(line, lead[3])
+        said = lead[0] if lead else words[self._named] if self._named is not None else ""
+        name, problem = columns.frame_named(said.strip(), self._layouts, self._frame)
+        if name is None:
+            return Refused(line, problem)
+        given = [
+            (path, word)
+            for number, (path, word) in enumerate(zip(self._paths, words, strict=True))
+            if number != self._named and (path in self._known[name] or word.strip())
+        ]
+        try:
+            return Given(line, name, columns.record_from(self._layouts[name], given))
+        except EncodeError as error:
+            return Refused(line, str(error))

@@ -1,0 +1,387 @@
+"""`packetkit decode` as a user meets it: what the input is, what is written, what is told, and how it ends."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+import packetkit
+from packetkit.cli import decode
+from packetkit.cli.main import main
+from packetkit.resources import resource
+
+PLACE = Path(packetkit.__file__).parent.parent
+DOCUMENTS = Path(__file__).resolve().parent.parent / "documents" / "json"
+FIRST, HERON = str(resource("schemas/first-light.yaml")), str(resource("schemas/heron.yaml"))
+
+# counter 1, 21.3 Cel, 3.9 V: 00000001 01100101101 1000110 000000 (worked by hand: 813, 70), then the check, which
+# binascii gives: crc_hqx(0165b180, 0xFFFF) = 3e5b.
+FRAME = bytes.fromhex("0165b180 3e5b")
+
+
+def run(*arguments: str, **options: Any) -> subprocess.CompletedProcess[bytes]:
+    """Run the program in a process of its own, from the directory of the package under test."""
+    command = [sys.executable, "-m", "packetkit", *arguments]
+    return subprocess.run(command, cwd=PLACE, capture_output=True, check=False, timeout=120, **options)
+
+
+def written(tmp_path: Path, data: bytes, name: str = "capture") -> str:
+    (tmp_path / name).write_bytes(data)
+    return str(tmp_path / name)
+
+
+def a_surrounded_capture(tmp_path: Path) -> str:
+    bad = bytes((FRAME[0] ^ 1, *FRAME[1:]))
+    return written(tmp_path, b"\x00boot" + FRAME + bad + FRAME + FRAME[:3])
+
+
+# -- what the input is ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "read_as"),
+    [("01 65 b1 80 3e 5b", "hex"), ("0x01,0x65,0xb1,0x80,0x3e,0x5b", "hex"), ("AWWxgD5b", "base64")],
+)
+def test_pasted_text_with_one_reading_is_decoded(
+    text: str, read_as: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["decode", FIRST, "--text", text, "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["read_as"] == read_as
+    assert document["frames"][0]["values"] == {"counter": 1, "temperature": 21.3, "cell_voltage": 3.9}
+
+
+def test_text_with_two_readings_is_shown_in_both_and_not_decoded(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["decode", FIRST, "--text", "0165b1803e5b"]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "can be read in 2 ways" in err
+    assert "--from hex: 6 bytes 01 65 b1 80 3e 5b\n      good frames: 1 beacon; failed: 0" in err
+    assert "--from base64: 9 bytes d3 5e b9 6f 5f 34 dd ee 5b\n      good frames: none; failed: 2" in err
+    assert main(["decode", FIRST, "--text", "0165b1803e5b", "--from", "hex"]) == 0
+
+
+@pytest.mark.parametrize(
+    ("data", "read_as"),
+    [
+        (FRAME, "binary"),
+        (FRAME.hex(" ").encode(), "hex"),
+        (b"\xef\xbb\xbf" + FRAME.hex(" ").encode() + b"\r\n", "hex"),
+        (FRAME.hex(" ").encode("utf-16"), "hex"),
+        (b"AWWx\ngD5b\n", "base64"),
+        (b"t" * decode.PIECE + FRAME, "binary"),  # text at first, which shows only later
+    ],
+)
+def test_a_file_is_read_as_the_only_thing_it_can_be(
+    data: bytes, read_as: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    main(["decode", FIRST, written(tmp_path, data), "--json"])
+    document = json.loads(capsys.readouterr().out)
+    assert (document["read_as"], document["good_frames"]) == (read_as, 1)
+
+
+def test_text_that_could_be_a_capture_itself_is_shown_in_both_readings(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    schema = written(tmp_path, b"mission: m\nframes:\n  f: {fields: [{name: a, bits: 16}]}\n", "m.yaml")
+    path = written(tmp_path, b"0xb921")
+    assert main(["decode", schema, path]) == 2
+    err = capsys.readouterr().err
+    assert "--from hex: 2 bytes b9 21" in err and "--from binary: 6 bytes 30 78 62 39 32 31" in err
+    assert main(["decode", schema, path, "--from", "binary", "--format", "csv"]) == 0
+    assert capsys.readouterr().out.splitlines()[1:] == [
+        "f,0,true,,12408",
+        "f,2,true,,25145",
+        "f,4,true,,12849",
+    ]
+
+
+def test_what_is_not_what_it_was_said_to_be_is_misuse(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["decode", FIRST, written(tmp_path, FRAME), "--from", "hex"]) == 2
+    assert "this is no text, so it is not hex. Say --from binary" in capsys.readouterr().err
+    assert main(["decode", FIRST, written(tmp_path, b"hello"), "--from", "base64"]) == 2
+    assert "is not base64" in capsys.readouterr().err
+    assert main(["decode", FIRST, "--text", "hello world"]) == 2
+    assert "neither hexadecimal nor base64" in capsys.readouterr().err
+
+
+MISUSE = (
+    ((), "name one input"),
+    (("--text", "00", "file"), "name one input"),
+    (("--text", "00", "--from", "binary"), "binary comes from a file"),
+    (("file", "--format", "csv", "--detail"), "a cell of CSV"),
+    (("no-such-file",), "there is no such file"),
+    ((".",), "this is a directory"),
+    (("file", "--frame", "bacon"), "first-light has no frame 'bacon': beacon"),
+)
+
+
+@pytest.mark.parametrize(("arguments", "said"), MISUSE)
+def test_misuse_is_told_with_a_remedy(
+    arguments: tuple[str, ...], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["decode", FIRST, *arguments]) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and said in err and "Traceback" not in err
+
+
+# -- what is written -----------------------------------------------------------------------------------
+
+
+def test_a_small_frame_is_a_row_of_a_table_with_the_account_below(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["decode", FIRST, a_surrounded_capture(tmp_path)]) == 1
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert [line.rstrip() for line in out.splitlines()] == [
+        "offset  counter  temperature Cel  cell_voltage V  remark",
+        "──────  ───────  ───────────────  ──────────────  ──────────────────────────────",
+        "     0                                            skipped 5 bytes",
+        "     5        1             21.3             3.9",
+        "    11                                            claimed beacon, 6 bytes: check",
+        "                                                  failed",
+        "    17        1             21.3             3.9",
+        "    23                                            claimed beacon, 3 bytes:",
+        "                                                  truncated",
+        "",
+        "Read as binary: 26 bytes.",
+        "Good frames: 2.",
+        "Failed frames: 2 (1 beacon check failed, 1 beacon truncated).",
+        "Skipped: 5 bytes in 1 range, at 0 to 4.",
+    ]
+
+
+def test_a_larger_frame_is_a_block_and_says_why_a_value_is_missing(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    survey = packetkit.load(HERON).frame("survey")
+    reading = {"field_x": 20.5, "field_y": None, "field_z": -1}
+    data = survey.encode({"sequence": 9, "uptime": 70, "has_fix": False, "fix": None, "readings": [reading]})
+    assert main(["decode", HERON, "--text", data.hex(" ")]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("0  survey, 15 bytes\n")
+    assert "  readings[0].field_x   20.5  uT\n  readings[0].field_y         uT    missing\n" in out
+    assert main(["decode", HERON, "--text", data.hex(" "), "--detail"]) == 0
+    out = capsys.readouterr().out
+    assert "  sync                 54161  54161\n" in out and "field_y  -2048" in out
+
+
+def test_json_lines_hold_to_their_schema_and_the_account_goes_to_standard_error(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    schema = json.loads((DOCUMENTS / "decode_line.schema.json").read_text(encoding="utf-8"))
+    for more in ((), ("--detail",), ("--salvage",)):
+        assert main(["decode", FIRST, a_surrounded_capture(tmp_path), "--format", "jsonl", *more]) == 1
+        out, err = capsys.readouterr()
+        lines = [json.loads(line) for line in out.splitlines()]
+        for line in lines:
+            jsonschema.validate(line, schema)
+        assert [(line["ok"], line["offset"]) for line in lines] == [
+            (True, 5),
+            (False, 11),
+            (True, 17),
+            (False, 23),
+        ]
+        assert err.startswith("Read as binary: 26 bytes.\nGood frames: 2.\n")
+        assert ("values" in lines[1]) is (more == ("--salvage",))
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({**lines[1], "values": {"counter": {"raw": 1, "value": 1}}}, schema)
+
+
+def test_the_document_holds_to_its_schema(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    schema = json.loads((DOCUMENTS / "decode.schema.json").read_text(encoding="utf-8"))
+    for data in (b"", FRAME, b"?" * 9, FRAME + b"??"):
+        main(["decode", FIRST, written(tmp_path, data), "--from", "binary", "--json"])
+        document = json.loads(capsys.readouterr().out)
+        jsonschema.validate(document, schema)
+        assert document["size_bytes"] == len(data)
+
+
+def test_csv_goes_to_a_file_whole_and_the_account_to_the_user(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    target = tmp_path / "out.csv"
+    arguments = ["decode", FIRST, a_surrounded_capture(tmp_path), "--format", "csv", "-o", str(target)]
+    assert main(arguments) == 1
+    out, err = capsys.readouterr()
+    assert out == "" and "Good frames: 2." in err
+    assert target.read_bytes() == (
+        b"frame,offset,ok,reason,counter,temperature,cell_voltage\n"
+        b"beacon,5,true,,1,21.3,3.9\nbeacon,11,false,check failed,,,\n"
+        b"beacon,17,true,,1,21.3,3.9\nbeacon,23,false,truncated,,,\n"
+    )
+
+
+def test_a_list_without_bound_gets_columns_for_the_longest_there_was(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fields = "[{kind: reserved, bits: 4}, {name: n, kind: count, bits: 12}, {name: x, repeat: {count: n}, bits: 8}]"
+    text = f"mission: m\nframes:\n  f: {{fields: {fields}}}\n".encode()
+    schema = written(tmp_path, text, "m.yaml")
+    assert main(["decode", schema, "--text", "00 02 07 08, 00 01 09", "--format", "csv"]) == 0
+    assert capsys.readouterr().out == (
+        "frame,offset,ok,reason,x,x[0],x[1]\nf,0,true,,2,7,8\nf,4,true,,1,9,\n"
+    )
+
+
+def test_frames_that_no_stream_shows_are_decoded_whole_and_that_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (
+        b"mission: m\nframes:\n  a: {fields: [{name: x, bits: 16}]}\n  b: {fields: [{name: x, bits: 24}]}\n"
+    )
+    schema = written(tmp_path, text, "m.yaml")
+    assert main(["decode", schema, "--text", "00 00 05"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("0  b, 3 bytes\n") and "Taken as one frame: a and b are told apart only by" in out
+    assert main(["decode", schema, "--text", "00 00 05 00 06 00", "--frame", "a", "--format", "jsonl"]) == 0
+    assert capsys.readouterr().out.count("\n") == 3
+
+
+# -- how it ends ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("data", [b"", b"   \n", b"?" * 40, FRAME + b"!", FRAME[:5]])
+def test_anything_but_good_frames_is_a_finding(data: bytes, tmp_path: Path) -> None:
+    assert main(["decode", FIRST, written(tmp_path, data)]) == 1
+    assert main(["decode", FIRST, written(tmp_path, FRAME)]) == 0
+
+
+def test_junk_is_told_with_a_question_that_helps(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["decode", HERON, written(tmp_path, bytes(range(256)) * 10)]) == 1
+    assert (
+        "Skipped: 2,560 bytes in 1 range, at 0 to 2559.\nNothing here begins like a frame"
+        in capsys.readouterr().out
+    )
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "cp437", "ascii"])
+def test_output_falls_back_to_what_the_encoding_has(encoding: str, tmp_path: Path) -> None:
+    text = "mission: m\nframes:\n  f: {fields: [{name: a, bits: 8, unit: Cel, states: {0: größe, 1: 静}}]}\n"
+    schema = written(tmp_path, text.replace("unit: Cel, ", "").encode(), "m.yaml")
+    environment = {**os.environ, "PYTHONIOENCODING": encoding, "COLUMNS": "80"}
+    done = run("decode", schema, "--text", "00 01", env=environment)
+    assert (done.returncode, done.stderr) == (0, b"")
+    shown = done.stdout.decode(encoding)
+    assert ("größe" if encoding != "ascii" else "grosse") in shown or "gro" in shown
+    assert "\\u9759" in shown
+    done = run("decode", schema, "--text", "00 01", "--format", "csv", env=environment)
+    assert "f,0,true,,größe\nf,1,true,,静\n" in done.stdout.decode("utf-8")  # for programs: always UTF-8
+
+
+def test_standard_input_is_decoded_as_it_comes() -> None:
+    command = [
+        sys.executable,
+        "-m",
+        "packetkit",
+        "decode",
+        FIRST,
+        "-",
+        "--from",
+        "binary",
+        "--format",
+        "jsonl",
+    ]
+    process = subprocess.Popen(
+        command, cwd=PLACE, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    )
+    assert process.stdin and process.stdout and process.stderr
+    process.stdin.write(FRAME * 2)
+    process.stdin.flush()
+    first = process.stdout.readline()  # while the input is still open
+    assert json.loads(first)["offset"] == 0
+    process.stdin.close()
+    assert json.loads(process.stdout.read())["offset"] == 6
+    assert process.wait(30) == 0
+    process.stdout.close()
+    process.stderr.close()
+
+
+def test_a_closed_pipe_ends_quietly(tmp_path: Path) -> None:
+    path = written(tmp_path, FRAME * 20_000)
+    for form in ("table", "csv", "jsonl"):
+        reading, writing = os.pipe()
+        os.close(reading)
+        command = [sys.executable, "-m", "packetkit", "decode", FIRST, path, "--format", form]
+        done = subprocess.run(
+            command, cwd=PLACE, stdout=writing, stderr=subprocess.PIPE, check=False, timeout=60
+        )
+        os.close(writing)
+        assert (done.returncode, done.stderr) == (0, b"")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows cannot send an interrupt to one process")
+def test_an_interruption_keeps_whole_lines_and_says_where_it_stopped(tmp_path: Path) -> None:
+    target = tmp_path / "out.jsonl"
+    command = [
+        sys.executable,
+        "-m",
+        "packetkit",
+        "decode",
+        FIRST,
+        "-",
+        "--from",
+        "binary",
+        "--format",
+        "jsonl",
+    ]
+    for more in ((), ("-o", str(target))):
+        process = subprocess.Popen(
+            [*command, *more],
+            cwd=PLACE,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        assert process.stdin and process.stdout and process.stderr
+        process.stdin.write(FRAME * 3)
+        process.stdin.flush()
+        lines = b""
+        while lines.count(b"\n") < 3:  # until all is written, so that the interruption comes while it waits
+            if more:
+                lines = b"".join(part.read_bytes() for part in tmp_path.glob("out.jsonl.*"))
+                time.sleep(0.02)
+            else:
+                lines += process.stdout.readline()
+        time.sleep(0.2)
+        process.send_signal(signal.SIGINT)
+        process.stdin.flush()
+        assert process.wait(30) == 130
+        lines += process.stdout.read()
+        said = process.stderr.read()
+        for stream in (process.stdin, process.stdout, process.stderr):
+            stream.close()
+        lines = target.read_bytes() if more else lines
+        assert [json.loads(line)["offset"] for line in lines.splitlines()] == [0, 6, 12]
+        assert b"Stopped at byte 18: what comes after it was not decoded." in said
+
+
+@pytest.mark.slow
+def test_fifty_megabytes_of_nothing_take_bounded_time_and_memory(tmp_path: Path) -> None:
+    path = tmp_path / "zeros"
+    with path.open("wb") as stream:
+        stream.truncate(50_000_000)
+    limit = (
+        "import resource; resource.setrlimit(resource.RLIMIT_AS, (700_000_000,) * 2); "
+        if os.name == "posix"
+        else ""
+    )
+    program = f"{limit}from packetkit.cli.main import main; raise SystemExit(main())"
+    command = [sys.executable, "-c", program, "decode", HERON, str(path)]
+    start = time.perf_counter()
+    done = subprocess.run(command, cwd=PLACE, capture_output=True, check=False, timeout=60)
+    assert (done.returncode, done.stderr) == (1, b"")
+    assert b"Skipped: 50,000,000 bytes in 1 range" in done.stdout
+    assert time.perf_counter() - start < 30
