@@ -108,10 +108,10 @@ class CheckTexts:
         return f"{self.value(slot, end)} != r{slot.number}"
 
     def is_simple(self, slot: Slot) -> bool:
-        """Return whether a check is its engine's value over slices: whole octets, none of its own bits among them."""
+        """Return whether a check is its engine's value over slices: all edges at whole octets, those of its own bits too."""
         check = slot.check
         assert check is not None
-        if check.own is not None or check.in_wire_order or check.zero_filled:
+        if check.in_wire_order or (check.own is not None and not self.is_whole(slot)):
             return False
         return all(self.octet_of(mark) for span in check.spans for mark in span)
 
@@ -135,15 +135,31 @@ class CheckTexts:
         check = slot.check
         assert check is not None
         if self.is_simple(slot):
-            spans = [(self.place(first, end), self.place(last, end)) for first, last in check.spans]
-            pieces = " + ".join(self.slice(first, last, data, size) for first, last in spans)
-            return self.engine(check, pieces, residue=False)
+            pieces: list[str] = []
+            for first, last in check.spans:
+                pieces += self.pieces(slot, first, last, end, data, size)
+            return self.engine(check, " + ".join(pieces), residue=False)
         name = self.source.name("check", lambda: check, slot.number)
         texts, own = self.places(slot, end)
         if end is not None:
             octets = f"{end.plus(7)} >> 3" if end.moving else str(-(-end.bits // 8))
             data = f"{data}[:{octets}]"
         return f"check_value({name}, {slot.width}, ({texts},), ({own}), {self.words_text(slot)}, {data})"
+
+    def pieces(
+        self, slot: Slot, first: Mark, last: Mark, end: Place | None, data: str, size: int | None
+    ) -> list[str]:
+        """The texts of a span's octets, with what stands for the check's own ones if they are among them."""
+        check, here = slot.check, (self.runs[slot.number].number, slot.offset_bits)
+        start, stop = self.place(first, end), self.place(last, end)
+        assert check is not None
+        inside = (first.node, first.bits) <= here and (last.node < 0 or here < (last.node, last.bits))
+        if check.own is None or not inside:
+            return [self.slice(start, stop, data, size)]
+        own, after = self.own(slot)
+        octets = {"zero": "00", "ones": "ff", "skip": ""}[check.own] * (slot.width // 8)
+        filled = [repr(bytes.fromhex(octets))] if octets else []
+        return [self.slice(start, own, data, size), *filled, self.slice(after, stop, data, size)]
 
     def words_text(self, slot: Slot) -> str:
         """The text of the frame's runs of words, where a check has to do with a part of a word."""

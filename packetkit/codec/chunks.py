@@ -7,6 +7,7 @@ over octet boundaries with the costs below; what no one asks for is skipped as p
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,15 +30,20 @@ READING = Costs({1: 10, 2: 14, 4: 18, 8: 26}, {1: 10, 2: 11, 4: 15, 8: 20}, {1: 
 WRITING = Costs({1: 9, 2: 10, 4: 11, 8: 16}, {1: 24, 2: 24, 4: 26, 8: 35}, {1: 6, 2: 6, 4: 6, 8: 6}, 32)
 
 CODES = {1: "b", 2: "h", 4: "i", 8: "q"}
+REALS = {2: "e", 4: "f", 8: "d"}
 
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """One word of a stretch: its first bit and its size in bits, counted in the stretch; used is False for padding."""
+    """One word of a stretch: its first bit and its size in bits, counted in the stretch.
+
+    used is False for padding. is_real: it is an IEEE number, which struct turns into a float by itself.
+    """
 
     start: int
     size: int
     used: bool = True
+    is_real: bool = False
 
     @property
     def end(self) -> int:
@@ -65,6 +71,8 @@ class Cut:
         for chunk in self.chunks:
             if not chunk.used:
                 text += f"{chunk.size // 8}x"
+            elif chunk.is_real:
+                text += REALS[chunk.size // 8]
             else:
                 code = CODES[chunk.size // 8]
                 text += code if chunk.start in self.signed else code.upper()
@@ -99,6 +107,10 @@ class Cut:
             return f"({terms[0]})" if " " in terms[0] else terms[0]
         return "(" + " | ".join(f"({term})" for term in terms) + ")"
 
+    def is_real(self, start: int) -> bool:
+        """Whether the field that starts there is a chunk that struct makes a float of."""
+        return any(chunk.start == start and chunk.is_real for chunk in self.chunks)
+
     def is_signed(self, start: int, width: int) -> bool:
         """Whether the field's text is two's complement already: its top bit is the top of a chunk, which is made signed."""
         chunk, shift, bits, lift = max(self.parts(start, width), key=lambda part: part[3])
@@ -108,16 +120,34 @@ class Cut:
         return False
 
 
+class Order(Protocol):
+    """What a cut must know of the bits it is made in."""
+
+    @property
+    def low_first(self) -> bool:
+        """Whether bits count from the low end."""
+
+    @property
+    def word(self) -> int | None:
+        """The bits of a word, where the packing has them; then the chunks are those."""
+
+
 def cut(
-    octets: int, wanted: list[tuple[int, int]], costs: Costs, *, low_first: bool, word: int | None = None
+    octets: int,
+    wanted: list[tuple[int, int]],
+    costs: Costs,
+    order: Order,
+    reals: frozenset[tuple[int, int]] = frozenset(),
 ) -> Cut:
     """Return the cheapest cut of a stretch. wanted: first bit and width of each field that is asked for.
 
-    word: bits of the words that the packing has; then the chunks are those.
+    reals: those of them that struct is to make floats of; they are chunks of their own.
     """
+    low_first, word = order.low_first, order.word
     if word is not None:
         chunks = [Chunk(start, word) for start in range(0, octets * 8, word)]
         return Cut(_trimmed(chunks, wanted), low_first=False, little=True)
+    taken = {octet for start, width in reals for octet in range(start // 8, (start + width) // 8)}
     best: list[tuple[float, Chunk | None]] = [(0, None)] + [(float("inf"), None)] * octets
     spans = _by_octet(octets, wanted)
     for at in range(octets):
@@ -125,8 +155,9 @@ def cut(
         if not spans[at] and so_far < best[at + 1][0]:
             best[at + 1] = (so_far, Chunk(at * 8, 8, False))
         for size in CODES:
-            if at + size <= octets:
-                chunk = Chunk(at * 8, size * 8)
+            real = (at * 8, size * 8) in reals
+            if at + size <= octets and (real or taken.isdisjoint(range(at, at + size))):
+                chunk = Chunk(at * 8, size * 8, is_real=real)
                 cost = so_far + costs.item[size] + _cost(chunk, spans, low_first, costs)
                 if cost < best[at + size][0]:
                     best[at + size] = (cost, chunk)

@@ -22,8 +22,9 @@ from typing import Any
 
 from packetkit.codec import bits
 from packetkit.codec.source import Source
+from packetkit.codec.values import LARGEST
 from packetkit.layout.model import Ieee, Linear, Slot
-from packetkit.layout.number import ieee_bounds, to_raw
+from packetkit.layout.number import ieee_bounds, to_raw, value_of
 
 
 class RefusedError(ValueError):
@@ -76,6 +77,18 @@ class Codes:
             if text is not None:
                 return f"({text} else {other})"
         return f"{self.coder(slot)}({value})"
+
+    def real(self, slot: Slot, value: str) -> str:
+        """Return the text of a float that struct rounds to a slot's format, from the text of its value.
+
+        Between the bounds, which are numbers of the format, nothing rounds to beyond them; what is too large for the format struct
+        refuses. Just outside of them a number may round to a bound: the function knows.
+        """
+        low, high = ieee_bounds(slot)
+        if slot.minimum is None and slot.maximum is None:
+            low, high = -LARGEST, LARGEST
+        other = self.source.name("real", lambda: _real_coder(slot), slot.number)
+        return f"v if (v := {value}).__class__ is float and {low!r} <= v <= {high!r} else {other}(v)"
 
     def coder(self, slot: Slot) -> str:
         """Return the name of a function from any value to the slot's code."""
@@ -185,6 +198,18 @@ def _coder(slot: Slot) -> Callable[[Any], int]:
         return found if low <= found <= high else settled(value)
 
     return code
+
+
+def _real_coder(slot: Slot) -> Callable[[Any], float]:
+    """A function from any value to the float to send; for None that is the quiet NaN."""
+
+    def real(value: Any) -> float:
+        outcome = to_raw(slot, value)
+        if outcome.fault is not None or (outcome.clamped and slot.raises is not None):
+            raise RefusedError
+        return float(value_of(slot.transform, outcome.raw))
+
+    return real
 
 
 def _ieee_coder(slot: Slot, width: int, settled: Callable[[Any], int]) -> Callable[[Any], int]:

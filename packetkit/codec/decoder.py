@@ -28,11 +28,12 @@ from packetkit.codec.stretch import (
     flattened,
     groups,
     parts,
+    reals,
     record_text,
     residue,
     write_elements,
 )
-from packetkit.codec.values import SMALL_BITS, Values, bare, raw_text
+from packetkit.codec.values import SMALL_BITS, Values, bare, raw_text, real_text
 from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Slot
 
 # A stretch at an unknown bit is one integer up to here; a longer one is shifted into place and read as octets.
@@ -377,7 +378,7 @@ class Decoder:
     def cutting(self, part: Part) -> tuple[Cut, list[str]]:
         """Cut a part into words; return the lines that follow its reading."""
         wanted = [(group.start, group.width) for group in self.groups(part)]
-        cutting = cut(part.octets, wanted, READING, low_first=part.low_first, word=part.word)
+        cutting = cut(part.octets, wanted, READING, part, reals(part))
         for chunk in cutting.used():
             cutting.names[chunk.start] = self.values.variable("c")
         return cutting, self.texts(part, cutting, may_sign=True)
@@ -409,7 +410,9 @@ class Decoder:
         plain = not (slot.octets_reversed or slot.bits_reversed or by_table)
         signed = slot.signed and plain and may_sign and cutting.is_signed(one.start, slot.width)
         code = cutting.text(one.start, slot.width)
-        if slot.kind == "reserved":
+        if cutting.is_real(one.start):
+            spot.text = real_text(code)
+        elif slot.kind == "reserved":
             tests.append(bare(code))
         elif slot.kind in ("constant", "sync") or (slot.kind == "tag" and not slot.is_value):
             if slot.number in self.tellers:

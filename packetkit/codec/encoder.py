@@ -17,10 +17,12 @@ from packetkit.codec.checks import CheckTexts, NotGeneratedError, octet
 from packetkit.codec.chunks import CODES, WRITING, Chunk, Cut, cut
 from packetkit.codec.codes import Codes, flip, shifted
 from packetkit.codec.source import MOVING, Place, Source, told
-from packetkit.codec.stretch import Elements, Entries, Placed, Spot, Stretch, collect, parts, residue
+from packetkit.codec.stretch import Elements, Entries, Placed, Spot, Stretch, collect, parts, reals, residue
 from packetkit.codec.values import bare
 from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Run, Slot, walk
 
+# In frames up to here a list's codes are gathered in one integer; in longer ones that would take the square of their number.
+_SHORT = 4096
 # A stretch is one integer up to here; a longer one is packed by struct.
 _WIDE = 60
 
@@ -97,6 +99,11 @@ class Encoder:
         place = self.container(self.layout.nodes, Place(), "record", bare=False)
         if self.pending:
             self.flush(place)
+        if self.trailing is not None:
+            source.add(
+                f"return out + {self.octets_of_check(self.trailing, self.checks.value(self.trailing, place, 'out'))}"
+            )
+            return
         self.fill_in_checks(place)
         source.add("return out")
 
@@ -198,10 +205,10 @@ class Encoder:
         pieces = []
         for part in parts(run, 0):
             octets = part.octets
-            if self.trailing is not None and part.octet + octets == -(-run.size // 8):
-                octets -= self.trailing.width // 8
+            if self.ends_frame(run) and part.octet + octets == -(-run.size // 8):
+                octets -= run.spots[-1].slot.width // 8
             sent = [(one.start, one.slot.width) for one in part.fields if self.is_sent(one.slot)]
-            cutting = cut(octets, sent, WRITING, low_first=part.low_first, word=part.word)
+            cutting = cut(octets, sent, WRITING, part, reals(part))
             texts = self.words(part.fields, cutting)
             form = cutting.format()
             if not texts and octets:
@@ -236,6 +243,9 @@ class Encoder:
         """Add one field to the words it lies in."""
         slot = one.slot
         places = cutting.parts(one.start, slot.width)
+        if places[0][0].is_real:
+            terms[one.start].append(self.codes.real(slot, one.spot.text))
+            return
         constant = slot.kind in ("constant", "sync") or (slot.kind == "tag" and not slot.is_value)
         value = bits.code_of(slot, slot.codes[0].low) if constant else flip(slot)
         for chunk, shift, width, lift in places:
@@ -335,6 +345,8 @@ class Encoder:
         for number, offset in run.starts:
             self.checks.mark(number, place.plus(offset))
         after = place.plus(run.size)
+        if self.ends_frame(run) and (run.over != 0 or run.size % 8):
+            self.trailing = None
         if run.over == 0 and self.pending:
             self.flush(place)
         if not run.size:
@@ -429,33 +441,37 @@ class Encoder:
         whole = over == 0 and run.size % 8 == 0
         codes = self.codes.variable("k")
         element = self.codes.variable("e")
-        if node.bare and run.size <= _WIDE and run.packing.word_bits is None and len(run.spots) == 1:
-            self.take(entries, element, bare=True)
-            source.add(f"{codes} = [{self.number(run)} for {element} in {name}]")
-            whole = False
-        else:
+        most = self.layout.maximum_bits
+        low_first = run.packing is Packing.LEAST
+        if whole or low_first or most is None or most > _SHORT:
             source.add(f"{codes} = []")
-            with source.block(f"for {element} in {name}:"):
-                self.take(entries, element, bare=node.bare)
-                text = self.packed(run) if whole else self.number(run)
-                source.add(f"{codes}.append({text})")
+            line = f"{codes}.append({{}})"
+        else:
+            source.add(f"{codes} = 0")
+            line = f"{codes} = {codes} << {run.size} | ({{}})"
+        with source.block(f"for {element} in {name}:"):
+            self.take(entries, element, bare=node.bare)
+            source.add(line.format(self.packed(run) if whole else self.number(run)))
         if whole:
             source.add(f'out += b"".join({codes})')
             return True
-        join = "joined_low" if run.packing is Packing.LEAST else "joined"
-        self.append(run.packing, f"{join}({codes}, {run.size})", f"len({codes}) * {run.size}", place)
+        if line.endswith(".append({})"):
+            codes = f"{'joined_low' if low_first else 'joined'}({codes}, {run.size})"
+        self.append(run.packing, codes, f"len({name}) * {run.size}", place)
         return True
 
     # -- checks ------------------------------------------------------------------------------------
 
     def trailing_check(self) -> Slot | None:
         """The check that is the end of a frame, and is not needed to compute itself or another."""
-        if len(self.layout.check_order) != 1 or not self.is_flat():
+        if len(self.layout.check_order) != 1 or self.inner:
             return None
         slot = self.layout.slots[self.layout.check_order[0]]
         run = self.checks.runs[slot.number]
-        is_last = slot.number == len(self.layout.slots) - 1 and run.packing.word_bits is None
-        return slot if is_last and slot.width % 8 == 0 and self.checks.is_simple(slot) else None
+        last = self.layout.nodes[-1]
+        is_last = isinstance(last, Run) and last.slots[-1:] == (slot,) and run.packing.word_bits is None
+        simple = slot.check is not None and slot.check.own is None and self.checks.is_simple(slot)
+        return slot if is_last and slot.width % 8 == 0 and simple else None
 
     def ended(self, data: str, size: int, slot: Slot, value: str) -> str:
         """The text of a frame's octets and the check that ends them."""
@@ -464,6 +480,14 @@ class Encoder:
         low_first = slot.octets_reversed is not (self.checks.runs[slot.number].packing is Packing.LEAST)
         form = f"{'<' if low_first else '>'}{size}s{CODES[slot.width // 8].upper()}"
         return f"{self.source.name('pack', lambda: Struct(form).pack, form)}({data}, {value})"
+
+    def ends_frame(self, run: Stretch) -> bool:
+        """Whether a stretch ends with the check that ends the frame, and that is added at last."""
+        return (
+            bool(run.spots)
+            and self.trailing is not None
+            and run.spots[-1].slot.number == self.trailing.number
+        )
 
     def octets_of_check(self, slot: Slot, value: str) -> str:
         """The text of a check's octets."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from packetkit.codec.source import literal
 from packetkit.layout.model import Fill, Node, Packing, Repeat, Run, Slot, walk
+from packetkit.layout.number import QUIET_NAN
 
 # A fixed repeat of so many fields in all is written out; a longer one is a loop.
 UNROLLED = 256
@@ -190,6 +191,22 @@ def parts(stretch: Stretch, over: int) -> list[Part]:
             shifted = [_as_in_the_other_order(one) for one in shifted]
         made.append(Part(first, last - first, order, None, tuple(shifted)))
     return made
+
+
+def reals(part: Part) -> frozenset[tuple[int, int]]:
+    """Return the first bit and width of IEEE numbers in a part that struct can read and write as such."""
+    if part.word is not None:
+        return frozenset()
+    return frozenset(
+        (one.start, one.slot.width) for one in part.fields if one.start % 8 == 0 and _is_real(one.slot)
+    )
+
+
+def _is_real(slot: Slot) -> bool:
+    """Whether an IEEE slot has no codes of its own but the quiet NaN, which struct reads and writes as it is."""
+    if slot.kind != "float" or slot.octets_reversed or slot.bits_reversed:
+        return False
+    return all(one.low == one.high == QUIET_NAN[slot.width] for one in slot.specials)
 
 
 def _alike(placed: list[Placed]) -> Iterator[tuple[bool, list[Placed]]]:

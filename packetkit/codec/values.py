@@ -24,7 +24,7 @@ TABLE_ENTRIES = 32_768
 SMALL_BITS = 8
 # From here on a double does not hold every integer.
 _EXACT = 1 << 53
-_LARGEST = 1.7976931348623157e308
+LARGEST = 1.7976931348623157e308
 
 
 class Values:
@@ -151,6 +151,11 @@ def linear_text(transform: Linear, raw: str, low: int, high: int) -> str:
     return f"({scaled} {'+' if base > 0 else '-'} {abs(base)}) / {den}"
 
 
+def real_text(value: str) -> str:
+    """Return the text of an IEEE number that struct has read; None where it is not finite."""
+    return f"({value} if {-LARGEST!r} <= {value} <= {LARGEST!r} else None)"
+
+
 def raw_text(slot: Slot, code: str, *, signed: bool) -> str:
     """Return the text of a slot's raw code, from the text of its bits; signed: that is two's complement already."""
     if slot.octets_reversed:
@@ -220,6 +225,6 @@ def _ieee_reader(transform: Ieee) -> Callable[[int], float | None]:
 
     def read(raw: int) -> float | None:
         (value,) = unpack(pack(raw))
-        return value if -_LARGEST <= value <= _LARGEST else None
+        return value if -LARGEST <= value <= LARGEST else None
 
     return read

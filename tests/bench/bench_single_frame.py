@@ -151,7 +151,7 @@ def encode(record):
         "CODES": {name: code for code, name in enumerate(MODES)},
     }
     exec(text, scope)
-    return scope["encode"], scope["decode"]  # type: ignore[return-value]
+    return scope["encode"], scope["decode"]
 
 
 def _value(one: Column, raw: str) -> str:
@@ -218,7 +218,7 @@ def encode(record):
         "CODES": {name: code for code, name in enumerate(MODES)},
     }
     exec(text, scope)
-    return scope["encode"], scope["decode"]  # type: ignore[return-value]
+    return scope["encode"], scope["decode"]
 
 
 def frames(layout: Layout, count: int) -> list[bytes]:

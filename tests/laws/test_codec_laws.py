@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
 
+import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -107,6 +108,9 @@ class Builder:
             return self.a_number(path, prefix)
         if kind == "float":
             bits = chance.choice([16, 32, 64])
+            bounded: dict[str, Any] = (
+                {"minimum": Fraction(-1, 10), "maximum": Fraction(1000, 3)} if chance.random() < 0.4 else {}
+            )
             missing = (Special(QUIET[bits], QUIET[bits], "missing"),) if chance.random() < 0.5 else ()
             return self.slot(
                 kind,
@@ -116,6 +120,8 @@ class Builder:
                 transform=Ieee(bits),
                 specials=missing,
                 octets_reversed=chance.random() < 0.3,
+                policy=chance.choice(["error", "clamp"]),
+                **bounded,
             )
         if kind == "states":
             width = chance.choice([1, 2, 3, 5, 13])
@@ -594,7 +600,11 @@ class Judge:
         exact = Fraction(fraction + ((1 << fraction_bits) if exponent else 0)) * Fraction(2) ** (
             max(exponent, 1) - bias - fraction_bits
         )
-        return sign * float(exact), "", ""
+        value = sign * float(exact)
+        kind = {16: np.float16, 32: np.float32, 64: np.float64}[slot.width]  # rounds bounds, from outside
+        above = slot.maximum is not None and value > float(kind(float(slot.maximum)))
+        below = slot.minimum is not None and value < float(kind(float(slot.minimum)))
+        return value, "", "out_of_range" if above or below else ""
 
     # bits
 
