@@ -7,6 +7,7 @@ minutes, not the fraction of a second by which machines differ.
 
 from __future__ import annotations
 
+import re
 import time
 import tracemalloc
 from collections.abc import Callable
@@ -184,7 +185,13 @@ def assert_is_fit_to_print(error: SchemaError) -> None:
     assert all(line.isprintable() for line in str(error).splitlines())
 
 
-@pytest.mark.parametrize("name", HOSTILE)
+# Seconds, most of them the YAML scanner's.
+LARGE = re.compile(r"[0-9]{2},[0-9]{3} |[2-9],[0-9]{3} |1 MiB of (words|line)|1,999")
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=pytest.mark.slow if LARGE.search(name) else ()) for name in HOSTILE]
+)
 def test_a_hostile_file_ends_soon_in_a_mission_or_in_the_same_messages_from_load_and_check(
     name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -197,6 +197,11 @@ def test_scale_and_offset_are_kept_as_whole_numbers_over_one_denominator(
         ("bits: 8, missing: [0, {from: 100, to: 109}, 255]", (Range(1, 99), Range(110, 254))),
         ("bits: 8, missing: 7, at_least: 254, at_most: 0", (Range(1, 6), Range(8, 253), Range(255, 255))),
         ("bits: 8, scale: 1, maximum: 200, missing: 255", (Range(0, 200),)),
+        ("bits: 8, scale: 1, minimum: 50, maximum: 200, missing: 3", (Range(50, 200),)),
+        (
+            "bits: 8, scale: 1, minimum: 50, maximum: 200, missing: [{from: 40, to: 60}, 199, 200]",
+            (Range(61, 198),),
+        ),
         ("bits: 8, missing: [5, 3, 4]", (Range(0, 2), Range(6, 255))),
     ],
 )
@@ -291,6 +296,17 @@ def test_roles_carry_their_details_and_a_counter_wraps_at_its_width_unless_said(
     assert slot_of("{name: a, bits: 12, role: boot, modulus: 1000}").role == Role("boot", 1_000)
     clock = slot_of("{name: a, bits: 24, role: clock, tick_s: 1/2, epoch: 2030-01-01T00:00:00Z}")
     assert clock.role == Role("clock", None, Fraction(1, 2), "2030-01-01T00:00:00Z")
+
+
+@pytest.mark.parametrize("bits", [1, 8, 64])
+def test_a_counter_wraps_at_two_at_least_and_at_what_its_bits_count_at_most(bits: int) -> None:
+    def line(modulus: int) -> str:
+        return f"{{name: a, bits: {bits}, role: sequence, modulus: {modulus}}}"
+
+    for modulus in (2, 2**bits):
+        assert slot_of(line(modulus)).role == Role("sequence", modulus)
+    for modulus in (1, 0, -1, 2**bits + 1):
+        assert rules_of(line(modulus), "{kind: reserved, up_to: byte}") == ["modulus-unfit"]
 
 
 # -- order and packing (WIRE.md 1 and 2)
@@ -679,6 +695,16 @@ def test_bits_are_fed_as_they_lie_only_where_octets_are_not_certain() -> None:
     assert not check_of(
         frame_of(A, check_line(more=", fill: zero", algorithm="SUM-8"))
     ).zero_filled  # nothing to fill
+
+
+def test_a_check_that_skips_itself_feeds_its_bits_to_nobody() -> None:
+    lines = ("{name: a, bits: 8}", "{kind: reserved, bits: 3}")
+    five = check_line("whole_frame", algorithm="CRC-5/USB")
+    assert not check_of(frame_of(*lines, five)).in_wire_order  # 16 bits
+    assert rules_of(*lines, five.replace("}", ", self: skip}")) == ["span-octets"]  # 11 bits
+    assert not check_of(
+        loose("{name: a, bits: 11}", five.replace("}", ", self: skip, fill: zero}"))
+    ).in_wire_order
 
 
 def test_checks_are_computed_in_the_order_in_which_they_cover_each_other() -> None:
