@@ -63,7 +63,7 @@ class _Drawing:
                 for slot in node.slots:
                     put(made, slot.path, self.slot(slot, may_lack=not bare, may_be_none=not bare or given))
             elif isinstance(node, Fill):
-                put(made, node.slot.path, self.zero(node.slot))
+                put(made, node.slot.path, self.padding(node.slot))
             elif isinstance(node, Repeat):
                 put(made, node.path, self.repeat(node))
             else:
@@ -124,6 +124,13 @@ class _Drawing:
         return self.given(slot, times) if slot.number in self.asked or self.odds(8) else _OUT
 
     def zero(self, slot: Slot) -> Any:
+        """Reserved bits: not given; or given as zero; or as other bits, where those are sent, and only reported."""
+        if not slot.strict and slot.width and self.odds(10):
+            return self.any_code(slot)
+        return self.given(slot, 0) if self.odds(10) else _OUT
+
+    def padding(self, slot: Slot) -> Any:
+        """Bits that fill up, of whatever number: not given, or as zero."""
         return self.given(slot, 0) if self.odds(10) else _OUT
 
     def flag(self, slot: Slot, may_lack: bool) -> Any:
@@ -186,13 +193,13 @@ class _Drawing:
         if slot.missing_code is not None and may_be_none:
             forms += [_nothing] * 2
         if slot.missing_code is not None:
-            forms += [self.no_value]
+            forms += [self.no_value] * len(slot.specials)
         if may_lack and (slot.default is not None or slot.missing_code is not None):
             forms += [_left_out]
         if slot.policy != "error" and slot.kind in ("number", "float") and self.may_clamp(slot):
             forms += [self.beyond] * 3
         if slot.kind != "tag":
-            forms += [self.any_code]
+            forms += [self.any_code] * (1 + len(slot.specials))
         return self.chance.choice(forms)(slot)
 
     def may_clamp(self, slot: Slot) -> bool:
@@ -243,8 +250,12 @@ class _Drawing:
         return self.may_clamp(slot) or not number.to_raw(slot, value).clamped
 
     def beyond(self, slot: Slot) -> Any:
-        """A number outside the range, where that is sent as something else."""
+        """A number outside the range, or one whose code is reserved, where that is sent as something else."""
         low, high = number.value_limits(slot)
+        if slot.specials and self.odds(2):
+            special = self.chance.choice(slot.specials)
+            reserved = number.value_of(slot.transform, self.chance.choice((special.low, special.high)))
+            return reserved if number.to_raw(slot, reserved).fault is None else self.plain(slot)
         step = Fraction(1) if isinstance(slot.transform, Ieee) else abs(slot.transform.scale)
         far = self.chance.choice((1, 2, 1000, 10**40))
         value = self.chance.choice(
@@ -263,7 +274,10 @@ class _Drawing:
         return float("nan") if not self.odds(3) else Decimal("NaN")
 
     def any_code(self, slot: Slot) -> Any:
-        """Any raw code that its bits hold, legal or not."""
+        """Any raw code that its bits hold, legal or not; those with a meaning of their own often."""
+        if slot.specials and self.odds(2):
+            special = self.chance.choice(slot.specials)
+            return {"raw": self.chance.choice((special.low, special.high))}
         return {"raw": self.code_in(Range(*slot.raw_limits))}
 
     def float_value(self, slot: Slot) -> float:
@@ -364,16 +378,28 @@ def spoilt(record: Record, chance: Chance) -> Any:
     """Return a copy of a record with one thing changed that is mostly wrong: a key gone or unknown, a value of another kind, a length."""
     places = list(_places(record, ()))
     path = chance.choice(places) if places else ()
-    form = chance.randint(0, 5)
+    form = chance.randint(0, 6)
     if form == 0 or not path:
-        return _changed(
-            record, (*path[:-1], chance.choice(("none_such", "a", "reserved"))), chance.choice(_WRONG)
-        )
+        return _changed(record, (*path[:-1], chance.choice(("none_such", "a", "b"))), chance.choice(_WRONG))
     if form == 1:
         return _changed(record, path, _OUT)
     if form == 2:
         return _changed(record, path, chance.choice(_ODD))
+    if form == 3:  # as bits without a name are called
+        return _changed(record, ("reserved",), chance.choice(({"raw": 1}, 1)))
+    if form == 4:
+        lists = [one for one in places if isinstance(_at(record, one), list)]
+        path = chance.choice(lists) if lists else path
+        found = _at(record, path)
+        if isinstance(found, list) and found:
+            return _changed(record, path, chance.choice((found[1:], [*found, found[0]])))
     return _changed(record, path, chance.choice(_WRONG))
+
+
+def _at(value: Any, path: tuple[Any, ...]) -> Any:
+    for key in path:
+        value = value[key]
+    return value
 
 
 def _places(value: Any, path: tuple[Any, ...]) -> Any:

@@ -117,11 +117,16 @@ def schema(chance: Chance) -> Drawn:
 
 @dataclass(frozen=True, slots=True)
 class _Style:
-    """How bits lie here: words in which nothing may be turned, and whether numbers are turned by the group's order."""
+    """How bits lie here: from which end of an octet, in which order of octets (None: as the packing has them), in words where all is fixed."""
 
     least: bool = False
-    turned: bool = False
+    order: str | None = None
     words: bool = False
+
+    @property
+    def turned(self) -> bool:
+        """Whether the octets of numbers are turned against their packing, so that numbers are whole octets."""
+        return self.order is not None and (self.order == "big") is self.least
 
 
 @dataclass(slots=True)
@@ -161,7 +166,7 @@ class _Draw:
         self.roles = set(ROLES)
         self.least = self.mixed = False  # the frame's packing; and whether a group has the other
         self.ends = False  # a list runs to the frame's end
-        self.budget = 24  # fields in all, so that a frame stays readable
+        self.budget = 28  # fields in all, so that a frame stays readable
 
     def odds(self, one_in: int) -> bool:
         return self.chance.randint(1, one_in) == one_in
@@ -179,8 +184,8 @@ class _Draw:
             made["packing"] = "least_significant_first"
         if self.odds(6):
             made["order"] = self.one("little", "big")
-            style = replace(style, turned=(made["order"] == "big") is style.least)
-        if self.odds(5):
+            style = replace(style, order=made["order"])
+        if self.odds(3):
             made["strict"] = True
         if self.odds(8):
             made["cadence_s"] = Fraction(self.one(1, 30, 60))
@@ -188,7 +193,7 @@ class _Draw:
         place, scope, fields = _Place(), _Scope(None), made.setdefault("fields", [])
         if tag is not None:
             self.add(fields, scope, place, {"name": "tag", "kind": "tag", "bits": 8, "code": tag}, 8)
-        for _ in range(self.chance.randint(1, 7)):
+        for _ in range(self.chance.randint(2, 8)):
             self.member(fields, scope, place, style, depth=0)
         if self.odds(6):
             self.to_end(fields, scope, place, style)
@@ -402,7 +407,7 @@ class _Draw:
             return first
         last = self.chance.randint(first + 1, top)
         return [
-            {"code": first, "reason": self.one(*_REASONS)},
+            {"code": first, "reason": "n/a"},
             {"from": first + 1, "to": last, "reason": self.one(*_REASONS)},
         ]
 
@@ -418,8 +423,9 @@ class _Draw:
             start = self.chance.randint(least, least + (1 << bits) - 4)
             made["missing"] = self.one(
                 start,
-                [{"code": start, "reason": self.one(*_REASONS)}, start + 2],
+                [{"code": start, "reason": "sensor off"}, {"code": start + 2, "reason": self.one(*_REASONS)}],
                 [{"from": start, "to": start + 1, "reason": self.one(*_REASONS)}, {"code": start + 3}],
+                [start, {"code": start + 2, "reason": "saturated"}],
             )
             if signed and form == 2:
                 made["missing"] = (1 << bits) - 1  # written as its bits: minus one
@@ -584,17 +590,17 @@ class _Draw:
     def group(self, fields: list[Entry], scope: _Scope, place: _Place, style: _Style, depth: int) -> None:
         """A group, at times in a packing or an order of its own."""
         made: Entry = {"name": self.name(scope), "group": []}
-        form = 0 if style.words else self.chance.randint(0, 4)
-        if form == 3:
+        form = 0 if style.words else self.chance.randint(0, 6)
+        if form in (3, 4):
             self.other_packing(fields, made, scope, place, style, depth)
             return
-        if form == 4 and not style.least:
+        if form > 4 and not style.least:
             self.words(fields, made, scope, place, style)
             return
         inner = style
         if form == 2:
             made["order"] = self.one("little", "big")
-            inner = replace(style, turned=(made["order"] == "big") is style.least)
+            inner = replace(style, order=made["order"])
         self.fill(fields, made, scope, place, inner, depth)
 
     def fill(
@@ -619,7 +625,7 @@ class _Draw:
         self.to_octet(fields, scope, place)
         made["packing"] = "most_significant_first" if style.least else "least_significant_first"
         self.mixed = True
-        inner_style = _Style(least=not style.least)
+        inner_style = replace(style, least=not style.least)
         inner = self.inside(scope, made)
         for _ in range(self.chance.randint(1, 3)):
             self.member(made["group"], inner, place, inner_style, depth + 1)
@@ -635,7 +641,7 @@ class _Draw:
         word = int(self.one(16, 32, 64))
         made |= {"order": "little", "word_bits": word}
         inner, inner_style = self.inside(scope, made), _Style(words=True)
-        inside = _Place(place.octet, place.inner)
+        inside = replace(place)
         used = 0
         for _ in range(self.chance.randint(1, 4)):
             draw = self.one(
@@ -644,10 +650,15 @@ class _Draw:
             entry, bits = draw(inner, inner_style)
             self.add(made["group"], inner, inside, entry, bits)
             used += bits
+        before = len(made["group"])
+        if self.odds(3):
+            self.check(made["group"], inner, inside, inner_style)
+            used += sum(self.check_width(one) for one in made["group"][before:])
         while used % word:
             spare = min(word - used % word, 64)
             self.add(made["group"], inner, inside, {"kind": "reserved", "bits": spare}, spare)
             used += spare
+        self.cover(made["group"], inner, inner_style)
         self.add(fields, scope, place, made, used)
 
     def flags(self, fields: list[Entry], scope: _Scope, place: _Place, style: _Style, depth: int) -> None:
@@ -688,7 +699,7 @@ class _Draw:
         for _ in range(self.chance.randint(1, 3)):
             self.member(made["group"], inner, inside, style, depth + 1)
         if not _is_fixed(made):
-            self.leaf(made["group"], inner, inside, *self.number(inner, replace(style, turned=style.turned)))
+            self.leaf(made["group"], inner, inside, *self.number(inner, style))
         self.certain_bit(made["group"], inner, inside, style)
         self.counts_used(made["group"], inner, inside, style)
         if self.odds(5):
@@ -714,7 +725,7 @@ class _Draw:
         for _ in range(self.chance.randint(0, 1)):
             self.member(fields, scope, place, style, depth + 1)
         self.list_of(fields, scope, place, style, depth, count["name"])
-        if self.odds(5):
+        if self.odds(3):
             self.list_of(fields, scope, place, style, depth, count["name"])
 
     def list_of(
@@ -857,7 +868,9 @@ class _Draw:
             return  # octets of its span would be made of bits of both packings
         made: Entry = {"name": self.name(scope), "kind": "check"}
         bits = self.algorithm(made, style, whole=place.inner == 0)
-        if self.odds(4) and bits % 8 == 0:
+        if style.words:
+            pass  # their order is fixed
+        elif self.odds(4) and bits % 8 == 0:
             made["stored"] = self.one("high_octet_first", "low_octet_first")
         elif self.odds(8):
             made["stored"] = "bits_reversed"
@@ -902,15 +915,15 @@ class _Draw:
         for entry in checks:
             at = entry.pop("_at")
             last = entry is checks[-1]
-            form = self.chance.randint(0, 5)
-            if form < 3:
+            form = self.chance.randint(0, 6)
+            if form < 2:
                 if self.odds(4):
                     entry["covers"] = "everything_before"
                 if not any(_certainly_there(before) for before in fields[:at]):
                     self.by_names(entry, fields, style)
-            elif form == 3:
+            elif form == 2:
                 self.by_names(entry, fields, style)
-            elif form == 4:
+            elif form < 5:
                 self.by_range(entry, fields, style)
             elif whole and last and not any(_holds_check(other) for other in fields[at + 1 :]):
                 entry["covers"] = "whole_frame"

@@ -223,10 +223,10 @@ class OpenRun:
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """How numbers lie here: the packing, and the octet order that numbers of 16 bits and more take."""
+    """How numbers lie here: the packing, and the octet order that numbers of 16 bits and more take; None: as the packing has them."""
 
     packing: Packing
-    order: str
+    order: str | None
 
     @property
     def natural(self) -> str:

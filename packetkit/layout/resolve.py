@@ -100,7 +100,7 @@ class _Resolver:
     def layout(self) -> Layout | None:
         frame = self.frame
         packing = _packing(frame.packing) or Packing.MOST
-        style = Style(packing, frame.order or ("little" if packing is Packing.LEAST else "big"))
+        style = Style(packing, frame.order)
         root = Container(self.next_node, Cursor(0, Phase(), Origin(Phase())), "")
         scope = Scope(None)
         self.place_all(frame.fields, root, scope, style, ())
@@ -275,9 +275,7 @@ class _Resolver:
                 text = "inside a group of words packing and order are fixed"
                 self.note(place, "order-words", self.full(address), text, _PICTURES)
                 return style
-            packing = _packing(one.packing) or style.packing
-            inherited = style.order if packing is style.packing else Style(packing, "").natural
-            return Style(packing, one.order or inherited)
+            return Style(_packing(one.packing) or style.packing, one.order or style.order)
         if (
             one.order != "little"
             or one.packing == "least_significant_first"
@@ -291,7 +289,7 @@ class _Resolver:
                 _PICTURES,
             )
             return style
-        return Style(WORDS[one.word_bits], "big")
+        return Style(WORDS[one.word_bits], None)
 
     def boundary(self, one: Field, into: Container, address: str, verb: str) -> bool:
         """Whether the packing may change here, at a byte boundary; noted where it may not."""
@@ -375,7 +373,7 @@ class _Resolver:
                 one.places[key], "order-words", where, "inside a group of words the order is fixed", _PICTURES
             )
             return False
-        wanted = own or style.order
+        wanted = own or style.order or style.natural
         if wanted == style.natural:
             return False
         if width % 8 == 0:
