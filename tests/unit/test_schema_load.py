@@ -227,7 +227,11 @@ def test_link_and_passes_are_read_with_their_defaults() -> None:
     assert (link.driver_bytes, link.gap_s, link.maximum_frame_bytes) == (4, Fraction(0), None)
     assert (link.chirp.spreading_factor, link.chirp.bandwidth_khz) == (10, Fraction(125, 2))
     assert (link.chirp.coding_rate, link.chirp.preamble_symbols, link.chirp.header) == ("4/5", 8, "implicit")
-    assert (passes.altitude_km, passes.minimum_elevation_deg, passes.per_day) == (Fraction(510), Fraction(10), Fraction(9, 2))
+    assert (passes.altitude_km, passes.minimum_elevation_deg, passes.per_day) == (
+        Fraction(510),
+        Fraction(10),
+        Fraction(9, 2),
+    )
 
 
 # -- presets
