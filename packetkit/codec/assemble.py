@@ -210,7 +210,7 @@ class _Writing:
         present = value is not _ABSENT and value is not None
         if not present and state.given and not state.broken and _holds(teller.raw, node.codes):
             # Told that it is there: an absent value is the one that means so, where there is one.
-            present = _stands_for_absence(node, value)
+            present, value = _stands_for_absence(node), None
         if not state.broken:
             demand = _Demand(address, len(self.leaves), codes=node.codes, present=present)
             state.demands.append(demand)
@@ -300,6 +300,10 @@ class _Writing:
             text = f"{raw} is given, but it is always {listed(slot.codes)}. Leave it out"
             self.fault(leaf.address, "disagrees", text)
             return None
+        if slot.maximum_count is not None and raw > slot.maximum_count:
+            text = f"{raw} is given, but the schema allows {slot.maximum_count} at most"
+            self.fault(leaf.address, "out-of-range", text)
+            return None
         return raw
 
     # -- what depends on what follows --------------------------------------------------------------
@@ -314,8 +318,15 @@ class _Writing:
         if not state.given and leaf.slot.kind == "flag" and len(counts) < len(state.demands):
             first = state.demands[0]
             leaf.raw = 1 if _holds(1, first.codes) is first.present else 0
-        if state.raised:
-            leaf.raw = 1  # which may tell that an option is there, and it is not
+        self.hold(leaf, state)
+        if state.raised and not leaf.raw:
+            leaf.raw = 1
+            self.hold(
+                leaf, state
+            )  # a flag that clamping raised may not say that something is there which is not
+
+    def hold(self, leaf: Leaf, state: _State) -> None:
+        """Note every option whose presence is not what this slot says."""
         for demand in state.demands:
             if demand.count is None and _holds(leaf.raw, demand.codes) is not demand.present:
                 self.fault(demand.address, "disagrees", _presence(leaf, state, demand), demand.order)
@@ -395,12 +406,10 @@ def _holds(raw: int, codes: tuple[Range, ...]) -> bool:
     return any(raw in one for one in codes)
 
 
-def _stands_for_absence(node: Optional, value: Any) -> bool:
-    """Whether an option that is told to be there can be sent without a value: a missing code, or a default where no key is."""
-    if not node.bare or len(node.body) != 1 or not isinstance(node.body[0], Run):
-        return False
-    slot = node.body[0].slots[0]
-    return slot.missing_code is not None or (value is _ABSENT and slot.default is not None)
+def _stands_for_absence(node: Optional) -> bool:
+    """Whether an option that is told to be there can be sent without a value: it is one field with a missing code."""
+    first = node.body[0]
+    return node.bare and isinstance(first, Run) and first.slots[0].missing_code is not None
 
 
 def _presence(leaf: Leaf, state: _State, demand: _Demand) -> str:

@@ -22,7 +22,7 @@ from typing import Any
 
 from packetkit.codec import bits
 from packetkit.codec.source import Source
-from packetkit.codec.values import LARGEST
+from packetkit.codec.values import LARGEST, is_nan
 from packetkit.layout.model import Ieee, Linear, Slot
 from packetkit.layout.number import ieee_bounds, to_raw, value_of
 
@@ -178,7 +178,11 @@ def _coder(slot: Slot) -> Callable[[Any], int]:
             raise RefusedError
         return bits.code_of(slot, outcome.raw) if is_reversed else outcome.raw + added
 
-    if slot.kind == "float" and isinstance(slot.transform, Ieee) and not is_reversed:
+    if (
+        isinstance(slot.transform, Ieee)
+        and not is_reversed
+        and all(is_nan(slot.transform, one) for one in slot.specials)
+    ):
         return _ieee_coder(slot, slot.transform.bits, settled)
     if slot.kind != "number" or not isinstance(slot.transform, Linear) or is_reversed:
         return settled

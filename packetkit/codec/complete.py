@@ -74,11 +74,6 @@ def _holds(codes: tuple[Range, ...]) -> bool:
     return any(1 in one for one in codes)
 
 
-def _has_default(node: Optional) -> bool:
-    first = node.body[0]
-    return node.bare and isinstance(first, Run) and first.slots[0].default is not None
-
-
 def _at(made: Any, path: tuple[str, ...]) -> Any:
     for key in path:
         made = made.get(key) if type(made) is dict else None
@@ -96,8 +91,6 @@ def _inside(made: Record, node: Repeat | Optional, raised: set[int]) -> None:
         return
     last = node.path[-1]
     if isinstance(node, Optional):
-        if last not in here and _has_default(node):
-            return  # present or not, and then which code: the walker's to say
         here[last] = value = here.get(last)
         if not node.bare:
             here[last] = _container(node.body, value, raised)

@@ -255,6 +255,8 @@ class Encoder:
             else:
                 flips[chunk.start] |= piece
         if constant:
+            if slot.number in self.tellers:
+                self.source.add(f"r{slot.number} = {slot.codes[0].low}")
             return
         if len(places) == 1 and slot.number not in self.tellers:
             chunk, shift, width, _ = places[0]
@@ -391,7 +393,7 @@ class Encoder:
     def optional(self, node: Optional, place: Place) -> Place:
         source, name = self.source, f"n{node.number}"
         there = f"({told(self.layout.slots[node.by], node.codes)})"
-        if self.stands_for_absence(node):
+        if self.stands_for_absence(node) and self.layout.slots[node.by].kind != "count":
             self.fail_unless(f"{name} is None or {there}")
         else:
             self.fail_unless(f"({name} is not None) is {there}")

@@ -206,14 +206,13 @@ def _rows(fields: tuple[tuple[int, Slot], ...], width: int) -> tuple[tuple[Any, 
 
 
 def _reader(slot: Slot) -> Callable[[int], Any]:
-    if isinstance(slot.transform, Ieee) and all(
-        _is_nan(slot.transform, special) for special in slot.specials
-    ):
+    if isinstance(slot.transform, Ieee) and all(is_nan(slot.transform, special) for special in slot.specials):
         return _ieee_reader(slot.transform)
     return lambda raw: from_raw(slot, raw)[0]
 
 
-def _is_nan(transform: Ieee, special: Special) -> bool:
+def is_nan(transform: Ieee, special: Special) -> bool:
+    """Return whether a special code of an IEEE slot is one NaN."""
     ends = value_of(transform, special.low), value_of(transform, special.high)
     return special.low == special.high and ends[0] != ends[0]
 

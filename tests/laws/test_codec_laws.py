@@ -143,7 +143,10 @@ class Builder:
             return self.slot(
                 chance.choice(["constant", "sync"]), width, path, prefix, codes=(Range(code, code),)
             )
-        if kind == "tag" and width > 3:
+        if kind == "tag" and (width <= 3 or chance.random() < 0.3):
+            code = chance.randint(0, top)
+            return self.slot(kind, width, path, prefix, codes=(Range(code, code),))
+        if kind == "tag":
             low = chance.randint(0, top - 3)
             return self.slot(kind, width, path, prefix, codes=(Range(low, low + 1), Range(low + 3, low + 3)))
         return self.slot("reserved", width, path, prefix, strict=chance.random() < 0.3)
@@ -208,6 +211,10 @@ class Builder:
             unassigned=by_meaning, policy=policy, octets_reversed=width % 8 == 0 and width > 8 and chance.random() < 0.4,
             default=legal[0].low if chance.random() < 0.1 else None, unit=chance.choice(["", "V"]),
         )  # fmt: skip
+        flags = [one for one in self.tellers if (slot := self.slots[one]) is not None and slot.kind == "flag"]
+        if policy == "clamp" and flags and chance.random() < 0.5:
+            made = replace(made, raises=chance.choice(flags))
+            self.slots[-1] = made
         if not roundtrips(made):
             made = replace(made, transform=Linear(1, 0, 1))
             self.slots[-1] = made
@@ -234,7 +241,7 @@ class Builder:
             if over:
                 slots.append(self.slot("reserved", over, (*group, self.name()), prefix))
             return self.run(slots, phase, WORDS[word])
-        self.tellers += [one.number for one in slots if one.kind in ("flag", "states")]
+        self.tellers += [one.number for one in slots if one.kind in ("flag", "states", "tag", "number")]
         return self.run(slots, phase)
 
     def repeat(self, phase: Phase, prefix: str, depth: int) -> tuple[list[Node], Phase]:
@@ -249,6 +256,7 @@ class Builder:
             )
             run, phase = self.run([counter], phase)
             before.append(run)
+            self.tellers += [counter.number] if chance.random() < 0.3 else []
         name, number = self.name(), self.number()
         kept, self.tellers = self.tellers, list(self.tellers)
         bare = chance.random() < 0.4
@@ -294,7 +302,7 @@ class Builder:
         chance = self.chance
         by = self.slots[chance.choice(self.tellers)]
         assert by is not None
-        codes = (Range(1, 1),) if by.kind == "flag" else (Range(by.states[0][0], by.states[0][0]),)
+        codes = self.telling(by)
         name, number = self.name(), self.number()
         bare = chance.random() < 0.4
         kept, self.tellers = self.tellers, list(self.tellers)
@@ -304,6 +312,18 @@ class Builder:
             number, (name,), prefix + name, phase.at, phase.over, by.number, codes, body, low, high, bare
         )
         return made, Phase(None, phase.over if after.over == phase.over else None)
+
+    def telling(self, by: Slot) -> tuple[Range, ...]:
+        """Some codes of a slot: an option is there when it has one of them."""
+        if by.kind == "flag":
+            return (Range(1, 1),)
+        if by.kind == "states":
+            return (Range(by.states[0][0], by.states[0][0]),)
+        some = self.chance.choice(by.codes or by.legal or (Range(0, 2),))
+        middle = (some.low + some.high) // 2
+        return tuple(sorted({Range(some.low, some.low), Range(middle, some.high)}, key=lambda one: one.low))[
+            -2:
+        ]
 
     def container(self, phase: Phase, prefix: str, depth: int) -> tuple[tuple[Node, ...], int, int, Phase]:
         chance = self.chance
