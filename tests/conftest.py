@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Generator
 from typing import Any
 
@@ -19,6 +20,10 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],  # for the same reason
 )
 settings.load_profile("fixed")
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # A run started in the background ignores interrupts, and so would every program that a test starts and interrupts.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 NO_SKIP = bool(os.environ.get("PACKETKIT_NO_SKIP"))
 
