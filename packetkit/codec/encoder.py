@@ -18,7 +18,7 @@ from packetkit.codec.chunks import CODES, WRITING, Chunk, Cut, cut
 from packetkit.codec.codes import Codes, flip, shifted
 from packetkit.codec.source import MOVING, Place, Source, told
 from packetkit.codec.stretch import Elements, Entries, Placed, Spot, Stretch, collect, parts, reals, residue
-from packetkit.codec.values import bare
+from packetkit.codec.values import bare, raw_text
 from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Run, Slot, walk
 
 # In frames up to here a list's codes are gathered in one integer; in longer ones that would take the square of their number.
@@ -271,7 +271,7 @@ class Encoder:
             terms[chunk.start].append(shifted(f"({text})" if " " in text else text, shift))
 
     def named(self, slot: Slot, value: str) -> str:
-        """A variable with a field's code: of a teller, its raw code before any flip."""
+        """A variable with a field's code; that of a teller is kept, too, as its raw code."""
         if slot.number not in self.tellers:
             name = self.codes.variable("x")
             self.source.add(f"{name} = {self.codes.text(slot, value)}")
@@ -280,11 +280,12 @@ class Encoder:
         if slot.kind == "count":
             if slot.number not in self.counted:
                 raise NotGeneratedError
-            return name
-        if flip(slot) or slot.octets_reversed or slot.bits_reversed:
-            raise NotGeneratedError
-        self.source.add(f"{name} = {self.codes.text(slot, value)}")
-        return name
+            return raw_text(slot, name, signed=True)  # turning octets round is its own inverse
+        code = self.codes.variable("x")
+        self.source.add(f"{code} = {self.codes.text(slot, value)}")
+        raw = f"{code} - {flip(slot)}" if flip(slot) else raw_text(slot, code, signed=False)
+        self.source.add(f"{name} = {raw}")
+        return code
 
     # -- places that move --------------------------------------------------------------------------
 
