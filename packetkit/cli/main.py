@@ -48,6 +48,7 @@ class Row(NamedTuple):
 
 # In the order of the help page. A row appears when its verb is whole.
 COMMANDS: tuple[Row, ...] = (
+    Row("demo", "Run the main job on a shipped, invented mission, step by step.", LEARN),
     Row("start", "Write a first schema from a list of measures and a byte limit.", LEARN),
     Row("check", "Validate schemas, draw their frames and say what they cost.", FRAME),
     Row("encode", "Encode records from CSV, JSON lines or the command line as frames.", DATA),
@@ -55,6 +56,9 @@ COMMANDS: tuple[Row, ...] = (
     Row("simulate", "Make a plausible capture of a mission, with the truth beside it.", DATA),
     Row("budget", "Count the frames, bytes and useful bits that a pass brings.", RADIO),
     Row("airtime", "Work out time on air step by step, and what fits a time limit.", RADIO),
+    Row("fuzz", "Prove the round trip with random records and bytes, three codecs judging.", PROOF),
+    Row("vectors", "Write the test vectors of a schema, or hold a schema to some.", PROOF),
+    Row("generate", "Write files from a schema: a test file for your own frames.", PROOF),
 )
 
 

@@ -1,0 +1,35 @@
+"""The demo: every step runs, ends as it says, fits a terminal, and leaves nothing behind unless asked."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+import pytest
+
+from packetkit.cli.demo import STEPS
+from packetkit.cli.main import main
+
+
+def test_the_demo_runs_the_main_job_and_leaves_nothing_behind(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    here = Path.cwd()
+    assert main(["demo"]) == 0
+    text = capsys.readouterr().out
+    assert text.count("$ packetkit ") == len(STEPS)
+    assert "all of it holds" in text
+    typed = [line for line in text.splitlines() if line.startswith("$ ")]
+    assert max(len(line) for line in text.splitlines() if line not in typed) <= 80
+    assert Path.cwd() == here and os.listdir(tmp_path) == []
+
+
+def test_the_files_stay_where_they_are_asked_for(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    kept = tmp_path / "kept"
+    assert main(["demo", "-o", str(kept)]) == 0
+    assert {"plover.yaml", "frames.bin", "capture.bin", "capture.csv"} <= set(os.listdir(kept))
+    assert main(["demo", "-o", str(kept)]) == 2
+    assert "name a new one" in capsys.readouterr().err
