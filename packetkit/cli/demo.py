@@ -20,6 +20,7 @@ from packetkit.errors import InputError
 from packetkit.resources import resource
 
 MISSION = "plover"
+FEW = "few.jsonl"  # records for the eye: all of them would fill many screens
 
 
 class Step(NamedTuple):
@@ -30,49 +31,39 @@ class Step(NamedTuple):
     ends: int = 0
 
 
+def _step(why: str, typed: str, ends: int = 0) -> Step:
+    return Step(why, tuple(typed.split()), ends)
+
+
 STEPS: tuple[Step, ...] = (
-    Step(
+    _step(
         "The schema says what an invented balloon box measures. `check` works out the frame and draws it.",
-        ("check", f"{MISSION}.yaml"),
+        f"check {MISSION}.yaml",
     ),
-    Step(
-        "Records become frames: one line of JSON each, to bytes back to back.",
-        ("encode", f"{MISSION}.yaml", f"{MISSION}.records.jsonl", "-o", "frames.bin"),
+    _step(
+        f"Records become frames, bytes back to back. {FEW} holds the first two of {MISSION}.records.jsonl.",
+        f"encode {MISSION}.yaml {FEW} -o frames.bin",
     ),
-    Step(
-        "And back: the same values, each number exactly what was put in.",
-        ("decode", f"{MISSION}.yaml", "frames.bin"),
+    _step(
+        "And back: the same values, each number exactly what was put in.", f"decode {MISSION}.yaml frames.bin"
     ),
-    Step(
+    _step(
         "A capture of ten minutes over a bad link: frames lost, damaged, junk between them (simulated).",
-        (
-            "simulate",
-            f"{MISSION}.yaml",
-            "--minutes",
-            "10",
-            "--loss",
-            "10%",
-            "--damage",
-            "10%",
-            "--junk",
-            "10%",
-            "--seed",
-            "7",
-            "-o",
-            "capture.bin",
-        ),
+        f"simulate {MISSION}.yaml --minutes 10 --loss 10% --damage 10% --junk 10% --seed 7 -o capture.bin",
     ),
-    Step(
+    _step(
         "Decoding it accounts for every byte. Exit status 1 says that something was damaged.",
-        ("decode", f"{MISSION}.yaml", "capture.bin", "--format", "csv", "-o", "capture.csv"),
+        f"decode {MISSION}.yaml capture.bin --format csv -o capture.csv",
         ends=1,
     ),
-    Step(
-        "What the flight brings, at the radio setting that the schema names.", ("budget", f"{MISSION}.yaml")
+    _step(
+        "What one frame costs in the air, the driver's four bytes included, step by step.",
+        "airtime --bytes 34 --spreading-factor 9 --bandwidth-khz 125 --coding-rate 4/6",
     ),
-    Step(
+    _step("What the flight brings, at the radio setting that the schema names.", f"budget {MISSION}.yaml"),
+    _step(
         "The proof: random records and bytes, three independent codecs, one answer.",
-        ("fuzz", f"{MISSION}.yaml", "--examples", "200"),
+        f"fuzz {MISSION}.yaml --examples 200",
     ),
 )
 
@@ -87,6 +78,10 @@ def place(directory: str | None) -> Iterator[Path]:
     ):
         for path in sorted(resource("schemas").glob(f"{MISSION}.*")):
             shutil.copy(path, made)
+        lines = (
+            (Path(made) / f"{MISSION}.records.jsonl").read_text(encoding="utf-8").splitlines(keepends=True)
+        )
+        (Path(made) / FEW).write_text("".join(lines[:2]), encoding="utf-8")
         yield Path(made)
 
 
@@ -101,7 +96,7 @@ def _kept(directory: str) -> Iterator[str]:
 
 def shown(arguments: tuple[str, ...]) -> str:
     """The command as it is typed."""
-    return " ".join(["packetkit", *(f'"{word}"' if " " in word else word for word in arguments)])
+    return " ".join(["packetkit", *arguments])
 
 
 @click.command("demo")
@@ -115,7 +110,10 @@ def command(directory: str | None) -> None:
         os.chdir(made)
         try:
             for number, step in enumerate(STEPS, start=1):
-                output.write(f"\n{number} of {len(STEPS)}. {step.why}\n\n$ {shown(step.arguments)}\n\n")
+                why = "\n".join(
+                    output.wrapped(f"{number} of {len(STEPS)}. {step.why}", output.DEFAULT_COLUMNS)
+                )
+                output.write(f"\n{why}\n\n$ {shown(step.arguments)}\n\n")
                 output.flush()
                 status = run(step.arguments)
                 if status != step.ends:
@@ -124,5 +122,5 @@ def command(directory: str | None) -> None:
                     )
         finally:
             os.chdir(before)
-    kept = f" The files are in {directory}." if directory else " packetkit demo -o DIR keeps the files."
-    output.write(f"\nThat was the whole way: schema, frame, bytes, values, budget, proof.{kept}\n")
+    kept = f"The files are in {directory}." if directory else "packetkit demo -o DIR keeps the files."
+    output.write(f"\nThat was the whole way: schema, frame, bytes, values, budget, proof.\n{kept}\n")
