@@ -42,7 +42,7 @@ STEPS: tuple[Step, ...] = (
     ),
     _step(
         f"Records become frames, bytes back to back. {FEW} holds the first two of {MISSION}.records.jsonl.",
-        f"encode {MISSION}.yaml {FEW} -o frames.bin",
+        f"encode {MISSION}.yaml {FEW} --to binary -o frames.bin",
     ),
     _step(
         "And back: the same values, each number exactly what was put in.", f"decode {MISSION}.yaml frames.bin"
