@@ -20,27 +20,31 @@ from packetkit.layout.model import Fill, Ieee, Layout, Linear, Node, Optional, R
 Record = dict[str, Any]
 
 _OUT = object()  # the key is left out
+# Parts of a step beside a code: none, a tie, a third, and as near to a tie as one in a thousand.
+_PARTS = tuple(Fraction(part, 6000) for part in (0, -3000, 2000, -2994, 2994))
 MOST_ELEMENTS = 16  # a list to the frame's end has no other bound; longer ones only cost time
 
 
 def record(layout: Layout, chance: Chance, *, most: int = MOST_ELEMENTS) -> Record:
     """Return a record that the frame encodes, and whose bytes it decodes.
 
-    Values come in every form that encode takes: plain, Fraction, Decimal, between two codes, `{"raw": n}`, None and reasons
-    where missing is declared, keys left out where that is allowed. most: elements of a list that is not of fixed length, unless
-    its declared maximum is drawn.
+    One in two is plain, as decoding gives it: what flight and ground exchange. In the others values come in every form that encode
+    takes: Fraction, Decimal, between two codes, `{"raw": n}`, None and reasons where missing is declared, keys left out where that
+    is allowed. most: elements of a list that is not of fixed length, unless its declared maximum is drawn.
     """
-    made: Record = _Drawing(layout, chance, most).container(layout.nodes, False)
+    is_plain = chance.randint(0, 1) == 0
+    made: Record = _Drawing(layout, chance, most, is_plain).container(layout.nodes, False)
     return made
 
 
 class _Drawing:
     """One record on its way. told: raw codes of slots that others ask; silent: those of them that the record leaves out."""
 
-    def __init__(self, layout: Layout, chance: Chance, most: int) -> None:
+    def __init__(self, layout: Layout, chance: Chance, most: int, is_plain: bool) -> None:
         self.layout = layout
         self.chance = chance
         self.most = most
+        self.is_plain = is_plain
         self.told: dict[int, int] = {}
         self.silent: set[int] = set()
         nodes = list(layout.walk())
@@ -52,6 +56,10 @@ class _Drawing:
     def odds(self, one_in: int) -> bool:
         """True once in so many times; hypothesis shrinks to False."""
         return self.chance.randint(1, one_in) == one_in
+
+    def oddity(self, one_in: int) -> bool:
+        """True once in so many times, and never in a plain record: a form that decoding does not give."""
+        return not self.is_plain and self.odds(one_in)
 
     # -- structure ---------------------------------------------------------------------------------
 
@@ -89,7 +97,7 @@ class _Drawing:
 
     def optional(self, node: Optional) -> Any:
         if not any(self.told[node.by] in codes for codes in node.codes):
-            return _OUT if self.odds(3) else None
+            return _OUT if self.oddity(3) else None
         # Where the flag before it is left out, a None would mean that the option is not there.
         return self.container(node.body, node.bare, given=node.by not in self.silent)
 
@@ -104,7 +112,7 @@ class _Drawing:
             return _OUT
         if not slot.is_value:
             self.told[slot.number] = slot.codes[0].low
-            return self.given(slot, slot.codes[0].low) if self.odds(8) else _OUT
+            return self.given(slot, slot.codes[0].low) if self.oddity(8) else _OUT
         if slot.number in self.asked:
             return self.teller(slot, may_lack)
         if slot.kind == "flag":
@@ -115,45 +123,45 @@ class _Drawing:
 
     def given(self, slot: Slot, raw: int) -> Any:
         """A code that fills itself, given all the same: plain or as {"raw": n}."""
-        return {"raw": raw} if self.odds(2) else raw
+        return {"raw": raw} if self.oddity(2) else raw
 
     def count(self, slot: Slot) -> Any:
         most = slot.raw_limits[1] if slot.maximum_count is None else slot.maximum_count
         times = self.told[slot.number] = self.length(most)
         # An option that asks for the count may stand before the list, or instead of it.
-        return self.given(slot, times) if slot.number in self.asked or self.odds(8) else _OUT
+        return self.given(slot, times) if slot.number in self.asked or self.oddity(8) else _OUT
 
     def zero(self, slot: Slot) -> Any:
         """Reserved bits: not given; or given as zero; or as other bits, where those are sent, and only reported."""
-        if not slot.strict and slot.width and self.odds(10):
+        if not slot.strict and slot.width and self.oddity(10):
             return self.any_code(slot)
-        return self.given(slot, 0) if self.odds(10) else _OUT
+        return self.given(slot, 0) if self.oddity(10) else _OUT
 
     def padding(self, slot: Slot) -> Any:
         """Bits that fill up, of whatever number: not given, or as zero."""
-        return self.given(slot, 0) if self.odds(10) else _OUT
+        return self.given(slot, 0) if self.oddity(10) else _OUT
 
     def flag(self, slot: Slot, may_lack: bool) -> Any:
         lacks = may_lack and (slot.number in self.raised or slot.default is not None)
-        if lacks and self.odds(3):
+        if lacks and self.oddity(3):
             return _OUT
         raw = self.chance.randint(0, 1)
-        return {"raw": raw} if self.odds(12) else raw == 1
+        return {"raw": raw} if self.oddity(12) else raw == 1
 
     def teller(self, slot: Slot, may_lack: bool) -> Any:
         """A slot that says whether options are there: its code first, then a value that means it."""
         raw = self.told[slot.number] = self.telling_code(slot)
         if slot.kind == "flag":
-            if may_lack and self.odds(3) and self.always_asked(slot):
+            if may_lack and self.oddity(3) and self.always_asked(slot):
                 self.silent.add(slot.number)
                 return _OUT
             self.silent.discard(slot.number)
-            return {"raw": raw} if self.odds(12) else raw == 1
+            return {"raw": raw} if self.oddity(12) else raw == 1
         if slot.kind == "tag":
             return self.given(slot, raw)
         value, _, _ = number.from_raw(slot, raw)
         outcome = number.to_raw(slot, value)
-        if self.odds(12) or outcome.fault is not None or outcome.raw != raw:
+        if self.oddity(12) or outcome.fault is not None or outcome.raw != raw:
             return {"raw": raw}
         return value
 
@@ -188,6 +196,10 @@ class _Drawing:
     def value(self, slot: Slot, may_lack: bool, may_be_none: bool) -> Any:
         """Return a value for a number, float, states or tag slot, in any form that it takes."""
         forms: list[Callable[[Slot], Any]] = [self.plain] * 8
+        if self.is_plain:
+            forms += [_nothing] if slot.missing_code is not None and may_be_none else []
+            forms += [self.measured] * 4 if slot.kind in ("number", "float") else []
+            return self.chance.choice(forms)(slot)
         if slot.kind in ("number", "float"):
             forms += [self.between] * 4
         if slot.missing_code is not None and may_be_none:
@@ -221,29 +233,31 @@ class _Drawing:
             raw = self.chance.choice(bounds)
         return number.value_of(slot.transform, raw)
 
+    def measured(self, slot: Slot) -> Any:
+        """A number of the type that decoding gives, but not on a step: what an instrument says."""
+        is_whole = isinstance(slot.transform, Linear) and slot.transform.is_integer
+        return self.sent_as_is(slot, round if is_whole else float)
+
     def between(self, slot: Slot) -> Any:
-        """A number that is rounded on its way, or comes as another type than decoding gives."""
+        """A number that is rounded on its way, in any type."""
+        forms: tuple[Callable[[Fraction], Any], ...] = (Fraction, float, _decimal)
+        return self.sent_as_is(slot, self.chance.choice(forms))
+
+    def sent_as_is(self, slot: Slot, form: Callable[[Fraction], Any]) -> Any:
+        """A number between two codes in one form, if it is taken; else one that is on a step."""
         if isinstance(slot.transform, Ieee):
             exact = Fraction(self.float_value(slot))
             exact += Fraction(self.chance.randint(-3, 3), 1 << self.chance.randint(1, 60)) * (abs(exact) or 1)
         else:
-            assert isinstance(slot.transform, Linear)
-            raw = self.code_in(self.chance.choice(slot.legal))
-            part = self.chance.choice(
-                (Fraction(0), Fraction(-1, 2), Fraction(1, 3), Fraction(-499, 1000), Fraction(499, 1000))
-            )
-            exact = slot.transform.offset + slot.transform.scale * (raw + part)
-        forms: tuple[Callable[[Fraction], Any], ...] = (Fraction, float, _decimal, Fraction)
-        form = self.chance.choice(forms)
+            raw = self.code_in(self.chance.choice(slot.legal)) + self.chance.choice(_PARTS)
+            exact = slot.transform.offset + slot.transform.scale * raw
         try:
             value = form(exact)
         except OverflowError:
             return self.plain(slot)
-        return (
-            value
-            if number.to_raw(slot, value).fault is None and self.lands(slot, value)
-            else self.plain(slot)
-        )
+        if number.to_raw(slot, value).fault is None and self.lands(slot, value):
+            return value
+        return self.plain(slot)
 
     def lands(self, slot: Slot, value: object) -> bool:
         """Whether a value is sent without raising a flag that must stay down."""
@@ -378,7 +392,7 @@ def spoilt(record: Record, chance: Chance) -> Any:
     """Return a copy of a record with one thing changed that is mostly wrong: a key gone or unknown, a value of another kind, a length."""
     places = list(_places(record, ()))
     path = chance.choice(places) if places else ()
-    form = chance.randint(0, 6)
+    form = chance.randint(0, 8)
     if form == 0 or not path:
         return _changed(record, (*path[:-1], chance.choice(("none_such", "a", "b"))), chance.choice(_WRONG))
     if form == 1:
@@ -387,7 +401,7 @@ def spoilt(record: Record, chance: Chance) -> Any:
         return _changed(record, path, chance.choice(_ODD))
     if form == 3:  # as bits without a name are called
         return _changed(record, ("reserved",), chance.choice(({"raw": 1}, 1)))
-    if form == 4:
+    if form > 5:
         lists = [one for one in places if isinstance(_at(record, one), list)]
         path = chance.choice(lists) if lists else path
         found = _at(record, path)

@@ -63,8 +63,8 @@ def ask(question: Callable[[Any], Any], subject: Any) -> Any:
         return Crash(f"{type(error).__name__}: {error}{place}")
 
 
-def about_record(judges: Mapping[str, Judge], record: Any) -> Iterator[Difference]:
-    """Yield every difference about a record: its bytes, what they decode to, their detail, and detail encoded back."""
+def about_record(judges: Mapping[str, Judge], record: Any, *, detail: bool = True) -> Iterator[Difference]:
+    """Yield every difference about a record: its bytes, what they decode to, and in detail, which has to encode back."""
     oracle = judges["oracle"]
     data = ask(oracle.encode, record)
     for name, judge in judges.items():
@@ -73,7 +73,7 @@ def about_record(judges: Mapping[str, Judge], record: Any) -> Iterator[Differenc
     if isinstance(data, Crash):
         yield Difference("oracle", "encode", record, "an answer", data)
     elif isinstance(data, bytes):
-        yield from about_bytes(judges, data)
+        yield from about_bytes(judges, data, detail=detail)
 
 
 def about_bytes(judges: Mapping[str, Judge], data: bytes, *, detail: bool = True) -> Iterator[Difference]:

@@ -29,6 +29,8 @@ ROWS: dict[int, str] = {
     26: "roles",
 }
 
+DAMAGE = 13  # no word of a schema; counted in damaged frames that are refused
+
 
 @dataclass(frozen=True, slots=True)
 class Seen:

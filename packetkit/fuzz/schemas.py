@@ -117,7 +117,7 @@ def schema(chance: Chance) -> Drawn:
 
 @dataclass(frozen=True, slots=True)
 class _Style:
-    """How bits lie here: from which end of an octet, in which order of octets (None: as the packing has them), in words where all is fixed."""
+    """How bits lie here: from which end of an octet, in which order of octets (None: as packed), in words where all is fixed."""
 
     least: bool = False
     order: str | None = None
@@ -263,7 +263,8 @@ class _Draw:
         if self.budget < 4:
             leaves = [self.number]
         holders: list[_Holder] = [self.group, self.repeat, self.counted, self.option, self.option]
-        holders += [self.flags, self.inner_check]
+        holders += [self.flags, self.inner_check, self.other_packing]
+        holders += [self.other_packing] if style.least else [self.words] * 2
         at = self.chance.randint(0, len(leaves) + (len(holders) if depth < 3 and self.budget > 4 else 0) - 1)
         if at < len(leaves):
             self.leaf(fields, scope, place, *leaves[at](scope, style))
@@ -415,8 +416,8 @@ class _Draw:
         """Add codes with a meaning of their own to a wire number, leaving enough others."""
         if high - low < 8 or self.odds(2):
             return
-        form = self.chance.randint(0, 4)
-        if form == 0:
+        form = self.chance.randint(0, 5)
+        if form in (0, 4):
             made["missing"] = True
         elif form < 4:
             least = -(1 << bits - 1) if signed else 0
@@ -588,25 +589,11 @@ class _Draw:
     # -- what holds others -------------------------------------------------------------------------
 
     def group(self, fields: list[Entry], scope: _Scope, place: _Place, style: _Style, depth: int) -> None:
-        """A group, at times in a packing or an order of its own."""
+        """A plain group, at times with an octet order of its own; its members go on where it stands."""
         made: Entry = {"name": self.name(scope), "group": []}
-        form = 0 if style.words else self.chance.randint(0, 6)
-        if form in (3, 4):
-            self.other_packing(fields, made, scope, place, style, depth)
-            return
-        if form > 4 and not style.least:
-            self.words(fields, made, scope, place, style)
-            return
-        inner = style
-        if form == 2:
+        if self.odds(3):
             made["order"] = self.one("little", "big")
-            inner = replace(style, order=made["order"])
-        self.fill(fields, made, scope, place, inner, depth)
-
-    def fill(
-        self, fields: list[Entry], made: Entry, scope: _Scope, place: _Place, style: _Style, depth: int
-    ) -> None:
-        """Draw a plain group's members; they go on where the group stands."""
+            style = replace(style, order=made["order"])
         inner = self.inside(scope, made)
         for _ in range(self.chance.randint(1, 3)):
             self.member(made["group"], inner, place, style, depth + 1)
@@ -619,10 +606,11 @@ class _Draw:
         return _Scope(scope, path=f"{made['name']}.")
 
     def other_packing(
-        self, fields: list[Entry], made: Entry, scope: _Scope, place: _Place, style: _Style, depth: int
+        self, fields: list[Entry], scope: _Scope, place: _Place, style: _Style, depth: int
     ) -> None:
         """A group that fills its octets from their other end, on whole octets."""
         self.to_octet(fields, scope, place)
+        made: Entry = {"name": self.name(scope), "group": []}
         made["packing"] = "most_significant_first" if style.least else "least_significant_first"
         self.mixed = True
         inner_style = replace(style, least=not style.least)
@@ -635,11 +623,11 @@ class _Draw:
         self.cover(made["group"], inner, inner_style)
         self.add(fields, scope, place, made, 0)
 
-    def words(self, fields: list[Entry], made: Entry, scope: _Scope, place: _Place, style: _Style) -> None:
+    def words(self, fields: list[Entry], scope: _Scope, place: _Place, style: _Style, depth: int) -> None:
         """A group packed into words whose low octet is sent first: fields of fixed size that fill its words."""
         self.to_octet(fields, scope, place)
         word = int(self.one(16, 32, 64))
-        made |= {"order": "little", "word_bits": word}
+        made: Entry = {"name": self.name(scope), "group": [], "order": "little", "word_bits": word}
         inner, inner_style = self.inside(scope, made), _Style(words=True)
         inside = replace(place)
         used = 0
@@ -725,7 +713,7 @@ class _Draw:
         for _ in range(self.chance.randint(0, 1)):
             self.member(fields, scope, place, style, depth + 1)
         self.list_of(fields, scope, place, style, depth, count["name"])
-        if self.odds(3):
+        if self.odds(2):
             self.list_of(fields, scope, place, style, depth, count["name"])
 
     def list_of(
@@ -790,7 +778,7 @@ class _Draw:
                 continue
             is_number = entry.get("kind") is None and "bits" in entry and "preset" not in entry
             if entry.get("kind") in ("flag", "tag", "count") or "states" in entry or is_number:
-                options.append((name, entry))
+                options += [(name, entry)] * (3 if "states" in entry else 1)
         options = [(name, entry) for name, entry in options if _is_single(entry)]
         if not options:
             return None
@@ -915,7 +903,7 @@ class _Draw:
         for entry in checks:
             at = entry.pop("_at")
             last = entry is checks[-1]
-            form = self.chance.randint(0, 6)
+            form = self.chance.randint(0, 7)
             if form < 2:
                 if self.odds(4):
                     entry["covers"] = "everything_before"
@@ -923,7 +911,7 @@ class _Draw:
                     self.by_names(entry, fields, style)
             elif form == 2:
                 self.by_names(entry, fields, style)
-            elif form < 5:
+            elif form < 6:
                 self.by_range(entry, fields, style)
             elif whole and last and not any(_holds_check(other) for other in fields[at + 1 :]):
                 entry["covers"] = "whole_frame"
@@ -976,19 +964,21 @@ class _Draw:
         self.partial(entry, style)
 
     def by_range(self, entry: Entry, fields: list[Entry], style: _Style) -> None:
-        """Cover a stretch of the same group, with a field left out at times; the check may lie inside."""
-        named = [at for at, one in enumerate(fields) if "name" in one and _certainly_there(one)]
-        own = next(at for at, one in enumerate(fields) if one is entry)
-        first = self.chance.choice(named)
-        last = self.chance.choice([at for at in named if at >= first])
-        inside = [one for at, one in enumerate(fields) if first <= at <= last and at != own]
-        if any(_holds_check(one) or _changes_packing(one) for one in inside) or (first == last == own):
+        """Cover a stretch of the same group, with a field left out where it has three; the check may lie inside."""
+        stretch = self.chance.choice(_stretches(fields, entry))
+        named = [one for one in stretch if "name" in one and _certainly_there(one)]
+        if not named or named == [entry]:
             return
-        entry["covers"] = {"from": fields[first]["name"], "to": fields[last]["name"]}
-        left = [at for at in named if first <= at <= last and at != own]
-        if len(left) > 2 and self.odds(2):
-            entry["covers"]["except"] = [fields[left[1]]["name"]]
-        if first <= own <= last:
+        at = self.chance.randint(0, len(named) // 2)
+        covered = named[at : at + self.chance.randint(max(len(named) - at - 2, 1), len(named) - at)]
+        if covered == [entry]:
+            return
+        entry["covers"] = {"from": covered[0]["name"], "to": covered[-1]["name"]}
+        left = [one for one in covered[1:-1] if one is not entry]
+        if left:
+            entry["covers"]["except"] = [self.chance.choice(left)["name"]]
+        first, last = (stretch.index(one) for one in (covered[0], covered[-1]))
+        if any(one is entry for one in stretch[first : last + 1]):
             self.own_bits(entry, style)
         self.partial(entry, style)
 
@@ -1030,6 +1020,17 @@ def _holds_check(entry: Entry) -> bool:
 def _changes_packing(entry: Entry) -> bool:
     """Whether bits of an entry, or inside it, are numbered from the other end."""
     return "packing" in entry or any(_changes_packing(one) for one in entry.get("group", ()))
+
+
+def _stretches(fields: list[Entry], check: Entry) -> list[list[Entry]]:
+    """Fields one after another that one check may cover together: no other check among them, no bits of the other packing."""
+    made: list[list[Entry]] = [[]]
+    for one in fields:
+        if one is not check and (_holds_check(one) or _changes_packing(one)):
+            made.append([])
+        else:
+            made[-1].append(one)
+    return [stretch for stretch in made if stretch] or [[]]
 
 
 def _members(name: str, entry: Entry) -> Iterator[tuple[str, Entry]]:
