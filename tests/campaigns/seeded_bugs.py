@@ -1,0 +1,489 @@
+"""Bugs put in on purpose, one at a time, each to be found by random schemas: the proof that the proof proves something.
+
+A bug is an edit of packetkit's own source, such as somebody could make any day: it is applied to a private copy of the layout, the
+codec and the checks, loaded beside the real ones, and put to the oracle's answers, which are worked out once. A bug that no longer
+fits the source is a failure as well: then the table is to be mended, not the source.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.abc import Loader, MetaPathFinder
+from importlib.machinery import ModuleSpec, PathFinder
+from types import ModuleType
+from typing import Any, TextIO
+
+from packetkit.conformance import draw, faults
+from packetkit.conformance.judge import agree
+from packetkit.errors import DecodeError, EncodeError
+from packetkit.fuzz import campaign, judges
+from packetkit.schema.model import Frame
+
+# What is loaded anew with a bug in it. Errors and the declared model stay: both sides speak of them.
+PARTS = ("packetkit.layout", "packetkit.codec", "packetkit.integrity")
+
+
+@dataclass(frozen=True)
+class Bug:
+    """One bug: what somebody did, and where. module: below packetkit; old: the text that stands there once; new: the bug.
+
+    judge: the codec that has it: `codec`, as users call it, or `walker`, which the fast one hands over to.
+    """
+
+    name: str
+    module: str
+    old: str
+    new: str
+    judge: str = "walker"
+
+
+BUGS: tuple[Bug, ...] = (
+    # -- value and raw code
+    Bug(
+        "ties are rounded down",
+        "layout/number",
+        "return (2 * (above * transform.denominator - transform.base * below) + step) // (2 * step)",
+        "return -((step - 2 * (above * transform.denominator - transform.base * below)) // (2 * step))",
+    ),
+    Bug(
+        "the offset is forgotten where the scale is below zero",
+        "layout/number",
+        "    exact = raw * transform.numerator + transform.base\n",
+        "    exact = raw * transform.numerator + (transform.base if transform.numerator > 0 else 0)\n",
+    ),
+    Bug(
+        "a whole value of a scaled field comes back as an integer",
+        "layout/number",
+        "    if transform.denominator == 1:\n        return exact\n",
+        "    if exact % transform.denominator == 0:\n        return exact // transform.denominator\n",
+    ),
+    Bug(
+        "clamping goes to the greatest code instead of the nearest",
+        "layout/number",
+        "    return Outcome(near[1], True)\n",
+        "    return Outcome(slot.legal[-1].high, True)\n",
+    ),
+    Bug(
+        "clamping goes to the other end where the scale is below zero",
+        "layout/number",
+        "return _beyond(slot, (raw > last) is rising, value)",
+        "return _beyond(slot, raw > last, value)",
+    ),
+    Bug(
+        "clamping takes the code of this or less for this or more",
+        "layout/number",
+        'if one.meaning == ("at_least" if above else "at_most")',
+        'if one.meaning == ("at_most" if above else "at_least")',
+    ),
+    Bug(
+        "a value beyond the end is sent as the first code instead of refused",
+        "layout/number",
+        '    if slot.policy != "clamp":\n        return _by_policy(slot, end, value)\n',
+        '    if slot.policy == "error":\n        return Outcome(slot.legal[0].low)\n',
+    ),
+    Bug(
+        "the last code of a range is not missing",
+        "layout/number",
+        "        if special.low <= raw <= special.high:\n            if special.meaning",
+        "        if special.low <= raw < max(special.high, special.low + 1):\n            if special.meaning",
+    ),
+    Bug(
+        "a reason is sent as the first missing code",
+        "layout/number",
+        "            return Outcome(special.low)\n",
+        "            return Outcome(slot.missing_code or 0)\n",
+    ),
+    Bug(
+        "the sign of zero is lost",
+        "layout/number",
+        "value if isinstance(value, float) else _double(exact)",
+        "_double(exact)",
+    ),
+    # -- what a field means
+    Bug(
+        "the usual missing code of a signed field is all ones",
+        "layout/meaning",
+        "return low if slot.signed else high",
+        "return -1 if slot.signed else high",
+    ),
+    Bug(
+        "bits alone divide the range without leaving out the missing code",
+        "layout/meaning",
+        "n = (1 << one.bits) - 1 - reserved",
+        "n = (1 << one.bits) - 1",
+    ),
+    Bug(
+        "an unassigned code by meaning comes back as a number",
+        "layout/meaning",
+        "unassigned=by_meaning and",
+        "unassigned=not by_meaning and",
+    ),
+    # -- places
+    Bug(
+        "order: little of a field is ignored",
+        "layout/resolve",
+        '"low_octet_first": "little", None: one.order}',
+        '"low_octet_first": "little", None: None}',
+        "codec",
+    ),
+    Bug(
+        "order: little of a group misses numbers of 16 bits",
+        "layout/resolve",
+        "return width > 8",
+        "return width > 16",
+        "codec",
+    ),
+    Bug(
+        "an option is there when its flag is false",
+        "layout/resolve",
+        "(Range(1, 1),)",
+        "(Range(0, 0),)",
+        "codec",
+    ),
+    Bug(
+        "what follows a list to the end is taken for elements",
+        "layout/resolve",
+        "trailer_bits=trailer)",
+        "trailer_bits=0)",
+        "codec",
+    ),
+    Bug(
+        "strict of the frame is ignored",
+        "layout/resolve",
+        "self.frame.strict)\n        role",
+        "False)\n        role",
+    ),
+    # -- checks
+    Bug(
+        "a check's span is one byte short",
+        "layout/spans",
+        "            spans = [(pending.start, pending.spot)]",
+        "            from dataclasses import replace\n"
+        "            spot = pending.spot\n"
+        "            short = replace(spot, bits=max(spot.bits - 8, 0), cursor=replace(spot.cursor, at=None))\n"
+        "            spans = [(pending.start, short)]",
+    ),
+    Bug(
+        "a check's own bits count as ones",
+        "layout/spans",
+        'one.self_rule or "zero"',
+        'one.self_rule or "ones"',
+    ),
+    Bug(
+        "what a check leaves out is covered",
+        "layout/spans",
+        "hole_end in holes:\n",
+        "hole_end in holes[:0]:\n",
+    ),
+    Bug(
+        "reflected octets are fed as they are written",
+        "codec/bits",
+        'return crc.compute(check.algorithm, joined.to_bytes(size, "little"))',
+        'return crc.compute(check.algorithm, joined.to_bytes(size, "big"))',
+    ),
+    Bug(
+        "the register keeps its reflection in a span of bits",
+        "integrity/crc",
+        "    if algorithm.reflect_out:\n        register = reflect(register, algorithm.width)\n    return register ^",
+        "    return register ^",
+    ),
+    Bug(
+        "a last octet is filled in front",
+        "codec/bits",
+        "(joined << (size * 8 - length)).to_bytes",
+        "joined.to_bytes",
+    ),
+    Bug(
+        "a check covers the bits of a word where they would be unturned",
+        "codec/bits",
+        "    if not words:\n        return [(start",
+        "    if words is not None:\n        return [(start",
+    ),
+    # -- bits
+    Bug(
+        "the sign is taken one bit too high",
+        "codec/bits",
+        "code >> (slot.width - 1) else code",
+        "code >> slot.width else code",
+    ),
+    Bug(
+        "the octets of a word are not turned",
+        "codec/bits",
+        "part[at : at + size][::-1]",
+        "part[at : at + size][::1]",
+    ),
+    # -- walking a frame
+    Bug(
+        "a count counts one too few",
+        "codec/walk",
+        "            count = scope.leaf(node.counted_by).raw\n",
+        "            count = max(scope.leaf(node.counted_by).raw - 1, 0)\n",
+    ),
+    Bug("fill is not skipped", "codec/walk", "                at += width\n", "                at += 0\n"),
+    Bug(
+        "fill is always at its widest",
+        "codec/assemble",
+        "            width = -at % node.unit_bits\n",
+        "            width = node.unit_bits - 1\n",
+    ),
+    Bug(
+        "bytes left over are not seen",
+        "codec/walk",
+        "if exact and len(self.data) != self.used:",
+        "if exact and len(self.data) < self.used:",
+    ),
+    Bug(
+        "a check is looked at before the constants",
+        "codec/walk",
+        '"""The record, if these octets are this frame."""\n',
+        '"""The record."""\n        if (early := self.failed_check()) and not salvage:\n            raise early\n',
+    ),
+    Bug(
+        "a count above its maximum is taken",
+        "codec/walk",
+        "leaf.raw > slot.maximum_count",
+        "leaf.raw > slot.raw_limits[1]",
+    ),
+    Bug(
+        "a clamped value does not raise its flag",
+        "codec/assemble",
+        "self.states[flag.order].raised = True\n",
+        "self.states[flag.order].raised = False\n",
+    ),
+    Bug(
+        "inner checks are computed after outer ones",
+        "codec/assemble",
+        "        for number in self.layout.check_order:\n            for leaf",
+        "        for number in reversed(self.layout.check_order):\n            for leaf",
+    ),
+    Bug(
+        "an unknown key inside a group is not seen",
+        "codec/assemble",
+        "elif isinstance(inner, dict) and isinstance(given[key], Mapping):",
+        "elif isinstance(inner, str):",
+    ),
+    # -- generated functions
+    Bug(
+        "generated: a signed code is not flipped",
+        "codec/codes",
+        "    return half(slot)\n\n\ndef _usual",
+        "    return 0\n\n\ndef _usual",
+        "codec",
+    ),
+    Bug(
+        "generated: a scaled value is cut, not rounded",
+        "codec/codes",
+        "Fraction(1, 2) - Fraction(base, num) + half(slot)",
+        "-Fraction(base, num) + half(slot)",
+        "codec",
+    ),
+    Bug(
+        "generated: two lists of one count may differ",
+        "codec/encoder",
+        "        elif number in self.counted:\n            self.fail_unless(",
+        "        elif number in self.counted:\n            str(",
+        "codec",
+    ),
+)
+
+
+# -- a private copy with one bug ---------------------------------------------------------------------------------
+
+
+class DoesNotFitError(Exception):
+    """An edit whose text does not stand in the source, once."""
+
+
+class _Edited(Loader):
+    def __init__(self, spec: ModuleSpec, bug: Bug) -> None:
+        self.spec = spec
+        self.bug = bug
+
+    def create_module(self, spec: ModuleSpec) -> ModuleType | None:
+        return None
+
+    def exec_module(self, module: ModuleType) -> None:
+        assert self.spec.origin is not None
+        with open(self.spec.origin, encoding="utf-8") as stream:
+            source = stream.read()
+        if source.count(self.bug.old) != 1:
+            raise DoesNotFitError(
+                f"{self.bug.name}: its text stands {source.count(self.bug.old)} times in {self.bug.module}"
+            )
+        exec(compile(source.replace(self.bug.old, self.bug.new), self.spec.origin, "exec"), module.__dict__)
+
+
+class _Finder(MetaPathFinder):
+    def __init__(self, bug: Bug) -> None:
+        self.bug = bug
+        self.name = "packetkit." + bug.module.replace("/", ".")
+
+    def find_spec(
+        self, fullname: str, path: Sequence[str] | None, target: ModuleType | None = None
+    ) -> ModuleSpec | None:
+        found = PathFinder.find_spec(fullname, path) if fullname == self.name else None
+        if found is None:
+            return None
+        made = ModuleSpec(fullname, _Edited(found, self.bug), origin=found.origin)
+        made.has_location = True
+        return made
+
+
+def _private() -> dict[str, ModuleType]:
+    return {name: module for name, module in sys.modules.items() if name.startswith(PARTS)}
+
+
+@contextmanager
+def with_bug(bug: Bug) -> Iterator[Callable[[Frame], Any]]:
+    """Yield the function from a declared frame to (encode, decode) of a packetkit that has the bug."""
+    import packetkit
+
+    kept, finder = _private(), _Finder(bug)
+    attributes = {name.rpartition(".")[2]: module for name, module in kept.items() if name in PARTS}
+    for name in kept:
+        del sys.modules[name]
+    sys.meta_path.insert(0, finder)
+    try:
+        from packetkit.codec import frame, walk
+        from packetkit.layout.resolve import resolve
+
+        def codec(declared: Frame) -> Any:
+            layout, _ = resolve(declared)
+            if layout is None:
+                return None
+            if bug.judge == "codec":
+                made = frame.Frame(layout)
+                return made.encode, made.decode
+            return (lambda record: walk.encode(layout, record)), (lambda data: walk.decode(layout, data))
+
+        yield codec
+    finally:
+        sys.meta_path.remove(finder)
+        for name in _private():
+            del sys.modules[name]
+        sys.modules.update(kept)
+        for name, module in attributes.items():
+            setattr(packetkit, name, module)
+
+
+# -- the oracle's answers ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Question:
+    """A record or bytes, and the oracle's answer."""
+
+    subject: Any
+    answer: Any
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One random frame and questions about it."""
+
+    number: int
+    text: str
+    declared: Frame
+    questions: tuple[Question, ...]
+
+
+def sheets(seed: int, count: int, records: int) -> Iterator[Sheet]:
+    """Yield random frames with the oracle's answers about records, their bytes, and damage."""
+    for number in range(count):
+        chance = campaign.schema_seed(seed, number)
+        drawn, mission = campaign.loaded(chance, Counter())
+        for declared in mission.declared.frames:
+            layout = mission.layouts[declared.name]
+            oracle = judges.oracle(declared, layout)
+            questions: list[Question] = []
+            for at in range(records):
+                record = draw.record(layout, chance)
+                if at % 3 == 2:
+                    record = draw.spoilt(record, chance)
+                data = oracle.encode(record)
+                questions.append(Question(record, data))
+                if isinstance(data, bytes) and data:
+                    both = (data, faults.inject(data, chance).data)
+                    questions += [Question(one, oracle.decode(one)) for one in both]
+            yield Sheet(number, drawn.text, declared, tuple(questions))
+
+
+class Sheets:
+    """Random frames, drawn as far as somebody has asked for, and kept."""
+
+    def __init__(self, seed: int, count: int = 50, records: int = 60) -> None:
+        self._left = sheets(seed, count, records)
+        self._drawn: list[Sheet] = []
+
+    def __iter__(self) -> Iterator[Sheet]:
+        at = 0
+        while True:
+            while at < len(self._drawn):
+                yield self._drawn[at]
+                at += 1
+            try:
+                self._drawn.append(next(self._left))
+            except StopIteration:
+                return
+
+
+def found_at(bug: Bug, drawn: Sheets) -> int | None:
+    """Return the number of schemas after which a bug shows, counted from 1, or None. Raises DoesNotFitError."""
+    with with_bug(bug) as codec_of:
+        for sheet in drawn:
+            if shows(codec_of, sheet):
+                return sheet.number + 1
+    return None
+
+
+def shows(codec_of: Callable[[Frame], Any], sheet: Sheet) -> bool:
+    """Whether a codec answers a question about a frame otherwise than the oracle, or does not answer."""
+    try:
+        codec = codec_of(sheet.declared)
+    except DoesNotFitError:
+        raise
+    except Exception:  # noqa: BLE001  # a resolver that breaks has shown its bug
+        return True
+    if codec is None:
+        return True
+    return any(
+        not agree(one.answer, answer(codec, one.subject), reasons=not isinstance(one.answer, bytes))
+        for one in sheet.questions
+    )
+
+
+def answer(codec: Any, subject: Any) -> Any:
+    """What a codec says about a record or about bytes."""
+    encode, decode = codec
+    try:
+        return decode(subject) if isinstance(subject, bytes) else encode(subject)
+    except EncodeError:
+        return "refused"
+    except DecodeError as no:
+        return no.reason
+    except Exception as error:  # noqa: BLE001  # whatever it is, it is no answer
+        return error
+
+
+def seeded_bugs(seed: int, out: TextIO, schemas: int = 50, records: int = 60) -> int:
+    """Return how many of the bugs are not found within so many random schemas; name each with the schema that found it."""
+    drawn, lost = Sheets(seed, schemas, records), 0
+    for bug in BUGS:
+        try:
+            at = found_at(bug, drawn)
+        except DoesNotFitError as error:
+            out.write(f"does not fit any more  {error}\n")
+            lost += 1
+            continue
+        lost += at is None
+        out.write(f"{'not found' if at is None else f'schema {at:3}'}  {bug.name}\n")
+        out.flush()
+    out.write(f"{len(BUGS) - lost} of {len(BUGS)} bugs found within {schemas} schemas of {records} records\n")
+    return lost
+
+
+CAMPAIGNS: dict[str, Callable[[int, TextIO], int]] = {"seeded_bugs": seeded_bugs}
