@@ -13,6 +13,7 @@ from packetkit.files import read_text, shown_name
 from packetkit.mission.draft import Measure, Radio, fit, from_csv, measure, text_of
 from packetkit.mission.load import parse
 from packetkit.radio import chirp
+from packetkit.schema.editor import json_schema, reference
 from packetkit.schema.names import MISSION_NAME
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.words import format_number
@@ -42,6 +43,15 @@ def quantities(encoding: str) -> str:
         for row in PRESETS.values()
     )
     return output.Table(columns, rows).text(encoding=encoding)
+
+
+def reference_text(encoding: str) -> str:
+    """The words of the language, a table a chapter, from the tables that the loader walks."""
+    columns = (output.Column("word"), output.Column("what it says", fit="wrap"))
+    parts = []
+    for title, rows in reference():
+        parts.append(f"{title}\n\n{output.Table(columns, tuple(rows)).text(encoding=encoding)}")
+    return "\n".join(parts)
 
 
 def gathered(measures: str | None, fields: str | None) -> list[Measure]:
@@ -82,6 +92,10 @@ def _measure(word: str) -> Measure | str:
 @click.option("--spreading-factor", metavar="N", help="The radio's spreading factor, to see the time on air.")
 @click.option("--bandwidth-khz", metavar="KHZ", help="The radio's bandwidth, with it.")
 @click.option("--quantities", "listing", is_flag=True, help="List the quantities that --measures knows.")
+@click.option("--words", is_flag=True, help="List the words of the schema language: kinds of field and keys.")
+@click.option(
+    "--editor", is_flag=True, help="Write a JSON Schema by which an editor completes and explains schemas."
+)
 @output.output_option
 def command(
     name: str | None,
@@ -91,6 +105,8 @@ def command(
     spreading_factor: str | None,
     bandwidth_khz: str | None,
     listing: bool,
+    words: bool,
+    editor: bool,
     destination: str,
 ) -> None:
     """Write a commented first schema, ready for `packetkit check`.
@@ -101,9 +117,16 @@ def command(
     packetkit start my-balloon --measures air_temperature,pressure,cell_voltage --bytes 12 -o my-balloon.yaml
     packetkit start my-rover --measures "tilt=-90..90/0.5 deg,load=0..20/0.1 kg"
     packetkit start --quantities
+    packetkit start --words
     """
     if listing:
         output.write(quantities(output.encoding_of(destination)), destination)
+        return
+    if words:
+        output.write(reference_text(output.encoding_of(destination)), destination)
+        return
+    if editor:
+        output.write_json(json_schema(), destination)
         return
     if name is None or not (measures or fields):
         raise click.UsageError(

@@ -8,6 +8,9 @@ from __future__ import annotations
 import re
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,39}\Z")
+REFERENCE = re.compile(
+    r"[a-z][a-z0-9_]{0,39}(\.[a-z][a-z0-9_]{0,39})*\Z"
+)  # a field's name, dots leading into groups
 MISSION_NAME = re.compile(r"[a-z][a-z0-9_-]{0,39}\Z")
 
 # Sources: ISO/IEC 9899:2011 6.4.1, ISO/IEC 14882:2020 5.11, ECMA-262 edition 5.1 7.6.1, The Python Language Reference 3.13, 2.3.1.

@@ -17,12 +17,11 @@ from packetkit.errors import Problem
 from packetkit.schema import text as yaml_text
 from packetkit.schema.kinds import CRC_KEYS, KINDS, Key
 from packetkit.schema.model import Codes, Condition, Covers, CustomCrc, Place, Repeat
-from packetkit.schema.names import MISSION_NAME, NAME, reserved_in
+from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE, reserved_in
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence, format_number, shown
 
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?Z\Z")
-_REFERENCE = re.compile(r"[a-z][a-z0-9_]{0,39}(\.[a-z][a-z0-9_]{0,39})*\Z")
 _RANGE = {name: Key(name, "integer", "") for name in ("from", "to")}
 _REASONED = {**_RANGE, "code": Key("code", "integer", ""), "reason": Key("reason", "line", "")}
 _REPEAT = {
@@ -308,7 +307,7 @@ class Readers:
         scalar = self.scalar(node, path, key.name)
         if scalar is None:
             return None
-        if not _REFERENCE.match(scalar.text):
+        if not REFERENCE.match(scalar.text):
             self.note(
                 node,
                 "bad-name",
@@ -453,7 +452,7 @@ class Readers:
         return tuple(sorted(states.items())) if good else None
 
     def _read_repeat(self, node: Node, path: str, key: Key) -> Repeat | None:
-        if isinstance(node, Scalar) and _REFERENCE.match(node.text):
+        if isinstance(node, Scalar) and REFERENCE.match(node.text):
             summary = f"repeat is the name {shown(node.text)}, neither a number nor a count"
             self.note(node, "repeat-shape", path, summary, f"Write repeat: {{count: {node.text}}}.")
             return None
@@ -480,7 +479,7 @@ class Readers:
         return Repeat(count=count, to_end=to_end, maximum=values.get("maximum"))
 
     def _read_counter(self, node: Node, path: str, key: Key) -> int | str | None:
-        if isinstance(node, Scalar) and _REFERENCE.match(node.text):
+        if isinstance(node, Scalar) and REFERENCE.match(node.text):
             return node.text
         return self._read_integer(node, path, key)
 
@@ -522,7 +521,7 @@ class Readers:
             if node.text in ("everything_before", "whole_frame"):
                 return Covers(node.text)
             near = yaml_text.closest(node.text, ("everything_before", "whole_frame"))
-            if near and not _REFERENCE.match(node.text):
+            if near and not REFERENCE.match(node.text):
                 self.note(
                     node, "bad-word", path, f"covers cannot be {shown(node.text)}", f"Did you mean {near}?"
                 )

@@ -1,0 +1,183 @@
+"""The tables of the language as a JSON Schema, for any editor that completes and explains YAML by one, and as a reference to read.
+
+Both are rendered from `kinds.py`, `presets.py` and `names.py`, so they cannot say anything else than the loader. The JSON Schema is for
+help while typing, not for judging: numbers as the language writes them (`1/16`, `0x1D`) are texts to YAML, and what only the layout can
+know is left to `packetkit check`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from re import Pattern
+from typing import Any
+
+from packetkit.schema.kinds import (
+    CHIRP_KEYS,
+    COMMON_KEYS,
+    CRC_KEYS,
+    FIELD_KEYS,
+    FRAME_KEYS,
+    KINDS,
+    LINK_KEYS,
+    MISSION_KEYS,
+    PASSES_KEYS,
+    Key,
+)
+from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE
+from packetkit.schema.presets import PRESETS
+
+Shape = dict[str, Any]
+NUMBER: Shape = {"type": ["number", "string"], "examples": [0.1, "1/16", "0x1D"]}
+TEXT: Shape = {"type": ["string", "number", "boolean"]}
+
+
+def _matching(pattern: Pattern[str]) -> Shape:
+    return {"type": "string", "pattern": "^" + pattern.pattern.replace(r"\Z", "$")}
+
+
+_NAME = _matching(NAME)
+_REFERENCE = _matching(REFERENCE)
+
+
+def _list_of(shape: Shape) -> Shape:
+    return {"anyOf": [shape, {"type": "array", "minItems": 1, "items": shape}]}
+
+
+def _mapping(table: Mapping[str, Key], required: Iterable[str] = ()) -> Shape:
+    """A mapping with the keys of a table, each with its help."""
+    properties = {name: {**shape(key), "description": key.help} for name, key in table.items()}
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": list(required),
+        "additionalProperties": False,
+    }
+
+
+_RANGE: Shape = {
+    "type": "object",
+    "properties": {"code": NUMBER, "from": NUMBER, "to": NUMBER, "reason": {"type": "string"}},
+    "additionalProperties": False,
+}
+_CODES = _list_of({"anyOf": [NUMBER, _RANGE]})
+_REPEAT: Shape = {
+    "type": "object",
+    "properties": {"count": NUMBER, "to_end": {"type": "boolean"}, "maximum": NUMBER},
+    "additionalProperties": False,
+}
+_COVERS: Shape = {
+    "type": "object",
+    "properties": {
+        "from": {"type": "string"},
+        "to": {"type": "string"},
+        "except": _list_of(_REFERENCE),
+    },
+    "required": ["from", "to"],
+    "additionalProperties": False,
+}
+
+# One row for every word in the `reads` column of the key tables: what an editor should offer for it.
+READS: dict[str, Callable[[Key], Shape]] = {
+    "text": lambda _: TEXT,
+    "line": lambda _: TEXT,
+    "unit": lambda _: TEXT,
+    "value": lambda _: TEXT,
+    "reference": lambda _: _REFERENCE,
+    "instant": lambda _: {"type": "string", "examples": ["2030-01-31T00:00:00Z"]},
+    "word": lambda key: {"enum": list(key.choices)},
+    "word_bits": lambda _: {"enum": [16, 32, 64]},
+    "boolean": lambda _: {"type": "boolean"},
+    **dict.fromkeys(
+        ("number", "positive", "positive_or_zero", "percent", "integer", "size", "bits", "code"),
+        lambda _: NUMBER,
+    ),
+    "name": lambda _: _NAME,
+    "mission_name": lambda _: _matching(MISSION_NAME),
+    "kind": lambda _: {"enum": list(KINDS)},
+    "preset": lambda _: {"enum": list(PRESETS)},
+    "codes": lambda _: _CODES,
+    "missing": lambda _: {"anyOf": [{"type": "boolean"}, _CODES]},
+    "states": lambda _: {"type": "object", "minProperties": 1, "additionalProperties": TEXT},
+    "repeat": lambda _: {"anyOf": [NUMBER, _REPEAT]},
+    "condition": lambda _: {
+        "anyOf": [{"type": "string"}, {"type": "object", "minProperties": 1, "maxProperties": 1}]
+    },
+    "covers": lambda _: {"anyOf": [_list_of(_REFERENCE), _COVERS]},
+    "algorithm": lambda _: {"anyOf": [{"type": "string"}, _mapping(CRC_KEYS, ("width", "polynomial"))]},
+    "fields": lambda _: {"type": "array", "minItems": 1, "items": {"$ref": "#/definitions/field"}},
+    "flags": lambda _: {
+        "type": "array",
+        "minItems": 1,
+        "items": {"anyOf": [_NAME, {"$ref": "#/definitions/field"}]},
+    },
+    "frames": lambda _: {
+        "type": "object",
+        "minProperties": 1,
+        "additionalProperties": {"$ref": "#/definitions/frame"},
+    },
+    "chirp": lambda _: _mapping(CHIRP_KEYS, ("spreading_factor", "bandwidth_khz")),
+    "link": lambda _: _mapping(LINK_KEYS),
+    "passes": lambda _: _mapping(PASSES_KEYS),
+}
+
+
+def shape(key: Key) -> Shape:
+    """What an editor should accept as the value of a key."""
+    return READS[key.reads](key)
+
+
+def json_schema() -> Shape:
+    """The language as a JSON Schema (draft 7, which editors read): completion and hover help, not a judgement."""
+    field = _mapping(FIELD_KEYS)
+    told = {"group": "group", "flags": "flags", "states": "states"}
+    field["allOf"] = [
+        {
+            "if": {"properties": {"kind": {"const": kind.name}}, "required": ["kind"]},
+            "then": {
+                "propertyNames": {"enum": [*COMMON_KEYS, *kind.required, *kind.optional]},
+                "required": list(kind.required),
+            },
+        }
+        for kind in KINDS.values()
+    ]
+    untold = {"not": {"anyOf": [{"required": [key]} for key in ("kind", *told)]}}
+    for key, kind in (*told.items(), ("", "number")):
+        condition = {"required": [key], "not": {"required": ["kind"]}} if key else untold
+        keys = [*COMMON_KEYS, *KINDS[kind].required, *KINDS[kind].optional]
+        field["allOf"].append({"if": condition, "then": {"propertyNames": {"enum": keys}}})
+    return {
+        "$schema": "http://json-schema.org/draft-07/schema#",
+        "title": "A packetkit schema",
+        **_mapping(MISSION_KEYS, ("mission", "frames")),
+        "definitions": {"frame": _mapping(FRAME_KEYS, ("fields",)), "field": field},
+    }
+
+
+# What the reference calls each table, in its order.
+_CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
+    ("A mission", MISSION_KEYS),
+    ("A frame", FRAME_KEYS),
+    ("A field", FIELD_KEYS),
+    ("A CRC by its parameters (algorithm)", CRC_KEYS),
+    ("link", LINK_KEYS),
+    ("link.chirp", CHIRP_KEYS),
+    ("passes", PASSES_KEYS),
+)
+
+
+def reference() -> Iterator[tuple[str, list[tuple[str, str]]]]:
+    """The language to read: chapters of (word, what it says), the kinds of field first."""
+    yield "Kinds of field", [(kind.name, _kind_text(kind.name)) for kind in KINDS.values()]
+    for title, table in _CHAPTERS:
+        yield title, [(name, _key_text(key)) for name, key in table.items()]
+
+
+def _kind_text(name: str) -> str:
+    kind = KINDS[name]
+    needs = f" Needs {', '.join(kind.required)}." if kind.required else ""
+    may = f" May have {', '.join(kind.optional)}." if kind.optional else ""
+    return f"{kind.help}{needs}{may}"
+
+
+def _key_text(key: Key) -> str:
+    return key.help + (f" One of: {', '.join(key.choices)}." if key.choices else "")

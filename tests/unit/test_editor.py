@@ -1,0 +1,84 @@
+"""The editor's schema and the reference: rendered from the tables, so every good schema passes and every word has its help."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+from ruamel.yaml import YAML
+
+from packetkit.cli.main import main
+from packetkit.resources import resource
+from packetkit.schema import kinds
+from packetkit.schema.editor import READS, json_schema, reference
+from packetkit.schema.load import load
+
+TABLES = (
+    kinds.MISSION_KEYS,
+    kinds.FRAME_KEYS,
+    kinds.FIELD_KEYS,
+    kinds.LINK_KEYS,
+    kinds.CHIRP_KEYS,
+    kinds.PASSES_KEYS,
+    kinds.CRC_KEYS,
+)
+SCHEMAS = sorted(resource("schemas").glob("*.yaml"))
+WORDS_RULES = ("unknown-key", "key-not-for-kind", "bad-word")
+
+
+def as_editors_read(text: str) -> Any:
+    """The text as an editor's YAML parser sees it, keys as JSON has them."""
+    return json.loads(json.dumps(YAML(typ="safe", pure=True).load(io.StringIO(text)), default=str))
+
+
+def test_it_is_a_valid_json_schema() -> None:
+    jsonschema.Draft7Validator.check_schema(json_schema())
+
+
+@pytest.mark.parametrize("path", SCHEMAS, ids=lambda path: path.stem)
+def test_every_shipped_schema_passes(path: Path) -> None:
+    jsonschema.Draft7Validator(json_schema()).validate(as_editors_read(path.read_text(encoding="utf-8")))
+
+
+def _bad_words() -> list[Path]:
+    """Broken schemas whose only fault is a word: the editor should see them too."""
+    found = []
+    for path in sorted(resource("schemas/bad").glob("*.yaml")):
+        problems = load(path.read_bytes()).problems
+        if problems and all(problem.rule in WORDS_RULES for problem in problems):
+            found.append(path)
+    return found
+
+
+@pytest.mark.parametrize("path", _bad_words(), ids=lambda path: path.stem)
+def test_a_wrong_word_is_seen_while_typing(path: Path) -> None:
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.Draft7Validator(json_schema()).validate(as_editors_read(path.read_text(encoding="utf-8")))
+
+
+def test_every_reader_of_the_tables_has_a_row() -> None:
+    assert {key.reads for table in TABLES for key in table.values()} <= set(READS)
+
+
+def test_every_word_has_its_help_in_the_schema_and_the_reference() -> None:
+    text = json.dumps(json_schema())
+    told = {word for _, rows in reference() for word, _ in rows}
+    for table in TABLES:
+        for name, key in table.items():
+            assert key.help.strip() and json.dumps(key.help) in text
+            assert name in told
+    assert set(kinds.KINDS) <= told
+
+
+def test_start_lists_the_words_in_80_columns_and_writes_the_schema(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    assert main(["start", "--words"]) == 0
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 80
+    assert main(["start", "--editor"]) == 0
+    assert json.loads(capsys.readouterr().out) == json_schema()
