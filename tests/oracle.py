@@ -704,19 +704,22 @@ def _ieee_value(pattern: int, bits: int) -> float:
 
 
 def _ordinal(pattern: int, bits: int) -> int:
-    """Return where a pattern stands among the numbers in order: 0 for both zeros, 1 for the next above."""
+    """Return where a pattern stands among all in order: 0 for zero, -1 for minus zero, 1 for the next above."""
     negative, magnitude = divmod(pattern, 1 << (bits - 1))
-    return -magnitude if negative else magnitude
+    return -magnitude - 1 if negative else magnitude
 
 
 def _ieee_legal(declared: Field, bits: int) -> list[tuple[int, int]]:
     """Return the legal numbers as ranges of ordinals: within the bounds (rounded too), less reserved ones."""
     greatest = _infinity(bits) - 1
-    low, high = -greatest, greatest
+    low, high = -greatest - 1, greatest
     if declared.minimum is not None:
-        low = max(low, _ordinal(_ieee_pattern(_as_double(declared.minimum), bits), bits))
+        low = (
+            _ordinal(_ieee_pattern(_as_double(declared.minimum), bits), bits) or -1
+        )  # both zeros are one number
     if declared.maximum is not None:
-        high = min(high, _ordinal(_ieee_pattern(_as_double(declared.maximum), bits), bits))
+        high = _ordinal(_ieee_pattern(_as_double(declared.maximum), bits), bits)
+        high = 0 if high == -1 else high
     ends = [(_ordinal(codes.low, bits), _ordinal(codes.high, bits)) for codes in _missing(declared)]
     return _legal(low, high, [(min(pair), max(pair)) for pair in ends])
 
@@ -752,7 +755,7 @@ def _float_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
     ordinal, clamped = _out_of_range(declared, ordinal, ranges, _Scale(Fraction(1), Fraction(0), 0, 0))
     if not clamped:
         return ordinal, False  # the missing code, which is a pattern already
-    return (ordinal if ordinal >= 0 else 2 ** (bits - 1) - ordinal), True
+    return (ordinal if ordinal >= 0 else 2 ** (bits - 1) - ordinal - 1), True
 
 
 def _float_meaning(declared: Field, raw: int) -> _Meaning:
@@ -1026,7 +1029,10 @@ class _Writing(_Walk):
             return True
         if told_by.raw is None or not _holds(condition, told_by):
             return False
-        return node.is_leaf and bool(_missing(node.field))
+        if node.is_leaf and _missing(node.field):
+            node.given = None  # a key that is left out is a None here, whatever the default
+            return True
+        return False
 
     def times(self, node: _Node) -> int:
         repeat = node.field.repeat

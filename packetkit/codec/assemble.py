@@ -408,7 +408,7 @@ def _holds(raw: int, codes: tuple[Range, ...]) -> bool:
 
 def _stands_for_absence(node: Optional) -> bool:
     """Whether an option that is told to be there can be sent without a value: it is one field with a missing code."""
-    first = node.body[0]
+    first = node.body[0] if node.body else None  # fill of no width leaves nothing
     return node.bare and isinstance(first, Run) and first.slots[0].missing_code is not None
 
 

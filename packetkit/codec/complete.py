@@ -37,12 +37,15 @@ def _container(nodes: tuple[Node, ...], given: Any, raised: set[int]) -> Any:
     if type(given) is not dict:
         return given
     made = _copied(given)
-    told = {node.by: node for node in nodes if isinstance(node, Optional)}
+    told: dict[int, list[Optional]] = {}
+    for node in nodes:
+        if isinstance(node, Optional):
+            told.setdefault(node.by, []).append(node)
     for node in nodes:
         if isinstance(node, Run):
             for slot in node.slots:
                 if slot.is_value and slot.path:
-                    _add(made, slot, told.get(slot.number), raised)
+                    _add(made, slot, told.get(slot.number, []), raised)
         elif isinstance(node, (Repeat, Optional)):
             _inside(made, node, raised)
     return made
@@ -52,16 +55,17 @@ def _copied(given: Record) -> Record:
     return {key: _copied(value) if type(value) is dict else value for key, value in given.items()}
 
 
-def _add(made: Record, slot: Slot, option: Optional | None, raised: set[int]) -> None:
-    """Add a slot's key if it is absent and may be."""
+def _add(made: Record, slot: Slot, options: list[Optional], raised: set[int]) -> None:
+    """Add a slot's key if it is absent and may be. options: those that a flag tells of, which must all say the same."""
     here: Any = made
     for key in slot.path[:-1]:
         here = here.setdefault(key, {}) if type(here) is dict else None
     if type(here) is not dict or slot.path[-1] in here:
         return
-    if slot.kind == "flag" and option is not None and option.path:
-        present = _at(made, option.path) is not None
-        here[slot.path[-1]] = present is _holds(option.codes)
+    if slot.kind == "flag" and options:
+        said = {(_at(made, option.path) is not None) is _holds(option.codes) for option in options}
+        if len(said) == 1:
+            here[slot.path[-1]] = said.pop()
     elif slot.default is not None:
         here[slot.path[-1]] = from_raw(slot, slot.default)[0]
     elif slot.missing_code is not None:

@@ -193,7 +193,9 @@ def _group(key: str, address: str, entries: list[tuple[tuple[str, ...], _Leaf]],
         else:
             inside = f"{address}.{keys[0]}" if address else keys[0]
             members.append(_group(keys[0], inside, [(path[1:], leaf) for path, leaf in same], outer))
-    own = [run.packing for run in _own_runs(members)]
+    own = [run.packing for run in _own_runs(members)] or [
+        one.node.packing for one in members if isinstance(one, _Leaf) and isinstance(one.node, Fill)
+    ]
     inner = {run.packing for run in _runs(members)}
     # Without slots of its own, a group goes with what is in it where that is of one kind, else with what is around it.
     return _Group(key, address, tuple(members), own[0] if own else inner.pop() if len(inner) == 1 else outer)
@@ -626,8 +628,13 @@ class _Maker:
                     node.address, f"given, though {by} says that it is not there. Drop it, or set {by}"
                 )
 
+        def to_body(given: object, context: Any) -> object:
+            # A value that is left out is None here, whatever its default: that a part is there has to be said.
+            return None if node.bare and given is _ABSENT else given
+
         absent = ExprAdapter(Pass, _same, to_nothing)
-        return IfThenElse(is_there, self.container(node, key, own), absent)
+        there = ExprAdapter(self.container(node, key, own), _same, to_body)
+        return IfThenElse(is_there, there, absent)
 
     # -- fields ----------------------------------------------------------------------------------------------
 
@@ -675,15 +682,36 @@ class _Maker:
         raw = _raw(flag, given)
         for slot in self.plan.raising.get(flag.number, ()):
             values = self.given(flag, self.plan.slots[slot.number], context)
-            raw |= any(_is_clamped(slot, value) for value in values)
+            if any(_is_clamped(slot, value) for value in values) and not raw:
+                self.agree_with_raised(flag, context)
+                raw = 1
         return raw
 
-    def told_flag(self, flag: Slot, context: Any) -> object:
-        """What a flag is that was not given: whether what it governs is there, its default, or not raised."""
+    def agree_with_raised(self, flag: Slot, context: Any) -> None:
+        """Refuse a record in which a flag that is raised would say that a part is there, and it is not, or the other way round."""
         for node in self.plan.governed.get(flag.number, ()):
             for value in self.given(flag, self.plan.nodes[node.number], context):
                 is_there = value is not _ABSENT and value is not None
-                return is_there is _is_among(node.codes, 1)
+                if is_there is not _is_among(node.codes, 1):
+                    shape = "given" if is_there else "not given"
+                    raise _fault(
+                        node.address, f"{shape}, but clamping raises {flag.address}, which tells of it"
+                    )
+
+    def told_flag(self, flag: Slot, context: Any) -> object:
+        """What a flag is that was not given: whether what it governs is there, its default, or not raised."""
+        said = {
+            (value is not _ABSENT and value is not None) is _is_among(node.codes, 1)
+            for node in self.plan.governed.get(flag.number, ())
+            for value in self.given(flag, self.plan.nodes[node.number], context)
+        }
+        if len(said) > 1:
+            raise _fault(
+                flag.address,
+                "it tells of several parts, and only some of them are given. Give it, or all of them",
+            )
+        if said:
+            return said.pop()
         fills_itself = flag.number in self.plan.governed or flag.number in self.plan.raising
         return False if flag.default is None and fills_itself else _ABSENT
 

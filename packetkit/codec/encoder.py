@@ -410,7 +410,7 @@ class Encoder:
 
     def stands_for_absence(self, node: Optional) -> bool:
         """Whether None may be the value of an option that is there: it is one field with a missing code."""
-        first = node.body[0]
+        first = node.body[0] if node.body else None  # fill of no width leaves nothing
         return node.bare and isinstance(first, Run) and first.slots[0].missing_code is not None
 
     def repeat(self, node: Repeat, place: Place) -> Place:

@@ -240,7 +240,7 @@ def _is_reserved(slot: Slot, raw: int) -> bool:
 
 
 def _nearest_ieee(slot: Slot, raw: int) -> int:
-    """The legal pattern whose number is fewest numbers of the format away, the lower number of two."""
+    """The legal pattern that is fewest patterns away, in the order of their numbers; the lower number of two."""
     assert isinstance(slot.transform, Ieee)
     bits, (low, high) = slot.transform.bits, ieee_bounds(slot)
     sign = 1 << (bits - 1)
@@ -254,8 +254,8 @@ def _nearest_ieee(slot: Slot, raw: int) -> int:
         and not _is_reserved(slot, code)
     ]
 
-    def place(code: int) -> int:  # among the numbers of the format, from -0 and 0 outwards
-        return sign - code if code & sign else code
+    def place(code: int) -> int:  # among the codes in the order of their numbers: -1 for -0, 0 for 0
+        return sign - 1 - code if code & sign else code
 
     return min(legal or [raw], key=lambda code: (abs(place(code) - place(raw)), place(code)))
 
