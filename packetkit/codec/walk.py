@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 from packetkit.codec import bits
 from packetkit.codec.bits import Octets, Span, Words
+from packetkit.codec.record import put
 from packetkit.errors import (
     BadCount,
     CheckFailed,
@@ -344,12 +345,12 @@ def _plain(parts: list[Part], *, bare: bool) -> Any:
     for part in parts:
         if isinstance(part, Leaf):
             if part.slot.is_value:
-                _put(made, part.slot.path, from_raw(part.slot, part.raw)[0])
+                put(made, part.slot.path, from_raw(part.slot, part.raw)[0])
         elif isinstance(part, Listed):
-            _put(made, part.node.path, [_plain(one, bare=part.node.bare) for one in part.elements])
+            put(made, part.node.path, [_plain(one, bare=part.node.bare) for one in part.elements])
         else:
             body = None if part.body is None else _plain(part.body, bare=part.node.bare)
-            _put(made, part.node.path, body)
+            put(made, part.node.path, body)
     return made[()] if bare else made
 
 
@@ -359,14 +360,14 @@ def _detailed(parts: list[Part], *, bare: bool, trusted: bool) -> Any:
     for part in parts:
         if isinstance(part, Leaf):
             if part.width:
-                _put(made, part.slot.path, _leaf_detail(part, trusted))
+                put(made, part.slot.path, _leaf_detail(part, trusted))
         elif isinstance(part, Listed):
             elements = [_detailed(one, bare=part.node.bare, trusted=trusted) for one in part.elements]
-            _put(made, part.node.path, elements)
+            put(made, part.node.path, elements)
         else:
             body = part.body
             inner = None if body is None else _detailed(body, bare=part.node.bare, trusted=trusted)
-            _put(made, part.node.path, inner)
+            put(made, part.node.path, inner)
     return made[()] if bare else made
 
 
@@ -379,13 +380,3 @@ def _leaf_detail(leaf: Leaf, trusted: bool) -> Record:
     if not trusted:
         made["trusted"] = False
     return made
-
-
-def _put(made: dict[Any, Any], path: tuple[str, ...], value: Any) -> None:
-    """Put a value at a path; the empty path is a bare container's own value."""
-    if not path:
-        made[()] = value
-        return
-    for key in path[:-1]:
-        made = made.setdefault(key, {})
-    made[path[-1]] = value

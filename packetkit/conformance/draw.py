@@ -13,6 +13,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
+from packetkit.codec.record import put as put_at
 from packetkit.conformance.faults import Chance
 from packetkit.layout import number
 from packetkit.layout.model import Fill, Ieee, Layout, Linear, Node, Optional, Range, Repeat, Run, Slot
@@ -331,12 +332,7 @@ def put(made: dict[Any, Any], path: tuple[str, ...], value: Any) -> None:
     """Put a value at a path of nested dicts, unless it is left out; the empty path is a bare container's own value."""
     if value is _OUT:
         return
-    if not path:
-        made[()] = value
-        return
-    for key in path[:-1]:
-        made = made.setdefault(key, {})
-    made[path[-1]] = value
+    put_at(made, path, value)
 
 
 def _siblings(nodes: tuple[Node, ...], number_of: int) -> tuple[Node, ...]:

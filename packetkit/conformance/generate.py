@@ -17,6 +17,7 @@ from packetkit.conformance.draw import Record, put
 from packetkit.conformance.judge import Judge
 from packetkit.conformance.judge import faults as faults_of
 from packetkit.conformance.vector import Case
+from packetkit.errors import DecodeError
 from packetkit.layout import number
 from packetkit.layout.model import Ieee, Layout, Linear, Node, Optional, Repeat, Run, Slot
 
@@ -31,6 +32,7 @@ def cases(layout: Layout, judge: Judge, seed: int = 1) -> list[Case]:
     drawn = [draw.record(layout, chance, most=4) for _ in range(RANDOM_RECORDS)]
     made += [_of_record(f"random record {at}", record, layout, judge) for at, record in enumerate(drawn, 1)]
     good = [case.data for case in made if case.data]
+    made += inverted(layout, good[0], judge) if good else []
     made += damage(good, judge, chance)
     return [case for at, case in enumerate(made) if case not in made[:at]]
 
@@ -232,6 +234,40 @@ def _plain(
 
 
 # -- damage ------------------------------------------------------------------------------------------------------
+
+
+def inverted(layout: Layout, frame: bytes, judge: Judge) -> Iterator[Case]:
+    """Yield a frame with one bit inverted in each field that is no value: constants, tags, counts, checks, reserved bits."""
+    seen = {""}
+    for bit in range(min(len(frame), 255) * 8):
+        address = address_of(layout, frame, bit, of_values=False)
+        if address not in seen:
+            seen.add(address)
+            data = faults.flipped(frame, [bit])
+            yield Case(f"{address}: bit {bit} inverted", data=data, back=judge.decode(data))
+
+
+def address_of(layout: Layout, data: bytes, bit: int, *, of_values: bool = True) -> str:
+    """Return the address of the field that a bit of a frame belongs to: the first that reads otherwise once the bit is inverted.
+
+    bit: 8 * octet, most significant first. of_values: False: empty where it is a value's.
+    """
+    other = faults.flipped(data, [bit])
+    for ours, theirs in zip(_items(layout, data), _items(layout, other), strict=False):
+        if (ours.address, ours.raw) != (theirs.address, theirs.raw):
+            return ours.address if of_values or not ours.slot.is_value else ""
+    return ""
+
+
+def _items(layout: Layout, data: bytes) -> list[walk.Item]:
+    """The slots of a frame, as far as they can be read."""
+    found = []
+    try:
+        for item in walk.items(layout, data):
+            found.append(item)  # noqa: PERF402  # what was read before an error counts
+    except DecodeError:
+        pass
+    return found
 
 
 def damage(good: list[bytes], judge: Judge, chance: Random) -> Iterator[Case]:

@@ -14,6 +14,7 @@ from random import Random
 from typing import Any
 
 from packetkit.codec.frame import Frame
+from packetkit.codec.record import put
 from packetkit.errors import DecodeError
 from packetkit.layout.model import Layout, Node, Optional, Repeat, Run, Slot
 from packetkit.layout.number import from_raw, ieee_bounds, ieee_pattern
@@ -186,20 +187,20 @@ class _Unit:
         self.fill(layout, layout.nodes, record, f"{layout.name}.")
         return record
 
-    def fill(self, layout: Layout, nodes: tuple[Node, ...], into: dict[str, Any], key: str) -> None:
-        """Put a value for every value slot of the nodes into a container; a bare one's key is the empty text."""
+    def fill(self, layout: Layout, nodes: tuple[Node, ...], into: dict[Any, Any], key: str) -> None:
+        """Put a value for every value slot of the nodes into a container; a bare one's key is the empty path."""
         for node in nodes:
             if isinstance(node, Run):
                 for slot in node.slots:
                     if slot.kind in DRAWN:
                         self.drawn[slot.number] = self.raw(slot, key + slot.address)
                     if slot.is_value:
-                        _put(into, slot.path, from_raw(slot, self.drawn[slot.number])[0])
+                        put(into, slot.path, from_raw(slot, self.drawn[slot.number])[0])
             elif isinstance(node, Repeat):
-                _put(into, node.path, self.elements(layout, node, key))
+                put(into, node.path, self.elements(layout, node, key))
             elif isinstance(node, Optional):
                 present = any(self.drawn[node.by] in codes for codes in node.codes)
-                _put(into, node.path, self.inner(layout, node.body, node.bare, key) if present else None)
+                put(into, node.path, self.inner(layout, node.body, node.bare, key) if present else None)
 
     def elements(self, layout: Layout, node: Repeat, key: str) -> list[Any]:
         number = node.count
@@ -214,9 +215,9 @@ class _Unit:
         return [self.inner(layout, node.element, node.bare, f"{key}{index}.") for index in range(number)]
 
     def inner(self, layout: Layout, nodes: tuple[Node, ...], bare: bool, key: str) -> Any:
-        inside: dict[str, Any] = {}
+        inside: dict[Any, Any] = {}
         self.fill(layout, nodes, inside, key)
-        return inside.get("") if bare else inside
+        return inside.get(()) if bare else inside
 
     def raw(self, slot: Slot, key: str) -> int:
         """The raw code of a slot now. key: what tells this quantity from all others."""
@@ -280,9 +281,3 @@ class _Unit:
             return (low, high)[_below(self.random, 2)]
         margin = (high - low) // 20
         return low + margin + _below(self.random, high - low - 2 * margin + 1)
-
-
-def _put(into: dict[str, Any], path: tuple[str, ...], value: Any) -> None:
-    for name in path[:-1]:
-        into = into.setdefault(name, {})
-    into[path[-1] if path else ""] = value

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from difflib import get_close_matches
 from typing import Any, NamedTuple
 
+from packetkit.codec.record import put
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.model import Fill, Layout, Node, Repeat, Run, Slot
 from packetkit.layout.number import parse_text, to_raw
@@ -148,24 +149,14 @@ def _plain(nodes: tuple[Node, ...], container: Any, *, bare: bool) -> Any:
         if isinstance(node, Run):
             for slot in node.slots:
                 if slot.is_value:
-                    _put(made, slot.path, _at(container, slot.path)["value"])
+                    put(made, slot.path, _at(container, slot.path)["value"])
         elif isinstance(node, Repeat):
             elements = _at(container, node.path)
-            _put(made, node.path, [_plain(node.element, one, bare=node.bare) for one in elements])
+            put(made, node.path, [_plain(node.element, one, bare=node.bare) for one in elements])
         elif not isinstance(node, Fill):
             body = _at(container, node.path)
-            _put(made, node.path, None if body is None else _plain(node.body, body, bare=node.bare))
+            put(made, node.path, None if body is None else _plain(node.body, body, bare=node.bare))
     return made[()] if bare else made
-
-
-def _put(made: dict[Any, Any], path: tuple[str, ...], value: Any) -> None:
-    """Put a value at a path; the empty path is a bare container's own value."""
-    if not path:
-        made[()] = value
-        return
-    for key in path[:-1]:
-        made = made.setdefault(key, {})
-    made[path[-1]] = value
 
 
 def leaves(detail: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
@@ -320,14 +311,14 @@ class _Taking:
             inner, path = given.at(node.path), _join(prefix, node.path)
             if isinstance(node, Repeat):
                 if inner.text is not None or inner.inner:
-                    _put(made, node.path, self.elements(node, inner, path, raws))
+                    put(made, node.path, self.elements(node, inner, path, raws))
             elif inner.is_filled() or (
                 node.by in raws and any(raws[node.by] in codes for codes in node.codes)
             ):
                 body = self.container(node.body, inner, path, dict(raws))
-                _put(made, node.path, body.get(()) if node.bare else body)
+                put(made, node.path, body.get(()) if node.bare else body)
             else:
-                _put(made, node.path, None)
+                put(made, node.path, None)
         return made
 
     def elements(self, node: Repeat, given: _Given, path: str, raws: dict[int, int]) -> list[Any]:
@@ -365,7 +356,7 @@ class _Taking:
                 raws[slot.number] = raw
             return
         value = self.value(slot, given.text, path)
-        _put(made, slot.path, value)
+        put(made, slot.path, value)
         if slot.is_value:
             raws[slot.number] = to_raw(slot, value).raw
 

@@ -12,6 +12,7 @@ from fractions import Fraction
 from math import isnan
 from typing import Any, NamedTuple, Protocol
 
+from packetkit.codec.record import put
 from packetkit.conformance.faults import Damage
 from packetkit.conformance.judge import same
 from packetkit.errors import DecodeError, EncodeError, ReservedBits, WrongConstant
@@ -324,7 +325,7 @@ def _only_values(nodes: tuple[Node, ...], record: Any) -> Any:
         if isinstance(node, Run):
             for slot in node.slots:
                 if slot.is_value:
-                    _put(made, slot.path, _found(record, slot.path))
+                    put(made, slot.path, _found(record, slot.path))
         elif isinstance(node, (Repeat, Optional)):
             inner, found = (
                 (node.element if isinstance(node, Repeat) else node.body),
@@ -334,17 +335,8 @@ def _only_values(nodes: tuple[Node, ...], record: Any) -> Any:
                 found = [_only_values(inner, one) for one in found]
             elif found is not None:
                 found = _only_values(inner, found)
-            _put(made, node.path, found)
+            put(made, node.path, found)
     return made.get((), made)
-
-
-def _put(made: dict[Any, Any], path: tuple[str, ...], value: Any) -> None:
-    if not path:
-        made[()] = value
-        return
-    for key in path[:-1]:
-        made = made.setdefault(key, {})
-    made[path[-1]] = value
 
 
 # -- the table ---------------------------------------------------------------------------------------------------

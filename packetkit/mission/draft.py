@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from packetkit.errors import InputError
+from packetkit.mission.cost import next_step
 from packetkit.schema.names import NAME, reserved_in
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.words import closest, format_number, parse_number, shown
@@ -203,25 +204,11 @@ def coarser(one: Measure) -> Measure | None:
     made = one
     while made.width >= one.width:
         assert made.minimum is not None and made.maximum is not None and made.resolution is not None
-        step = next_step(made.resolution)
+        step = next_step(made.resolution, finer=False)
         if (made.maximum - made.minimum) / step < FEWEST_STEPS:
             return None
         made = _fitted(replace(made, resolution=step, asked=one.asked or one.resolution))
     return made
-
-
-def next_step(step: Fraction) -> Fraction:
-    """The next value above `step` of the series 1, 2, 5, 10 and its decades.
-
-    >>> [str(next_step(Fraction(s))) for s in ("1", "2", "5", "0.02", "0.3")]
-    ['2', '5', '10', '1/20', '1/2']
-    """
-    decade = Fraction(1)
-    while decade > step:
-        decade /= 10
-    while decade * 10 <= step:
-        decade *= 10
-    return next(decade * digit for digit in (1, 2, 5, 10) if decade * digit > step)
 
 
 def text_of(name: str, measures: Iterable[Measure], limit_bytes: int | None, radio: Radio | None) -> str:

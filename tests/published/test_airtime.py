@@ -1,5 +1,7 @@
 """Time on air against what others published: data-sheet formulas, regional parameters, the modulation itself.
 
+Sources stand beside each value and formula below.
+
 Three outside judges. The formulas as the data sheets print them, written out with no table of ours. The
 largest payloads that RP002 allows under a dwell of 400 ms. A loop that fills interleaver blocks one after
 another, which is how the modem works and why the formulas look as they do.

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 import packetkit
 from packetkit.cli.main import main
-from packetkit.mission.draft import coarser, fit, from_csv, measure, next_step, text_of
+from packetkit.mission.draft import coarser, fit, from_csv, measure, text_of
 from packetkit.schema.names import reserved_in
 from packetkit.schema.presets import PRESETS
 
@@ -69,13 +69,6 @@ def test_a_ranged_measure_loads_with_any_numbers_and_unit(
         return
     slot = next(slot for slot in made.layouts["report"].slots if slot.address == name)
     assert slot.minimum == low and slot.maximum is not None and slot.maximum >= low + span
-
-
-def test_the_series_one_two_five_goes_on_over_the_decades() -> None:
-    steps = [Fraction(1, 100)]
-    while steps[-1] < 100:
-        steps.append(next_step(steps[-1]))
-    assert [float(step) for step in steps] == [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100]
 
 
 def test_the_widest_measure_gives_first_and_the_draft_says_so() -> None:
