@@ -52,6 +52,8 @@ __all__ = ["__version__", *_PUBLIC]  # noqa: PLE0604  # the keys are strings; th
 
 
 def __getattr__(name: str) -> Any:
+    if name == "fuzz":  # packetkit.fuzz.records(frame) works without importing the part first
+        return importlib.import_module("packetkit.fuzz")
     if name in _PUBLIC:
         return getattr(importlib.import_module(_PUBLIC[name]), name)
     raise AttributeError(f"module 'packetkit' has no attribute {name!r}")
