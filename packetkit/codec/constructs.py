@@ -193,12 +193,17 @@ def _group(key: str, address: str, entries: list[tuple[tuple[str, ...], _Leaf]],
         else:
             inside = f"{address}.{keys[0]}" if address else keys[0]
             members.append(_group(keys[0], inside, [(path[1:], leaf) for path, leaf in same], outer))
-    own = [run.packing for run in _own_runs(members)] or [
-        one.node.packing for one in members if isinstance(one, _Leaf) and isinstance(one.node, Fill)
-    ]
+    own = _own_packings(members)
     inner = {run.packing for run in _runs(members)}
     # Without slots of its own, a group goes with what is in it where that is of one kind, else with what is around it.
     return _Group(key, address, tuple(members), own[0] if own else inner.pop() if len(inner) == 1 else outer)
+
+
+def _own_packings(members: Iterable[_Leaf | _Group]) -> list[Packing]:
+    """How a group's own slots are packed, or where it has none its own fill."""
+    members = list(members)
+    fills = [one.node for one in members if isinstance(one, _Leaf) and isinstance(one.node, Fill)]
+    return [run.packing for run in _own_runs(members)] or [fill.packing for fill in fills]
 
 
 def _own_runs(members: Iterable[_Leaf | _Group]) -> Iterator[Run]:
@@ -385,6 +390,11 @@ def _packing_refusals(group: _Group, outer: Packing) -> Iterator[tuple[str, str]
     """What is packed in a way that swapping a group as a whole does not give."""
     if len({run.packing for run in _own_runs(group.members)}) > 1:
         yield group.address, "its own fields lie in two bit orders, and construct swaps a group as a whole"
+    if not _own_packings(group.members) and len({run.packing for run in _runs(group.members)}) > 1:
+        yield (
+            group.address,
+            "what is in it lies in several bit orders, and no field of its own tells which is the group's",
+        )
     if group.packing is not outer:
         if Packing.MOST not in (group.packing, outer):
             yield group.address, "it changes from one swapped bit order to another"

@@ -80,6 +80,11 @@ def agreement(
     return report
 
 
+def share(seed: int, count: int, records: int, workers: int, worker: int) -> Report:
+    """Return one worker's share of a campaign: every schema belongs to one of so many workers."""
+    return agreement(seed, count, records, numbers=range(worker, count, workers))
+
+
 def _one_schema(report: Report, number: int, records: int, names: tuple[str, ...], tick: Tick) -> None:
     chance = schema_seed(report.seed, number)
     drawn, mission = loaded(chance, report.refused)

@@ -13,12 +13,11 @@ from functools import partial
 from random import Random
 from typing import Any
 
-from packetkit.codec import constructs, walk
+from packetkit.codec import constructs
 from packetkit.codec.frame import Frame
-from packetkit.conformance import draw, faults
+from packetkit.conformance import draw, faults, generate
 from packetkit.conformance.judge import Judge
 from packetkit.conformance.vector import Case, case_document
-from packetkit.errors import DecodeError
 from packetkit.fuzz import judges, laws, shrink
 from packetkit.fuzz.agreement import Difference, about_bytes, about_record, ask, shown
 from packetkit.fuzz.campaign import smallest_subject
@@ -228,32 +227,13 @@ def first_difference(layout: Layout, expected: Any, found: Any) -> str:
     if isinstance(expected, bytes) and isinstance(found, bytes):
         for bit in range(min(len(expected), len(found)) * 8):
             if (expected[bit >> 3] ^ found[bit >> 3]) >> (7 - bit % 8) & 1:
-                address = address_of(layout, expected, bit)
+                address = generate.address_of(layout, expected, bit)
                 inside = f", in {address}" if address else ""
                 return f"bit {bit} (byte {bit // 8}, bit {bit % 8} from its left){inside}"
         return f"the length: {len(found)} bytes, not {len(expected)}" if len(expected) != len(found) else ""
     if isinstance(expected, (dict, list)) and isinstance(found, (dict, list)):
         return next(_paths(expected, found, ""), "")
     return ""
-
-
-def address_of(layout: Layout, data: bytes, bit: int) -> str:
-    """Return the address of the field that a bit of a frame belongs to: the first that reads otherwise once the bit is inverted."""
-    other = faults.flipped(data, [bit])
-    for ours, theirs in zip(_items(layout, data), _items(layout, other), strict=False):
-        if (ours.address, ours.raw) != (theirs.address, theirs.raw):
-            return ours.address
-    return ""
-
-
-def _items(layout: Layout, data: bytes) -> list[walk.Item]:
-    found = []
-    try:
-        for item in walk.items(layout, data):
-            found.append(item)  # noqa: PERF402  # what was read before an error counts
-    except DecodeError:
-        pass
-    return found
 
 
 def _paths(expected: Any, found: Any, path: str) -> Iterator[str]:

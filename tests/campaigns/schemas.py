@@ -21,15 +21,11 @@ FOUND = Path(__file__).resolve().parents[2] / "vectors" / "found"
 
 def run(seed: int, schemas: int, records: int, workers: int) -> campaign.Report:
     """Return the sum of what the workers find; which of them does a schema makes no difference."""
-    part = partial(_part, seed, schemas, records, workers)
+    part = partial(campaign.share, seed, schemas, records, workers)
     if workers == 1:
         return part(0)
     with ProcessPoolExecutor(workers) as pool:
         return campaign.merged(pool.map(part, range(workers)))
-
-
-def _part(seed: int, schemas: int, records: int, workers: int, worker: int) -> campaign.Report:
-    return campaign.agreement(seed, schemas, records, numbers=range(worker, schemas, workers))
 
 
 def told(report: campaign.Report) -> Iterator[str]:
