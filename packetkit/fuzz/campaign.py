@@ -15,10 +15,14 @@ from typing import Any
 from packetkit.conformance import draw, faults
 from packetkit.conformance.judge import REFUSED, Judge
 from packetkit.errors import SchemaError
-from packetkit.fuzz import features, judges, schemas, shrink
+from packetkit.fuzz import features, judges, laws, schemas, shrink
 from packetkit.fuzz.agreement import Difference, about_bytes, about_record, ask
+from packetkit.fuzz.entries import Entry, text_of
 from packetkit.layout.model import Layout
 from packetkit.mission.load import Mission, parse
+
+# Questions that a judge of one frame is asked, and can be asked again about something smaller.
+_SHRUNK = ("encode", "decode", "detail", "encode back")
 
 Tick = Callable[[int], None]
 
@@ -93,11 +97,20 @@ def _one_schema(report: Report, number: int, records: int, names: tuple[str, ...
         layout = mission.layouts[declared.name]
         report.frames += 1
         report.features.update(features.of(declared, layout))
-        held = judges.of(declared, layout, names)
-        share = -(-records // len(mission.layouts))
-        difference = _records(report, held, layout, chance, share, tick)
+        one = _Frame(mission, layout, judges.of(declared, layout, names))
+        part = -(-records // len(mission.layouts))
+        difference = _records(report, one, chance, part, tick)
         if difference is not None:
             report.findings.append(smallest(number, drawn, declared.name, difference, names))
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """One frame under question."""
+
+    mission: Mission
+    layout: Layout
+    held: Mapping[str, Judge]
 
 
 def loaded(chance: Random, refused: Counter[str]) -> tuple[schemas.Drawn, Mission]:
@@ -110,31 +123,50 @@ def loaded(chance: Random, refused: Counter[str]) -> tuple[schemas.Drawn, Missio
             refused.update(problem.rule for problem in error.problems)
 
 
-def _records(
-    report: Report, held: Mapping[str, Judge], layout: Layout, chance: Random, records: int, tick: Tick
-) -> Difference | None:
+def _records(report: Report, one: _Frame, chance: Random, records: int, tick: Tick) -> Difference | None:
     """Put records, and damaged frames, of one layout to all judges; return the first difference."""
-    oracle = held["oracle"]
     for at in range(records):
-        record = draw.record(layout, chance)
+        record = draw.record(one.layout, chance)
         if at % 16 == 15:
             record = draw.spoilt(record, chance)
         report.records += 1
-        report.answers.update(held.keys())
+        report.answers.update(one.held.keys())
         # The oracle takes most of the time: details are asked of every fourth record, damage of every fourth frame.
-        found = next(about_record(held, record, detail=at % 4 == 1), None)
+        found = next(about_record(one.held, record, detail=at % 4 == 1), None)
         if found is None and at % 4 == 3:
-            data = ask(oracle.encode, record)
-            if isinstance(data, bytes) and data:
-                damage = faults.inject(data, chance)
-                report.damaged += 1
-                report.reasons[_reason(ask(oracle.decode, damage.data))] += 1
-                found = next(about_bytes(held, damage.data, detail=False), None)
-            elif data == REFUSED:
-                report.reasons[REFUSED] += 1
+            found = _damaged(report, one.held, record, chance)
+        if found is None and at % 8 == 5:
+            found = _in_its_mission(one, record)
         if found is not None:
             return found
         tick(1)
+    return None
+
+
+def _damaged(report: Report, held: Mapping[str, Judge], record: Any, chance: Random) -> Difference | None:
+    """Put a record's frame, damaged, to all judges."""
+    data = ask(held["oracle"].encode, record)
+    if not isinstance(data, bytes) or not data:
+        report.reasons[REFUSED] += data == REFUSED
+        return None
+    damage = faults.inject(data, chance)
+    report.damaged += 1
+    report.reasons[_reason(ask(held["oracle"].decode, damage.data))] += 1
+    return next(about_bytes(held, damage.data, detail=False), None)
+
+
+def _in_its_mission(one: _Frame, record: Any) -> Difference | None:
+    """Ask what only a mission's frame can answer: which of the frames it is, and where it ends in a buffer."""
+    data = ask(one.held["oracle"].encode, record)
+    if not isinstance(data, bytes):
+        return None
+    frame = one.mission.frames[one.layout.name]
+    wrong = ask(lambda subject: laws.leaves_the_rest(frame, subject, b"\xa5", b"\x5a\xff"), data)
+    if wrong:
+        return Difference("codec", "decode inside a buffer", data, "as alone", wrong)
+    name = ask(one.mission.identify, data)
+    if name != one.layout.name:
+        return Difference("mission", "tell the frame of", data, one.layout.name, name)
     return None
 
 
@@ -154,9 +186,11 @@ def smallest(
     cuts: int = 400,
 ) -> Finding:
     """Return a difference with everything cut out of its schema and its subject that it does not need."""
+    if difference.question not in _SHRUNK:
+        return Finding(number, drawn.text, frame, difference)
     best = difference
 
-    def fails(frames: dict[str, schemas.Entry]) -> bool:
+    def fails(frames: dict[str, Entry]) -> bool:
         nonlocal best
         found = _shows(schemas.Drawn(frames), frame, best, names)
         if found is not None:
@@ -168,7 +202,7 @@ def smallest(
         if frame in drawn.frames
         else drawn.frames
     )
-    text = schemas.text_of(frames)
+    text = text_of(frames)
     try:
         mission = parse(text)
     except SchemaError:
@@ -180,7 +214,7 @@ def smallest(
 def smallest_subject(held: Mapping[str, Judge], difference: Difference) -> Difference:
     """Return a difference with everything cut out of its record or bytes that it does not need."""
     best = difference
-    if difference.question not in ("encode", "decode"):
+    if difference.question not in _SHRUNK:
         return best
 
     def fails(subject: Any) -> bool:

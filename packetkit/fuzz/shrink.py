@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from fractions import Fraction
 from typing import Any
 
-from packetkit.fuzz.schemas import Entry
+from packetkit.fuzz.entries import Entry
 
 _SIMPLE = (0, 1, False, True, None, 0.0)
 

@@ -9,6 +9,7 @@ import pytest
 
 from packetkit.errors import SchemaError
 from packetkit.fuzz import campaign, features, schemas
+from packetkit.fuzz.entries import text_of
 from packetkit.mission.load import Mission, parse
 
 SOME = 150
@@ -78,7 +79,7 @@ def test_features_are_read_off_what_was_declared() -> None:
 
 
 def test_text_that_yaml_would_take_for_something_else_is_quoted() -> None:
-    text = schemas.text_of(
+    text = text_of(
         {
             "a": {
                 "fields": [

@@ -5,7 +5,8 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any
 
-from packetkit.fuzz import schemas, shrink
+from packetkit.fuzz import shrink
+from packetkit.fuzz.entries import Entry, text_of
 from packetkit.mission.load import parse
 
 
@@ -61,8 +62,8 @@ def test_a_schema_shrinks_to_the_field_that_fails_and_still_loads() -> None:
         }
     }
 
-    def fails(frames: dict[str, schemas.Entry]) -> bool:
-        text = schemas.text_of(frames)
+    def fails(frames: dict[str, Entry]) -> bool:
+        text = text_of(frames)
         try:
             layout = parse(text).layouts["sheet"]
         except Exception:  # noqa: BLE001  # a cut that does not load shows nothing

@@ -1,0 +1,186 @@
+"""The tree that a random schema is drawn as: entries in the words of the language, what is known of one, and its text.
+
+Names and places are tracked here while a schema is drawn; drawing is leaves.py, covers.py and schemas.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+from packetkit.schema.words import format_number
+
+Entry = dict[str, Any]  # one field, or one frame: words of the language as keys
+
+# Width on the wire of checks; of the others it is read off the name.
+_WIDTHS = {"PARITY/EVEN": 1, "PARITY/ODD": 1}
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How bits lie here: from which end of an octet, in which order of octets (None: as packed), in words where all is fixed."""
+
+    least: bool = False
+    order: str | None = None
+    words: bool = False
+
+    @property
+    def turned(self) -> bool:
+        """Whether the octets of numbers are turned against their packing, so that numbers are whole octets."""
+        return self.order is not None and (self.order == "big") is self.least
+
+
+@dataclass(slots=True)
+class Place:
+    """What is certain of the next bit: modulo 8 from the frame's start, and from the start of what checks count from."""
+
+    octet: int | None = 0
+    inner: int | None = 0
+    starts_octet: bool = True  # what checks count from begins an octet of the frame
+
+    def plus(self, bits: int | None) -> None:
+        """Go on by so many bits; None: by a number that varies."""
+        self.octet = None if bits is None or self.octet is None else (self.octet + bits) % 8
+        self.inner = None if bits is None or self.inner is None else (self.inner + bits) % 8
+
+
+@dataclass(slots=True)
+class Scope:
+    """Names placed so far in one group, each with its entry; inside: it is in a repeat or an option."""
+
+    outer: Scope | None
+    entries: dict[str, Entry] = field(default_factory=dict)
+    path: str = ""
+
+
+# -- what is known of an entry ---------------------------------------------------------------------------------
+
+
+def least_width(n: int, missing: bool) -> int:
+    bits = max(n.bit_length(), 1)
+    return bits + 1 if missing and (1 << bits) - 1 == n else bits
+
+
+def check_bits(name: str) -> int:
+    if name in _WIDTHS:
+        return _WIDTHS[name]
+    return int(name.partition("-")[2].partition("/")[0])
+
+
+def is_single(entry: Entry) -> bool:
+    return "repeat" not in entry and "present_when" not in entry
+
+
+def is_fixed(entry: Entry) -> bool:
+    return any(certainly_there(one) for one in entry["group"])
+
+
+def certainly_there(entry: Entry) -> bool:
+    """Whether an entry has bits in every frame."""
+    if "present_when" in entry or "up_to" in entry or isinstance(entry.get("repeat"), dict):
+        return False
+    inner = entry.get("group", entry.get("flags"))
+    return inner is None or any(certainly_there(one) for one in inner)
+
+
+def holds_check(entry: Entry) -> bool:
+    return entry.get("kind") == "check" or any(holds_check(one) for one in entry.get("group", ()))
+
+
+def changes_packing(entry: Entry) -> bool:
+    """Whether bits of an entry, or inside it, are numbered from the other end."""
+    return "packing" in entry or any(changes_packing(one) for one in entry.get("group", ()))
+
+
+def stretches(fields: list[Entry], check: Entry) -> list[list[Entry]]:
+    """Fields one after another that one check may cover together: no other check among them, no bits of the other packing."""
+    made: list[list[Entry]] = [[]]
+    for one in fields:
+        if one is not check and (holds_check(one) or changes_packing(one)):
+            made.append([])
+        else:
+            made[-1].append(one)
+    return [stretch for stretch in made if stretch] or [[]]
+
+
+def members(name: str, entry: Entry) -> Iterator[tuple[str, Entry]]:
+    """The members of a plain group by dotted names."""
+    if not is_single(entry):
+        return
+    for one in (*entry.get("group", ()), *entry.get("flags", ())):
+        if "name" in one:
+            yield f"{name}.{one['name']}", one
+            yield from members(f"{name}.{one['name']}", one)
+
+
+def is_counted(name: str, fields: list[Entry]) -> bool:
+    """Whether a list of this group, or inside it, is counted by a name; a name hidden further in does not count."""
+    for one in fields:
+        repeat = one.get("repeat")
+        if isinstance(repeat, dict) and repeat.get("count") == name:
+            return True
+        inner = one.get("group", ())
+        if not any(member.get("name") == name for member in inner) and is_counted(name, inner):
+            return True
+    return False
+
+
+def first_code(code: Any) -> int:
+    if isinstance(code, list):
+        return first_code(code[0])
+    return int(code["from"] if isinstance(code, dict) else code)
+
+
+# -- as text ----------------------------------------------------------------------------------------------------
+
+
+def text_of(frames: dict[str, Entry]) -> str:
+    """Return a schema's text: one line a field, groups indented."""
+    lines = ["mission: drawn", "frames:"]
+    for name, frame in frames.items():
+        lines.append(f"  {name}:")
+        lines += [f"    {key}: {_word(value)}" for key, value in frame.items() if key != "fields"]
+        lines.append("    fields:")
+        lines += [f"      {line}" for one in frame["fields"] for line in _field_lines(one)]
+    return "\n".join(lines) + "\n"
+
+
+def _field_lines(entry: Entry) -> list[str]:
+    nested = "group" if "group" in entry else "flags"
+    if nested not in entry:
+        return [f"- {_word(entry)}"]
+    first, *rest = [f"{key}: {_word(value)}" for key, value in entry.items() if key != nested]
+    lines = [f"- {first}", *(f"  {line}" for line in rest), f"  {nested}:"]
+    return lines + [f"    {line}" for one in entry[nested] for line in _field_lines(one)]
+
+
+def _word(value: Any) -> str:
+    """Return a value as YAML on one line; text that could be taken for something else is quoted."""
+    if isinstance(value, dict):
+        return (
+            "{" + ", ".join(f"{_word(key)}: {_word(one)}" for key, one in value.items() if key != "_at") + "}"
+        )
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_word, value)) + "]"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int) and value >= 1 << 32:
+        return hex(value)
+    if isinstance(value, (int, Fraction)):
+        return format_number(Fraction(value))
+    text = str(value)
+    if (
+        text not in ("true", "false")
+        and text
+        and text.replace("_", "a")
+        .replace("-", "a")
+        .replace("/", "a")
+        .replace(".", "a")
+        .replace(":", "a")
+        .isalnum()
+        and text[0].isalpha()
+    ):
+        return text
+    return '"' + text.replace('"', '\\"') + '"'

@@ -1,0 +1,372 @@
+"""Drawing fields that have bits of their own: numbers by wire and by meaning, floats, states, flags, constants, tags, reserved bits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from typing import Any
+
+from packetkit.conformance.faults import Chance
+from packetkit.fuzz.entries import Entry, Place, Scope, Style, is_single, least_width, members
+from packetkit.schema.kinds import ROLES
+from packetkit.schema.presets import PRESETS
+
+# Names are few, so that they collide across groups; a number is added where a group has one already.
+_NAMES = ("a", "b", "c", "d", "e", "state", "speed")
+_LABELS = ("safe", "survey", "on", "off", "null", "true", "a b", "1", "it's", "#7", "x: y", "safe mode")
+_REASONS = ("sensor off", "no fix", "saturated", "0", "n/a")
+_UNITS = ("V", "Cel", "%", "m/s", "uT", "")
+
+_SCALES = tuple(
+    map(Fraction, "1 2 10 -1 -3 1/10 1/16 0.02 -0.25 1/3 360/1024 1/600000 0.03125 -1/7 1e3".split())
+)
+_WHOLE_SCALES = tuple(scale for scale in _SCALES if scale.denominator == 1)
+_OFFSETS = tuple(Fraction(text) for text in ("-40", "-273.15", "1000", "1/3", "0.5", "-1", "0"))
+_STEPS = tuple(Fraction(text) for text in ("1", "0.1", "0.02", "2", "5", "1/3", "0.25", "100"))
+_CERTAIN_DOUBLES = 40  # up to so many bits any scale above is told apart by doubles
+
+ROLE_WORDS = ("role", "modulus", "tick_s", "epoch")
+_ORDERED = (8, 16, 24, 32, 40, 48, 56, 64)  # octets can be turned in whole octets only
+
+
+class Leaves:
+    """Draws the leaves of one frame. Choices come in the order of the wire."""
+
+    def __init__(self, chance: Chance) -> None:
+        self.chance = chance
+        self.roles = set(ROLES)
+        self.budget = 28  # fields in all, so that a frame stays readable
+
+    def odds(self, one_in: int) -> bool:
+        return self.chance.randint(1, one_in) == one_in
+
+    def one(self, *options: Any) -> Any:
+        return self.chance.choice(options)
+
+    def add(self, fields: list[Entry], scope: Scope, place: Place, made: Entry, bits: int | None) -> None:
+        """Put a field where the next bit is. bits: its size where that is certain."""
+        fields.append(made)
+        if "name" in made:
+            scope.entries[made["name"]] = made
+        place.plus(bits)
+        self.budget -= 1
+
+    def name(self, scope: Scope) -> str:
+        base = self.chance.choice(_NAMES)
+        return next(
+            name for name in (base, *(f"{base}{n}" for n in range(2, 99))) if name not in scope.entries
+        )
+
+    def visible(self, scope: Scope) -> Iterator[tuple[str, Entry]]:
+        """Names that mean something here, inner ones hiding outer ones, with the members of plain groups by dotted names."""
+        hidden: set[str] = set()
+        here: Scope | None = scope
+        while here is not None:
+            for name, entry in here.entries.items():
+                if name in hidden:
+                    continue
+                hidden.add(name)
+                yield name, entry
+                yield from members(name, entry)
+            here = here.outer
+
+    # -- numbers -----------------------------------------------------------------------------------
+
+    def width(self, style: Style) -> int:
+        """Bits of a number: few mostly, any at times; whole octets where its group turns them."""
+        if style.turned:
+            return int(self.one(self.chance.randint(1, 8), 16, 16, 24, 32, 64))
+        return self.chance.randint(1, self.one(12, 12, 24, 64))
+
+    def number(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        """A number by wire."""
+        bits = self.width(style)
+        made: Entry = {"name": self.name(scope), "bits": bits}
+        if self.odds(3):
+            made["signed"] = True
+        scale, offset = Fraction(1), Fraction(0)
+        if self.odds(2):
+            scale = made["scale"] = self.chance.choice(_SCALES if bits <= _CERTAIN_DOUBLES else _WHOLE_SCALES)
+        if self.odds(4):
+            offset = self.chance.choice(_OFFSETS)
+            if bits > _CERTAIN_DOUBLES:
+                offset = Fraction(round(offset))
+            made["offset"] = offset
+        low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if made.get("signed") else (0, (1 << bits) - 1)
+        if self.odds(4) and high - low > 4:
+            low, high = self.bounds(made, low, high, scale, offset)
+        self.turn(made, bits, style)
+        self.specials(made, bits, low, high, signed=bool(made.get("signed")))
+        self.policy(made, scope)
+        if self.odds(8):
+            raw = self.chance.randint(low, high)
+            made["default"] = offset + scale * raw
+            if self.is_special(made, raw):
+                del made["default"]
+        self.dress(made)
+        return made, bits
+
+    def counter(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        """A plain number with a role, while a role is left."""
+        if not self.roles:
+            return self.number(scope, style)
+        bits = self.width(style)
+        made: Entry = {"name": self.name(scope), "bits": bits}
+        self.turn(made, bits, style)
+        self.role(made, bits)
+        return made, bits
+
+    def bounds(self, made: Entry, low: int, high: int, scale: Fraction, offset: Fraction) -> tuple[int, int]:
+        """Add a least and a greatest value, or one of them; return the codes that are left."""
+        first = self.chance.randint(low, high - 3)
+        last = self.chance.randint(first + 3, high)
+        ends = {"minimum": first, "maximum": last} if scale > 0 else {"minimum": last, "maximum": first}
+        nudge = Fraction(self.one(0, 0, 1, -1), 3)  # bounds are compared after rounding
+        kept = self.one(("minimum", "maximum"), ("minimum", "maximum"), ("minimum",), ("maximum",))
+        made.setdefault("scale", scale)
+        for key in kept:
+            made[key] = offset + scale * (ends[key] + nudge)
+        raws = [ends[key] for key in kept]
+        return (first if first in raws else low), (last if last in raws else high)
+
+    def by_meaning(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        """A number by its range, or by a preset."""
+        made: Entry = {"name": self.name(scope)}
+        if self.odds(4):
+            return self.preset(made, scope, style)
+        step, low = self.chance.choice(_STEPS), self.chance.choice(_OFFSETS)
+        missing = self.one(None, None, True)
+        bits = self.width(style) if style.turned or self.odds(3) else 0
+        if bits:
+            bits = max(bits if bits <= _CERTAIN_DOUBLES else 32, 2)
+        if bits and self.odds(2):
+            n = (1 << bits) - 1 - (missing is True)
+            high = low + self.chance.choice(_STEPS) * self.chance.randint(1, 500)
+            step = (high - low) / n
+        else:
+            most = (1 << bits) - 1 - (missing is True) if bits else 1 << self.chance.randint(1, 16)
+            n = self.chance.randint(1, max(most, 1))
+            high = low + n * step
+            made["resolution"] = step
+        made |= {"minimum": low, "maximum": high}
+        if missing is True:
+            made["missing"] = True
+        if bits:
+            made["bits"] = bits
+        width = bits or least_width(n, missing is True)
+        top = (1 << width) - 1
+        if missing is None and self.odds(4) and top > n and "resolution" in made:
+            made["missing"] = self.codes_above(n, top)
+        if self.odds(5) and n > 2:
+            self.bound_codes(made, [0, n, n - 1, self.chance.randint(0, top)])
+        self.turn(made, width, style)
+        self.policy(made, scope)
+        if self.odds(8):
+            made["default"] = low + step * self.chance.randint(0, n)
+            if self.is_special(made, (made["default"] - low) / step):
+                del made["default"]
+        self.dress(made)
+        return made, width
+
+    def preset(self, made: Entry, scope: Scope, style: Style) -> tuple[Entry, int]:
+        row = PRESETS[self.chance.choice(tuple(PRESETS))]
+        made["preset"] = row.name
+        n = (row.maximum - row.minimum) / row.resolution
+        missing = row.missing
+        if self.odds(4):
+            missing = made["missing"] = not row.missing
+        if self.odds(4):
+            made["unit"] = "V"
+        if style.turned or self.odds(4):
+            made["bits"] = self.one(8, 16, 24)
+            return made, made["bits"]
+        if self.odds(4):
+            made["resolution"] = row.resolution * 2 if n % 2 == 0 else row.resolution / 2
+            n = n / 2 if n % 2 == 0 else n * 2
+        self.policy(made, scope)
+        return made, least_width(int(n), missing)
+
+    def codes_above(self, n: int, top: int) -> Any:
+        """Missing codes above the last step: one, or several with reasons."""
+        first = self.chance.randint(n + 1, top)
+        if first == top or self.odds(2):
+            return first
+        last = self.chance.randint(first + 1, top)
+        return [
+            {"code": first, "reason": "n/a"},
+            {"from": first + 1, "to": last, "reason": self.one(*_REASONS)},
+        ]
+
+    def specials(self, made: Entry, bits: int, low: int, high: int, *, signed: bool) -> None:
+        """Add codes with a meaning of their own to a wire number, leaving enough others."""
+        if high - low < 8 or self.odds(2):
+            return
+        form = self.chance.randint(0, 5)
+        if form in (0, 4):
+            made["missing"] = True
+        elif form < 4:
+            least = -(1 << bits - 1) if signed else 0
+            start = self.chance.randint(least, least + (1 << bits) - 4)
+            made["missing"] = self.one(
+                start,
+                [{"code": start, "reason": "sensor off"}, {"code": start + 2, "reason": self.one(*_REASONS)}],
+                [{"from": start, "to": start + 1, "reason": self.one(*_REASONS)}, {"code": start + 3}],
+                [start, {"code": start + 2, "reason": "saturated"}],
+            )
+            if signed and form == 2:
+                made["missing"] = (1 << bits) - 1  # written as its bits: minus one
+        if self.odds(3):
+            self.bound_codes(made, [low, high, self.chance.randint(low, high)])
+
+    def bound_codes(self, made: Entry, options: list[int]) -> None:
+        """Add at_least or at_most, or both, at codes that mean nothing else."""
+        free = [code for code in dict.fromkeys(options) if not self.is_special(made, code)]
+        for key in self.one(("at_least",), ("at_most",), ("at_least", "at_most")):
+            if len(free) > 1:
+                made[key] = free.pop(self.chance.randint(0, len(free) - 1))
+
+    def is_special(self, made: Entry, raw: Any) -> bool:
+        """Whether a code of a field means something else than its number; says yes where it is not certain."""
+        if raw in (made.get("at_least"), made.get("at_most")):
+            return True
+        missing = made.get("missing")
+        bits = made.get("bits") or 0
+        if missing is True:
+            return raw in ((1 << bits) - 1, -(1 << bits - 1) if bits else 0)
+        listed = missing if isinstance(missing, list) else [] if missing is None else [missing]
+        for one in listed:
+            first, last = (
+                (one.get("from", one.get("code")), one.get("to", one.get("code")))
+                if isinstance(one, dict)
+                else (one, one)
+            )
+            if first <= raw <= last or first <= raw + (1 << bits) <= last:
+                return True
+        return False
+
+    def policy(self, made: Entry, scope: Scope) -> None:
+        """What happens out of range, and the flag that clamping raises."""
+        has_missing = made.get("missing") not in (None, False) or ("preset" in made and "missing" not in made)
+        options = ["error", "clamp", "clamp", "missing"] if has_missing else ["error", "clamp", "clamp"]
+        if self.odds(2):
+            made["out_of_range"] = self.chance.choice(options)
+        if made.get("out_of_range") == "clamp" and self.odds(2):
+            flags = [
+                name
+                for name, entry in self.visible(scope)
+                if entry.get("kind") == "flag" and is_single(entry)
+            ]
+            if flags:
+                made["flag"] = self.chance.choice(flags)
+
+    def turn(self, made: Entry, bits: int, style: Style) -> None:
+        """Give a number an octet order of its own."""
+        if not style.words and (bits in _ORDERED) and self.odds(4):
+            made["order"] = self.one("little", "big")
+
+    def dress(self, made: Entry) -> None:
+        if self.odds(3):
+            made["unit"] = self.chance.choice(_UNITS[:-1])
+        if self.odds(12):
+            made["description"] = "a field's text: with 'quotes', # and <tags>"
+
+    def role(self, made: Entry, bits: int) -> None:
+        """A role, once in a frame, with the details that belong to it."""
+        role = self.chance.choice(sorted(self.roles))
+        self.roles.discard(role)
+        made["role"] = role
+        if role in ("sequence", "boot") and bits > 2 and self.odds(2):
+            made["modulus"] = self.chance.randint(2, 1 << min(bits, 30))
+        if role == "clock":
+            made["tick_s"] = self.one(Fraction(1), Fraction(1, 1000))
+            if self.odds(2):
+                made["epoch"] = "2030-01-31T00:00:00Z"
+
+    def float(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        bits = int(self.one(32, 16, 64))
+        made: Entry = {"name": self.name(scope), "kind": "float", "bits": bits}
+        if self.odds(3):
+            first = Fraction(self.chance.randint(-500, 400))
+            last = first + self.chance.randint(1, 100) + self.one(Fraction(0), Fraction(1, 10))
+            made |= self.one(
+                {"minimum": first, "maximum": last},
+                {"minimum": first, "maximum": last},
+                {"minimum": first},
+                {"maximum": last},
+            )
+        form = self.chance.randint(0, 3)
+        if form == 1:
+            made["missing"] = True
+        elif form == 2:
+            pattern = {16: 0xE3C0, 32: 0xC479C000, 64: 0xC08F380000000000}[
+                bits
+            ]  # -992 or -999, as instruments say it
+            quiet = {16: 0x7E01, 32: 0x7FC00001, 64: 0x7FF8000000000001}[bits]
+            made["missing"] = self.one(pattern, [{"code": quiet, "reason": self.one(*_REASONS)}, pattern])
+        self.turn(made, bits, style)
+        self.policy(made, scope)
+        if self.odds(8):
+            made["default"] = made.get("minimum", made.get("maximum", Fraction(1, 4)))
+        self.dress(made)
+        return made, bits
+
+    # -- the other leaves --------------------------------------------------------------------------
+
+    def states(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        bits = self.chance.randint(1, 8)
+        count = self.chance.randint(1, min(4, (1 << bits)))
+        labels = list(_LABELS)
+        chosen: dict[int, str] = {}
+        for _ in range(count):
+            chosen[self.chance.randint(0, (1 << bits) - 1)] = labels.pop(
+                self.chance.randint(0, len(labels) - 1)
+            )
+        made: Entry = {"name": self.name(scope), "bits": bits, "states": dict(sorted(chosen.items()))}
+        top = (1 << bits) - 1
+        if top not in chosen and len(chosen) < top and self.odds(3):
+            made["missing"] = self.one(True, top, [{"code": top, "reason": "not read"}])
+        if self.odds(5):
+            made["default"] = self.chance.choice(tuple(chosen.values()))
+        return made, bits
+
+    def flag(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        made: Entry = {"name": self.name(scope), "kind": "flag"}
+        if self.odds(5):
+            made["default"] = self.one(False, True)
+        return made, 1
+
+    def constant(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        bits = self.width(style)
+        kind = self.one("constant", "sync")
+        made: Entry = {
+            "name": self.name(scope),
+            "kind": kind,
+            "bits": bits,
+            "code": self.chance.randint(0, (1 << bits) - 1),
+        }
+        self.turn(made, bits, style)
+        return made, bits
+
+    def tag(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        bits = min(self.width(style), 16)
+        code = self.chance.randint(0, (1 << bits) - 1)
+        made: Entry = {"name": self.name(scope), "kind": "tag", "bits": bits, "code": code}
+        if bits > 2 and not self.odds(3):
+            low = self.chance.randint(0, (1 << bits) - 4)
+            made["code"] = self.one(
+                [low, low + 2], {"from": low, "to": low + 3}, [{"from": low, "to": low + 1}, low + 3]
+            )
+        self.turn(made, bits, style)
+        if "frame_id" in self.roles and self.odds(3):
+            made["role"] = "frame_id"
+            self.roles.discard("frame_id")
+        return made, bits
+
+    def reserved(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        bits = self.chance.randint(1, 9)
+        made: Entry = {"kind": "reserved", "bits": bits}
+        if self.odds(2):
+            made["name"] = self.name(scope)
+        if self.odds(4):
+            made["strict"] = self.one(True, False)
+        return made, bits
