@@ -278,4 +278,6 @@ def told(failure: Failure) -> str:
     lines = [f"Not so: {failure.what}", failure.sentence]
     if failure.place:
         lines.append(f"first difference: {failure.place}")
-    return "\n".join([*lines, f"smallest counterexample: {shown(failure.subject)}"])
+    if shown(failure.subject) not in failure.sentence:
+        lines.append(f"smallest counterexample: {shown(failure.subject)}")
+    return "\n".join(lines)
