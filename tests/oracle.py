@@ -1257,7 +1257,9 @@ def _span(check: _Node, root: _Node, picture: str) -> list[tuple[str, bool]]:
 
 def _check_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms) -> int:
     """Return what a check's value is over its span of a frame's picture."""
-    span = _span(check, root, picture)
+    turn = -1 if check.packing.least_first else 1
+    front = "".join(f"{octet:08b}"[::turn] for octet in check.field.also)
+    span = [(bit, check.packing.least_first) for bit in front] + _span(check, root, picture)
     if check.field.fill == "zero" and span:
         span += [("0", span[-1][1])] * (-len(span) % 8)
     assert check.field.algorithm is not None

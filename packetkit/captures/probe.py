@@ -201,7 +201,14 @@ def _quick(layout: Layout, run: Run, slot: Slot) -> _Quick | None:
     assert check is not None
     is_plain = run.packing in (Packing.MOST, Packing.LEAST) and not slot.bits_reversed
     in_words = any(isinstance(node, Run) and node.packing.word_bits for node in layout.walk())
-    if check.own is not None or check.in_wire_order or slot.width % 8 or not is_plain or in_words:
+    if (
+        check.own is not None
+        or check.in_wire_order
+        or check.also
+        or slot.width % 8
+        or not is_plain
+        or in_words
+    ):
         return None
     top = {node.number for node in layout.nodes} | {-1}
     if any(mark.node not in top for marks in check.spans for mark in marks):

@@ -219,6 +219,7 @@ def check_entry(layout: Layout, told: checkup.Protection) -> Object:
         "minimum_span_bits": told.least_bits,
         "maximum_span_bits": told.most_bits,
         "own_bits": check.own,
+        "octets_in_front": check.also.hex(),
         "stored": printed.stored_text(told.slot, packing),
         "fed_in_wire_order": check.in_wire_order,
         "last_octet_zero_filled": check.zero_filled,

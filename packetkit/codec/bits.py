@@ -111,7 +111,8 @@ def check_value(
     for start, end in mine if check.own in ("zero", "ones") else ():
         mask = ((1 << (end - start)) - 1) << (start if check.least_first else total - end)
         number = number | mask if check.own == "ones" else number & ~mask
-    joined, length = 0, 0
+    # Octets in front count as if they stood on the wire, numbered as the span is.
+    joined, length = int.from_bytes(check.also, order), len(check.also) * 8  # type: ignore[arg-type]
     for start, end in pieces:
         if check.least_first:
             joined |= (number >> start & ((1 << (end - start)) - 1)) << length

@@ -55,7 +55,9 @@ class CheckTexts:
     def is_residual(self, slot: Slot) -> bool:
         """Return whether a check and what it covers lie together so that one call verifies both."""
         check = slot.check
-        if check is None or len(check.spans) != 1 or check.own or check.in_wire_order or slot.bits_reversed:
+        if check is None or len(check.spans) != 1 or check.own or check.in_wire_order or check.also:
+            return False
+        if slot.bits_reversed:
             return False
         run, (start, end) = self.runs[slot.number], check.spans[0]
         if crc.residue_engine(check.algorithm) is None or run.packing.word_bits:
@@ -135,7 +137,7 @@ class CheckTexts:
         check = slot.check
         assert check is not None
         if self.is_simple(slot):
-            pieces: list[str] = []
+            pieces: list[str] = [repr(check.also)] if check.also else []
             for first, last in check.spans:
                 pieces += self.pieces(slot, first, last, end, data, size)
             return self.engine(check, " + ".join(pieces), residue=False)

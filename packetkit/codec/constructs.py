@@ -851,11 +851,12 @@ class _Maker:
         return b"".join(pieces)
 
     def check_value(self, check: Check, bits: bytes) -> int:
-        """A check over bits in the frame's order."""
+        """A check over bits in the frame's order, after the octets that are fed in front of them."""
+        least = self.plan.root.packing is Packing.LEAST
+        bits = bytes2bits(swapbitsinbytes(check.also) if least else check.also) + bits
         if check.in_wire_order:
             return crc.compute_bits(check.algorithm, bits2integer(bits), len(bits))
         octets = bits2bytes(bits + bytes(-len(bits) % 8))  # the layout has a partial octet only to be filled
-        least = self.plan.root.packing is Packing.LEAST
         return crc.compute(check.algorithm, swapbitsinbytes(octets) if least else octets)
 
 

@@ -54,6 +54,8 @@ class Covers(Leaves):
             made["stored"] = "bits_reversed"
         if self.odds(6):
             made["bits"] = bits
+        if self.odds(8):
+            made["also"] = [self.chance.randint(0, 255) for _ in range(self.chance.randint(1, 4))]
         made["_at"] = len(fields)
         self.add(fields, scope, place, made, bits)
 

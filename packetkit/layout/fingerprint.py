@@ -100,7 +100,10 @@ def _check(check: Check | None) -> str | None:
         return None
     spans = ",".join(f"{_mark(start)}-{_mark(end)}" for start, end in check.spans)
     identity = "/".join(map(str, check.algorithm.identity()))
-    return f"{identity} spans={spans} own={check.own} zero_filled={check.zero_filled}"
+    also = (
+        f" also={check.also.hex()}" if check.also else ""
+    )  # what came later is written only where it is used
+    return f"{identity} spans={spans} own={check.own} zero_filled={check.zero_filled}{also}"
 
 
 def _mark(mark: Mark) -> str:

@@ -123,6 +123,7 @@ class Check:
     own: the slot's own bits inside a span count as `zero` or `ones`, or are left out (`skip`); None where it covers none of them.
     zero_filled: a last partial octet is completed with zero bits. in_wire_order: the span is fed bit by bit as it lies on the wire
     (only where a whole number of octets is not certain); else octet by octet. least_first: the span's bits are numbered as under LEAST.
+    also: octets that are fed in front of the spans, as if they stood there on the wire.
     """
 
     algorithm: Algorithm
@@ -131,6 +132,7 @@ class Check:
     zero_filled: bool
     in_wire_order: bool
     least_first: bool = False
+    also: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)

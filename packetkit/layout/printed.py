@@ -283,7 +283,8 @@ def covers_text(layout: Layout, slot: Slot) -> str:
         "ones": ", its own bits as ones",
         "skip": ", its own bits left out",
     }
-    return words + own.get(check.own or "", "")
+    front = f", octets {check.also.hex(' ').upper()} in front" if check.also else ""
+    return words + own.get(check.own or "", "") + front
 
 
 _Rank = tuple[int, int]

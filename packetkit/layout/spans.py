@@ -100,7 +100,7 @@ class Checks:
         marks = tuple((start.mark(), end.mark()) for start, end in spans)
         own = (one.self_rule or "zero") if own_span else None
         least = pending.style.packing is Packing.LEAST
-        check = Check(pending.algorithm, marks, own, one.fill == "zero", False, least)
+        check = Check(pending.algorithm, marks, own, one.fill == "zero", False, least, bytes(one.also))
         if self.mixes(check, spans, root):
             text = "its span holds bits of both packings, and an octet of it would be made of both"
             remedy = "Cover whole bytes: add reserved bits before the group that changes the packing."

@@ -161,6 +161,7 @@ FIELD_KEYS = _table(
     Key("strict", "boolean", "true: a frame with these bits not zero is rejected."),
     Key("algorithm", "algorithm", "The check's name in the catalogue, or its six parameters."),
     Key("covers", "covers", "What the check covers: everything_before unless said."),
+    Key("also", "octets", "Octets that are fed in front of what the check covers, and are not sent."),
     Key("self", "word", "How the check's own bits count inside its span.", ("zero", "skip", "ones")),
     Key(
         "stored",
@@ -278,7 +279,7 @@ KINDS: dict[str, Kind] = {
             "check",
             "An error-detecting code over other bits.",
             ("algorithm",),
-            ("bits", "covers", "self", "stored", "fill"),
+            ("bits", "covers", "also", "self", "stored", "fill"),
             (12,),
         ),
         Kind(

@@ -131,6 +131,7 @@ class Field:
     # checks
     algorithm: str | CustomCrc | None = None
     covers: Covers | None = None
+    also: tuple[int, ...] = ()  # octets in front of the span
     self_rule: str | None = None  # key `self`: zero | skip | ones
     stored: str | None = None  # high_octet_first | low_octet_first | bits_reversed
     fill: str | None = None  # zero

@@ -35,6 +35,7 @@ _COVERS = {
     "except": Key("except", "references", ""),
 }
 _LONGEST_LINE = 80  # a unit, a label, a reason: what one line of a table or a legend holds
+_MOST_OCTETS = 64  # in front of a check: the longest such header known, that of IPv6 (RFC 8200), has 40
 _MOST_LISTED = 12  # more choices than this are listed only where none of them is near
 _REMEDY_COLUMNS = 78  # with an indent of two, the width of a terminal
 
@@ -539,6 +540,16 @@ class Readers:
         if "from" not in values or "to" not in values:
             return None
         return Covers("range", values.get("except", ()), values["from"], values["to"])
+
+    def _read_octets(self, node: Node, path: str, key: Key) -> tuple[int, ...] | None:
+        items = node.items if isinstance(node, Sequence) else (node,)
+        if not 1 <= len(items) <= _MOST_OCTETS:
+            summary = f"{key.name} lists {len(items):,} octets, outside 1 to {_MOST_OCTETS}"
+            remedy = f"Write one octet, 0x1F, or a list of up to {_MOST_OCTETS}."
+            self.note(node, "number-limit", path, summary, remedy)
+            return None
+        octets = [self._integer_within(item, path, key, 0, 255) for item in items]
+        return None if None in octets else tuple(octet for octet in octets if octet is not None)
 
     def _read_references(self, node: Node, path: str, key: Key) -> tuple[str, ...] | None:
         return self._references(

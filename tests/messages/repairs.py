@@ -87,6 +87,8 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "not-positive-3": (("-0.5", "0"),),
     "number-limit": (("70000", "65535"),),
     "number-limit-2": (("110", "100"),),
+    "number-limit-3": (("0x111", "0x11"),),
+    "number-limit-4": (("[]", "0x40"),),
     "bad-boolean": (("yes", "true"),),
     "bad-boolean-2": (('"true"', "true"),),
     "bad-word": (("litle", "little"),),
