@@ -155,13 +155,13 @@ def test_rtcm_1004_is_read_alike_by_a_decoder_of_the_standard(satellites: int) -
     record = record_1004(satellites)
     data = frame.encode(record)
     judged = pyrtcm.RTCMReader.parse(data, validate=pyrtcm.VALCKSUM)  # verifies CRC-24Q
-    assert (judged.DF002, judged.DF003, judged.DF004, judged.DF005, judged.DF006) == (
+    assert (
         1004,
         0,
         318945000,
         1,
         satellites,
-    )
+    ) == (judged.DF002, judged.DF003, judged.DF004, judged.DF005, judged.DF006)
     for index, row in enumerate(OBSERVED[:satellites], start=1):
         for number, value in enumerate(row, start=9):
             # The judge multiplies in doubles (5.5600000000000005 for 5.56), so its last bits are not the standard's.
