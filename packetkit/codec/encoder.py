@@ -425,6 +425,8 @@ class Encoder:
         with source.block(f"for {element} in {name}:"):
             after = self.container(node.element, MOVING, element, bare=node.bare)
             self.settle(after)
+            if self.pending not in (None, order):
+                self.flush(MOVING)  # the next element starts with the other packing, so at a whole octet
             if self.pending is None:
                 self.wait(order)
         return MOVING
