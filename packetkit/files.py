@@ -8,6 +8,7 @@ Nothing here knows what the bytes mean.
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import stat
@@ -27,6 +28,10 @@ STANDARD_INPUT = "-"
 SCHEMA_BYTES = 1 << 20
 
 
+# What only writing meets, so that it is never blamed on the input that was being read meanwhile.
+WRITING = frozenset({errno.ENOSPC, errno.EFBIG, errno.EPIPE, getattr(errno, "EDQUOT", errno.ENOSPC)})
+
+
 def shown_name(path: str) -> str:
     """Return how messages call this input."""
     return "standard input" if path == STANDARD_INPUT else path
@@ -36,9 +41,8 @@ def refused(path: str, error: OSError) -> InputError:
     """Return the error that tells a user why this input cannot be read and what to do."""
     name = shown_name(path)
     if isinstance(error, FileNotFoundError):
-        return InputError(
-            f"{name}: there is no such file; looked in {os.path.abspath(os.path.dirname(path) or '.')}"
-        )
+        looked = os.path.abspath(os.path.dirname(path) or ".")
+        return InputError(f"{name}: there is no such file; looked in {looked}{_if_shipped(path)}")
     if isinstance(error, IsADirectoryError):
         return InputError(f"{name}: this is a directory; name a file in it")
     if isinstance(error, PermissionError):
@@ -47,6 +51,21 @@ def refused(path: str, error: OSError) -> InputError:
             return InputError(f"{name}: this is a directory; name a file in it")
         return InputError(f"{name}: the system does not let you read this file; check its permissions")
     return InputError(f"{name}: cannot be read: {error.strerror or error}")
+
+
+def _if_shipped(path: str) -> str:
+    """Return where to get the file where its name is that of a shipped example, which help pages speak of."""
+    from packetkit.resources import resource
+
+    try:
+        shipped = {example.name for example in resource("schemas").iterdir() if example.is_file()}
+    except OSError:  # a broken installation must not hide what is wrong with the user's file
+        return ""
+    is_example = os.path.basename(path) in shipped
+    return (
+        "\n  It is one of the examples: `packetkit demo -o DIR` writes them into a new directory."
+        * is_example
+    )
 
 
 @contextmanager
@@ -65,7 +84,7 @@ def open_input(path: str) -> Iterator[BinaryIO]:
                 yield stream
     except OSError as error:
         # An OSError of some other file (an output being written in the same context) is not ours to reword.
-        if error.filename not in (None, path) or isinstance(error, BrokenPipeError):
+        if error.filename not in (None, path) or error.errno in WRITING:
             raise
         raise refused(path, error) from error
     except ValueError as error:
@@ -92,7 +111,7 @@ def read_text(path: str) -> str:
         line = data.count(b"\n", 0, error.start) + 1
         raise InputError(
             f"{shown_name(path)}:{line}: byte 0x{data[error.start]:02x} at {error.start} is not UTF-8; "
-            "save the file as UTF-8 text, or say that it is binary"
+            "save the file as UTF-8 text"
         ) from error
 
 
@@ -133,6 +152,18 @@ def open_output(path: str) -> Iterator[BinaryIO]:
     A failure leaves the old file as it was. A link keeps pointing where it did, an existing file keeps its
     permissions. Raises OSError with the file's name.
     """
+    if not path:
+        raise InputError("-o: the name of the output is empty; name a file, or leave -o out")
+    try:
+        yield from _open_whole(path)
+    except OSError as error:
+        if error.filename is None and error.errno in WRITING:
+            error.filename = path
+        raise
+
+
+def _open_whole(path: str) -> Iterator[BinaryIO]:
+    """Yield the stream of `open_output`."""
     if _is_special(path):
         with open(path, "wb") as stream:
             yield stream
@@ -143,6 +174,9 @@ def open_output(path: str) -> Iterator[BinaryIO]:
     part = f"{target}.{os.getpid()}.part"
     try:
         stream = open(part, "xb")  # noqa: SIM115  # closed before the rename, which Windows asks for
+    except FileNotFoundError as error:
+        missing = f"there is no directory {os.path.dirname(target)}; make it first"
+        raise FileNotFoundError(error.errno, missing, path) from error
     except OSError as error:
         raise type(error)(error.errno, error.strerror, path) from error
     try:

@@ -76,8 +76,10 @@ def place(directory: str | None) -> Iterator[Path]:
         if directory is None
         else _kept(directory) as made
     ):
-        for path in sorted(resource("schemas").glob(f"{MISSION}.*")):
-            shutil.copy(path, made)
+        examples = "*.*" if directory else f"{MISSION}.*"  # whoever keeps the files gets every example
+        for path in sorted(resource("schemas").glob(examples)):
+            if path.is_file() and path.suffix != ".md":
+                shutil.copy(path, made)
         lines = (
             (Path(made) / f"{MISSION}.records.jsonl").read_text(encoding="utf-8").splitlines(keepends=True)
         )
@@ -100,10 +102,12 @@ def shown(arguments: tuple[str, ...]) -> str:
 
 
 @click.command("demo")
-@click.option("-o", "--output", "directory", metavar="DIR", help="Keep the files in DIR, to go on with.")
+@click.option(
+    "-o", "--output", "directory", metavar="DIR", help="Keep the files, and every shipped example, in DIR."
+)
 def command(directory: str | None) -> None:
     """Run the main job on a shipped mission (invented): each step shows the command you would type."""
-    from packetkit.cli.main import run
+    from packetkit.cli.main import INTERRUPTED, run
 
     before = Path.cwd()
     with place(directory) as made:
@@ -116,11 +120,17 @@ def command(directory: str | None) -> None:
                 output.write(f"\n{why}\n\n$ {shown(step.arguments)}\n\n")
                 output.flush()
                 status = run(step.arguments)
+                if status == INTERRUPTED:  # a step that keeps what it has done ends so, and raises nothing
+                    raise KeyboardInterrupt
                 if status != step.ends:
                     raise InputError(
                         f"step {number} ended with exit status {status}, not {step.ends}: this installation is broken"
                     )
         finally:
             os.chdir(before)
-    kept = f"The files are in {directory}." if directory else "packetkit demo -o DIR keeps the files."
+    kept = (
+        f"The files are in {directory}, with the other examples that packetkit ships."
+        if directory
+        else "packetkit demo -o DIR keeps the files."
+    )
     output.write(f"\nThat was the whole way: schema, frame, bytes, values, budget, proof.\n{kept}\n")

@@ -120,7 +120,7 @@ def report(error: BaseException, verb: str) -> int:
         output.say(error.format_message())
     elif isinstance(error, click.UsageError):
         lines = [error.ctx.get_usage()] if error.ctx else []
-        output.say("\n".join([*lines, f"{verb}: {error.format_message()}"]))
+        output.say("\n".join([*lines, f"{verb}: {error.format_message()}{usage_remedy(error)}"]))
     elif isinstance(error, SchemaError):
         output.say(str(error))  # each problem begins with its own file, line and column
     elif isinstance(error, click.ClickException):
@@ -138,10 +138,35 @@ def report(error: BaseException, verb: str) -> int:
     return MISUSE
 
 
+def usage_remedy(error: click.UsageError) -> str:
+    """Return what helps after a wrong command line: the near verb, or all that the command needs; empty where nothing does."""
+    context = error.ctx
+    if context is None:
+        return ""
+    if isinstance(error, click.MissingParameter):
+        needed = [
+            one.opts[0] for one in context.command.params if one.required and isinstance(one, click.Option)
+        ]
+        all_of_them = f" It needs {' and '.join(needed)};" if needed else ""
+        return f"{all_of_them} `{context.command_path} --help` has examples."
+    if isinstance(context.command, Program) and not isinstance(error, click.NoSuchOption):
+        from difflib import get_close_matches
+
+        asked = error.format_message().partition("'")[2].partition("'")[0]  # click keeps it nowhere else
+        near = get_close_matches(asked, context.command.list_commands(context), 1)
+        return (
+            f" Did you mean {near[0]}?" if near else f" `{context.command_path} --help` says what there is."
+        )
+    return ""
+
+
 def os_error_text(error: OSError) -> str:
     """Return `file: reason` for what the system refused."""
+    from packetkit.files import WRITING
+
     reason = error.strerror or str(error) or type(error).__name__
-    return f"{error.filename}: {reason}" if error.filename is not None else reason
+    name = "standard output" if error.filename is None and error.errno in WRITING else error.filename
+    return reason if name is None else f"{name}: {reason}"
 
 
 def fault_text(error: BaseException) -> str:

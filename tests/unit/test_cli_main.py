@@ -202,7 +202,7 @@ def test_a_full_disk_is_said_once(body: str) -> None:
     done = probe_process(body, stdout=full)
     os.close(full)
     assert done.returncode == 2
-    assert done.stderr == b"packetkit probe: No space left on device\n"
+    assert done.stderr == b"packetkit probe: standard output: No space left on device\n"
 
 
 def test_a_closed_standard_output_is_no_fault() -> None:
@@ -257,3 +257,39 @@ def test_version_names_the_program_its_libraries_and_python() -> None:
     assert names[:2] == ["packetkit", "Python"]
     assert {"click", "ruamel.yaml", "construct", "crcmod", "numpy", "hypothesis"} <= set(names)
     assert b"\n  checks run by binascii: " in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["chek"], "No such command 'chek'. Did you mean check?"),
+        (["qqq"], "No such command 'qqq'. `packetkit --help` says what there is."),
+        (
+            ["airtime"],
+            "It needs --spreading-factor and --bandwidth-khz; `packetkit airtime --help` has examples.",
+        ),
+        (["start", "x", "--measures", "humidity", "--bytes", "2"], "2 is not in the range 4 to 65535"),
+    ],
+)
+def test_a_wrong_command_line_is_told_with_what_would_be_right(
+    arguments: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert frame.main(arguments) == 2
+    assert said in capsys.readouterr().err
+
+
+def test_an_interruption_while_the_program_starts_shows_no_traceback() -> None:
+    if sys.platform == "win32":
+        pytest.skip("Windows sends no such signal to one process")
+    # The signal comes at the first import that the program makes, which no handler of its own can meet.
+    body = (
+        "import os, signal, sys\n"
+        "class Interrupts:\n"
+        "    def find_spec(self, name, path=None, target=None):\n"
+        "        os.kill(os.getpid(), signal.SIGINT) if name == 'packetkit.cli.main' else None\n"
+        "from packetkit.__main__ import main\n"
+        "sys.meta_path.insert(0, Interrupts())\n"
+        "main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", body], capture_output=True, timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (-2, b"")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import stat
@@ -123,3 +124,32 @@ def test_an_output_that_cannot_be_made_names_itself(tmp_path: Path) -> None:
     assert caught.value.filename == str(tmp_path / "none" / "out")
     with pytest.raises(IsADirectoryError):
         files.write_bytes(str(tmp_path), b"")
+
+
+def test_a_full_disk_is_not_blamed_on_the_input_that_is_being_read(tmp_path: Path) -> None:
+    (tmp_path / "in").write_bytes(b"x")
+    with pytest.raises(OSError, match="No space left") as caught, files.open_input(str(tmp_path / "in")):
+        raise OSError(errno.ENOSPC, "No space left on device")
+    assert not isinstance(caught.value, InputError)
+
+
+def test_a_full_disk_is_told_with_the_output_s_name(tmp_path: Path) -> None:
+    target = str(tmp_path / "out")
+    with pytest.raises(OSError, match="No space left") as caught, files.open_output(target):
+        raise OSError(errno.ENOSPC, "No space left on device")
+    assert caught.value.filename == target and os.listdir(tmp_path) == []
+
+
+def test_an_output_without_a_name_or_a_directory_is_told_with_a_remedy(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="-o: the name of the output is empty"):
+        files.write_bytes("", b"x")
+    with pytest.raises(OSError, match=r"there is no directory .*none; make it first"):
+        files.write_bytes(str(tmp_path / "none" / "out"), b"x")
+
+
+def test_a_missing_file_with_an_example_s_name_is_told_where_examples_come_from(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="`packetkit demo -o DIR` writes them"):
+        files.read_bytes(str(tmp_path / "heron.yaml"))
+    with pytest.raises(InputError) as caught:
+        files.read_bytes(str(tmp_path / "hero.yaml"))
+    assert "demo" not in str(caught.value)
