@@ -14,7 +14,7 @@ import click
 from packetkit import files
 from packetkit.cli import output
 from packetkit.cli.page import Page
-from packetkit.cli.strip import LEGEND, strip
+from packetkit.cli.strip import picture
 from packetkit.errors import SchemaError
 from packetkit.layout import printed
 from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Run, Slot
@@ -173,8 +173,9 @@ def order_sentences(layout: Layout) -> Iterator[str]:
 def strip_text(layout: Layout, page: Page) -> str:
     """Return the strip with its key and the orders in words."""
     sentences = "".join(page.wrapped(sentence) for sentence in order_sentences(layout))
-    key = "".join(page.wrapped(line) for line in LEGEND)
-    return f"{key}\n{page.lines(strip(layout, page.width))}" + (f"\n{sentences}" if sentences else "")
+    drawn = picture(layout, page.width)
+    key = "".join(page.wrapped(line) for line in drawn.key)
+    return f"{key}\n{page.lines(drawn.lines)}" + (f"\n{sentences}" if sentences else "")
 
 
 # -- sums -----------------------------------------------------------------------------------------------------------------------
@@ -497,7 +498,7 @@ def command(
     faulty, or a frame is over a limit.
 
     \b
-    packetkit check schemas/first_light.yaml
+    packetkit check first-light.yaml
     packetkit check --brief *.yaml
     packetkit check --algorithms
     """

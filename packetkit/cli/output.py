@@ -316,8 +316,12 @@ def _fit_cell(cell: str, width: int, fit: str, encoding: str) -> list[str]:
     return lines
 
 
+# A word that is too long is best broken behind one of these: names and paths stay readable.
+JOINTS = "_./-,"
+
+
 def wrapped(line: str, width: int) -> list[str]:
-    """Return the line broken at spaces, and inside a word only where the word alone is too long."""
+    """Return the line broken at spaces, and inside a word, best at its joints, only where it alone is too long."""
     lines, current = [], ""
     for word in line.split(" "):
         joined = f"{current} {word}" if current else word
@@ -328,6 +332,8 @@ def wrapped(line: str, width: int) -> list[str]:
             lines.append(current)
         while text_width(word) > width:
             head = _prefix(word, width)
+            joint = max(map(head.rfind, JOINTS)) + 1
+            head = head[:joint] or head
             lines.append(head)
             word = word[len(head) :]
         current = word
@@ -445,6 +451,13 @@ def duration_text(seconds: float) -> str:
 
 
 # ---- options
+
+
+class Whole(click.IntRange):
+    """A whole number between two ends, which help and messages call `4 to 65535`."""
+
+    def _describe_range(self) -> str:
+        return f"{self.min} to {self.max}"
 
 
 def json_option(callback: Callback) -> Callback:

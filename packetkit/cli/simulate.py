@@ -91,7 +91,7 @@ def text(made: dict[str, object], destination: str, truth: str, encoding: str) -
 )
 @click.option(
     "--restarts",
-    type=click.IntRange(0, 1000),
+    type=output.Whole(0, 1000),
     default=1,
     show_default=True,
     metavar="N",

@@ -22,12 +22,11 @@ from packetkit.layout import printed
 from packetkit.layout.alike import wire_bits
 from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Run, Slot
 
-LEGEND = (
-    "Each byte as hex writes it, high bit left. 0 1: always so; ·: value; n: count; #: check.",
-    "A name with numbers, as speed 7-0: this piece holds bits 7 to 0 of speed.",
-)
+READING = "Each byte as hex writes it, high bit left."
 # What an unknown bit of a kind looks like; the others show what is sent.
 BITS = {"count": "n", "check": "#"}
+SIGNS = {"01": "0 1: always so", "·": "·: value", "n": "n: count", "#": "#: check"}
+PIECES = "A name with numbers, as speed 7-0: this piece holds bits 7 to 0 of speed."
 OCTETS_A_LINE = 8
 NARROWEST_OCTETS = 1
 
@@ -58,12 +57,26 @@ class _Bit(NamedTuple):
     rank: int
 
 
-def strip(layout: Layout, width: int = 80) -> list[str]:
-    """The lines of the strip, none wider than `width` from 60 columns on."""
+class Picture(NamedTuple):
+    """The lines of a strip, and the sentences that say how to read what is in it."""
+
+    lines: list[str]
+    key: list[str]
+
+
+def picture(layout: Layout, width: int = 80) -> Picture:
+    """The strip and its key. The lines are no wider than `width` from 60 columns on; the key explains only what there is."""
     offsets = printed.places(layout)
     margin = max(len(text) for text in _margins(layout, offsets)) + 1
     drawer = _Drawer(layout, offsets, width, max(margin, 4))
-    return [line.rstrip() for line in drawer.nodes(layout.nodes, "", Packing.MOST)]
+    lines = [line.rstrip() for line in drawer.nodes(layout.nodes, "", Packing.MOST)]
+    signs = "; ".join(text for sign, text in SIGNS.items() if drawer.signs & set(sign))
+    return Picture(lines, [f"{READING} {signs}.", *([PIECES] if drawer.splits else [])])
+
+
+def strip(layout: Layout, width: int = 80) -> list[str]:
+    """The lines of the strip alone."""
+    return picture(layout, width).lines
 
 
 def _margins(layout: Layout, offsets: dict[int, printed.Offset]) -> Iterator[str]:
@@ -74,13 +87,18 @@ def _margins(layout: Layout, offsets: dict[int, printed.Offset]) -> Iterator[str
 
 
 class _Drawer:
-    """Draws nodes one under another; a line is margin, rail, picture."""
+    """Draws nodes one under another; a line is margin, rail, picture.
+
+    signs: the bits that were drawn. splits: whether a field lies in several pieces.
+    """
 
     def __init__(self, layout: Layout, offsets: dict[int, printed.Offset], width: int, margin: int) -> None:
         self.layout = layout
         self.offsets = offsets
         self.width = width
         self.margin = margin
+        self.signs: set[str] = set()
+        self.splits = False
 
     def line(self, at: str, rail: str, text: str) -> str:
         return f"{at:>{self.margin - 1}} {rail}{text}"
@@ -134,7 +152,10 @@ class _Drawer:
                 _column(i, run.residue is not None): bit for i, bit in enumerate(line) if bit is not None
             }
             at = str(self.offsets[run.number].plus(max(start - (run.residue or 0), 0)))
-            for row in _drawn(cells, names, room, natural):
+            pieces = _pieces(cells, names, natural)
+            self.signs.update(map(_shown, cells.values()))
+            self.splits |= any(" " in piece.label for piece in pieces)  # no name holds a blank
+            for row in _drawn(cells, pieces, room):
                 yield self.line(at, rail, row)
                 at = ""
 
@@ -187,9 +208,8 @@ def _shown(bit: _Bit) -> str:
     return BITS.get(slot.kind, "·")
 
 
-def _drawn(cells: dict[int, _Bit], names: dict[int, str], room: int, natural: bool) -> Iterator[str]:
-    """The rows of one line: bits, brackets, hanging names. natural: a field's bits fall from left to right."""
-    pieces = _pieces(cells, names, natural)
+def _drawn(cells: dict[int, _Bit], pieces: list[_Piece], room: int) -> Iterator[str]:
+    """The rows of one line: bits, brackets, hanging names."""
     row = [" "] * (max(cells) + 1)
     for column, bit in cells.items():
         row[column] = _shown(bit)
@@ -203,7 +223,10 @@ def _drawn(cells: dict[int, _Bit], names: dict[int, str], room: int, natural: bo
 
 
 def _pieces(cells: dict[int, _Bit], names: dict[int, str], natural: bool) -> list[_Piece]:
-    """The pieces of one line. A label says which bits it holds, unless all of its field are side by side."""
+    """The pieces of one line. A label says which bits it holds, unless all of its field are side by side.
+
+    natural: a field's bits fall from left to right.
+    """
     groups: list[list[tuple[int, _Bit]]] = []
     for column, bit in sorted(cells.items()):
         last = groups[-1][-1][1] if groups else None

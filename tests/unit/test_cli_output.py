@@ -208,3 +208,16 @@ def test_durations_read_like_a_person_says_them() -> None:
         "3 min 20 s",
         "2 h 05 min",
     ]
+
+
+@pytest.mark.parametrize(
+    ("word", "width", "lines"),
+    [
+        ("battery_voltage", 10, ["battery_", "voltage"]),
+        ("state.altitude_clamped", 13, ["state.", "altitude_", "clamped"]),
+        ("temperature", 8, ["temperat", "ure"]),
+        ("raising a.b", 8, ["raising", "a.b"]),
+    ],
+)
+def test_a_name_that_is_too_long_breaks_at_its_joints(word: str, width: int, lines: list[str]) -> None:
+    assert output.wrapped(word, width) == lines

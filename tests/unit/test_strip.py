@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from packetkit.cli.output import text_width
 from packetkit.cli.spelling import portable
+from packetkit.cli.strip import picture as drawn
 from packetkit.cli.strip import strip
 from packetkit.layout.model import Layout
 from packetkit.mission.load import Mission, parse
@@ -235,3 +236,13 @@ def test_three_hundred_fields_stay_readable() -> None:
     assert all(f"field_{i}" in drawn for i in range(300))
     assert max(map(text_width, drawn.splitlines())) <= 80
     assert len(drawn.splitlines()) < 300
+
+
+def test_the_key_explains_only_what_is_drawn() -> None:
+    plain = drawn(mission_of("name: a, bits: 8").layouts["f"])
+    assert plain.key == ["Each byte as hex writes it, high bit left. ·: value."]
+    fields = ("name: a, bits: 4", "name: b, bits: 64", "name: c, kind: reserved, bits: 4")
+    split = drawn(mission_of(*fields).layouts["f"])
+    assert (
+        split.key[0].endswith(" left. 0 1: always so; ·: value.") and "bits 7 to 0 of speed" in split.key[1]
+    )
