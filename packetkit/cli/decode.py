@@ -26,6 +26,7 @@ from packetkit.cli.spelling import portable
 from packetkit.codec.frame import Frame
 from packetkit.errors import InputError
 from packetkit.files import load, only_one_standard_input, open_input, shown_name
+from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 
 FINDINGS, INTERRUPTED = 1, 130
@@ -83,11 +84,15 @@ def frames_asked(mission: Mission, name: str | None) -> Mapping[str, Frame]:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Bytes to decode: how they were read, in which pieces, and how many where that is known."""
+    """Bytes to decode: how they were read, in which pieces, and how many where that is known.
+
+    refusal: why text was not taken for hexadecimal or base64.
+    """
 
     read_as: str
     pieces: Iterable[bytes]
     size: int | None = None
+    refusal: str = ""
 
 
 def source_of(stream: BinaryIO, name: str, given: str | None, wanted: Wanted) -> Source:
@@ -121,7 +126,7 @@ def _from_text(text: str, name: str, given: str | None, wanted: Wanted, data: by
     except InputError as error:
         if data is None or given is not None:
             raise InputError(f"{name}: {error}") from error
-        return Source("binary", [data], len(data))
+        return Source("binary", [data], len(data), str(error).partition("\n")[2])
     if data is not None and len(data) <= TRIED and wanted.tried(data).is_clean:
         possible["binary"] = data
     if len(possible) > 1:
@@ -137,7 +142,8 @@ def _several(name: str, possible: Mapping[str, bytes], wanted: Wanted) -> str:
         account = wanted.tried(data)
         good = ", ".join(f"{count:,} {kind}" for kind, count in account.good.items()) or "none"
         within = f" in the first {TRIED:,}" if len(data) > TRIED else ""
-        lines.append(f"  --from {reading}: {len(data):,} bytes {decoded.hex_of(data)}")
+        lines.append(f"  --from {reading}: {counted(len(data), 'byte')}")
+        lines.append(f"      {decoded.hex_of(data, output.columns() - 6)}")
         lines.append(f"      good frames{within}: {good}; failed: {sum(account.failed.values()):,}")
     return "\n".join(lines)
 
@@ -183,7 +189,7 @@ def decode(wanted: Wanted, source: Source, target: Target) -> int:
             wanted, replace(source, pieces=_pushing(source.pieces, stream)), target, writer, account
         )
         writer.end()
-        note = decoded.account_text(account, source.read_as, wanted.obstacle)
+        note = decoded.account_text(account, source.read_as, wanted.obstacle, source.refusal)
         if interrupted:
             note += f"Stopped at byte {account.size:,}: what comes after it was not decoded.\n"
         if isinstance(writer, decoded.Document):

@@ -15,6 +15,7 @@ from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.cli import output
 from packetkit.export import columns, csv, jsonl
 from packetkit.layout.model import Layout, Optional, Repeat, Slot
+from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 
 Write = Callable[[str], object]
@@ -136,6 +137,13 @@ def word(value: Any) -> str:
     return value if isinstance(value, str) else repr(value)
 
 
+def pattern(slot: Slot | None, raw: int) -> str:
+    """Return bits that are no quantity in hexadecimal, as schemas and messages write them; empty for all others."""
+    if slot is None or slot.kind not in ("constant", "sync", "check"):
+        return ""
+    return f"0x{raw:0{-(-slot.width // 4)}X}"
+
+
 def remark(leaf: Mapping[str, Any]) -> str:
     """Return what has to be said of a value: why it is None, what it is only at least, that it is not to be trusted."""
     told = [leaf[key].replace("_", " ") for key in ("reason", "note") if key in leaf]
@@ -147,8 +155,8 @@ class Blocks:
 
     def __init__(self, write: Write, layouts: Layouts, encoding: str, *, detail: bool) -> None:
         self._write, self._encoding, self._detail = write, encoding, detail
-        self._values = {
-            name: {slot.address for slot in layout.slots if slot.is_value} for name, layout in layouts.items()
+        self._slots = {
+            name: {slot.address: slot for slot in layout.slots} for name, layout in layouts.items()
         }
         self._between = ""
 
@@ -156,7 +164,7 @@ class Blocks:
         lines = [self._between + told(event)]
         if isinstance(event, Failed):
             lines += ["  " + line for line in output.wrapped(event.message, output.columns() - 2)]
-            lines.append("  " + hex_of(event.data))
+            lines.append("  " + hex_of(event.data, output.columns() - 2))
         if not isinstance(event, Skipped) and event.record is not None:
             name = event.frame if isinstance(event, Good) else event.claimed
             table = self._table(name, event.record)
@@ -165,22 +173,20 @@ class Blocks:
         self._between = "\n"
 
     def _table(self, name: str, record: Mapping[str, Any]) -> output.Table:
-        found = [
-            (path, leaf)
-            for path, leaf in columns.leaves(record)
-            if self._detail or _INDEX.sub("[]", path) in self._values[name]
-        ]
+        slots = self._slots[name]
+        leaves = [(path, leaf, slots.get(_INDEX.sub("[]", path))) for path, leaf in columns.leaves(record)]
+        found = [leaf for leaf in leaves if self._detail or (leaf[2] is not None and leaf[2].is_value)]
         raw = (output.Column("raw", ">"),) if self._detail else ()
         titles = (output.Column("field", fit="shorten"), *raw, output.Column("value", ">", "shorten"))
         rows = [
             (
                 path,
                 *((str(leaf["raw"]),) if self._detail else ()),
-                word(leaf["value"]),
+                pattern(slot, leaf["raw"]) or word(leaf["value"]),
                 leaf.get("unit", ""),
                 remark(leaf),
             )
-            for path, leaf in found
+            for path, leaf, slot in found
         ]
         return _without_empty_remarks((*titles, output.Column("unit")), rows)
 
@@ -241,7 +247,7 @@ def fits_a_row(layout: Layout) -> bool:
 
 def told(event: Event) -> str:
     """Return one line on an event: where it is and what it is."""
-    size = f"{event.size:,} byte{'s' if event.size != 1 else ''}"
+    size = counted(event.size, "byte")
     if isinstance(event, Good):
         return f"{event.offset}  {event.frame}, {size}"
     if isinstance(event, Failed):
@@ -250,18 +256,24 @@ def told(event: Event) -> str:
     return f"{event.offset}  skipped {size}"
 
 
-def hex_of(data: bytes) -> str:
-    """Return the first bytes as text."""
-    return data[:SHOWN_BYTES].hex(" ") + (" ..." if len(data) > SHOWN_BYTES else "")
+def hex_of(data: bytes, width: int) -> str:
+    """Return the first bytes as text of at most so many columns."""
+    most = min(SHOWN_BYTES, max((width - len(" ...") + 1) // 3, 1))
+    return data[:most].hex(" ") + (" ..." if len(data) > most else "")
 
 
 # -- the account -----------------------------------------------------------------------------------
 
 
-def account_text(account: Account, read_as: str, note: str = "") -> str:
-    """Return what became of every byte, in a few lines."""
+def account_text(account: Account, read_as: str, note: str = "", refusal: str = "") -> str:
+    """Return what became of every byte, in a few lines.
+
+    note: why the input was taken as one frame; refusal: why text was not taken for hexadecimal or base64.
+    """
     good = sum(account.good.values())
-    lines = [f"Read as {read_as}: {account.size:,} bytes."]
+    lines = [
+        f"Read as {read_as}: {counted(account.size, 'byte')}." if account.size else "The input is empty."
+    ]
     if note:
         lines.append(f"Taken as one frame: {note}.")
     kinds = ", ".join(f"{count:,} {name}" for name, count in account.good.items())
@@ -275,10 +287,14 @@ def account_text(account: Account, read_as: str, note: str = "") -> str:
         ranges = [_range(skipped) for skipped in account.ranges]
         if account.skipped_ranges > len(ranges):
             ranges.append(f"and {account.skipped_ranges - len(ranges):,} ranges more")
-        many = "s" if account.skipped_ranges > 1 else ""
-        text = f"Skipped: {account.skipped_bytes:,} bytes in {account.skipped_ranges:,} range{many}"
+        text = (
+            f"Skipped: {counted(account.skipped_bytes, 'byte')} in {counted(account.skipped_ranges, 'range')}"
+        )
         lines.append(f"{text}, at {', '.join(ranges)}.")
-    if not good and not account.failed and account.size:
+    if not good and refusal:
+        lines.append("The input is text, and its characters were taken for the bytes:")
+        lines += refusal.split("\n")
+    elif not good and not account.failed and account.size:
         lines.append("Nothing here begins like a frame of this schema. Is it the right schema, and --from?")
     width = min(output.columns(), output.DEFAULT_COLUMNS)
     return "\n".join(part for line in lines for part in output.wrapped(line, width)) + "\n"

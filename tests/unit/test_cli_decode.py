@@ -65,8 +65,10 @@ def test_text_with_two_readings_is_shown_in_both_and_not_decoded(capsys: pytest.
     out, err = capsys.readouterr()
     assert out == ""
     assert "can be read in 2 ways" in err
-    assert "--from hex: 6 bytes 01 65 b1 80 3e 5b\n      good frames: 1 beacon; failed: 0" in err
-    assert "--from base64: 9 bytes d3 5e b9 6f 5f 34 dd ee 5b\n      good frames: none; failed: 2" in err
+    assert "--from hex: 6 bytes\n      01 65 b1 80 3e 5b\n      good frames: 1 beacon; failed: 0" in err
+    assert (
+        "--from base64: 9 bytes\n      d3 5e b9 6f 5f 34 dd ee 5b\n      good frames: none; failed: 2" in err
+    )
     assert main(["decode", FIRST, "--text", "0165b1803e5b", "--from", "hex"]) == 0
 
 
@@ -96,7 +98,10 @@ def test_text_that_could_be_a_capture_itself_is_shown_in_both_readings(
     path = written(tmp_path, b"0xb921")
     assert main(["decode", schema, path]) == 2
     err = capsys.readouterr().err
-    assert "--from hex: 2 bytes b9 21" in err and "--from binary: 6 bytes 30 78 62 39 32 31" in err
+    assert (
+        "--from hex: 2 bytes\n      b9 21\n" in err
+        and "--from binary: 6 bytes\n      30 78 62 39 32 31\n" in err
+    )
     assert main(["decode", schema, path, "--from", "binary", "--format", "csv"]) == 0
     assert capsys.readouterr().out.splitlines()[1:] == [
         "f,0,true,,12408",
@@ -114,6 +119,28 @@ def test_what_is_not_what_it_was_said_to_be_is_misuse(
     assert "is not base64" in capsys.readouterr().err
     assert main(["decode", FIRST, "--text", "hello world"]) == 2
     assert "neither hexadecimal nor base64" in capsys.readouterr().err
+
+
+def test_text_that_is_neither_hex_nor_base64_says_so_by_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = written(tmp_path, b"12:00:01 RX " + FRAME.hex(" ").encode() + b"\n")
+    assert main(["decode", FIRST, log]) == 1
+    out = capsys.readouterr().out
+    assert "The input is text, and its characters were taken for the bytes:" in out
+    assert "as hex: line 1: 'RX' is not hexadecimal" in " ".join(out.split()) and "Is it the right" not in out
+    assert main(["decode", FIRST, written(tmp_path, b"")]) == 1
+    assert "The input is empty." in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("width", [60, 80])
+def test_bytes_are_shown_within_the_terminal(
+    width: int, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    main(["decode", FIRST, written(tmp_path, b"a" * 400)])
+    message = capsys.readouterr().err
+    assert "ways" in message and max(map(len, message.splitlines()[1:])) <= width
 
 
 MISUSE = (
@@ -175,7 +202,7 @@ def test_a_larger_frame_is_a_block_and_says_why_a_value_is_missing(
     assert "  readings[0].field_x   20.5  uT\n  readings[0].field_y         uT    missing\n" in out
     assert main(["decode", HERON, "--text", data.hex(" "), "--detail"]) == 0
     out = capsys.readouterr().out
-    assert "  sync                 54161  54161\n" in out and "field_y  -2048" in out
+    assert "  sync                 54161  0xD391\n" in out and "field_y  -2048" in out
 
 
 def test_json_lines_hold_to_their_schema_and_the_account_goes_to_standard_error(
