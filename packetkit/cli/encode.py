@@ -51,9 +51,9 @@ def from_words(words: Iterable[str], layouts: Mapping[str, Layout], frame: str |
     for word in words:
         path, equals, text = word.partition("=")
         if not equals:
-            return Refused(0, f"--set {word[:60]!r} has no =; write --set name=value")
+            return Refused(0, f"{word[:60]!r} has no =; write --set name=value")
         if path.strip() in dict(given):
-            return Refused(0, f"--set {path.strip()[:60]!r} is there twice")
+            return Refused(0, f"{path.strip()[:60]!r} is there twice")
         given.append((path.strip(), text))
     try:
         return Given(0, name, columns.record_from(layouts[name], given))
@@ -138,9 +138,10 @@ def command(
     as decode writes them. Lines about failed frames are left out and told. Exit status 1: some were.
 
     \b
-    packetkit encode first-light.yaml first-light.records.csv --to binary -o beacons
-    packetkit encode first-light.yaml --set counter=7 --set temperature=21.3 --set cell_voltage=3.9
-    packetkit decode heron.yaml old --format jsonl | packetkit encode heron.yaml - --to binary -o new
+    packetkit encode first-light.yaml first-light.records.csv --to binary -o sent
+    packetkit encode first-light.yaml --set counter=7 --set temperature=21.3 \\
+        --set cell_voltage=3.9
+    packetkit decode heron.yaml old --format jsonl | packetkit encode heron.yaml -
     """
     if (records is None) is (not words):
         raise click.UsageError(

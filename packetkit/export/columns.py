@@ -408,7 +408,10 @@ def frame_named(name: object, layouts: Mapping[str, Layout], asked: str | None) 
         only = next(iter(layouts)) if len(layouts) == 1 else None
         if asked or only:
             return asked or only, ""
-        return None, f"which frame is it? Say frame, or give --frame NAME: {', '.join(layouts)}"
+        return (
+            None,
+            f"which frame is it? Name it in a column (or key) frame, or give --frame NAME: {', '.join(layouts)}",
+        )
     if not isinstance(name, str) or name not in layouts:
         shown = repr(name) if isinstance(name, str) and len(name) <= 40 else "what stands under frame"
         return None, f"{shown} is no frame of this mission: {', '.join(layouts)}"

@@ -22,6 +22,9 @@ from packetkit.layout.model import Layout
 
 LEAD = ("frame", "offset", "ok", "reason")
 
+# What spreadsheets of many countries write instead of a comma; no path holds them.
+_OTHER_SEPARATORS = (";", "\t", "|")
+
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")
 
 
@@ -124,7 +127,12 @@ class _Titles:
 
     def _found_faults(self, possible: list[Layout]) -> list[str]:
         if not any(self._paths):
-            return ["there are no titles; the first line names the columns"]
+            return ["there are no titles; the first line names the columns, such as temperature,cell_voltage"]
+        other = next((mark for mark in _OTHER_SEPARATORS if mark in self._paths[0]), None)
+        if len(self._paths) == 1 and other is not None:
+            return [
+                f"the titles are separated by {other!r}; separate them by commas, and write numbers with a point"
+            ]
         faults = []
         for number, path in enumerate(self._paths):
             if number == self._named:

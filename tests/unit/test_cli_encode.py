@@ -113,8 +113,8 @@ def test_many_faults_are_counted_not_poured_out(tmp_path: Path, capsys: pytest.C
 MISUSE = (
     ((), "name one source of records"),
     (("file", "--set", "a=1"), "name one source of records"),
-    (("--set", "counter"), "--set 'counter' has no =; write --set name=value"),
-    (("--set", "counter=1", "--set", "counter=2"), "--set 'counter' is there twice"),
+    (("--set", "counter"), "--set: 'counter' has no =; write --set name=value"),
+    (("--set", "counter=1", "--set", "counter=2"), "--set: 'counter' is there twice"),
     (("--set", "conter=1"), "'conter' is no field. Did you mean counter?"),
     (("--set", "counter=1"), "--set: cell_voltage: is not given"),
     (("no-such-file",), "there is no such file"),
@@ -134,7 +134,7 @@ def test_misuse_is_told_with_a_remedy(
 
 def test_a_mission_of_several_frames_asks_which(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["encode", HERON, "--set", "sequence=1"]) == 2
-    assert "give --frame NAME: housekeeping, survey, spectrum" in capsys.readouterr().err
+    assert "or give --frame NAME: housekeeping, survey, spectrum" in capsys.readouterr().err
     arguments = ["--frame", "survey", "--set", "sequence=1", "--set", "uptime=2", "--set", "has_fix=false"]
     assert main(["encode", HERON, *arguments, "--set", "readings[0].field_x=1.5", "--set", "readings=2"]) == 0
     data = bytes.fromhex(capsys.readouterr().out)

@@ -133,6 +133,7 @@ def test_reasons_and_states_are_words_and_numbers_are_numbers(tern: Mission) -> 
 REFUSED = (
     ("", 1, "there are no titles"),
     (",,\n", 1, "there are no titles"),
+    ("level;mood\n1,5;calm\n", 1, "the titles are separated by ';'; separate them by commas"),
     ("level,levle\n1,2\n", 1, "'levle' is no field. Did you mean level?"),
     ("level,level\n1,2\n", 1, "'level' is there twice"),
     ("twice[x]\n1\n", 1, "'twice[x]' is no field"),
