@@ -26,9 +26,13 @@ def passes_of(mission: Mission, given: dict[str, str | None]) -> Passes:
     for name, text in given.items():
         number = None if text is None else chirp.exact_number(text)
         if text is not None and (number is None or number <= 0) and name != "minimum_elevation_deg":
-            faults.append(f"--{name.replace('_', '-')}: {text!r} is not a number above 0")
+            faults.append(
+                f"--{name.replace('_', '-')}: {text!r} is not a number above 0, written like 600 or 12.5"
+            )
         elif text is not None and number is None:
-            faults.append(f"--{name.replace('_', '-')}: {text!r} is not a number")
+            faults.append(
+                f"--{name.replace('_', '-')}: {text!r} is not a number from 0 on, written like 10 or 7.5"
+            )
         elif number is not None:
             values[name] = number
     orbit = {"altitude_km", "minimum_elevation_deg"} & values.keys()
@@ -40,12 +44,12 @@ def passes_of(mission: Mission, given: dict[str, str | None]) -> Passes:
     if "duration_s" in values:
         return Passes(duration_s=values["duration_s"], per_day=declared.per_day)
     if orbit:
-        return Passes(
-            values.get("altitude_km", declared.altitude_km),
-            values.get("minimum_elevation_deg", declared.minimum_elevation_deg),
-            None,
-            declared.per_day,
-        )
+        altitude = values.get("altitude_km", declared.altitude_km)
+        elevation = values.get("minimum_elevation_deg", declared.minimum_elevation_deg)
+        for option, number in (("--altitude-km", altitude), ("--minimum-elevation-deg", elevation)):
+            if number is None:
+                raise RadioError(f"{option}: an orbit's pass needs it, and the schema does not say it")
+        return Passes(altitude, elevation, None, declared.per_day)
     if mission.passes is None:
         raise RadioError(
             "the schema has no passes; add passes: {altitude_km: 510, minimum_elevation_deg: 10}, "
@@ -180,9 +184,7 @@ def _assumptions(mission: Mission, made: Budget) -> list[str]:
     "--pass",
     "basis",
     type=click.Choice(["mean", "overhead"]),
-    default="mean",
-    show_default=True,
-    help="Which pass of the orbit to count with.",
+    help="Which pass of the orbit to count with.  [default: mean]",
 )
 @click.option("--altitude-km", metavar="KM", help="Altitude of the circular orbit, instead of the schema's.")
 @click.option(
@@ -193,7 +195,7 @@ def _assumptions(mission: Mission, made: Budget) -> list[str]:
 @click.option("--duration-s", metavar="S", help="Duration of a pass, instead of an orbit's.")
 @output.json_option
 @output.output_option
-def command(schema: str, basis: str, as_json: bool, destination: str, **given: str | None) -> int:
+def command(schema: str, basis: str | None, as_json: bool, destination: str, **given: str | None) -> int:
     """Count the frames, bytes and useful bits that a pass brings.
 
     SCHEMA names a mission with a link and passes. Exit status 1: the cadences ask for more than fits.
@@ -204,7 +206,11 @@ def command(schema: str, basis: str, as_json: bool, destination: str, **given: s
     """
     mission = load(schema)
     passes = passes_of(mission, given)
-    made = budget(mission, window_of(passes, basis))
+    if basis is not None and passes.duration_s is not None:
+        raise click.UsageError(
+            "--pass: a pass of a given duration is neither mean nor overhead; leave it out"
+        )
+    made = budget(mission, window_of(passes, basis or "mean"))
     if as_json:
         output.write_json(document(mission, made), destination)
     else:

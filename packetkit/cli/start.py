@@ -56,11 +56,15 @@ def reference_text(encoding: str) -> str:
 
 def gathered(measures: str | None, fields: str | None) -> list[Measure]:
     """The measures asked for, from either source. Raises InputError with every one that cannot be read."""
-    found = from_csv(read_text(fields), shown_name(fields)) if fields is not None else []
+    if fields is not None:
+        return from_csv(read_text(fields), shown_name(fields))
     read = [_measure(word) for word in (measures or "").split(",") if word.strip()]
-    if faults := [one for one in read if isinstance(one, str)]:
-        raise InputError("\n".join(faults))
-    return [*found, *(one for one in read if isinstance(one, Measure))]
+    faults = [one for one in read if isinstance(one, str)]
+    if not read:
+        faults = ["--measures: the list is empty; name one, such as pressure, or several with commas between"]
+    if faults:
+        raise InputError("\n  ".join(["", *faults]) if len(faults) > 1 else faults[0])
+    return [one for one in read if isinstance(one, Measure)]
 
 
 def _measure(word: str) -> Measure | str:
@@ -80,12 +84,12 @@ def _measure(word: str) -> Measure | str:
 @click.option(
     "--fields",
     metavar="CSV",
-    help="A CSV of fields instead: name, minimum, maximum, resolution, unit, missing, bits, description.",
+    help="A CSV of fields: name, minimum, maximum, resolution, unit, missing, bits, description.",
 )
 @click.option(
     "--bytes",
     "limit_bytes",
-    type=click.IntRange(4, 65_535),
+    type=output.Whole(4, 65_535),
     metavar="N",
     help="The frame's limit; measures are made coarser to fit.",
 )
@@ -114,7 +118,7 @@ def command(
     NAME is the mission's: lower-case letters, digits, hyphens.
 
     \b
-    packetkit start my-balloon --measures air_temperature,pressure,cell_voltage --bytes 12 -o my-balloon.yaml
+    packetkit start my-balloon --measures air_temperature,pressure --bytes 12
     packetkit start my-rover --measures "tilt=-90..90/0.5 deg,load=0..20/0.1 kg"
     packetkit start --quantities
     packetkit start --words
@@ -128,9 +132,10 @@ def command(
     if editor:
         output.write_json(json_schema(), destination)
         return
-    if name is None or not (measures or fields):
+    if name is None or (measures is None) is (fields is None):
         raise click.UsageError(
-            "give a NAME and what to send: --measures LIST or --fields CSV (--quantities lists what is known)"
+            "give a NAME and what to send: either --measures LIST or --fields CSV "
+            "(--quantities lists what is known)"
         )
     if not MISSION_NAME.match(name):
         raise click.UsageError(

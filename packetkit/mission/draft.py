@@ -38,6 +38,7 @@ class Measure:
     preset: str = ""
     description: str = ""
     asked: Fraction | None = None  # the resolution before it was made coarser
+    asked_maximum: Fraction | None = None  # the maximum before it became a whole number of steps
 
     @property
     def width(self) -> int:
@@ -64,6 +65,10 @@ def measure(text: str) -> Measure:
     """
     name, equals, rest = text.strip().partition("=")
     name = name.strip()
+    if name.isdigit():
+        raise InputError(
+            f"{shown(name)} is not a name; numbers are written with a point, as 0.5, and a comma ends a measure"
+        )
     _check_name(name)
     what = rest.strip() if equals else name
     if what in PRESETS:
@@ -72,9 +77,9 @@ def measure(text: str) -> Measure:
     if ".." not in what:
         near = closest(what, PRESETS)
         meant = f"did you mean {near}? " if near else ""
-        listed = ", ".join(PRESETS)
         raise InputError(
-            f"{shown(what)} is not a known quantity; {meant}write one of {listed}, or name=minimum..maximum/resolution unit"
+            f"{shown(what)} is not a known quantity; {meant}`packetkit start --quantities` lists them, "
+            f"or say the range: {name}=0..100/0.5 unit"
         )
     return _ranged(name, what)
 
@@ -98,7 +103,9 @@ def _fitted(one: Measure) -> Measure:
     if one.resolution <= 0 or one.maximum <= one.minimum:
         raise InputError(f"{one.name}: the maximum must be above the minimum, and the resolution above 0")
     steps = -((one.minimum - one.maximum) // one.resolution)
-    fitted = replace(one, maximum=one.minimum + steps * one.resolution)
+    top = one.minimum + steps * one.resolution
+    was = one.maximum if one.asked_maximum is None else one.asked_maximum
+    fitted = replace(one, maximum=top, asked_maximum=None if top == was else was)
     if fitted.width > 64:
         raise InputError(
             f"{one.name}: {int(steps)} steps need {fitted.width} bits, more than 64; use a coarser resolution"
@@ -239,11 +246,15 @@ def text_of(name: str, measures: Iterable[Measure], limit_bytes: int | None, rad
 
 
 def _comment(one: Measure) -> list[str]:
-    if one.asked is None or one.resolution is None:
-        return []
-    return [
-        f"      # {one.name}: made coarser to fit, {format_number(one.asked)} became {format_number(one.resolution)} {one.unit}".rstrip()
-    ]
+    said = []
+    if one.asked is not None and one.resolution is not None:
+        said.append(
+            f"made coarser to fit, {format_number(one.asked)} became {format_number(one.resolution)} {one.unit}"
+        )
+    if one.asked_maximum is not None and one.maximum is not None:
+        ends = f"{format_number(one.asked_maximum)} became {format_number(one.maximum)} {one.unit}"
+        said.append(f"the maximum is a whole number of steps up, {ends}")
+    return [f"      # {one.name}: {sentence}".rstrip() for sentence in said]
 
 
 def _field(one: Measure) -> str:

@@ -196,6 +196,7 @@ def test_the_text_fits_80_columns_and_shows_the_caution_once(
         (["--duration-s", "soon"], "not a number above 0"),
         (["--altitude-km", "99999"], "outside 100 to 2000 km"),
         (["--altitude-km", "500", "--duration-s", "3"], "not both"),
+        (["--duration-s", "300", "--pass", "overhead"], "neither mean nor overhead"),
     ],
 )
 def test_a_refused_number_is_misuse(
@@ -212,6 +213,10 @@ def test_a_schema_without_passes_or_radio_says_what_to_add(
     path.write_text(ONE_FRAME)
     assert main(["budget", str(path)]) == 2
     assert "add passes" in capsys.readouterr().err
+    assert main(["budget", str(path), "--altitude-km", "500"]) == 2
+    assert "--minimum-elevation-deg: an orbit's pass needs it" in capsys.readouterr().err
+    assert main(["budget", str(path), "--minimum-elevation-deg", "5"]) == 2
+    assert "--altitude-km: an orbit's pass needs it" in capsys.readouterr().err
     path.write_text(ONE_FRAME[: ONE_FRAME.index("link:")] + "passes: {duration_s: 10}\n")
     assert main(["budget", str(path)]) == 2
     assert "add link" in capsys.readouterr().err

@@ -78,6 +78,12 @@ def test_the_widest_measure_gives_first_and_the_draft_says_so() -> None:
     assert "heading: made coarser" not in text
 
 
+def test_a_maximum_that_had_to_grow_is_told() -> None:
+    text = text_of("draft", [measure("load=0..10/3 kg"), measure("tilt=0..9/3 deg")], None, None)
+    assert "load: the maximum is a whole number of steps up, 10 became 12 kg" in text
+    assert "tilt: the maximum" not in text
+
+
 def test_a_csv_of_fields_becomes_a_draft() -> None:
     rows = 'name,minimum,maximum,resolution,unit,missing,bits,description\ntilt,-90,90,0.5,deg,false,,\nhits,,,,,,12,"counts: since"\n'
     made = packetkit.parse(text_of("draft", from_csv(rows, "fields.csv"), None, None))
@@ -127,6 +133,10 @@ def test_what_start_writes_passes_check_at_once(tmp_path: Path, capsys: pytest.C
     ("arguments", "words"),
     [
         (["x"], "--measures LIST or --fields CSV"),
+        (["x", "--measures", "heading", "--fields", "f.csv"], "either --measures LIST or --fields CSV"),
+        (["x", "--measures", " , "], "the list is empty"),
+        (["x", "--measures", "t=-10..50/0.5,5"], "numbers are written with a point"),
+        (["x", "--measures", "nosuch"], "or say the range: nosuch=0..100/0.5 unit"),
         (["X!", "--measures", "heading"], "not a mission's name"),
         (["x", "--measures", "headin"], "did you mean heading?"),
         (["x", "--measures", "heading", "--bytes", "3"], "--bytes"),
