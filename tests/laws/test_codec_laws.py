@@ -7,13 +7,16 @@ meet in ways that no schema of today's would.
 
 from __future__ import annotations
 
+import math
 import random
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -334,7 +337,14 @@ class Builder:
         chance = self.chance
         nodes: list[Node] = []
         low = high = 0
-        start = self.nodes
+        leads = not depth and chance.random() < 0.15
+        if leads:
+            if chance.random() < 0.7:
+                run, phase = self.a_run(phase, prefix, 2)
+                nodes.append(run)
+            run, phase = self.leading_check(phase)
+            nodes.append(run)
+            low = high = sum(node.size_bits for node in nodes if isinstance(node, Run))
         if chance.random() < 0.3 and depth:
             return self.plain(phase, prefix)
         for _ in range(chance.randint(1, 4)):
@@ -366,8 +376,8 @@ class Builder:
             run, phase = self.a_run(phase, prefix)
             nodes.append(run)
             low, high = low + run.size_bits, high + run.size_bits
-        if chance.random() < (0.15 if depth else 0.7):
-            run, phase = self.check(nodes[0].number if nodes else start, phase, prefix)
+        if not leads and chance.random() < (0.15 if depth else 0.7):
+            run, phase = self.check(nodes, phase, prefix)
             nodes.append(run)
             low, high = low + run.size_bits, high + run.size_bits
         return tuple(nodes), low, high, phase
@@ -376,26 +386,66 @@ class Builder:
         run, phase = self.a_run(phase, prefix, 3)
         return (run,), run.size_bits, run.size_bits, phase
 
-    def check(self, first: int, phase: Phase, prefix: str) -> tuple[Run, Phase]:
-        """A check over all of its container before it, or (outermost) over the whole frame with itself inside."""
+    def check(self, before: list[Node], phase: Phase, prefix: str) -> tuple[Run, Phase]:
+        """A check over all of its container before it; outermost also over a part of that, or over all with itself inside."""
         chance = self.chance
-        algorithm = chance.choice(CRCS)
+        here = Mark(self.nodes, 0, phase.at)
+        spans = [(Mark(before[0].number, 0, None), here)] if before else [(here, here)]
+        own = None
+        aligned = phase.over == 0 and not prefix
+        style = chance.random() if not prefix else 1
+        inner = [node for node in before[1:] if not isinstance(node, Fill) and _over(node) is not None]
+        if style < 0.4:
+            own = chance.choice(["zero", "ones", "skip"])
+            spans = [(spans[0][0], Mark(-1, 0, None))]
+        elif style < 0.7 and inner:
+            middle = chance.choice(inner)
+            mark = Mark(middle.number, 0, None)
+            aligned = _over(middle) == 0 and (phase.over == 0 or chance.random() < 0.5)
+            after = aligned and phase.over == 0 and chance.random() < 0.5
+            spans = [(mark, here)] if after else [(spans[0][0], mark)]
+        return self.check_run(tuple(spans), own, aligned, phase, prefix)
+
+    def leading_check(self, phase: Phase) -> tuple[Run, Phase]:
+        """A check over all that follows it."""
+        algorithm = self.chance.choice(CRCS)
         number = self.nodes
-        own = chance.choice(["zero", "ones", "skip"]) if not prefix and chance.random() < 0.4 else None
-        end = Mark(-1, 0, None) if own else Mark(number, 0, phase.at)
-        if algorithm.reflect_in is not self.low_first:
-            # Only where whole octets are certain may the order of bits on the wire be another than that of the algorithm.
-            certain = phase.over == 0 and not prefix and algorithm.width % 8 == 0
-            if not certain:
-                algorithm = replace(algorithm, reflect_in=self.low_first, reflect_out=self.low_first)
-        in_wire_order = not (phase.over == 0 and not prefix and algorithm.width % 8 == 0)
-        check = Check(algorithm, ((Mark(first, 0, None), end),), own, False, in_wire_order, self.low_first)
+        spans = ((Mark(number, algorithm.width, None), Mark(-1, 0, None)),)
+        return self.check_run(spans, None, phase.over == 0, phase, "", algorithm)
+
+    def check_run(
+        self,
+        spans: tuple[tuple[Mark, Mark], ...],
+        own: str | None,
+        aligned: bool,
+        phase: Phase,
+        prefix: str,
+        algorithm: Algorithm | None = None,
+    ) -> tuple[Run, Phase]:
+        chance = self.chance
+        algorithm = algorithm or chance.choice(CRCS)
+        # Only where whole octets are certain may the order of bits on the wire be another than that of the algorithm.
+        certain = aligned and algorithm.width % 8 == 0
+        if algorithm.reflect_in is not self.low_first and not certain:
+            algorithm = replace(algorithm, reflect_in=self.low_first, reflect_out=self.low_first)
+        check = Check(algorithm, spans, own, False, not certain, self.low_first)
         reversal = algorithm.width > 8 and algorithm.width % 8 == 0 and chance.random() < 0.4
         slot = self.slot(
-            "check", algorithm.width, (self.name(),), prefix, check=check, octets_reversed=reversal,
+            "check",
+            algorithm.width,
+            (self.name(),),
+            prefix,
+            check=check,
+            octets_reversed=reversal,
             bits_reversed=not reversal and chance.random() < 0.2,
-        )  # fmt: skip
+        )
         return self.run([slot], phase)
+
+
+def _over(node: Node) -> int | None:
+    if isinstance(node, Fill):
+        return None
+    return node.residue if node.at is None else node.at % 8
 
 
 def a_layout(seed: int) -> Layout:
@@ -440,7 +490,7 @@ def a_layout(seed: int) -> Layout:
         slot.number
         for slot in sorted(
             (one for one in slots if one.check),
-            key=lambda one: (one.check is not None and one.check.own is not None, one.number),
+            key=lambda one: ("." not in one.address, one.number),  # inner ones first
         )
     )
     low_bits = -(-low // 8) * 8
@@ -703,6 +753,19 @@ def same(left: object, right: object) -> bool:
     return repr(left) == repr(right)
 
 
+@contextmanager
+def without_walker() -> Iterator[None]:
+    """What happens inside must need no walker: it is right and common."""
+
+    def refuse(*arguments: object, **keywords: object) -> None:
+        raise AssertionError("the walker was asked")
+
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("decode", "decode_from", "encode"):
+            patch.setattr(walk, name, refuse)
+        yield
+
+
 def outcome(function: Any, *arguments: Any) -> str:
     """What a function gives, or the whole of what it raises."""
     try:
@@ -720,7 +783,8 @@ def test_a_good_frame_decodes_to_what_the_judge_put_into_it(seed: int) -> None:
     frame, plain, detail = Judge(layout, random.Random(seed)).make()
     codec = Frame(layout)
     assert same(walk.decode(layout, frame), plain)
-    assert same(codec.decode(frame), plain)
+    with without_walker():
+        assert same(Frame(layout).decode(frame), plain)
     assert same(codec.decode(memoryview(bytearray(frame))), plain)
     assert same(codec.decode(frame, detail=True), detail)
     assert codec.encode(detail) == frame
@@ -741,6 +805,11 @@ def test_a_record_encodes_to_the_frame_it_came_from(seed: int) -> None:
         assert outcome(codec.encode, plain) == slow
         assert repr(plain) == before
         if slow.startswith("b"):
+            if not any(
+                slot.raises is not None for slot in layout.slots
+            ):  # clamping that raises a flag is the walker's
+                with without_walker():
+                    assert outcome(codec.encode, plain) == slow
             again = codec.decode(codec.encode(plain))
             assert outcome(codec.encode, again) == slow  # reserved bits aside, nothing is lost
 
@@ -818,6 +887,92 @@ def test_odd_records_get_the_same_answer_from_both_and_nothing_else_is_raised(se
         before = repr(odd)
         assert outcome(codec.encode, odd) == outcome(walk.encode, layout, odd)
         assert repr(odd) == before
+
+
+def alone(slot: Slot) -> Frame:
+    """The codec of a frame that is one number and what fills its last octet."""
+    rest = Slot(1, ("rest",), "rest", "reserved", slot.width, -slot.width % 8)
+    slots = (slot, rest) if rest.width else (slot,)
+    size = -(-slot.width // 8) * 8
+    return Frame(
+        Layout(
+            "alone", (Run(0, 0, 0, size, Packing.MOST, slots),), slots, (), size, size, slot.width, False, ""
+        )
+    )
+
+
+steps = st.sampled_from(
+    [
+        Fraction(1, 10),
+        Fraction(-1, 100),
+        Fraction(45, 1 << 22),
+        Fraction(3, 7),
+        Fraction(1, 3),
+        Fraction(10**9, 7),
+        Fraction(1, 10**6),
+    ]
+) | st.fractions(Fraction(-1000), Fraction(1000), max_denominator=10**4).filter(bool)
+offsets = st.sampled_from(
+    [Fraction(0), Fraction(-40), Fraction(1000), Fraction(1, 3), Fraction(5, 2)]
+) | st.fractions(Fraction(-(10**6)), Fraction(10**6), max_denominator=1000)
+
+
+@given(
+    st.integers(1, 64),
+    st.booleans(),
+    steps,
+    offsets,
+    st.lists(st.integers(0, 1 << 64), min_size=1, max_size=6),
+    st.integers(-3, 3),
+)
+@settings(max_examples=1500)
+def test_numbers_are_exact_however_near_a_tie_or_the_end_of_a_double(
+    width: int, signed: bool, step: Fraction, offset: Fraction, picks: list[int], away: int
+) -> None:
+    """Decoded: the exact number, rounded once. Encoded: WIRE.md rule 4 in fractions, for doubles at ties and beside them."""
+    den = math.lcm(step.denominator, offset.denominator)
+    slot = Slot(
+        0, ("x",), "x", "number", 0, width, signed=signed, transform=Linear(int(step * den), int(offset * den), den)
+    )  # fmt: skip
+    low, high = slot.raw_limits
+    slot = replace(slot, legal=(Range(low, high),))
+    if not roundtrips(slot):
+        return
+    codec = alone(slot)
+    for raw in {low, high, *(low + pick % (high - low + 1) for pick in picks)}:
+        frame = ((raw % (1 << width)) << -width % 8).to_bytes(-(-width // 8), "big")
+        exact = offset + step * raw
+        value = codec.decode(frame)["x"]
+        assert same(value, int(exact) if den == 1 else float(exact) + 0.0)
+        assert codec.encode({"x": value}) == frame
+        near = float(exact + step / 2)
+        for _ in range(abs(away)):
+            near = math.nextafter(near, math.inf if away > 0 else -math.inf)
+        wanted = math.floor((Fraction(near) - offset) / step + Fraction(1, 2))
+        if low <= wanted <= high:
+            sent = ((wanted % (1 << width)) << -width % 8).to_bytes(-(-width // 8), "big")
+            assert codec.encode({"x": near}) == sent
+        else:
+            with pytest.raises(EncodeError):
+                codec.encode({"x": near})
+
+
+@pytest.mark.parametrize(
+    ("transform", "width", "raw"),
+    [
+        (Linear(45, 1, 1 << 22), 48, 242238264820737),
+        (Linear(5, 3, 8), 51, 1818366074736395),
+        (Linear(3, 1, 4), 52, 4258177933693247),
+    ],
+)
+def test_a_wide_number_with_an_offset_is_rounded_once(transform: Linear, width: int, raw: int) -> None:
+    """Scale times raw, rounded, plus offset, rounded again, is another double for these: found by a search."""
+    slot = Slot(0, ("x",), "x", "number", 0, width, transform=transform, legal=(Range(0, (1 << width) - 1),))
+    twice = raw * float(transform.scale) + float(transform.offset)
+    once = float(transform.offset + transform.scale * raw)
+    assert twice != once
+    frame = (raw << -width % 8).to_bytes(-(-width // 8), "big")
+    assert alone(slot).decode(frame) == {"x": once}
 
 
 def test_these_layouts_are_all_generated_not_interpreted() -> None:

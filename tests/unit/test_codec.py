@@ -319,6 +319,34 @@ def test_any_mapping_will_do_and_none_is_changed(survey: Any) -> None:
     assert list(inner["power"]) == ["cell_voltage"]
 
 
+@pytest.mark.parametrize("bits", [1, 3, 8, 12, 16, 32, 33, 40])
+@pytest.mark.parametrize(
+    "more", ["", ", signed: true", ", scale: 2", ", scale: 1/10", ", scale: 1, offset: -1"]
+)
+def test_true_is_no_number_wherever_it_stands(codec: Any, bits: int, more: str) -> None:
+    one = codec(f"- {{name: x, bits: {bits}{more}}}\n- {{kind: reserved, up_to: byte}}")
+    for wrong in (True, False):
+        assert faults_of(one, {"x": wrong}) == [("x", "not-a-number")]
+
+
+def test_keys_that_may_be_left_out_need_no_walker(monkeypatch: pytest.MonkeyPatch) -> None:
+    frame = Frame(layout_of(SURVEY + "- {name: note, bits: 4, default: 9}\n- {kind: reserved, up_to: byte}"))
+    whole = {**RECORD, "note": 9}
+    absent = {**whole, "fix": None, "has_fix": False}
+    frames = [frame.encode(whole), frame.encode(absent)]
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("the walker was asked")
+
+    monkeypatch.setattr(walk, "encode", refuse)
+    short = {**RECORD, "power": {"cell_voltage": 3.0}, "readings": [{"field_x": 1.5}, RECORD["readings"][1]]}
+    for key in ("has_fix", "hot"):
+        del short[key]
+    assert frame.encode(short) == frames[0]
+    del short["fix"]
+    assert frame.encode(short) == frames[1]
+
+
 def test_given_constants_counts_and_checks_must_agree(survey: Any) -> None:
     frame = survey.encode(RECORD)
     check = int.from_bytes(frame[-2:], "big")
@@ -437,7 +465,8 @@ def test_a_huge_count_allocates_nothing(codec: Any) -> None:
     one = codec(
         "- {name: n, kind: count, bits: 16}\n- {name: x, bits: 1, repeat: {count: n}}\n- {kind: reserved, up_to: byte}"
     )
-    assert isinstance(error_of(one, b"\xff\xff" + b"\0" * 8190), ShortFrame)
+    error = error_of(one, b"\xff\xff" + b"\0" * 8190)
+    assert (type(error), error.path) == (ShortFrame, "x")  # the list as a whole, before its first element
     assert len(one.decode(b"\xff\xff" + b"\0" * 8192)["x"]) == 65535
 
 
