@@ -1256,7 +1256,16 @@ def _span(check: _Node, root: _Node, picture: str) -> list[tuple[str, bool]]:
 
 
 def _check_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms) -> int:
-    """Return what a check's value is over its span of a frame's picture."""
+    """Return a check's value over its span of a frame's picture, combined with the field that it is mixed with."""
+    value = _unmixed_value(check, root, picture, algorithms)
+    if check.field.mixed_with is None:
+        return value
+    other = _meant(check, check.field.mixed_with)
+    assert other.raw is not None
+    return value ^ (other.raw % 2**other.width)
+
+
+def _unmixed_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms) -> int:
     turn = -1 if check.packing.least_first else 1
     front = "".join(f"{octet:08b}"[::turn] for octet in check.field.also)
     span = [(bit, check.packing.least_first) for bit in front] + _span(check, root, picture)

@@ -205,6 +205,7 @@ def _quick(layout: Layout, run: Run, slot: Slot) -> _Quick | None:
         check.own is not None
         or check.in_wire_order
         or check.also
+        or check.mixed is not None
         or slot.width % 8
         or not is_plain
         or in_words

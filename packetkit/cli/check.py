@@ -270,6 +270,8 @@ def covered_text(told: checkup.Protection) -> str:
 
 def strength_text(told: checkup.Protection) -> str:
     """Return what the check is guaranteed to notice at the longest span."""
+    if told.slot.check is not None and told.slot.check.mixed is not None:
+        return "not known: an error in the field that it is mixed with can hide one in the check"
     if told.distance is None:
         return "not known: the span has no longest form"
     fewer = told.distance.value - 1

@@ -220,6 +220,7 @@ def check_entry(layout: Layout, told: checkup.Protection) -> Object:
         "maximum_span_bits": told.most_bits,
         "own_bits": check.own,
         "octets_in_front": check.also.hex(),
+        "mixed_with": None if check.mixed is None else layout.slots[check.mixed].address,
         "stored": printed.stored_text(told.slot, packing),
         "fed_in_wire_order": check.in_wire_order,
         "last_octet_zero_filled": check.zero_filled,

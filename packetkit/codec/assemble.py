@@ -15,7 +15,7 @@ from typing import Any
 
 from packetkit.codec import bits
 from packetkit.codec.bits import Words
-from packetkit.codec.walk import Leaf, Scope, located, spans_of
+from packetkit.codec.walk import Leaf, Scope, located, mixed_into, spans_of
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Range, Repeat, Run, Slot
 from packetkit.layout.number import listed, shown, to_raw
@@ -360,6 +360,7 @@ class _Writing:
                 own = (leaf.bit, leaf.bit + leaf.width)
                 spans = spans_of(leaf, len(made) * 8)
                 value = bits.check_value(leaf.slot.check, leaf.width, spans, own, self.words, bytes(made))
+                value ^= mixed_into(leaf)
                 if self.states[leaf.order].given and leaf.raw != value:
                     text = f"{leaf.raw:#x} is given, but the frame's bytes make it {value:#x}. Leave it out"
                     self.fault(leaf.address, "disagrees", text, leaf.order)

@@ -55,7 +55,14 @@ class CheckTexts:
     def is_residual(self, slot: Slot) -> bool:
         """Return whether a check and what it covers lie together so that one call verifies both."""
         check = slot.check
-        if check is None or len(check.spans) != 1 or check.own or check.in_wire_order or check.also:
+        if (
+            check is None
+            or len(check.spans) != 1
+            or check.own
+            or check.in_wire_order
+            or check.also
+            or check.mixed is not None
+        ):
             return False
         if slot.bits_reversed:
             return False
@@ -107,7 +114,10 @@ class CheckTexts:
             start = self.place(check.spans[0][0], end)
             data = self.slice(start, self.own(slot)[1])
             return f"{self.engine(check, data, residue=True)} != {found[1]:#x}"
-        return f"{self.value(slot, end)} != r{slot.number}"
+        if check.mixed is None:
+            return f"{self.value(slot, end)} != r{slot.number}"
+        mask = (1 << self.layout.slots[check.mixed].width) - 1
+        return f"({self.value(slot, end)}) ^ (r{check.mixed} & {mask:#x}) != r{slot.number}"
 
     def is_simple(self, slot: Slot) -> bool:
         """Return whether a check is its engine's value over slices: all edges at whole octets, those of its own bits too."""

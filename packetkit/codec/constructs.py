@@ -374,6 +374,11 @@ class _Plan:
                 slot.address,
                 "it stands in each element of a repeat and covers bits that come after the element",
             )
+        if check.mixed is not None:
+            yield (
+                slot.address,
+                "it is mixed with another field, which construct has turned into a value by then",
+            )
         if place.swapped:
             yield (
                 slot.address,

@@ -55,6 +55,9 @@ class Decoder:
         self.tellers |= {
             node.counted_by for node in nodes if isinstance(node, Repeat) and node.counted_by is not None
         }
+        self.tellers |= {
+            slot.check.mixed for slot in layout.slots if slot.check and slot.check.mixed is not None
+        }
         self.at_once = False
         self.sized = False  # the octets are known to be as many as the frame's
         self.asked: set[str] = set()  # octet orders in which the frame is needed as one integer

@@ -49,6 +49,8 @@ class Encoder:
 
     def write(self) -> str:
         """Return the text of encode(record)."""
+        if any(slot.check is not None and slot.check.mixed is not None for slot in self.layout.slots):
+            raise NotGeneratedError  # what a check is mixed with is known to the walker only
         source = self.source
         flat = self.is_flat()
         with source.block("def encode(record, otherwise=otherwise):"):

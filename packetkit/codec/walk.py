@@ -180,6 +180,15 @@ def spans_of(leaf: Leaf, frame_bits: int) -> list[Span]:
     return [(place(start), place(end)) for start, end in leaf.slot.check.spans]
 
 
+def mixed_into(leaf: Leaf) -> int:
+    """Return what a check's value is combined with: the bits of the slot that it is mixed with, if any."""
+    check = leaf.slot.check
+    if check is None or check.mixed is None:
+        return 0
+    other = leaf.scope.leaf(check.mixed)
+    return other.raw & ((1 << other.width) - 1)
+
+
 class _Reading:
     """One frame being read."""
 
@@ -316,6 +325,7 @@ class _Reading:
             own = (leaf.bit, leaf.bit + leaf.width)
             spans = spans_of(leaf, self.used * 8)
             computed = bits.check_value(check, leaf.width, spans, own, self.words, self.data[: self.used])
+            computed ^= mixed_into(leaf)
             if computed != leaf.raw:
                 digits = -(-leaf.width // 4)
                 found, made = f"0x{leaf.raw:0{digits}X}", f"0x{computed:0{digits}X}"

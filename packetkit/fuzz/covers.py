@@ -56,8 +56,22 @@ class Covers(Leaves):
             made["bits"] = bits
         if self.odds(8):
             made["also"] = [self.chance.randint(0, 255) for _ in range(self.chance.randint(1, 4))]
+        self.mix(made, fields, bits)
         made["_at"] = len(fields)
         self.add(fields, scope, place, made, bits)
+
+    def mix(self, made: Entry, fields: list[Entry], bits: int) -> None:
+        """Mix a check with a whole number before it, now and then."""
+        fit = [
+            one
+            for one in fields
+            if one.get("kind", "number") in ("number", "tag", "constant", "count")
+            and "name" in one
+            and 0 < one.get("bits", 0) <= bits
+            and not {"group", "flags", "states", "repeat", "present_when"} & one.keys()
+        ]
+        if fit and self.odds(8):
+            made["mixed_with"] = self.chance.choice(fit)["name"]
 
     def algorithm(self, made: Entry, style: Style, *, whole: bool) -> int:
         """Choose what a check computes, of what its span allows; return its bits. whole: the span is certainly whole octets."""

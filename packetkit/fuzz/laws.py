@@ -211,6 +211,8 @@ def certain_bits(layout: Layout) -> set[int]:
             marks = [mark for span in check.spans for mark in span] if check is not None else []
             if check is None or run.at is None or any(mark.at is None and mark.node >= 0 for mark in marks):
                 continue
+            if check.mixed is not None:
+                continue  # a bit of that field turns one of the check's as well
             if check.algorithm.family == "crc" and not check.algorithm.poly & 1:
                 continue
             for start, end in check.spans:

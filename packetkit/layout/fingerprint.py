@@ -103,7 +103,8 @@ def _check(check: Check | None) -> str | None:
     also = (
         f" also={check.also.hex()}" if check.also else ""
     )  # what came later is written only where it is used
-    return f"{identity} spans={spans} own={check.own} zero_filled={check.zero_filled}{also}"
+    mixed = f" mixed={check.mixed}" if check.mixed is not None else ""
+    return f"{identity} spans={spans} own={check.own} zero_filled={check.zero_filled}{also}{mixed}"
 
 
 def _mark(mark: Mark) -> str:

@@ -123,7 +123,8 @@ class Check:
     own: the slot's own bits inside a span count as `zero` or `ones`, or are left out (`skip`); None where it covers none of them.
     zero_filled: a last partial octet is completed with zero bits. in_wire_order: the span is fed bit by bit as it lies on the wire
     (only where a whole number of octets is not certain); else octet by octet. least_first: the span's bits are numbered as under LEAST.
-    also: octets that are fed in front of the spans, as if they stood there on the wire.
+    also: octets that are fed in front of the spans, as if they stood there on the wire. mixed: the number of the slot with whose bits,
+    as an unsigned code, the computed value is combined by exclusive or.
     """
 
     algorithm: Algorithm
@@ -133,6 +134,7 @@ class Check:
     in_wire_order: bool
     least_first: bool = False
     also: bytes = b""
+    mixed: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

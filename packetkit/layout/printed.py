@@ -284,7 +284,8 @@ def covers_text(layout: Layout, slot: Slot) -> str:
         "skip": ", its own bits left out",
     }
     front = f", octets {check.also.hex(' ').upper()} in front" if check.also else ""
-    return words + own.get(check.own or "", "") + front
+    mixed = "" if check.mixed is None else f", mixed with {layout.slots[check.mixed].address}"
+    return words + own.get(check.own or "", "") + front + mixed
 
 
 _Rank = tuple[int, int]

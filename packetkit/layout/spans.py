@@ -19,6 +19,9 @@ from packetkit.layout.places import Container, Phase, Scope, Spot, Style
 from packetkit.schema.model import Covers, CustomCrc, Field, Place
 from packetkit.schema.text import shown
 
+# Kinds of fields whose code is one whole number, known before any check is computed.
+MIXED = ("number", "states", "flag", "tag", "constant", "sync", "count")
+
 
 class Note(Protocol):
     """Notes a problem: place, rule, path, summary, remedy."""
@@ -42,10 +45,10 @@ class PendingCheck:
 
 @dataclass
 class Checks:
-    """The checks of one frame, gathered while it is laid out. suggest: the remedy for a name that is not there."""
+    """The checks of one frame, gathered while it is laid out. suggest: the remedy for an unknown name, of some kinds (none: any)."""
 
     note: Note
-    suggest: Callable[[str, Scope], str]
+    suggest: Callable[[str, Scope, tuple[str, ...]], str]
     pending: list[PendingCheck] = field(default_factory=list)
 
     def algorithm(self, one: Field, where: str) -> Algorithm | None:
@@ -97,16 +100,38 @@ class Checks:
             remedy = "Leave self out, or write covers: whole_frame."
             self.note(one.places["self"], "self-unused", pending.path, text, remedy)
             return None
+        mixed = None if one.mixed_with is None else self.mixed(pending, one.mixed_with)
+        if one.mixed_with is not None and mixed is None:
+            return None
         marks = tuple((start.mark(), end.mark()) for start, end in spans)
         own = (one.self_rule or "zero") if own_span else None
         least = pending.style.packing is Packing.LEAST
-        check = Check(pending.algorithm, marks, own, one.fill == "zero", False, least, bytes(one.also))
+        check = Check(pending.algorithm, marks, own, one.fill == "zero", False, least, bytes(one.also), mixed)
         if self.mixes(check, spans, root):
             text = "its span holds bits of both packings, and an octet of it would be made of both"
             remedy = "Cover whole bytes: add reserved bits before the group that changes the packing."
             self.note(one.places.get("covers", one.place), "span-octets", pending.path, text, remedy)
             return None
         return self.octets(pending, spans, check)
+
+    def mixed(self, pending: PendingCheck, name: str) -> int | None:
+        """The number of the slot that a check is mixed with, or None where that was noted."""
+        found = pending.scope.find(name)
+        slot = found[0].slots.get(found[1]) if found else None
+        width = pending.algorithm.width
+        if slot is None or slot.number > pending.slot_number:
+            text = f"{shown(name)} is not a field before this check"
+            remedy = self.suggest(name, pending.scope, MIXED)
+        elif slot.kind not in MIXED:
+            text = f"{slot.address} is a {slot.kind} field, whose code cannot be mixed into a check"
+            remedy = "Mix it with a whole number, states, a tag, a constant or a count."
+        elif slot.width > width:
+            text = f"{slot.address} has {slot.width} bits, and the check {width}"
+            remedy = "Mix it with a field no wider than the check."
+        else:
+            return slot.number
+        self.note(pending.one.places["mixed_with"], "mixed-unfit", pending.path, text, remedy)
+        return None
 
     def spans(self, pending: PendingCheck, root: Container) -> list[tuple[Spot, Spot]] | None:
         """The stretches covered, in wire order, adjacent ones joined."""
@@ -141,7 +166,7 @@ class Checks:
             if hit is None or hit[1] not in hit[0].spans:
                 text = f"{shown(name)} is not a field of its group or of one around it"
                 at = _place_of_name(pending.one, covers, name)
-                self.note(at, "span-unknown", pending.path, text, self.suggest(name, pending.scope))
+                self.note(at, "span-unknown", pending.path, text, self.suggest(name, pending.scope, ()))
                 return None
             found[name] = hit
         if covers.what == "names":

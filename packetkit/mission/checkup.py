@@ -97,7 +97,7 @@ def _protection(layout: Layout, slot: Slot, least: _Starts, most: _Starts) -> Pr
             for starts, longest in ((least, False), (most, True))
         )
     )
-    strength = None if not high else distance(check.algorithm, high)
+    strength = None if not high or check.mixed is not None else distance(check.algorithm, high)
     return Protection(slot, printed.covers_text(layout, slot), low, high, strength)
 
 

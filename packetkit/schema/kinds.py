@@ -162,6 +162,11 @@ FIELD_KEYS = _table(
     Key("algorithm", "algorithm", "The check's name in the catalogue, or its six parameters."),
     Key("covers", "covers", "What the check covers: everything_before unless said."),
     Key("also", "octets", "Octets that are fed in front of what the check covers, and are not sent."),
+    Key(
+        "mixed_with",
+        "reference",
+        "The field before the check with whose code it is combined by exclusive or.",
+    ),
     Key("self", "word", "How the check's own bits count inside its span.", ("zero", "skip", "ones")),
     Key(
         "stored",
@@ -279,7 +284,7 @@ KINDS: dict[str, Kind] = {
             "check",
             "An error-detecting code over other bits.",
             ("algorithm",),
-            ("bits", "covers", "also", "self", "stored", "fill"),
+            ("bits", "covers", "also", "mixed_with", "self", "stored", "fill"),
             (12,),
         ),
         Kind(

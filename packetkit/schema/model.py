@@ -132,6 +132,7 @@ class Field:
     algorithm: str | CustomCrc | None = None
     covers: Covers | None = None
     also: tuple[int, ...] = ()  # octets in front of the span
+    mixed_with: str | None = None
     self_rule: str | None = None  # key `self`: zero | skip | ones
     stored: str | None = None  # high_octet_first | low_octet_first | bits_reversed
     fill: str | None = None  # zero

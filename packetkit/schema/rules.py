@@ -95,6 +95,7 @@ _WIRE = {
     "span-octets": "Octet-wise checks cover whole octets, or say fill: zero.",
     "too-many-checks": "A frame has at most 64 checks.",
     "span-cycle": "Checks do not cover each other in a circle.",
+    "mixed-unfit": "A check is mixed with the whole code of a field before it, in its group or one around it, no wider than itself.",
     "self-unused": "self belongs to a check that covers its own bits.",
     "role-unfit": "A role suits its field, its details belong to it, and a frame has one field of each role.",
     "modulus-unfit": "A counter's modulus is at least 2 and fits its bits.",
