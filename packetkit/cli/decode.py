@@ -71,9 +71,14 @@ class Wanted:
 
 
 def frames_asked(mission: Mission, name: str | None) -> Mapping[str, Frame]:
-    """Return the mission's frames, or the one that is named. Raises InputError for a name that it has not."""
+    """Return the frames that their bytes tell, or the one that is named. Raises InputError for no such name, or for none to look for."""
     if name is None:
-        return mission.frames
+        found = {key: frame for key, frame in mission.frames.items() if key not in mission.outside}
+        if not found:
+            raise InputError(
+                f"which frame these bytes hold is told from outside: say --frame NAME: {', '.join(mission.frames)}"
+            )
+        return found
     if name not in mission.frames:
         raise InputError(f"--frame: {mission.name} has no frame {name!r}: {', '.join(mission.frames)}")
     return {name: mission.frames[name]}

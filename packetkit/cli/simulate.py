@@ -12,6 +12,7 @@ from fractions import Fraction
 import click
 
 from packetkit.cli import output
+from packetkit.cli.decode import frames_asked
 from packetkit.conformance.simulate import Channel, Sent, simulate
 from packetkit.errors import InputError
 from packetkit.files import load
@@ -108,6 +109,9 @@ def text(made: dict[str, object], destination: str, truth: str, encoding: str) -
     metavar="FILE",
     help="Where the capture goes; the truth goes to FILE.truth.jsonl.",
 )
+@click.option(
+    "--frame", metavar="NAME", help="Send this frame only: of those told from outside a capture holds one."
+)
 @output.json_option
 def command(
     schema: str,
@@ -118,6 +122,7 @@ def command(
     missing: str,
     restarts: int,
     seed: int,
+    frame: str | None,
     destination: str,
     as_json: bool,
 ) -> None:
@@ -136,6 +141,7 @@ def command(
     if length is None or not 0 < length <= 1_000_000:
         raise InputError(f"--minutes: {minutes!r} is not a number above 0, up to 1,000,000")
     mission = load(schema)
+    found = frames_asked(mission, frame)
     channel = Channel(
         chance("--loss", loss),
         chance("--damage", damage),
@@ -151,7 +157,7 @@ def command(
         output.open_bytes(destination) as capture,
         output.open_text(truth) as lines,
     ):
-        for sent in simulate(mission.frames, length * 60, channel, seed):
+        for sent in simulate(found, length * 60, channel, seed):
             if sent.offset is not None:
                 size += capture.write(sent.data)
             lines.write(output.json_text(truth_line(sent), indent=None))

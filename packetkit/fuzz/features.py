@@ -24,6 +24,7 @@ ROWS: dict[int, str] = {
     10: "optional parts",
     12: "checks",
     13: "damage named, never a wrong value",
+    20: "told from outside",
     22: "ranges and resolutions",
     25: "presets",
     26: "roles",
@@ -192,6 +193,7 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(22, "clamp that raises a flag", _has("flag")),
     Feature(22, "missing when out of range", _is(out_of_range="missing")),
     Feature(22, "default", _has("default")),
+    Feature(20, "frame", lambda seen: seen.frame.told_by == "outside"),
     Feature(25, "preset", _has("preset")),
     Feature(25, "preset with a word of one's own", lambda seen: seen.field.preset is not None
             and bool(seen.field.places.keys() & {"minimum", "maximum", "resolution", "bits", "missing", "unit"})),

@@ -42,10 +42,15 @@ class Drawn:
 
 
 def schema(chance: Chance) -> Drawn:
-    """Return a random schema: mostly of one frame, now and then of two that a tag tells apart."""
+    """Return a random schema: mostly of one frame, now and then of two that a tag tells apart, or that are told from outside."""
     if chance.randint(1, 8) < 8:
         return Drawn({"sheet": _Draw(chance).frame(None)})
-    return Drawn({name: _Draw(chance).frame(code) for code, name in enumerate(("first", "second"))})
+    if chance.randint(1, 3) < 3:
+        return Drawn({name: _Draw(chance).frame(code) for code, name in enumerate(("first", "second"))})
+    frames = {name: _Draw(chance).frame(None) for name in ("first", "second")}
+    for frame in frames.values():
+        frame["told_by"] = "outside"
+    return Drawn(frames)
 
 
 _Leaf = Callable[[Scope, Style], tuple[Entry, int]]

@@ -206,6 +206,8 @@ def notes(mission: Mission, name: str) -> tuple[str, ...]:
     """What a designer should know of a frame, each in a sentence; often nothing."""
     layout = mission.layouts[name]
     found = []
+    if name in mission.outside:
+        found.append("Nothing in its bytes tells this frame: decode is given its name (--frame).")
     if layout.runs_to_end:
         found.append(
             "The frame runs to the end of its bytes: in a stream of bytes it needs an outer length or framing, "

@@ -93,8 +93,13 @@ class Mission:
         return self.frames[name]
 
     @cached_property
+    def outside(self) -> frozenset[str]:
+        """Names of the frames that only where the bytes came from tells: no bytes are taken for them unasked."""
+        return frozenset(frame.name for frame in self.declared.frames if frame.told_by == "outside")
+
+    @cached_property
     def _told_by(self) -> Mapping[str, Told]:
-        return {name: told(layout) for name, layout in self.layouts.items()}
+        return {name: told(layout) for name, layout in self.layouts.items() if name not in self.outside}
 
     def claims(self, data: bytes) -> Iterator[str]:
         """Names of the frames whose constants and tags these bytes carry, as far as they reach, whatever their length."""
@@ -113,7 +118,12 @@ class Mission:
             claimed = fitting or claimed
         if len(claimed) == 1:
             return claimed[0]
-        names = ", ".join(self.layouts)
+        names = ", ".join(self._told_by)
+        if not names:
+            asked = ", ".join(self.layouts)
+            raise UnknownFrame(
+                f"which frame {len(data)} bytes hold is told from outside: say frame, one of {asked}"
+            )
         if not claimed:
             raise UnknownFrame(f"{len(data)} bytes are none of {names}: no constant or tag agrees")
         raise UnknownFrame(
@@ -121,11 +131,14 @@ class Mission:
         )
 
     def decode(
-        self, data: bytes, *, detail: bool = False, salvage: bool = False
+        self, data: bytes, *, frame: str | None = None, detail: bool = False, salvage: bool = False
     ) -> tuple[str, dict[str, Any]]:
-        """The name of the frame and its record; the tag decides. Raises DecodeError."""
-        name = self.identify(data)
-        return name, self.frames[name].decode(data, detail=detail, salvage=salvage)
+        """The name of the frame and its record; the tag decides, or the name that is given. Raises DecodeError.
+
+        frame: where the bytes came from says that they are this frame; needed for one told from outside. Raises KeyError for another name.
+        """
+        name = self.identify(data) if frame is None else frame
+        return name, self.frame(name).decode(data, detail=detail, salvage=salvage)
 
 
 def parse(text: bytes | str, file: str = "") -> Mission:
@@ -178,7 +191,7 @@ def _alike(declared: model.Mission, layouts: Mapping[str, Layout]) -> Iterator[P
     remedy = "Give each a tag with its own code at the same bits: - {name: tag, kind: tag, bits: 4, code: 1}."
     above: dict[str, Told] = {}
     for frame in declared.frames:
-        if frame.name not in layouts:
+        if frame.name not in layouts or frame.told_by == "outside":
             continue
         mine = told(layouts[frame.name])
         alike = next((name for name, other in above.items() if not differ(other, mine)), None)

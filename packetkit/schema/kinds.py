@@ -45,6 +45,12 @@ FRAME_KEYS = _table(
     Key("order", "word", "Which octet of a number of 16 bits and more comes first.", ("big", "little")),
     Key("strict", "boolean", "true: a frame with a non-zero reserved bit is rejected, not only reported."),
     Key("last_byte", "word", "How a frame that ends inside a byte is completed.", ("zero_filled",)),
+    Key(
+        "told_by",
+        "word",
+        "outside: not the frame's bytes but where they came from (a topic, a port, a file) says that it is this frame.",
+        ("outside",),
+    ),
     Key("cadence_s", "positive", "Seconds from one such frame to the next."),
 )
 

@@ -152,6 +152,7 @@ class Frame:
     strict: bool | None = None
     last_byte: str | None = None  # zero_filled
     cadence_s: Fraction | None = None
+    told_by: str | None = None  # outside
 
 
 @dataclass(frozen=True, slots=True)

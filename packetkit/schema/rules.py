@@ -103,7 +103,7 @@ _WIRE = {
 }
 
 _MISSION = {
-    "frames-alike": "Two frames differ in a constant or a tag at the same bits, or in every length.",
+    "frames-alike": "Two frames differ in a constant or a tag at the same bits, or in every length, unless one is told from outside.",
     "radio-setting": "The radio setting is one that the modem has.",
     "pass-unknown": "Passes are an orbit (altitude_km, minimum_elevation_deg) or a duration_s, not both.",
     "pass-impossible": "The orbit exists and rises above the minimum elevation.",

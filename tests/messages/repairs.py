@@ -95,6 +95,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "bad-word-2": (("chek", "check"),),
     "bad-word-3": (("word_bits: 24", "word_bits: 16"), ("depth, bits: 24", "depth, bits: 16")),
     "bad-word-4": (("everything before", "everything_before"),),
+    "bad-word-5": (("topic", "outside"),),
     "bad-name": (("Water Temperature", "water_temperature"),),
     "bad-name-2": (("Godwit 2", "godwit-2"),),
     "bad-name-3": (
