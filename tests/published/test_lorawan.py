@@ -1,7 +1,8 @@
 """The physical payload of LoRaWAN as a schema, with its length from four bits, against a published frame.
 
 Fields: LoRaWAN 1.0.3 specification, section 4 (from memory). The frame is an example that texts on LoRaWAN quote widely (from memory):
-an unconfirmed uplink of device 49BE7DF1 with counter 2 on port 1. Its message integrity code is made with a secret key: it is a number here.
+an unconfirmed uplink of device 49BE7DF1 with counter 2 on port 1. Its message integrity code is made with a secret key: it is a number
+here.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """What a check takes besides its span: octets in front of it, and a field that its value is combined with.
 
-The check of UDP over IPv4 (RFC 768) covers a pseudo header that is not in the datagram; the values in the first test are worked by hand from
+The check of UDP over IPv4 (RFC 768) covers a pseudo header that is not in the datagram; the values in the first test are worked by hand
+from
 that document. The slow oracle and the handmade vectors hold every codec to the same meaning.
 """
 
