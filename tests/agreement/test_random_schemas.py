@@ -17,7 +17,8 @@ def test_every_codec_answers_as_the_oracle_does(part: int) -> None:
     assert not report.findings, "\n".join(f"{one.text}\n{one.difference}" for one in report.findings)
     assert report.schemas == SCHEMAS // PARTS and report.records >= report.schemas * RECORDS
     assert set(report.answers) == {"oracle", "codec", "walker", "construct"}
-    assert all(campaign.rows(report).values()), campaign.rows(report)
+    # That every word of the language is drawn is for more schemas to show: tests/unit/test_random_schema.py.
+    assert {"truncated", "check failed", "trailing bytes", "refused"} <= set(report.reasons)
 
 
 def test_a_part_of_a_campaign_is_the_same_whoever_does_it() -> None:
