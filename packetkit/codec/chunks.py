@@ -6,6 +6,7 @@ over octet boundaries with the costs below; what no one asks for is skipped as p
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -60,6 +61,7 @@ class Cut:
     signed: set[int] = field(default_factory=set)  # starts of chunks that are read as two's complement
     names: dict[int, str] = field(default_factory=dict)  # start of chunk -> variable
     is_struct: bool = True  # struct reads and writes it, and refuses what does not fit
+    _starts: list[int] = field(default_factory=list)
 
     def used(self) -> list[Chunk]:
         """The chunks that are read or written."""
@@ -81,8 +83,10 @@ class Cut:
     def parts(self, start: int, width: int) -> list[tuple[Chunk, int, int, int]]:
         """Where a field's bits are: per chunk its shift from the chunk's low end, their number, their shift in the field."""
         found = []
-        for chunk in self.chunks:
+        for chunk in self.chunks[self._index(start) :]:
             first, last = max(start, chunk.start), min(start + width, chunk.end)
+            if chunk.start >= start + width:
+                break
             if first < last:
                 if self.low_first:
                     found.append((chunk, first - chunk.start, last - first, first - start))
@@ -109,7 +113,14 @@ class Cut:
 
     def is_real(self, start: int) -> bool:
         """Whether the field that starts there is a chunk that struct makes a float of."""
-        return any(chunk.start == start and chunk.is_real for chunk in self.chunks)
+        chunk = self.chunks[self._index(start)]
+        return chunk.start == start and chunk.is_real
+
+    def _index(self, bit: int) -> int:
+        """The index of the chunk that a bit lies in: the chunks ascend, and leave nothing out."""
+        if len(self._starts) != len(self.chunks):
+            self._starts = [chunk.start for chunk in self.chunks]
+        return bisect_right(self._starts, bit) - 1
 
     def is_signed(self, start: int, width: int) -> bool:
         """Whether the field's text is two's complement already: its top bit is the top of a chunk, which is made signed."""
