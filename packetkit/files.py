@@ -136,6 +136,15 @@ def only_one_standard_input(*paths: str | None) -> None:
         raise InputError("standard input can be only one of the inputs; name a file for the others")
 
 
+def not_onto_an_input(destination: str, *inputs: str | None) -> None:
+    """Raise InputError where the output would replace a file that is read: a capture or a schema there is once only."""
+    for path in inputs:
+        if path is None or STANDARD_INPUT in (path, destination) or not os.path.isfile(path):
+            continue
+        if os.path.exists(destination) and os.path.samefile(destination, path):
+            raise InputError(f"-o: {destination} is an input and would be lost; name another file")
+
+
 def _is_special(path: str) -> bool:
     """Return whether the path is a device or a pipe, which must not be replaced by a file."""
     try:
@@ -174,11 +183,11 @@ def _open_whole(path: str) -> Iterator[BinaryIO]:
     part = f"{target}.{os.getpid()}.part"
     try:
         stream = open(part, "xb")  # noqa: SIM115  # closed before the rename, which Windows asks for
-    except FileNotFoundError as error:
-        missing = f"there is no directory {os.path.dirname(target)}; make it first"
-        raise FileNotFoundError(error.errno, missing, path) from error
     except OSError as error:
-        raise type(error)(error.errno, error.strerror, path) from error
+        directory = os.path.dirname(target)
+        is_missing = isinstance(error, FileNotFoundError) and not os.path.isdir(directory)
+        reason = f"there is no directory {directory}; make it first" if is_missing else error.strerror
+        raise type(error)(error.errno, reason, path) from error
     try:
         with stream:
             yield stream

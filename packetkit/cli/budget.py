@@ -11,7 +11,7 @@ import click
 
 from packetkit.cli import output
 from packetkit.errors import RadioError
-from packetkit.files import load
+from packetkit.files import load, not_onto_an_input
 from packetkit.mission.budget import Budget, Share, budget, window_of
 from packetkit.mission.load import Mission, Passes
 from packetkit.radio import CAUTION, chirp
@@ -204,6 +204,7 @@ def command(schema: str, basis: str | None, as_json: bool, destination: str, **g
     packetkit budget heron.yaml
     packetkit budget heron.yaml --pass overhead --json
     """
+    not_onto_an_input(destination, schema)
     mission = load(schema)
     passes = passes_of(mission, given)
     if basis is not None and passes.duration_s is not None:

@@ -506,6 +506,7 @@ def command(
     """
     if algorithms == bool(schemas):
         raise click.UsageError("name a schema, or ask for --algorithms alone")
+    files.not_onto_an_input(destination, *schemas)
     page = Page.at(destination)
     if algorithms:
         from packetkit.cli import check_document, check_list

@@ -25,7 +25,7 @@ from packetkit.cli import decoded, output
 from packetkit.cli.spelling import portable
 from packetkit.codec.frame import Frame
 from packetkit.errors import InputError
-from packetkit.files import load, only_one_standard_input, open_input, shown_name
+from packetkit.files import load, not_onto_an_input, only_one_standard_input, open_input, shown_name
 from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 
@@ -330,6 +330,7 @@ def command(
             "a cell of CSV holds a value and nothing about it; use --format jsonl with this"
         )
     only_one_standard_input(schema, source)
+    not_onto_an_input(destination, schema, source)
     mission = load(schema)
     wanted = Wanted(mission, frames_asked(mission, frame), detail, salvage)
     target = Target("json" if as_json else form, destination)

@@ -110,13 +110,12 @@ def command(directory: str | None) -> None:
     from packetkit.cli.main import INTERRUPTED, run
 
     before = Path.cwd()
+    width = min(output.columns(), output.DEFAULT_COLUMNS)
     with place(directory) as made:
         os.chdir(made)
         try:
             for number, step in enumerate(STEPS, start=1):
-                why = "\n".join(
-                    output.wrapped(f"{number} of {len(STEPS)}. {step.why}", output.DEFAULT_COLUMNS)
-                )
+                why = "\n".join(output.wrapped(f"{number} of {len(STEPS)}. {step.why}", width))
                 output.write(f"\n{why}\n\n$ {shown(step.arguments)}\n\n")
                 output.flush()
                 status = run(step.arguments)

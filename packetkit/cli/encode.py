@@ -16,7 +16,7 @@ from packetkit.cli import output
 from packetkit.errors import EncodeError, InputError
 from packetkit.export import columns, csv, jsonl
 from packetkit.export.columns import Given, LeftOut, Refused
-from packetkit.files import load, only_one_standard_input, read_text, shown_name
+from packetkit.files import load, not_onto_an_input, only_one_standard_input, read_text, shown_name
 from packetkit.layout.model import Layout
 from packetkit.mission.load import Mission
 
@@ -148,6 +148,7 @@ def command(
             "name one source of records: a file, - for standard input, or --set NAME=VALUE"
         )
     only_one_standard_input(schema, records)
+    not_onto_an_input(destination, schema, records)
     mission = load(schema)
     if frame is not None and frame not in mission.layouts:
         raise InputError(f"--frame: {mission.name} has no frame {frame!r}: {', '.join(mission.layouts)}")

@@ -15,7 +15,7 @@ from packetkit.cli import output
 from packetkit.cli.decode import frames_asked
 from packetkit.conformance.simulate import Channel, Sent, simulate
 from packetkit.errors import InputError
-from packetkit.files import load
+from packetkit.files import load, not_onto_an_input
 from packetkit.mission.load import Mission
 from packetkit.radio.chirp import exact_number
 
@@ -28,7 +28,7 @@ def chance(option: str, text: str) -> Fraction:
     if number is not None and text.strip().endswith("%"):
         number /= 100
     if number is None or not 0 <= number <= 1:
-        raise InputError(f"{option}: {text!r} is not a share from 0% to 100%")
+        raise InputError(f"{option}: {text!r} is not a share from 0% to 100%, written like 10% or 0.1")
     return number
 
 
@@ -140,6 +140,9 @@ def command(
     length = exact_number(minutes)
     if length is None or not 0 < length <= 1_000_000:
         raise InputError(f"--minutes: {minutes!r} is not a number above 0, up to 1,000,000")
+    truth = f"{destination}.truth.jsonl"
+    for one in (destination, truth):
+        not_onto_an_input(one, schema)
     mission = load(schema)
     found = frames_asked(mission, frame)
     channel = Channel(
@@ -149,7 +152,6 @@ def command(
         chance("--missing", missing),
         restarts,
     )
-    truth = f"{destination}.truth.jsonl"
     counts: Counter[tuple[str | None, str]] = Counter()
     size = 0
     with (

@@ -9,7 +9,7 @@ import click
 
 from packetkit.cli import output
 from packetkit.errors import InputError
-from packetkit.files import read_text, shown_name
+from packetkit.files import not_onto_an_input, read_text, shown_name
 from packetkit.mission.draft import Measure, Radio, fit, from_csv, measure, text_of
 from packetkit.mission.load import parse
 from packetkit.radio import chirp
@@ -147,6 +147,7 @@ def command(
     if spreading_factor is not None and bandwidth_khz is not None:
         setting = chirp.Setting(spreading_factor, bandwidth_khz)
         radio = Radio(setting.spreading_factor, setting.bandwidth.kilohertz)
+    not_onto_an_input(destination, fields)
     text = text_of(name, fit(gathered(measures, fields), limit_bytes), limit_bytes, radio)
     parse(text, "the draft")
     output.write(text, destination)

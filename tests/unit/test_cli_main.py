@@ -293,3 +293,36 @@ def test_an_interruption_while_the_program_starts_shows_no_traceback() -> None:
     )
     done = subprocess.run([sys.executable, "-c", body], capture_output=True, timeout=60, check=False)
     assert (done.returncode, done.stderr) == (-2, b"")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["check", "m.yaml", "-o", "m.yaml"],
+        ["encode", "m.yaml", "r.csv", "-o", "r.csv"],
+        ["decode", "m.yaml", "flight", "-o", "./flight"],
+        ["decode", "m.yaml", "flight", "-o", "link"],
+        ["simulate", "m.yaml", "-o", "m.yaml"],
+        ["budget", "m.yaml", "--duration-s", "9", "-o", "m.yaml"],
+        ["start", "x", "--fields", "r.csv", "-o", "r.csv"],
+    ],
+)
+def test_no_output_replaces_what_is_read(
+    arguments: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    held = {
+        "m.yaml": "mission: m\nframes: {f: {fields: [{name: a, bits: 8}]}}\n",
+        "r.csv": "a\n1\n",
+        "flight": "x",
+    }
+    for name, text in held.items():
+        Path(name).write_text(text, encoding="utf-8")
+    if "link" in arguments:
+        try:
+            Path("link").symlink_to("flight")
+        except OSError:
+            pytest.skip("this system lets no ordinary user make links")
+    assert frame.main(arguments) == 2
+    assert "is an input and would be lost; name another file" in capsys.readouterr().err
+    assert {name: Path(name).read_text(encoding="utf-8") for name in held} == held

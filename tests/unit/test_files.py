@@ -145,6 +145,7 @@ def test_an_output_without_a_name_or_a_directory_is_told_with_a_remedy(tmp_path:
         files.write_bytes("", b"x")
     with pytest.raises(OSError, match=r"there is no directory .*none; make it first"):
         files.write_bytes(str(tmp_path / "none" / "out"), b"x")
+    assert not (tmp_path / "none").exists()
 
 
 def test_a_missing_file_with_an_example_s_name_is_told_where_examples_come_from(tmp_path: Path) -> None:
