@@ -1262,7 +1262,7 @@ def _check_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms
         return value
     other = _meant(check, check.field.mixed_with)
     assert other.raw is not None
-    return value ^ (other.raw % 2**other.width)
+    return value ^ (other.raw & ((1 << other.width) - 1))
 
 
 def _unmixed_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms) -> int:
