@@ -15,7 +15,7 @@ import click
 from packetkit.cli import output
 from packetkit.conformance import vector
 from packetkit.errors import InputError
-from packetkit.files import read_schema, shown_name, write_text
+from packetkit.files import not_onto_an_input, read_schema, shown_name, write_text
 from packetkit.fuzz import laws, proof
 from packetkit.mission.load import Mission, parse
 
@@ -155,6 +155,7 @@ def command(
     packetkit fuzz heron.yaml
     packetkit fuzz heron.yaml --frame survey --examples 20000 --seed 7
     """
+    not_onto_an_input(destination, schema)
     data = read_schema(schema)
     mission = parse(data, shown_name(schema))
     names = frames_of(mission, name)

@@ -6,7 +6,7 @@ import click
 
 from packetkit.cli import output
 from packetkit.conformance import judge, vector
-from packetkit.files import load, only_one_standard_input, read_text, shown_name
+from packetkit.files import load, not_onto_an_input, only_one_standard_input, read_text, shown_name
 from packetkit.fuzz import judges
 from packetkit.mission import vectors as mission_vectors
 from packetkit.mission.load import Mission
@@ -69,6 +69,7 @@ def command(schema: str, path: str | None, as_json: bool, destination: str) -> i
     packetkit vectors heron.yaml --verify heron.vectors.json
     """
     only_one_standard_input(schema, path)
+    not_onto_an_input(destination, schema)
     mission = load(schema)
     if path is not None:
         if destination != "-":
