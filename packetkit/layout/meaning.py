@@ -20,9 +20,6 @@ from packetkit.layout.model import Ieee, Linear, Range, Role, Slot, Special
 from packetkit.schema.model import Codes, Field, Place
 from packetkit.schema.text import format_number, shown
 
-# The quiet NaN that is sent: positive, payload zero (WIRE.md 9).
-QUIET_NAN = {16: 0x7E00, 32: 0x7FC00000, 64: 0x7FF8000000000000}
-
 Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
 
 
@@ -451,7 +448,7 @@ def _low(codes: Range) -> int:
 
 def _usual_missing(slot: Slot) -> int:
     if isinstance(slot.transform, Ieee):
-        return QUIET_NAN[slot.width]
+        return number.QUIET_NAN[slot.width]
     low, high = slot.raw_limits
     return low if slot.signed else high
 
