@@ -96,6 +96,7 @@ READS: dict[str, Callable[[Key], Shape]] = {
     "kind": lambda _: {"enum": list(KINDS)},
     "preset": lambda _: {"enum": list(PRESETS)},
     "codes": lambda _: _CODES,
+    "octets": lambda _: _list_of(NUMBER),
     "missing": lambda _: {"anyOf": [{"type": "boolean"}, _CODES]},
     "states": lambda _: {"type": "object", "minProperties": 1, "additionalProperties": TEXT},
     "repeat": lambda _: {"anyOf": [NUMBER, _REPEAT]},
