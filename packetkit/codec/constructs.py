@@ -194,7 +194,7 @@ def _group(key: str, address: str, entries: list[tuple[tuple[str, ...], _Leaf]],
             inside = f"{address}.{keys[0]}" if address else keys[0]
             members.append(_group(keys[0], inside, [(path[1:], leaf) for path, leaf in same], outer))
     own = _own_packings(members)
-    inner = {run.packing for run in _runs(members)}
+    inner = _packings(members)
     # Without slots of its own, a group goes with what is in it where that is of one kind, else with what is around it.
     return _Group(key, address, tuple(members), own[0] if own else inner.pop() if len(inner) == 1 else outer)
 
@@ -218,6 +218,19 @@ def _runs(members: Iterable[_Leaf | _Group]) -> Iterator[Run]:
     for leaf in _leaves(members):
         nodes = _inner(leaf.node) if isinstance(leaf.node, (Repeat, Optional)) else (leaf.node,)
         yield from (node for node in walk(nodes) if isinstance(node, Run) and node.slots)
+
+
+def _packings(members: Iterable[_Leaf | _Group]) -> set[Packing]:
+    """How the slots and fills anywhere in a group are packed."""
+    found = set()
+    for leaf in _leaves(members):
+        nodes = _inner(leaf.node) if isinstance(leaf.node, (Repeat, Optional)) else (leaf.node,)
+        found |= {
+            node.packing
+            for node in walk(nodes)
+            if isinstance(node, Fill) or (isinstance(node, Run) and node.slots)
+        }
+    return found
 
 
 def _leaves(members: Iterable[_Leaf | _Group]) -> Iterator[_Leaf]:
@@ -395,7 +408,7 @@ def _packing_refusals(group: _Group, outer: Packing) -> Iterator[tuple[str, str]
     """What is packed in a way that swapping a group as a whole does not give."""
     if len({run.packing for run in _own_runs(group.members)}) > 1:
         yield group.address, "its own fields lie in two bit orders, and construct swaps a group as a whole"
-    if not _own_packings(group.members) and len({run.packing for run in _runs(group.members)}) > 1:
+    if not _own_packings(group.members) and len(_packings(group.members)) > 1:
         yield (
             group.address,
             "what is in it lies in several bit orders, and no field of its own tells which is the group's",

@@ -528,6 +528,28 @@ def test_two_bit_orders_in_one_group_are_refused() -> None:
     )
 
 
+def test_a_fill_of_another_bit_order_than_the_group_behind_it_is_refused_in_an_option_of_its_own() -> None:
+    """Found by random schemas: the option was taken for a group of the other order, and started inside an octet."""
+    layout = of(
+        dedent(
+            """
+            - {name: a, kind: flag}
+            - name: c
+              present_when: {a: 1}
+              repeat: 1
+              group:
+                - {kind: reserved, up_to: byte}
+                - name: d
+                  packing: least_significant_first
+                  group: [{kind: reserved, bits: 1}, {kind: reserved, up_to: byte}]
+            - {kind: reserved, up_to: byte}
+            """
+        )
+    )
+    reason = "what is in it lies in several bit orders, and no field of its own tells which is the group's"
+    assert constructs.refusals(layout) == (("c", reason),)
+
+
 def test_every_refusal_is_told_at_once() -> None:
     layout = of("""
         - name: low
