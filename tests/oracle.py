@@ -31,6 +31,7 @@ from dataclasses import dataclass, replace
 from dataclasses import field as attribute
 from decimal import Decimal
 from fractions import Fraction
+from itertools import pairwise
 from numbers import Rational
 from typing import Any, Final
 
@@ -428,6 +429,7 @@ def _is_by_meaning(declared: Field) -> bool:
         and declared.scale is None
         and declared.offset is None
         and declared.signed is None
+        and declared.coding is None
     )
 
 
@@ -493,7 +495,7 @@ def _scale(declared: Field) -> _Scale:
         _, n, step = _meaning(declared)
         assert declared.minimum is not None
         return _Scale(step, declared.minimum, 0, n)
-    low, high = _raw_limits(declared, _width(declared))
+    low, high = _number_limits(declared, _width(declared))
     plain = _Scale(declared.scale or Fraction(1), declared.offset or Fraction(0), low, high)
     least, greatest = (
         None if bound is None else _nearest_raw(bound, plain)
@@ -511,6 +513,48 @@ def _scale(declared: Field) -> _Scale:
 def _raw_limits(declared: Field, bits: int) -> tuple[int, int]:
     """Return the least and the greatest raw code that so many bits hold."""
     return (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if declared.signed else (0, 2**bits - 1)
+
+
+# A field with `coding` spells a whole number with its bits; the raw code is the bits as they lie there.
+
+
+def _number_limits(declared: Field, bits: int) -> tuple[int, int]:
+    """Return the least and the greatest number that a field's bits can spell."""
+    if declared.coding == "sign_and_magnitude":
+        return -int("1" * (bits - 1), 2), int("1" * (bits - 1), 2)
+    if declared.coding == "binary_coded_decimal":
+        first = str(min(int("1" * (bits % 4), 2), 9)) if bits % 4 else ""
+        return 0, int(first + "9" * (bits // 4))
+    return _raw_limits(declared, bits)
+
+
+def _spelled(declared: Field, number: int) -> int:
+    """Return the raw code that spells a number."""
+    if declared.coding == "sign_and_magnitude":
+        return int(("1" if number < 0 else "0") + f"{abs(number):0{_width(declared) - 1}b}", 2)
+    if declared.coding == "binary_coded_decimal":
+        return int("".join(f"{int(digit):04b}" for digit in str(number)), 2)
+    if declared.coding == "gray":  # a bit is set where the number's bit differs from the one before it
+        text = "0" + f"{number:0{_width(declared)}b}"
+        return int("".join("01"[a != b] for a, b in pairwise(text)), 2)
+    return number
+
+
+def _spells(declared: Field, raw: int) -> int | None:
+    """Return the number that a raw code spells, None where one of its digits is none."""
+    text = f"{raw:0{_width(declared)}b}" if declared.coding else ""
+    if declared.coding == "sign_and_magnitude":
+        return -int(text[1:], 2) if text[0] == "1" else int(text, 2)
+    if declared.coding == "binary_coded_decimal":
+        text = "0" * (-len(text) % 4) + text
+        digits = [int(text[at : at + 4], 2) for at in range(0, len(text), 4)]
+        return None if max(digits) > 9 else int("".join(map(str, digits)))
+    if declared.coding == "gray":
+        made = "0"
+        for bit in text:
+            made += "01"[bit != made[-1]]
+        return int(made, 2)
+    return raw
 
 
 def _nearest_raw(value: Fraction, scale: _Scale) -> int:
@@ -602,11 +646,15 @@ def _number_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
         return _out_of_range(declared, raw, ranges, scale)
     raw = _nearest_raw(number, scale)
     if raw in (declared.at_least, declared.at_most) or any(low <= raw <= high for low, high in ranges):
-        return raw, False
+        return _spelled(declared, raw), False
     return _out_of_range(declared, raw, ranges, scale)
 
 
 def _reserved_ranges(declared: Field) -> list[tuple[int, int]]:
+    if declared.coding is not None:
+        every = [raw for codes in _missing(declared) for raw in range(codes.low, codes.high + 1)]
+        spelled = [(raw, _spells(declared, raw)) for raw in every]
+        return [(n, n) for raw, n in spelled if n is not None and _spelled(declared, n) == raw]
     single = [code for code in (declared.at_least, declared.at_most) if code is not None]
     return [(codes.low, codes.high) for codes in _missing(declared)] + [(code, code) for code in single]
 
@@ -626,7 +674,7 @@ def _out_of_range(
         return declared.at_least, True
     if below and declared.at_most is not None:
         return declared.at_most, True
-    return _closest(raw, ranges), True
+    return _spelled(declared, _closest(raw, ranges)), True
 
 
 @dataclass(frozen=True)
@@ -642,8 +690,10 @@ def _number_meaning(declared: Field, raw: int) -> _Meaning:
     for codes in _missing(declared):
         if codes.low <= raw <= codes.high:
             return _Meaning(None, codes.reason or "missing")
-    scale = _scale(declared)
-    exact = scale.offset + scale.scale * raw
+    scale, number = _scale(declared), _spells(declared, raw)
+    if number is None:
+        return _Meaning(None, "bad digit")
+    exact = scale.offset + scale.scale * number
     # Rule 5: the layout decides, not the value, whether it is an integer or a double; Python's division
     # rounds once, ties to even.
     whole = scale.offset.denominator == scale.scale.denominator == 1
@@ -652,7 +702,7 @@ def _number_meaning(declared: Field, raw: int) -> _Meaning:
         return _Meaning(value, note="at least")
     if raw == declared.at_most:
         return _Meaning(value, note="at most")
-    if scale.low <= raw <= scale.high:
+    if scale.low <= number <= scale.high:
         return _Meaning(value)
     return _Meaning(None, "unassigned") if _is_by_meaning(declared) else _Meaning(value, note="out_of_range")
 

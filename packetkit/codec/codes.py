@@ -61,7 +61,7 @@ class Codes:
         return shifted(self._unshifted(slot, value, other, guarded and slot.policy == "error"), shift)
 
     def _unshifted(self, slot: Slot, value: str, other: str, guarded: bool) -> str:
-        if slot.octets_reversed or slot.bits_reversed:
+        if slot.octets_reversed or slot.bits_reversed or slot.coding:
             return f"{self.coder(slot)}({value})"
         if slot.kind == "states":
             known = {name: code for code, name in reversed(slot.states)}
@@ -188,6 +188,7 @@ def _coder(slot: Slot) -> Callable[[Any], int]:
         return settled
     num, base, den = slot.transform.numerator, slot.transform.base, slot.transform.denominator
     low, high = _usual(slot)
+    spelled = slot.code_of if slot.coding else None
 
     def code(value: Any) -> int:
         kind = type(value)
@@ -199,7 +200,9 @@ def _coder(slot: Slot) -> Callable[[Any], int]:
             return settled(value)
         step = below * num
         found: int = (2 * (above * den - base * below) + step) // (2 * step) + added
-        return found if low <= found <= high else settled(value)
+        if not low <= found <= high:
+            return settled(value)
+        return found if spelled is None else spelled(found)
 
     return code
 

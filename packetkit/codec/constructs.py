@@ -897,7 +897,11 @@ def _at(container: object, path: tuple[str, ...]) -> object:
 def _decoder(slot: Slot) -> Callable[[int, Any], number.Value]:
     """The function from a slot's code to its value; the short way where no code has a meaning of its own."""
     transform = slot.transform
-    if slot.kind == "number" and isinstance(transform, Linear) and not slot.specials and not slot.unassigned:
+    if (
+        slot.kind == "number"
+        and isinstance(transform, Linear)
+        and not (slot.specials or slot.unassigned or slot.coding)
+    ):
         return _same if transform.is_identity else lambda raw, context: number.value_of(transform, raw)
     return lambda raw, context: number.from_raw(slot, raw)[0]
 

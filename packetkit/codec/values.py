@@ -13,6 +13,7 @@ from typing import Any
 
 from packetkit.codec import bits
 from packetkit.codec.source import Source
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.model import Ieee, Linear, Slot, Special
 from packetkit.layout.number import from_raw, value_of
 
@@ -68,6 +69,8 @@ class Values:
             return f"{self.reader(slot)}({bare(raw)})" if slot.kind == "float" else raw
         if slot.kind == "states":
             return self._state(slot, raw)
+        if slot.coding:
+            return f"{self.reader(slot)}({bare(raw)})"
         assert isinstance(slot.transform, Linear)
         low, high = computed_codes(slot)
         least, most = slot.raw_limits
@@ -100,7 +103,7 @@ class Values:
 
 def meaning(slot: Slot) -> tuple[Any, ...]:
     """Return all that decides a slot's value, so that slots alike share a table."""
-    shape = (slot.kind, slot.width, slot.octets_reversed, slot.bits_reversed, slot.signed)
+    shape = (slot.kind, slot.width, slot.octets_reversed, slot.bits_reversed, slot.signed, slot.coding)
     numbers = (slot.transform, slot.legal, slot.specials, slot.unassigned, slot.minimum, slot.maximum)
     return (*shape, *numbers, slot.states)
 
@@ -110,7 +113,7 @@ def is_own_code(slot: Slot) -> bool:
     if slot.kind != "number":
         return slot.kind not in ("flag", "states", "float")
     assert isinstance(slot.transform, Linear)
-    return slot.transform.is_identity and computed_codes(slot) == slot.raw_limits
+    return not slot.coding and slot.transform.is_identity and computed_codes(slot) == slot.raw_limits
 
 
 def computed_codes(slot: Slot) -> tuple[int, int]:
@@ -189,7 +192,7 @@ def table_values(slot: Slot) -> tuple[Any, ...]:
 def _by_raw(slot: Slot) -> dict[int, Any]:
     """A narrow slot's values by raw code; the linear ones without asking code by code."""
     least, most = slot.raw_limits
-    if slot.kind != "number" or isinstance(slot.transform, Ieee):
+    if slot.kind != "number" or isinstance(slot.transform, Ieee) or slot.coding:
         return {raw: from_raw(slot, raw)[0] for raw in range(least, most + 1)}
     low, high = computed_codes(slot)
     made: dict[int, Any] = {raw: value_of(slot.transform, raw) for raw in range(low, high + 1)}
@@ -208,7 +211,21 @@ def _rows(fields: tuple[tuple[int, Slot], ...], width: int) -> tuple[tuple[Any, 
 def _reader(slot: Slot) -> Callable[[int], Any]:
     if isinstance(slot.transform, Ieee) and all(is_nan(slot.transform, special) for special in slot.specials):
         return _ieee_reader(slot.transform)
+    if slot.coding and not slot.specials:
+        return _coded_reader(slot)
     return lambda raw: from_raw(slot, raw)[0]
+
+
+def _coded_reader(slot: Slot) -> Callable[[int], int | float | None]:
+    """A function from a code that spells a number to the value; by wire, a number beyond the bounds is a value too."""
+    assert isinstance(slot.transform, Linear)
+    number_of, width, transform = CODINGS[slot.coding].number_of, slot.width, slot.transform
+
+    def read(raw: int) -> int | float | None:
+        number = number_of(width, raw)
+        return None if number is None else value_of(transform, number)
+
+    return read
 
 
 def is_nan(transform: Ieee, special: Special) -> bool:

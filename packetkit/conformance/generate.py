@@ -211,14 +211,8 @@ class _Plain:
             ).raw
         allowed = [codes for codes in slot.legal if codes.high >= 0] or list(slot.legal)
         first = max(allowed[0].low, min(0, allowed[0].high))
-        return next(
-            (
-                code
-                for code in range(first, first + 70_000)
-                if number.is_legal(slot, code) and not any(code in one for one in shut)
-            ),
-            first,
-        )
+        sent = (slot.code_of(one) for one in range(first, first + 70_000) if number.is_legal(slot, one))
+        return next((code for code in sent if not any(code in one for one in shut)), slot.code_of(first))
 
 
 def _plain(

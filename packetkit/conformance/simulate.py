@@ -238,7 +238,8 @@ class _Unit:
             return self.boots % wrap
         if role.name == "clock":
             span = slot.legal[-1].high - slot.legal[0].low + 1
-            return slot.legal[0].low + int((self.now_s - self.booted_s) // (role.tick_s or 1)) % span
+            ticks = int((self.now_s - self.booted_s) // (role.tick_s or 1))
+            return slot.code_of(slot.legal[0].low + ticks % span)
         return None if slot.default is None else slot.default
 
     def reading(self, slot: Slot, key: str) -> int:
@@ -261,7 +262,7 @@ class _Unit:
                 slot.width, min(max(self.along(key, ends[0] * 1000, ends[1] * 1000) / 1000, low), high)
             )
         widest = max(slot.legal, key=lambda codes: codes.high - codes.low)
-        return self.along(key, widest.low, widest.high)
+        return slot.code_of(self.along(key, widest.low, widest.high))
 
     def along(self, key: str, low: int, high: int) -> int:
         """Where a quantity between low and high is now: on its way to a waypoint, with a little unrest."""

@@ -8,6 +8,7 @@ from typing import Any
 
 from packetkit.conformance.faults import Chance
 from packetkit.fuzz.entries import Entry, Place, Scope, Style, is_single, least_width, members
+from packetkit.layout.coding import CODINGS
 from packetkit.schema.kinds import ROLES
 from packetkit.schema.presets import PRESETS
 
@@ -84,6 +85,8 @@ class Leaves:
         made: Entry = {"name": self.name(scope), "bits": bits}
         if self.odds(3):
             made["signed"] = True
+        elif self.odds(4) and bits > 1:
+            made["coding"] = self.one(*CODINGS)
         scale, offset = Fraction(1), Fraction(0)
         if self.odds(2):
             scale = made["scale"] = self.chance.choice(_SCALES if bits <= _CERTAIN_DOUBLES else _WHOLE_SCALES)
@@ -93,6 +96,8 @@ class Leaves:
                 offset = Fraction(round(offset))
             made["offset"] = offset
         low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if made.get("signed") else (0, (1 << bits) - 1)
+        if "coding" in made:
+            low, high = CODINGS[made["coding"]].limits(bits)
         if self.odds(4) and high - low > 4:
             low, high = self.bounds(made, low, high, scale, offset)
         self.turn(made, bits, style)
@@ -101,6 +106,8 @@ class Leaves:
         if self.odds(8):
             raw = self.chance.randint(low, high)
             made["default"] = offset + scale * raw
+            if "coding" in made:
+                raw = CODINGS[made["coding"]].code_of(bits, raw)
             if self.is_special(made, raw):
                 del made["default"]
         self.dress(made)
@@ -215,7 +222,7 @@ class Leaves:
             )
             if signed and form == 2:
                 made["missing"] = (1 << bits) - 1  # written as its bits: minus one
-        if self.odds(3):
+        if self.odds(3) and "coding" not in made:
             self.bound_codes(made, [low, high, self.chance.randint(low, high)])
 
     def bound_codes(self, made: Entry, options: list[int]) -> None:

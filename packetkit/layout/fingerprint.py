@@ -62,6 +62,8 @@ def _name(slot: Slot) -> str:
 def _slot(slot: Slot, run: Run) -> str:
     """One slot in full. Its place follows from the widths before it; the run's packing is part of it."""
     form = f"{run.packing.value} octets_reversed={slot.octets_reversed} bits_reversed={slot.bits_reversed} signed={slot.signed}"
+    if slot.coding:  # written only where there is one, as every word that version 1 did not have
+        form += f" coding={slot.coding}"
     if isinstance(slot.transform, Linear):
         transform = f"{slot.transform.numerator}/{slot.transform.base}/{slot.transform.denominator}"
     else:

@@ -16,11 +16,16 @@ from typing import Any
 
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout import number
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.model import Ieee, Linear, Range, Role, Slot, Special
 from packetkit.schema.model import Codes, Field, Place
 from packetkit.schema.text import format_number, shown
 
 Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
+
+_WIRE_KEYS = ("signed", "coding", "scale", "offset")  # any of these: the number is declared by wire
+# Reserved codes of a coding are turned into the numbers they spell one by one.
+_MOST_RESERVED = 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +42,7 @@ class Meaning:
 
 def is_by_meaning(one: Field) -> bool:
     """True where a number's codes are counted up from its minimum."""
-    wire = one.scale is not None or one.offset is not None or one.signed is not None
+    wire = any(getattr(one, key) is not None for key in _WIRE_KEYS)
     return one.kind == "number" and one.minimum is not None and one.maximum is not None and not wire
 
 
@@ -79,12 +84,13 @@ def _number(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     if base is None:
         return None
     width, transform, signed, bounds = base
-    slot = Slot(0, (), one.name, "number", 0, width, signed=signed, transform=transform)
+    coding = one.coding or ""
+    slot = Slot(0, (), one.name, "number", 0, width, signed=signed, coding=coding, transform=transform)
     top = bounds.high if by_meaning else None
     specials = _specials(one, slot, note, top)
     if specials is None:
         return None
-    legal = _without(bounds, specials)
+    legal = _without(bounds, _as_numbers(slot, specials))
     if not legal:
         text = f"all {_whole(bounds.high - bounds.low + 1)} codes of its range are reserved"
         note(one.place, "no-legal-code", text, "Widen the range, or reserve fewer codes.")
@@ -108,7 +114,7 @@ def _number(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
 
 
 def _declared_one_way(one: Field, by_meaning: bool, note: Note) -> bool:
-    wire_keys = [key for key in ("signed", "scale", "offset") if getattr(one, key) is not None]
+    wire_keys = [key for key in _WIRE_KEYS if getattr(one, key) is not None]
     if one.resolution is not None and wire_keys:
         means = "resolution" if "resolution" in one.places else f"the preset {one.preset}"
         text = f"{means} and {' and '.join(wire_keys)} both say how codes become values"
@@ -241,9 +247,11 @@ def _by_wire(one: Field, note: Note) -> _Base | None:
     if one.minimum is not None and one.maximum is not None and one.maximum <= one.minimum:
         _not_above(one, note)
         return None
+    if one.coding is not None and not _coding_fits(one, note):
+        return None
     transform = linear(scale, one.offset or Fraction(0))
-    signed = bool(one.signed)
-    low, high = Slot(0, (), "", "number", 0, one.bits, signed=signed).raw_limits
+    signed, coding = bool(one.signed), one.coding or ""
+    low, high = Slot(0, (), "", "number", 0, one.bits, signed=signed, coding=coding).number_limits
     ends = {"minimum": one.minimum, "maximum": one.maximum}
     raws = {key: number.round_raw(transform, end) for key, end in ends.items() if end is not None}
     for key, raw in raws.items():
@@ -253,6 +261,55 @@ def _by_wire(one: Field, note: Note) -> _Base | None:
     if scale < 0:
         raws = {("maximum" if key == "minimum" else "minimum"): raw for key, raw in raws.items()}
     return one.bits, transform, signed, Range(raws.get("minimum", low), raws.get("maximum", high))
+
+
+def _coding_fits(one: Field, note: Note) -> bool:
+    """Whether a coding's bits hold a number, and nothing beside it says the same or what it cannot."""
+    assert one.coding is not None and one.bits is not None
+    coding = CODINGS[one.coding]
+    reserved = (
+        sum(codes.high - codes.low + 1 for codes in one.missing) if isinstance(one.missing, tuple) else 0
+    )
+    if one.bits < coding.least_bits:
+        text = f"{coding.words} needs {_bits(coding.least_bits)}, a sign and a digit, and there is {_bits(one.bits)}"
+        note(_at(one, "bits"), "coding-unfit", text, f"Use bits: {coding.least_bits}, or more.")
+    elif one.signed is not None:
+        text = f"signed is two's complement, and coding says {coding.words}"
+        note(
+            _at(one, "signed"),
+            "coding-unfit",
+            text,
+            "Leave signed out; coding: sign_and_magnitude has a sign.",
+        )
+    elif one.at_least is not None or one.at_most is not None:
+        key = "at_least" if one.at_least is not None else "at_most"
+        text = f"{key} is a code on the number line, and codes in {coding.words} do not lie in its order"
+        note(
+            _at(one, key),
+            "coding-unfit",
+            text,
+            f"Leave {key} out, or declare the code as missing with a reason.",
+        )
+    elif reserved > _MOST_RESERVED:
+        text = f"{_whole(reserved)} missing codes in {coding.words}, and {_MOST_RESERVED} is the most"
+        note(
+            _at(one, "missing"),
+            "coding-unfit",
+            text,
+            "Reserve fewer codes; a bad digit is no value by itself.",
+        )
+    else:
+        return True
+    return False
+
+
+def _as_numbers(slot: Slot, specials: tuple[Special, ...]) -> tuple[Special, ...]:
+    """The specials by the numbers that are sent as their codes; a code that spells none, or a second zero, takes none away."""
+    if not slot.coding:
+        return specials
+    raws = (raw for one in specials for raw in range(one.low, one.high + 1))
+    spelled = ((raw, slot.number_of(raw)) for raw in raws)
+    return tuple(Special(n, n, "missing") for raw, n in spelled if n is not None and slot.code_of(n) == raw)
 
 
 def _unreachable(one: Field, key: str, transform: Linear, low: int, high: int, note: Note) -> None:
@@ -273,7 +330,8 @@ def _unreachable(one: Field, key: str, transform: Linear, low: int, high: int, n
 def _bits_reaching(one: Field, transform: Linear, bound: Fraction) -> int | None:
     raw = number.round_raw(transform, bound)
     for bits in range((one.bits or 0) + 1, 65):
-        low, high = Slot(0, (), "", "number", 0, bits, signed=bool(one.signed)).raw_limits
+        slot = Slot(0, (), "", "number", 0, bits, signed=bool(one.signed), coding=one.coding or "")
+        low, high = slot.number_limits
         if low <= raw <= high:
             return bits
     return None
@@ -297,7 +355,7 @@ def _with_policy(one: Field, slot: Slot, note: Note) -> Meaning | None:
         return None
     kept = {
         name: getattr(slot, name)
-        for name in ("signed", "transform", "legal", "specials", "unassigned", "policy", "states")
+        for name in ("signed", "coding", "transform", "legal", "specials", "unassigned", "policy", "states")
     }
     ends = {"minimum": one.minimum, "maximum": one.maximum, "by_meaning": is_by_meaning(one)}
     return Meaning(slot.width, {**kept, **ends, "default": default, "role": role})
@@ -356,9 +414,14 @@ def _role(one: Field, slot: Slot, note: Note) -> Role | bool | None:
     modulus = one.modulus
     if one.role in ("sequence", "boot"):
         limit = 1 << slot.width
-        whole = isinstance(slot.transform, Linear) and slot.transform.is_identity and not slot.signed
+        whole = (
+            isinstance(slot.transform, Linear)
+            and slot.transform.is_identity
+            and not slot.signed
+            and not slot.coding
+        )
         if not whole or one.kind != "number":
-            text = f"a {one.role} counter is an unsigned whole number without scale"
+            text = f"a {one.role} counter is an unsigned whole number without scale or coding"
             note(_at(one, "role"), "role-unfit", text, "Write bits alone: {bits: 8, role: " + one.role + "}.")
             return False
         if modulus is not None and not 2 <= modulus <= limit:

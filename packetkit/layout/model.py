@@ -18,6 +18,7 @@ from enum import Enum
 from fractions import Fraction
 
 from packetkit.integrity.algorithm import Algorithm
+from packetkit.layout.coding import CODINGS
 
 
 class Packing(Enum):
@@ -146,7 +147,8 @@ class Slot:
     address     its full name, for messages: `power.cell_voltage`, `readings[].field_x`
     kind        number, float, states, flag, constant, sync, tag, count, reserved or check: the rows of KINDS that have bits
     offset_bits from the first bit of its run
-    legal       the raw codes that encode accepts by value, ascending and disjoint: bounds less specials
+    coding      how the bits spell a whole number, a row of coding.CODINGS; empty: plain binary, the raw code is the number
+    legal       the raw codes that encode accepts by value, ascending and disjoint: bounds less specials; under a coding the numbers
     unassigned  True: a code neither legal nor special decodes to None (declared by meaning); False: to the number, noted out_of_range
     policy      what encode does out of range: error, clamp (to the nearest legal code, raising slot `raises`) or missing
     default     the raw code sent when the record has no such key, or None
@@ -162,6 +164,7 @@ class Slot:
     octets_reversed: bool = False
     bits_reversed: bool = False
     signed: bool = False
+    coding: str = ""
     transform: Transform = Linear(1, 0, 1)
     legal: tuple[Range, ...] = ()
     specials: tuple[Special, ...] = ()
@@ -200,10 +203,23 @@ class Slot:
 
     @property
     def raw_limits(self) -> tuple[int, int]:
-        """The lowest and highest raw code its width can hold."""
+        """The lowest and highest raw code its width can hold; under a coding these are its bits, unsigned."""
         if self.signed:
             return -(1 << (self.width - 1)), (1 << (self.width - 1)) - 1
         return 0, (1 << self.width) - 1
+
+    @property
+    def number_limits(self) -> tuple[int, int]:
+        """The lowest and highest number that its bits can spell: its raw limits, unless it has a coding."""
+        return CODINGS[self.coding].limits(self.width) if self.coding else self.raw_limits
+
+    def number_of(self, raw: int) -> int | None:
+        """The whole number that a raw code spells, None where it spells none."""
+        return CODINGS[self.coding].number_of(self.width, raw) if self.coding else raw
+
+    def code_of(self, number: int) -> int:
+        """The raw code that spells a whole number within number_limits."""
+        return CODINGS[self.coding].code_of(self.width, number) if self.coding else number
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from operator import index
 from typing import Any, NamedTuple
 
 from packetkit.errors import EncodeError, Fault
+from packetkit.layout.coding import BAD_DIGIT
 from packetkit.layout.model import Ieee, Linear, Range, Slot, Transform
 
 Value = int | float | str | bool | None
@@ -85,10 +86,15 @@ def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
         return next((name for code, name in slot.states if code == raw), raw), "", ""
     if isinstance(slot.transform, Ieee):
         return _from_ieee(slot, raw)
-    if is_legal(slot, raw):
-        return value_of(slot.transform, raw), "", ""
+    number = slot.number_of(raw)
+    if number is None:
+        return None, BAD_DIGIT, ""
+    if is_legal(slot, number):
+        return value_of(slot.transform, number), "", ""
     return (
-        (None, "unassigned", "") if slot.unassigned else (value_of(slot.transform, raw), "", "out_of_range")
+        (None, "unassigned", "")
+        if slot.unassigned
+        else (value_of(slot.transform, number), "", "out_of_range")
     )
 
 
@@ -102,9 +108,9 @@ def _from_ieee(slot: Slot, raw: int) -> tuple[Value, str, str]:
     return value, "", "" if low <= value <= high else "out_of_range"
 
 
-def is_legal(slot: Slot, raw: int) -> bool:
-    """Return whether encode may send this code for a value."""
-    return any(codes.low <= raw <= codes.high for codes in slot.legal)
+def is_legal(slot: Slot, number: int) -> bool:
+    """Return whether encode may send this code (under a coding: the code that spells this number) for a value."""
+    return any(codes.low <= number <= codes.high for codes in slot.legal)
 
 
 def ieee_bounds(slot: Slot) -> tuple[float, float]:
@@ -196,7 +202,7 @@ def to_raw(slot: Slot, value: object) -> Outcome:
 
 def _to_linear(slot: Slot, raw: int, value: object) -> Outcome:
     if is_legal(slot, raw):
-        return Outcome(raw)
+        return Outcome(slot.code_of(raw))
     if any(special.low <= raw <= special.high and special.meaning != "missing" for special in slot.specials):
         return Outcome(raw)
     first, last = slot.legal[0].low, slot.legal[-1].high
@@ -206,7 +212,7 @@ def _to_linear(slot: Slot, raw: int, value: object) -> Outcome:
     if slot.policy != "clamp":
         return _by_policy(slot, raw, value)
     near = min((abs(code - raw), code) for codes in slot.legal for code in (codes.low, codes.high))
-    return Outcome(near[1], True)
+    return Outcome(slot.code_of(near[1]), True)
 
 
 def _beyond(slot: Slot, above: bool, value: object) -> Outcome:
@@ -215,10 +221,9 @@ def _beyond(slot: Slot, above: bool, value: object) -> Outcome:
     end = slot.legal[-1].high if above is rising else slot.legal[0].low
     if slot.policy != "clamp":
         return _by_policy(slot, end, value)
-    bound = next(
-        (one.low for one in slot.specials if one.meaning == ("at_least" if above else "at_most")), end
-    )
-    return Outcome(bound, True)
+    wanted = "at_least" if above else "at_most"
+    bound = next((one.low for one in slot.specials if one.meaning == wanted), None)
+    return Outcome(slot.code_of(end) if bound is None else bound, True)
 
 
 def _to_ieee(slot: Slot, exact: Rational | int | float, value: object) -> Outcome:
@@ -273,7 +278,7 @@ def _by_policy(slot: Slot, nearest: int, value: object) -> Outcome:
     unit = f" {slot.unit}" if slot.unit else ""
     low, high = value_limits(slot)
     if low <= _ordered(value) <= high:
-        text = f"{shown(value)}{unit} would be sent as code {nearest}, which is reserved. Give another value"
+        text = f"{shown(value)}{unit} would be sent as code {slot.code_of(nearest)}, which is reserved. Give another value"
         return _fault(slot, "out-of-range", text)
     text = f"{shown(value)}{unit} is outside {shown(low)} to {shown(high)}{unit}"
     return _fault(slot, "out-of-range", f"{text}. Give a value inside, or declare out_of_range: clamp")
@@ -481,7 +486,9 @@ def roundtrips(slot: Slot) -> bool:
 
 
 def _numeric(slot: Slot) -> list[Range]:
-    """The codes that decode to a number."""
+    """The codes that decode to a number; under a coding the numbers, as they are what is scaled."""
+    if slot.coding:
+        return [Range(*slot.number_limits)]
     if slot.unassigned:
         return [*slot.legal, *(Range(one.low, one.high) for one in slot.specials if one.meaning != "missing")]
     pieces, start = [], slot.raw_limits[0]

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import NamedTuple
 
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.model import (
     Check,
     Fill,
@@ -151,6 +152,8 @@ def kind_text(slot: Slot) -> str:
     """The kind; a number says its sign, a float its format."""
     if isinstance(slot.transform, Ieee):
         return f"IEEE {slot.transform.bits}"
+    if slot.coding:
+        return CODINGS[slot.coding].words
     return "signed" if slot.signed else slot.kind
 
 

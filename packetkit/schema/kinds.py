@@ -118,6 +118,12 @@ FIELD_KEYS = _table(
     Key("signed", "boolean", "true: two's complement."),
     Key("order", "word", "Which octet of the number comes first.", ("big", "little")),
     Key(
+        "coding",
+        "word",
+        "How the bits spell the number, where they are not plain binary.",
+        ("sign_and_magnitude", "binary_coded_decimal", "gray"),
+    ),
+    Key(
         "packing",
         "word",
         "Which bit of a byte comes first, in this group.",
@@ -225,6 +231,7 @@ KINDS: dict[str, Kind] = {
                 "bits",
                 "signed",
                 "order",
+                "coding",
                 "scale",
                 "offset",
                 "minimum",
@@ -233,7 +240,7 @@ KINDS: dict[str, Kind] = {
                 *_CODES,
                 *_ROLE,
             ),
-            (1, 2, 3, 6, 22, 25, 26),
+            (1, 2, 3, 6, 14, 22, 25, 26),
         ),
         Kind(
             "float",

@@ -101,6 +101,7 @@ class Field:
     bits: int | None = None
     signed: bool | None = None
     order: str | None = None  # big | little
+    coding: str | None = None  # sign_and_magnitude | binary_coded_decimal | gray
     packing: str | None = None  # most_significant_first | least_significant_first (a group's)
     word_bits: int | None = None
     # its value

@@ -1,0 +1,67 @@
+"""Numbers spelled otherwise than in plain binary, held to published tables, to properties that define them, and both ways.
+
+Sources: the reflected binary code of four digits, F. Gray, US patent 2,632,058 (1953), from memory; BCD 8421 and sign and
+magnitude as every textbook has them; a real-time clock's seconds (tens in three bits, units in four), common practice.
+"""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from packetkit.codec.frame import Frame
+from packetkit.layout.coding import CODINGS
+from packetkit.mission.load import parse
+
+# Each line the next number, from zero: bits flip as in the patent's table.
+REFLECTED = "0000 0001 0011 0010 0110 0111 0101 0100 1100 1101 1111 1110 1010 1011 1001 1000".split()
+
+
+def codec(field: str) -> Frame:
+    text = f"mission: paper\nframes:\n  sheet:\n    fields:\n      - {{name: a, {field}}}\n    last_byte: zero_filled\n"
+    return parse(text).frames["sheet"]
+
+
+@pytest.mark.parametrize(("number", "code"), list(enumerate(REFLECTED)))
+def test_the_reflected_binary_code_is_the_published_table(number: int, code: str) -> None:
+    frame = codec("bits: 4, coding: gray")
+    assert f"{frame.encode({'a': number})[0] >> 4:04b}" == code
+    assert frame.decode(bytes([int(code, 2) << 4])) == {"a": number}
+
+
+def test_seconds_of_a_clock_are_read_by_their_digits_and_no_other_code_is_a_number() -> None:
+    frame = codec("bits: 7, coding: binary_coded_decimal, scale: 1, maximum: 59")
+    assert frame.encode({"a": 59}) == bytes([0x59 << 1])
+    assert frame.decode(bytes([0x5A << 1]), detail=True)["a"] == {
+        "raw": 0x5A,
+        "value": None,
+        "reason": "bad digit",
+    }
+    readable = [code for code in range(128) if frame.decode(bytes([code << 1]))["a"] is not None]
+    assert readable == [code for code in range(128) if f"{code:x}".isdecimal()]
+
+
+@given(st.sampled_from(sorted(CODINGS)), st.integers(2, 64), st.data())
+def test_every_number_is_spelled_and_read_back(name: str, width: int, data: st.DataObject) -> None:
+    coding = CODINGS[name]
+    low, high = coding.limits(width)
+    number = data.draw(st.integers(low, high))
+    code = coding.code_of(width, number)
+    assert 0 <= code < 1 << width
+    assert coding.number_of(width, code) == number
+
+
+@given(st.integers(1, 64), st.data())
+def test_neighbours_in_gray_code_differ_in_one_bit(width: int, data: st.DataObject) -> None:
+    number = data.draw(st.integers(0, (1 << width) - 1))
+    after = (number + 1) % (1 << width)  # the last is a neighbour of the first
+    code = CODINGS["gray"].code_of
+    assert (code(width, number) ^ code(width, after)).bit_count() == 1
+
+
+def test_the_other_zero_is_zero_and_its_bits_are_kept() -> None:
+    frame = codec("bits: 8, coding: sign_and_magnitude")
+    assert frame.decode(b"\x80") == {"a": 0}
+    assert frame.encode(frame.decode(b"\x80", detail=True)) == b"\x80"
+    assert frame.encode({"a": 0}) == b"\x00"
