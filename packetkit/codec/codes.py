@@ -1,8 +1,8 @@
 """From a value to a field's code, as Python expressions that are exact by number.py's rule.
 
 A code here is the raw code, plus half of its range if it is signed, so that it is never negative; whoever puts it into a word flips the
-top bit afterwards (`flip`). Each text ends in `else code_n(v)`: a function that takes any value and any rule, and raises
-RefusedError where only the walker can say more.
+top bit afterwards (`flip`). A number with a coding is rounded first, above zero, too (`_lift`), and then spelled. Each text ends in
+`else code_n(v)`: a function that takes any value and any rule, and raises RefusedError where only the walker can say more.
 
 **Rounding in doubles.** The code is floor(y*) with y* = v*a + b, a = denominator/numerator, b = 1/2 - base/numerator (+ half). The text
 computes y = fl(fl(v*A) + B) with A, B the doubles nearest to a and b. With u = 2**-53 each of the four roundings is off by a
@@ -61,7 +61,7 @@ class Codes:
         return shifted(self._unshifted(slot, value, other, guarded and slot.policy == "error"), shift)
 
     def _unshifted(self, slot: Slot, value: str, other: str, guarded: bool) -> str:
-        if slot.octets_reversed or slot.bits_reversed or slot.coding:
+        if slot.octets_reversed or slot.bits_reversed:
             return f"{self.coder(slot)}({value})"
         if slot.kind == "states":
             known = {name: code for code, name in reversed(slot.states)}
@@ -73,9 +73,10 @@ class Codes:
         if isinstance(slot.transform, Linear) and slot.kind == "number":
             transform = slot.transform
             make = _whole if transform.denominator == 1 else _rounded
-            text = make(slot, value, guarded)
-            if text is not None:
-                return f"({text} else {other})"
+            made = make(slot, value, guarded and not slot.coding)
+            if made is not None:
+                code, test = made
+                return f"({_spelled(slot, code)} if {test} else {other})"
         return f"{self.coder(slot)}({value})"
 
     def real(self, slot: Slot, value: str) -> str:
@@ -110,10 +111,25 @@ def flip(slot: Slot) -> int:
     return half(slot)
 
 
+def _lift(slot: Slot) -> int:
+    """What is added to a number so that it is not negative while it is rounded: half, and so much to one that has a sign bit, too."""
+    return 1 << (slot.width - 1) if slot.coding == "sign_and_magnitude" else half(slot)
+
+
+def _spelled(slot: Slot, lifted: str) -> str:
+    """The text of a code from that of a number plus _lift: the same but for a coding, whose table it follows (layout/coding.py)."""
+    if slot.coding == "sign_and_magnitude":
+        sign = _lift(slot)
+        return f"(m ^ {sign:#x} if (m := {lifted}) >= {sign:#x} else {2 * sign:#x} - m)"
+    if slot.coding == "gray":
+        return f"((m := {lifted}) ^ m >> 1)"
+    return f'int(f"{{{lifted}}}", 16)' if slot.coding == "binary_coded_decimal" else lifted
+
+
 def _usual(slot: Slot) -> tuple[int, int]:
-    """The largest range of legal codes, as codes."""
+    """The largest range of legal codes, as codes; under a coding of the numbers, lifted."""
     codes = max(slot.legal, key=lambda codes: codes.high - codes.low)
-    return codes.low + half(slot), codes.high + half(slot)
+    return codes.low + _lift(slot), codes.high + _lift(slot)
 
 
 def _bounds(slot: Slot, name: str, low: int, high: int, guarded: bool) -> str:
@@ -124,26 +140,32 @@ def _bounds(slot: Slot, name: str, low: int, high: int, guarded: bool) -> str:
     return f" and {name} >= {low} and {name} <= {high}"
 
 
-def _whole(slot: Slot, value: str, guarded: bool) -> str | None:
+_Lifted = tuple[
+    str, str
+]  # the text of a number plus _lift, and that of the test, to be made first, of whether it is that
+
+
+def _whole(slot: Slot, value: str, guarded: bool) -> _Lifted | None:
     """A whole value in whole steps."""
     assert isinstance(slot.transform, Linear)
     num, base = slot.transform.numerator, slot.transform.base
     low, high = _usual(slot)
     if num == 1:
-        shift = half(slot) - base  # code = value + shift
+        shift = _lift(slot) - base  # code = value + shift
         code = f"v {'+' if shift > 0 else '-'} {abs(shift)}" if shift else "v"
-        return f"{code} if (v := {value}).__class__ is int{_bounds(slot, 'v', low - shift, high - shift, guarded)}"
-    # floor((v - base)/num + 1/2) + half, over one denominator
-    up, over = num - 2 * base + 2 * num * half(slot), 2 * num
+        test = f"(v := {value}).__class__ is int{_bounds(slot, 'v', low - shift, high - shift, guarded)}"
+        return code, test
+    # floor((v - base)/num + 1/2) + lift, over one denominator
+    up, over = num - 2 * base + 2 * num * _lift(slot), 2 * num
     code = f"(2 * v {'+' if up >= 0 else '-'} {abs(up)}) // {over}"
-    return f"n if (v := {value}).__class__ is int and {low} <= (n := {code}) <= {high}"
+    return "n", f"(v := {value}).__class__ is int and {low} <= (n := {code}) <= {high}"
 
 
-def _rounded(slot: Slot, value: str, guarded: bool) -> str | None:
+def _rounded(slot: Slot, value: str, guarded: bool) -> _Lifted | None:
     """A double in fractional steps, where doubles decide nearly always; see the module's docstring."""
     assert isinstance(slot.transform, Linear)
     num, base, den = slot.transform.numerator, slot.transform.base, slot.transform.denominator
-    factor, added = Fraction(den, num), Fraction(1, 2) - Fraction(base, num) + half(slot)
+    factor, added = Fraction(den, num), Fraction(1, 2) - Fraction(base, num) + _lift(slot)
     if not (Fraction(1, _NORMAL) < abs(factor) < _NORMAL and abs(added) < _NORMAL):
         return None
     margin = _power_above(((1 << slot.width) + abs(added) + 2) / (1 << 51))
@@ -155,7 +177,7 @@ def _rounded(slot: Slot, value: str, guarded: bool) -> str | None:
         bounds = bounds.replace(f" and n >= {low}", "")  # a negative n does not come so far
     line = f"v * {float(factor)!r} {'-' if added < 0 else '+'} {abs(float(added))!r}"
     near = f"{margin!r} < (y := {line}) - (n := y.__trunc__()) < {1 - margin!r}"
-    return f"n if (v := {value}).__class__ is float and {near}{bounds}"
+    return "n", f"(v := {value}).__class__ is float and {near}{bounds}"
 
 
 def _power_above(number: Fraction) -> float:
@@ -169,7 +191,7 @@ def _power_above(number: Fraction) -> float:
 
 def _coder(slot: Slot) -> Callable[[Any], int]:
     """A function from any value to the slot's code; the usual numbers by integers alone."""
-    added = half(slot)
+    added, lift = half(slot), _lift(slot)
     is_reversed = slot.octets_reversed or slot.bits_reversed
 
     def settled(value: Any) -> int:
@@ -199,10 +221,10 @@ def _coder(slot: Slot) -> Callable[[Any], int]:
         else:
             return settled(value)
         step = below * num
-        found: int = (2 * (above * den - base * below) + step) // (2 * step) + added
+        found: int = (2 * (above * den - base * below) + step) // (2 * step) + lift
         if not low <= found <= high:
             return settled(value)
-        return found if spelled is None else spelled(found)
+        return found if spelled is None else spelled(found - lift)
 
     return code
 

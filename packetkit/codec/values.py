@@ -70,7 +70,7 @@ class Values:
         if slot.kind == "states":
             return self._state(slot, raw)
         if slot.coding:
-            return f"{self.reader(slot)}({bare(raw)})"
+            return self._coded(slot, raw)
         assert isinstance(slot.transform, Linear)
         low, high = computed_codes(slot)
         least, most = slot.raw_limits
@@ -87,6 +87,27 @@ class Values:
             return f"(None if ({name} := {bare(raw)}) == {code} else {text})"
         other = "None" if slot.unassigned and _all_missing(slot) else f"{self.reader(slot)}({name})"
         return f"({text} if {low} <= ({name} := {bare(raw)}) <= {high} else {other})"
+
+    def _coded(self, slot: Slot, raw: str) -> str:
+        """A number that its bits spell otherwise than in plain binary; see layout/coding.py for the rule of each."""
+        assert isinstance(slot.transform, Linear)
+        code, name = self.variable("x"), self.variable("x")
+        first = f"({code} := {bare(raw)})"
+        none = [f"{one.low} <= {code} <= {one.high}" for one in slot.specials]
+        if slot.coding == "gray":
+            number, shift = code if none else bare(raw), 1
+            while shift < slot.width:
+                number = f"({name} := {number}) ^ {name} >> {shift}"
+                shift *= 2
+        elif slot.coding == "sign_and_magnitude":
+            sign = 1 << (slot.width - 1)
+            number = f"{code} if {code if none else first} < {sign:#x} else {sign:#x} - {code}"
+        else:
+            number = f'int(f"{{{code}:x}}")'
+            eights = sum(1 << at for at in range(0, slot.width, 4))
+            none.append(f"{code} >> 3 & ({code} >> 2 | {code} >> 1) & {eights:#x}")  # 8 and 4, or 8 and 2
+        text = linear_text(slot.transform, f"({number})", *slot.number_limits)
+        return f"(None if {' or '.join(none).replace(code, first, 1)} else {text})" if none else f"({text})"
 
     def _state(self, slot: Slot, raw: str) -> str:
         """States wider than a table: by name where there is one, else as the walker has it."""

@@ -85,7 +85,7 @@ class Leaves:
         made: Entry = {"name": self.name(scope), "bits": bits}
         if self.odds(3):
             made["signed"] = True
-        elif self.odds(4) and bits > 1:
+        elif self.odds(3) and bits > 1:
             made["coding"] = self.one(*CODINGS)
         scale, offset = Fraction(1), Fraction(0)
         if self.odds(2):
@@ -218,6 +218,7 @@ class Leaves:
                 start,
                 [{"code": start, "reason": "sensor off"}, {"code": start + 2, "reason": self.one(*_REASONS)}],
                 [{"from": start, "to": start + 1, "reason": self.one(*_REASONS)}, {"code": start + 3}],
+                [{"from": start, "to": start + 2, "reason": self.one(*_REASONS)}],
                 [start, {"code": start + 2, "reason": "saturated"}],
             )
             if signed and form == 2:

@@ -64,8 +64,8 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "clamping goes to the greatest code instead of the nearest",
         "layout/number",
-        "    return Outcome(near[1], True)\n",
-        "    return Outcome(slot.legal[-1].high, True)\n",
+        "    return Outcome(slot.code_of(near[1]), True)\n",
+        "    return Outcome(slot.code_of(slot.legal[-1].high), True)\n",
     ),
     Bug(
         "clamping goes to the other end where the scale is below zero",
@@ -76,8 +76,8 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "clamping takes the code of this or less for this or more",
         "layout/number",
-        'if one.meaning == ("at_least" if above else "at_most")',
-        'if one.meaning == ("at_most" if above else "at_least")',
+        'wanted = "at_least" if above else "at_most"',
+        'wanted = "at_most" if above else "at_least"',
     ),
     Bug(
         "a value beyond the end is sent as the first code instead of refused",
@@ -102,6 +102,32 @@ BUGS: tuple[Bug, ...] = (
         "layout/number",
         "value if isinstance(value, float) else _double(exact)",
         "_double(exact)",
+    ),
+    # -- codings
+    Bug(
+        "a digit above nine counts as one",
+        "layout/coding",
+        "return int(digits) if digits.isdecimal() else None",
+        "return sum(int(digit, 16) * 10**at for at, digit in enumerate(reversed(digits)))",
+    ),
+    Bug(
+        "Gray code is read as it is written",
+        "layout/coding",
+        "    while shift < width:\n",
+        "    while shift < 2:\n",
+    ),
+    Bug(
+        "generated code writes Gray code with the wrong neighbour",
+        "codec/codes",
+        "^ m >> 1)",
+        "^ m >> 2)",
+        "codec",
+    ),
+    Bug(
+        "a clamped number is sent in plain binary",
+        "layout/number",
+        "return Outcome(slot.code_of(end) if bound is None else bound, True)",
+        "return Outcome(end if bound is None else bound, True)",
     ),
     # -- what a field means
     Bug(
@@ -270,15 +296,15 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "generated: a signed code is not flipped",
         "codec/codes",
-        "    return half(slot)\n\n\ndef _usual",
-        "    return 0\n\n\ndef _usual",
+        "    return half(slot)\n\n\ndef _lift",
+        "    return 0\n\n\ndef _lift",
         "codec",
     ),
     Bug(
         "generated: a scaled value is cut, not rounded",
         "codec/codes",
-        "Fraction(1, 2) - Fraction(base, num) + half(slot)",
-        "-Fraction(base, num) + half(slot)",
+        "Fraction(1, 2) - Fraction(base, num) + _lift(slot)",
+        "-Fraction(base, num) + _lift(slot)",
         "codec",
     ),
     Bug(
