@@ -1,16 +1,25 @@
-"""What a target is, and what it is told beside the layouts.
+"""What a target is, what it is told beside the layouts, and what it refuses.
 
 A target gets layouts and a dossier and returns text by file name; it opens nothing. What it cannot express it refuses with
-`Unsupported`, all of it at once, before it returns anything.
+`Unsupported`, all of it at once, before it returns anything (`refuse`).
+
+What a codec of a target takes and gives is a frame's raw codes, a struct or object with these members: the values (fields, flags,
+states, tags of several codes) and the counts; counts say how many elements of a list mean something, and a list to the frame's end
+has a number of elements beside it. Presence of an option follows from the member that it asks. Constants, reserved bits, fill and
+checks are no members: encoding sends what is declared, decoding verifies it. Encoding sends a code as it is, legal or not (a Python
+record's {"raw": n}), and refuses, naming the field, one that does not fit its bits, a tag's code that is none of its own, or a count
+above its maximum; range policies are a step before it. Decoding refuses in the order and for the reasons of the Python codec.
+conformance/members.py has the members as a row of numbers, conformance/batch.py the pipe that differential tests ask through.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Protocol
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, fields
+from typing import Any, Protocol
 
-from packetkit.layout.model import Layout
+from packetkit.errors import Unsupported
+from packetkit.layout.model import Check, Fill, Layout, Optional, Repeat, Run, Slot, slots_of
 
 
 class Dossier(Protocol):
@@ -40,3 +49,62 @@ class Target:
     name: str
     help: str
     write: Callable[[Mapping[str, Layout], Dossier], dict[str, str]]
+
+
+# What the targets that write codecs know of a layout: of each of its classes the attributes that they read, or that only the ground
+# needs. One that is added later is refused by field until a target takes it in.
+KNOWN_KINDS = frozenset("number float states flag constant sync tag count reserved check".split())
+KNOWN: Mapping[type, frozenset[str]] = {
+    Run: frozenset("number at residue size_bits packing slots".split()),
+    Fill: frozenset("number unit_bits slot packing".split()),
+    Repeat: frozenset(
+        "number path address at residue count counted_by maximum trailer_bits element minimum_bits maximum_bits bare".split()
+    ),
+    Optional: frozenset(
+        "number path address at residue by codes body minimum_bits maximum_bits bare".split()
+    ),
+    Check: frozenset("algorithm spans own zero_filled in_wire_order least_first also mixed".split()),
+    Slot: frozenset(
+        (
+            "number path address kind offset_bits width octets_reversed bits_reversed signed coding transform legal specials "
+            "unassigned policy raises default states codes maximum_count check role strict named unit description minimum maximum "
+            "by_meaning line"
+        ).split()
+    ),
+}
+
+
+def refusals(layout: Layout) -> Iterator[tuple[str, str]]:
+    """Yield what no target that writes codecs can express yet, as address and reason: kinds, parts and attributes it does not know."""
+    for node in layout.walk():
+        if type(node) not in KNOWN:
+            yield (
+                getattr(node, "address", layout.name) or layout.name,
+                f"a part of the form {type(node).__name__}",
+            )
+            continue
+        yield from _unread(node, getattr(node, "address", layout.name))
+        for slot in slots_of(node):
+            if slot.kind not in KNOWN_KINDS:
+                yield slot.address, f"a field of the kind {slot.kind}"
+            yield from _unread(slot, slot.address)
+            if slot.check is not None:
+                yield from _unread(slot.check, slot.address)
+
+
+def _unread(one: Any, address: str) -> Iterator[tuple[str, str]]:
+    for attribute in fields(one):
+        if attribute.name not in KNOWN[type(one)] and getattr(one, attribute.name) != attribute.default:
+            yield address, f"its {attribute.name.replace('_', ' ')}"
+
+
+def refuse(target: str, layouts: Mapping[str, Layout], more: Iterable[tuple[str, str]] = ()) -> None:
+    """Raise Unsupported with all that a target cannot express; more: what this one cannot beside what none can."""
+    found = [
+        (f"{layout.name}.{address}" if len(layouts) > 1 else address, reason)
+        for layout in layouts.values()
+        for address, reason in refusals(layout)
+    ]
+    items = tuple(dict.fromkeys((*found, *more)))
+    if items:
+        raise Unsupported(target, items)

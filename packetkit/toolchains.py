@@ -1,0 +1,88 @@
+"""The edge to what generated code needs: compilers, interpreters, and processes that answer batches of questions.
+
+A codec under test is one long-lived process. Nothing here knows a layout: commands and octets go in, octets come out.
+"""
+
+from __future__ import annotations
+
+import shutil
+import struct
+import subprocess
+from collections.abc import Sequence
+from types import TracebackType
+
+from packetkit.conformance.batch import Answer, Question, answers, batch
+from packetkit.errors import TargetError
+
+
+def find(*programs: str) -> str | None:
+    """Return the path of the first of these programs that is installed, or None."""
+    return next((path for one in programs if (path := shutil.which(one)) is not None), None)
+
+
+def run(command: Sequence[str], *, cwd: str, seconds: float = 120.0) -> subprocess.CompletedProcess[str]:
+    """Return a finished command, its output as text. Raises TargetError, with what it wrote, where it fails."""
+    try:
+        done = subprocess.run(
+            command,
+            cwd=cwd,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=seconds,
+            check=False,
+        )
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise TargetError(f"{command[0]} could not be run: {error}") from error
+    if done.returncode:
+        raise TargetError(f"{' '.join(command)} ended with {done.returncode}:\n{done.stdout}{done.stderr}")
+    return done
+
+
+class Process:
+    """A codec in a process of its own, asked in batches through its standard input and output."""
+
+    def __init__(self, command: Sequence[str], cwd: str) -> None:
+        self.command = command
+        self.process = subprocess.Popen(
+            command, cwd=cwd, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+        )
+
+    def ask(self, questions: Sequence[Question]) -> list[Answer]:
+        """Return the answers to these questions. Raises TargetError, with what it wrote, where the process is gone."""
+        assert self.process.stdin is not None and self.process.stdout is not None
+        try:
+            self.process.stdin.write(batch(questions))
+            self.process.stdin.flush()
+            (size,) = struct.unpack("<I", self._read(4))
+            made = list(answers(self._read(size)))
+        except (OSError, EOFError, ValueError) as error:
+            raise TargetError(f"{self.command[0]} gave no answer: {error}{self._words()}") from error
+        if len(made) != len(questions):
+            raise TargetError(f"{self.command[0]} gave {len(made)} answers to {len(questions)} questions")
+        return made
+
+    def _read(self, size: int) -> bytes:
+        assert self.process.stdout is not None
+        found = self.process.stdout.read(size)
+        if len(found) < size:
+            raise EOFError(f"{len(found)} of {size} octets came")
+        return found
+
+    def _words(self) -> str:
+        assert self.process.stderr is not None
+        self.process.kill()
+        return "\n" + self.process.stderr.read().decode(errors="replace")
+
+    def close(self) -> None:
+        """End the process."""
+        self.process.kill()
+        self.process.communicate()
+
+    def __enter__(self) -> Process:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
