@@ -54,6 +54,7 @@ COMMANDS: tuple[Row, ...] = (
     Row("encode", "Encode records from CSV, JSON lines or the command line as frames.", DATA),
     Row("decode", "Decode captured frames and account for every byte.", DATA),
     Row("simulate", "Make a plausible capture of a mission, with the truth beside it.", DATA),
+    Row("link", "Show the margin of the link, term by term, and the frames it loses.", RADIO),
     Row("budget", "Count the frames, bytes and useful bits that a pass brings.", RADIO),
     Row("airtime", "Work out time on air step by step, and what fits a time limit.", RADIO),
     Row("fuzz", "Prove the round trip with random records and bytes, three codecs judging.", PROOF),

@@ -99,7 +99,7 @@ def budget(mission: Mission, window: Pass) -> Budget:
     """What a pass of `window` brings. Raises RadioError where the mission names no radio, or a frame is longer than a packet."""
     link = mission.link
     allowed = allowance(window.duration_s, link.share_of_hour)
-    sizes = {name: _size(layout, link) for name, layout in mission.layouts.items()}
+    sizes = {name: longest(layout, link) for name, layout in mission.layouts.items()}
     times = {name: _time(name, size, link) for name, (size, _) in sizes.items()}
     counts = frame_counts(mission.layouts, times, window.duration_s, allowed, link.gap_s)
     shares = tuple(
@@ -146,7 +146,7 @@ def frame_counts(
     return counts
 
 
-def _size(layout: Layout, link: Link) -> tuple[int, int | None]:
+def longest(layout: Layout, link: Link) -> tuple[int, int | None]:
     """Bytes of the frame at its longest, and the elements that fit a repeat which only the frame's length bounds (else None)."""
     if layout.maximum_bytes is not None:
         return layout.maximum_bytes, None

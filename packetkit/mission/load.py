@@ -5,7 +5,7 @@ Every stage's problems are gathered and raised together, in source order. No fil
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -18,6 +18,7 @@ from packetkit.layout.model import Layout
 from packetkit.layout.resolve import resolve
 from packetkit.passes import geometry
 from packetkit.radio import chirp
+from packetkit.radio import link as radio_link
 from packetkit.schema import model
 from packetkit.schema.load import load as load_schema
 from packetkit.schema.text import MAXIMUM_PROBLEMS
@@ -40,6 +41,21 @@ class Link:
     driver_bytes: int = 0
     gap_s: Fraction = Fraction(0)
     share_of_hour: Fraction | None = None
+    unit: radio_link.End | None = None
+    ground: radio_link.End | None = None
+    polarisation_loss_db: float = 0.0
+    fading_db: float = 0.0
+    noise: str | None = None
+    region: str | None = None
+
+    @property
+    def between(self) -> radio_link.Between | None:
+        """What lies between the ends, None where no frequency is known."""
+        if self.frequency_mhz is None:
+            return None
+        return radio_link.Between(
+            float(self.frequency_mhz), self.polarisation_loss_db, self.fading_db, self.noise
+        )
 
     def time_on_air(self, frame_bytes: int) -> Fraction | None:
         """Seconds on the air for a frame of so many bytes, the driver's included; None without a radio or where no packet holds it."""
@@ -207,6 +223,11 @@ def _link(declared: model.Link | None, problems: list[Problem]) -> Link:
     if declared is None:
         return Link()
     share = declared.share_of_hour_percent
+    names = ("polarisation_loss_db", "fading_db")
+    _note_figures(_figures(declared, names), declared.places, declared.place, "link", problems)
+    if declared.chirp is not None:
+        frequency, places = _figures(declared.chirp, ("frequency_mhz",)), declared.chirp.places
+        _note_figures(frequency, places, declared.place, "link.chirp", problems)
     setting = None if declared.chirp is None else _setting(declared.chirp, declared.places["chirp"], problems)
     return Link(
         setting,
@@ -215,7 +236,43 @@ def _link(declared: model.Link | None, problems: list[Problem]) -> Link:
         declared.driver_bytes,
         declared.gap_s,
         None if share is None else share / 100,
+        _end("unit", declared.unit, problems),
+        _end("ground", declared.ground, problems),
+        float(declared.polarisation_loss_db),
+        float(declared.fading_db),
+        declared.noise,
+        declared.region,
     )
+
+
+def _figures(asked: object, names: Iterable[str]) -> dict[str, Fraction | None]:
+    return {name: getattr(asked, name) for name in names}
+
+
+def _note_figures(
+    figures: Mapping[str, Fraction | None],
+    places: Mapping[str, model.Place],
+    place: model.Place,
+    path: str,
+    problems: list[Problem],
+) -> None:
+    problems += [
+        _from_fault(fault, places.get(fault.path, place), "link-end", path, fault.path)
+        for fault in radio_link.figure_faults(figures)
+    ]
+
+
+_END_FIGURES = ("power_dbm", "antenna_gain_dbi", "line_loss_db", "pointing_loss_db", "noise_figure_db")
+
+
+def _end(name: str, asked: model.End | None, problems: list[Problem]) -> radio_link.End | None:
+    """One end of the link in the radio part's own numbers, each fault noted at the key that has it."""
+    if asked is None:
+        return None
+    figures = _figures(asked, _END_FIGURES)
+    _note_figures(figures, asked.places, asked.place, f"link.{name}", problems)
+    power, gain, line, pointing, noise = (None if one is None else float(one) for one in figures.values())
+    return radio_link.End(power, gain or 0.0, line or 0.0, pointing or 0.0, asked.receiver, noise)
 
 
 def _setting(asked: model.Chirp, place: model.Place, problems: list[Problem]) -> chirp.Setting | None:

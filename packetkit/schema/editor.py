@@ -15,6 +15,7 @@ from packetkit.schema.kinds import (
     CHIRP_KEYS,
     COMMON_KEYS,
     CRC_KEYS,
+    END_KEYS,
     FIELD_KEYS,
     FRAME_KEYS,
     KINDS,
@@ -117,6 +118,7 @@ READS: dict[str, Callable[[Key], Shape]] = {
         "additionalProperties": {"$ref": "#/definitions/frame"},
     },
     "chirp": lambda _: _mapping(CHIRP_KEYS, ("spreading_factor", "bandwidth_khz")),
+    "end": lambda _: _mapping(END_KEYS),
     "link": lambda _: _mapping(LINK_KEYS),
     "passes": lambda _: _mapping(PASSES_KEYS),
 }
@@ -162,6 +164,7 @@ _CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
     ("A CRC by its parameters (algorithm)", CRC_KEYS),
     ("link", LINK_KEYS),
     ("link.chirp", CHIRP_KEYS),
+    ("link.unit and link.ground", END_KEYS),
     ("passes", PASSES_KEYS),
 )
 

@@ -54,6 +54,11 @@ FRAME_KEYS = _table(
     Key("cadence_s", "positive", "Seconds from one such frame to the next."),
 )
 
+# Rows of the radio part's tables, which a test holds these to: the schema knows no radio.
+NOISE_PLACES = ("city", "residential", "rural", "quiet_rural")
+REGIONS = ("eu", "us", "as923")
+RECEIVERS = ("sx1272", "sx1276", "sx1262", "llcc68")
+
 LINK_KEYS = _table(
     Key("chirp", "chirp", "The chirp spread-spectrum radio's setting."),
     Key(
@@ -71,6 +76,38 @@ LINK_KEYS = _table(
         "share_of_hour_percent",
         "percent",
         "The share of each hour that may be spent sending; local rules decide.",
+    ),
+    Key("unit", "end", "The end that flies: its power, antenna and receiver."),
+    Key(
+        "ground",
+        "end",
+        "The end on the ground: its antenna and receiver, and its power where there is an uplink.",
+    ),
+    Key(
+        "polarisation_loss_db",
+        "positive_or_zero",
+        "Loss by unlike polarisation, in dB: 3 from linear to circular.",
+    ),
+    Key("fading_db", "positive_or_zero", "Allowance for fading that is taken off the margin, in dB."),
+    Key(
+        "noise",
+        "word",
+        "Man-made radio noise where the ground station stands; none unless said.",
+        NOISE_PLACES,
+    ),
+    Key("region", "word", "Whose figures to compare power and time with; local rules decide.", REGIONS),
+)
+
+END_KEYS = _table(
+    Key("power_dbm", "number", "Power at the transmitter's connector, in dBm."),
+    Key("antenna_gain_dbi", "number", "Gain of the antenna over an isotropic one, in dBi."),
+    Key("line_loss_db", "positive_or_zero", "Loss between radio and antenna, in dB."),
+    Key("pointing_loss_db", "positive_or_zero", "Loss because the antenna points elsewhere, in dB."),
+    Key("receiver", "word", "The receiver whose data sheet gives the sensitivity.", RECEIVERS),
+    Key(
+        "noise_figure_db",
+        "positive_or_zero",
+        "Noise figure of the whole receiving chain, in dB, instead of a data sheet's rows.",
     ),
 )
 

@@ -16,6 +16,7 @@ from packetkit.schema import text as yaml_text
 from packetkit.schema.kinds import (
     CHIRP_KEYS,
     COMMON_KEYS,
+    END_KEYS,
     FIELD_KEYS,
     FRAME_KEYS,
     KINDS,
@@ -26,6 +27,7 @@ from packetkit.schema.kinds import (
 )
 from packetkit.schema.model import (
     Chirp,
+    End,
     Field,
     Frame,
     Link,
@@ -296,6 +298,15 @@ class _Loader(Readers):
             return None
         places = {k: place_of(e.value) for k, e in entries.items()}
         return Chirp(places=places, **values)
+
+    def _read_end(self, node: Node, path: str, key: Key) -> End | None:
+        path = f"link.{key.name}"
+        mapping = self.mapping(node, path, key.name, "{power_dbm: 14, antenna_gain_dbi: 2}")
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, END_KEYS, path, key.name)
+        values = self.read_all(entries, END_KEYS, path)
+        return End(place_of(node), {k: place_of(e.value) for k, e in entries.items()}, **values)
 
     def _read_link(self, node: Node, path: str, key: Key) -> Link | None:
         mapping = self.mapping(node, "link", "link", "its keys under it, such as maximum_frame_bytes: 51")

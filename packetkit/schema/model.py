@@ -173,6 +173,20 @@ class Chirp:
 
 
 @dataclass(frozen=True, slots=True)
+class End:
+    """One end of the link as written; numbers in decibels."""
+
+    place: Place
+    places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
+    power_dbm: Fraction | None = None
+    antenna_gain_dbi: Fraction = Fraction(0)
+    line_loss_db: Fraction = Fraction(0)
+    pointing_loss_db: Fraction = Fraction(0)
+    receiver: str | None = None
+    noise_figure_db: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Link:
     """How frames travel: the radio setting, the longest frame it takes, and what the driver adds to each one."""
 
@@ -183,6 +197,12 @@ class Link:
     driver_bytes: int = 0
     gap_s: Fraction = Fraction(0)
     share_of_hour_percent: Fraction | None = None
+    unit: End | None = None
+    ground: End | None = None
+    polarisation_loss_db: Fraction = Fraction(0)
+    fading_db: Fraction = Fraction(0)
+    noise: str | None = None
+    region: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ from packetkit.mission.load import Mission, parse
 from packetkit.schema.kinds import (
     CHIRP_KEYS,
     CRC_KEYS,
+    END_KEYS,
     FIELD_KEYS,
     FRAME_KEYS,
     KINDS,
@@ -147,6 +148,7 @@ WORDS = sorted(
         *FRAME_KEYS,
         *FIELD_KEYS,
         *LINK_KEYS,
+        *END_KEYS,
         *CHIRP_KEYS,
         *PASSES_KEYS,
         *CRC_KEYS,

@@ -22,6 +22,7 @@ TABLES = (
     kinds.FRAME_KEYS,
     kinds.FIELD_KEYS,
     kinds.LINK_KEYS,
+    kinds.END_KEYS,
     kinds.CHIRP_KEYS,
     kinds.PASSES_KEYS,
     kinds.CRC_KEYS,

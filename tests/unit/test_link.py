@@ -1,0 +1,142 @@
+"""`packetkit link` as a user meets it: figures that can be worked again, words, exit statuses, JSON that keeps its keys."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from packetkit.cli.main import main
+from packetkit.radio import CAUTION, link, regions, sensitivity
+from packetkit.resources import resource
+from packetkit.schema import kinds
+
+SCHEMA = json.loads((Path(__file__).parents[1] / "documents" / "json" / "link.schema.json").read_text())
+HERON = str(resource("schemas/heron.yaml"))
+PLOVER = str(resource("schemas/plover.yaml"))
+
+
+def document(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> dict[str, Any]:
+    assert main(["link", *arguments, "--json"]) == status
+    found: dict[str, Any] = json.loads(capsys.readouterr().out, parse_constant=pytest.fail)
+    jsonschema.validate(found, SCHEMA)
+    return found
+
+
+@pytest.mark.parametrize("arguments", [(HERON,), (PLOVER, "--distance-km", "60")])
+def test_every_figure_can_be_worked_again_from_what_is_shown(
+    arguments: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = document(capsys, *arguments)
+    first = found["places"][0]
+    assert sum(term["value"] for term in found["terms"]) == pytest.approx(first["margin_db"])
+    assert found["eirp_dbm"] - found["erp_dbm"] == pytest.approx(2.15)
+    for place in found["places"]:
+        wanted = 32.4478 + 20 * math.log10(found["frequency_mhz"]) + 20 * math.log10(place["distance_km"])
+        assert place["free_space_db"] == pytest.approx(wanted, abs=1e-4)
+        lost = place["free_space_db"] - first["free_space_db"]
+        assert place["margin_db"] == pytest.approx(first["margin_db"] - lost)
+        assert place["drift_hz"] == pytest.approx(
+            abs(place["rate_hz_per_s"]) * found["time_on_air_ms"] / 1000
+        )
+    for choice in found["spreading_factors"]:
+        other = next(term["value"] for term in found["terms"] if term["name"].startswith("sensitivity"))
+        assert choice["margin_db"] == pytest.approx(first["margin_db"] - other - choice["sensitivity_dbm"])
+
+
+def test_a_weak_link_is_a_finding_and_a_slower_setting_mends_it(capsys: pytest.CaptureFixture[str]) -> None:
+    weak = document(capsys, HERON, "--spreading-factor", "8", status=1)
+    assert "downlink: 3.4 dB too weak at 10 deg" in weak["findings"]
+    assert document(capsys, HERON)["findings"] == []
+
+
+def test_a_drift_beyond_the_rule_is_a_warning_with_both_numbers(capsys: pytest.CaptureFixture[str]) -> None:
+    (warning,) = document(capsys, HERON, "--spreading-factor", "12")["warnings"]
+    assert "478 Hz" in warning and "163 Hz" in warning and "sources disagree" in warning
+    narrow = document(capsys, HERON, "--bandwidth-khz", "31.25", status=0)["warnings"]
+    assert any("exceeds both" in one for one in narrow)
+
+
+def test_a_named_frame_counts_instead_of_the_longest(capsys: pytest.CaptureFixture[str]) -> None:
+    short = document(capsys, HERON, "--frame", "housekeeping")
+    assert short["payload_bytes"] < document(capsys, HERON)["payload_bytes"]
+    assert short["places"][0]["loss"] < document(capsys, HERON)["places"][0]["loss"]
+
+
+def test_figures_of_documents_stand_beside_the_power(capsys: pytest.CaptureFixture[str]) -> None:
+    found = document(capsys, PLOVER, "--distance-km", "60")
+    first = found["compared"][0]
+    assert first["limit_dbm"] == pytest.approx(10) and first["power_kind"] == "erp"
+    assert first["radiated_dbm"] == pytest.approx(found["erp_dbm"])
+    assert "power" in first["from_memory"]
+    assert main(["link", PLOVER, "--distance-km", "60"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "0.7 dB below that figure" in text and "9.3 dB above that figure" in text
+    assert "legal" not in text
+
+
+@pytest.mark.parametrize("arguments", [[HERON], [PLOVER, "--distance-km", "60"]])
+def test_the_text_fits_80_columns_and_shows_the_caution_once(
+    arguments: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    main(["link", *arguments])
+    text = capsys.readouterr().out
+    assert max(map(len, text.splitlines())) <= 80
+    assert " ".join(text.split()).count(CAUTION) == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([PLOVER], "give --distance-km"),
+        ([PLOVER, "--distance-km", "0"], "is not a distance"),
+        ([PLOVER, "--distance-km", "far"], "is not a distance"),
+        ([HERON, "--spreading-factor", "13"], "does not exist on sx126x"),
+        ([HERON, "--spreading-factor", "x", "--bandwidth-khz", "9"], "is not a bandwidth"),
+        ([HERON, "--frame", "nothing"], "it has housekeeping, survey, spectrum"),
+    ],
+)
+def test_a_refused_input_is_misuse(
+    arguments: list[str], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["link", *arguments]) == 2
+    assert words in capsys.readouterr().err
+
+
+def test_a_schema_that_lacks_the_link_hears_all_that_to_add(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "bare.yaml"
+    path.write_text(resource("schemas/first-light.yaml").read_text(encoding="utf-8"))
+    assert main(["link", str(path), "--distance-km", "1"]) == 2
+    said = capsys.readouterr().err
+    assert "frequency_mhz" in said and "power_dbm" in said
+
+
+def test_the_words_of_the_language_are_the_rows_of_the_radio_tables() -> None:
+    assert tuple(link.NOISE) == kinds.NOISE_PLACES
+    assert regions.REGIONS == kinds.REGIONS
+    assert tuple(sensitivity.RECEIVERS) == kinds.RECEIVERS
+    figures = {*kinds.END_KEYS, *kinds.LINK_KEYS, *kinds.CHIRP_KEYS}
+    assert set(link.LIMITS) <= figures
+
+
+def test_a_noise_figure_takes_the_place_of_the_data_sheet() -> None:
+    from packetkit.radio.chirp import Setting
+
+    found = sensitivity.sensitivity(Setting(12, 125), "sx1262", 2.0)
+    assert not found.from_table and "2 dB as given" in found.source
+    assert found.dbm == pytest.approx(-174 + 10 * math.log10(125_000) + 2 - 20)
+
+
+def test_man_made_noise_weakens_the_downlink_only() -> None:
+    assert link.noise_rise_db(None, 145, 0, 6) == 0
+    # City at 145 MHz: 76.8 - 27.7 log 145 = 16.9 dB above kT, 10.9 dB above a receiver of 6 dB: worked by hand.
+    assert link.noise_rise_db("city", 145, 0, 6) == pytest.approx(11.1, abs=0.1)
+    quiet = link.up(link.Between(145, noise="city"))
+    assert quiet.noise is None
