@@ -23,6 +23,7 @@ finished tree.
 
 from __future__ import annotations
 
+import ast
 import math
 import operator
 from abc import ABC, abstractmethod
@@ -84,6 +85,74 @@ def decode(frame: Frame, data: bytes, algorithms: Algorithms, *, detail: bool = 
         if node.field.kind == "reserved" and node.raw and _is_strict(node.field, frame):
             raise Refused("reserved bits", f"{_address(node)} is {node.raw}")
     return _details(root) if detail else _values(root)
+
+
+def _arithmetic(node: _Node) -> _Meaning:
+    """Rule 7: what a derived value comes to, in doubles, from left to right; None where there is none.
+
+    The text is read by Python's own grammar, of which school arithmetic is a part; its own codes are doubles.
+    """
+    tree = ast.parse(" ".join(node.field.derived.split()), mode="eval").body
+    given: dict[str, float] = {}
+    for name in _names_in(tree):
+        found = _find(node, name, whole=False, back=True)
+        value = None if found is None or not found.present else _value(found)
+        if value is None:
+            return _Meaning(None, f"no {name}")
+        try:
+            given[name] = float(value)
+        except OverflowError:
+            return _Meaning(None, "not finite")
+    try:
+        return _Meaning(_worked_out(tree, given) + 0.0)
+    except ZeroDivisionError:
+        return _Meaning(None, "division by zero")
+    except _NotFiniteError:
+        return _Meaning(None, "not finite")
+    except ValueError:
+        return _Meaning(None, "root of a negative number")
+
+
+class _NotFiniteError(Exception):
+    """A step of arithmetic whose result is not finite."""
+
+
+def _dotted(tree: ast.expr) -> str:
+    if isinstance(tree, ast.Attribute):
+        return f"{_dotted(tree.value)}.{tree.attr}"
+    assert isinstance(tree, ast.Name)
+    return tree.id
+
+
+def _names_in(tree: ast.expr) -> list[str]:
+    """Return the fields of an expression in the order in which they are written."""
+    if isinstance(tree, (ast.Name, ast.Attribute)):
+        return [_dotted(tree)]
+    if isinstance(tree, ast.Call):
+        return [name for part in tree.args for name in _names_in(part)]
+    if isinstance(tree, ast.BinOp):
+        return _names_in(tree.left) + _names_in(tree.right)
+    return _names_in(tree.operand) if isinstance(tree, ast.UnaryOp) else []
+
+
+def _worked_out(tree: ast.expr, given: Mapping[str, float]) -> float:
+    if isinstance(tree, ast.Constant):
+        return float(tree.value)  # type: ignore[arg-type]  # a number
+    if isinstance(tree, (ast.Name, ast.Attribute)):
+        return given[_dotted(tree)]
+    if isinstance(tree, ast.UnaryOp):
+        return -_worked_out(tree.operand, given)
+    if isinstance(tree, ast.Call):
+        functions = {"min": min, "max": max, "abs": abs, "sqrt": math.sqrt}
+        made: float = functions[_dotted(tree.func)](*[_worked_out(part, given) for part in tree.args])  # type: ignore[operator]
+        return made
+    assert isinstance(tree, ast.BinOp)
+    left, right = _worked_out(tree.left, given), _worked_out(tree.right, given)
+    step = {ast.Add: operator.add, ast.Sub: operator.sub, ast.Mult: operator.mul, ast.Div: operator.truediv}
+    result: float = step[type(tree.op)](left, right)
+    if not math.isfinite(result):
+        raise _NotFiniteError
+    return result
 
 
 def positions(frame: Frame, record_or_data: Any, algorithms: Algorithms) -> list[tuple[str, int, int]]:
@@ -215,7 +284,7 @@ class _Node:
 
     @property
     def is_leaf(self) -> bool:
-        return self.present and not self.is_group and not self.is_list
+        return self.present and not self.is_group and not self.is_list and not self.field.derived
 
 
 def _leaves(node: _Node) -> Iterator[_Node]:
@@ -236,17 +305,19 @@ def _address(node: _Node) -> str:
     return f"{before}.{node.key}" if before else node.key
 
 
-def _find(node: _Node, name: str, whole: bool) -> _Node | None:
+def _find(node: _Node, name: str, whole: bool, *, back: bool = False) -> _Node | None:
     """Return what a name means at a node: looked up among its siblings, then ever further out.
 
     whole: the node itself and the groups that it stands in have names too (a check may cover them); else they
-    are not looked back at, for they are not over yet. A dotted name leads on into groups. Where it leads into
+    are not looked back at, for they are not over yet. back: the tree is whole, and what comes later has no
+    name yet. A dotted name leads on into groups. Where it leads into
     a group that is not there, that group is what it means.
     """
     first, *further = name.split(".")
     inside, place = node, node.parent
     while place is not None:
-        named = (child for child in place.children if child.key == first)
+        known = place.children[: place.children.index(inside)] if back else place.children
+        named = (child for child in known if child.key == first)
         found = next((child for child in named if whole or child is not inside), None)
         for step in further:
             if found is None or not found.present:
@@ -347,7 +418,9 @@ class _Walk(ABC):
             for declared in node.field.fields:
                 self.member(declared, node)
             node.width = self.at - node.first
-        else:
+        elif (
+            not node.field.derived
+        ):  # the ground works it out: there is nothing on the wire, and nothing to send
             node.width = self.leaf_width(node.field)
             self.leaf(node)
             self.at = node.first + node.width
@@ -905,7 +978,7 @@ def _has_values(declared: Field) -> bool:
         if declared.repeat is not None or declared.present_when is not None:
             return True
         return any(_has_values(member) for member in declared.fields)
-    return _is_value(declared)
+    return bool(declared.derived) or _is_value(declared)
 
 
 # --- Reading: the tree out of the bits (rules 13, 15, 18) ---------------------------------------------------
@@ -966,7 +1039,7 @@ def _least_bits(declared: Field) -> int:
         return (declared.repeat.count or 0) * _least_bits(replace(declared, repeat=None))
     if declared.kind in ("group", "flags"):
         return sum(_least_bits(member) for member in declared.fields)
-    return _width(declared)
+    return 0 if declared.derived else _width(declared)
 
 
 def _end_of_frame(node: _Node, at: int) -> int:
@@ -989,7 +1062,7 @@ def _end_of(declared: Field, at: int) -> int:
         return at + _fill(declared.up_to, at)
     for member in declared.fields:
         at = _end_of(member, at)
-    return at if declared.fields else at + _width(declared)
+    return at if declared.fields or declared.derived else at + _width(declared)
 
 
 def _values(node: _Node) -> dict[str, Any]:
@@ -1004,6 +1077,8 @@ def _value(node: _Node) -> Any:
         return [_value(child) for child in node.children]
     if node.field.fields:
         return _values(node)
+    if node.field.derived:
+        return _arithmetic(node).value
     assert node.raw is not None
     return _meaning_of(node.field, node.raw).value
 
@@ -1031,6 +1106,10 @@ def _detail(node: _Node) -> Any:
         return [_detail(child) for child in node.children]
     if node.field.fields:
         return _details(node)
+    if node.field.derived:
+        made = _arithmetic(node)
+        words = {"unit": node.field.unit, "reason": made.reason}
+        return {"value": made.value, **{key: word for key, word in words.items() if word}, "derived": True}
     assert node.raw is not None
     meaning = _meaning_of(node.field, node.raw)
     words = {"unit": node.field.unit, "reason": meaning.reason, "note": meaning.note}

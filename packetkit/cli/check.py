@@ -60,11 +60,12 @@ def filled_in(one: Field | None) -> tuple[str, ...]:
 
 def field_rows(layout: Layout, declared: dict[str, Field]) -> list[tuple[object, ...]]:
     """Return the rows of the frame's table: slots, groups and parts in wire order, what is inside one indented."""
-    return list(_rows(layout, layout.nodes, declared, printed.places(layout), ""))
+    return list(_rows(layout, None, layout.nodes, declared, printed.places(layout), ""))
 
 
 def _rows(
     layout: Layout,
+    number: int | None,
     nodes: tuple[Node, ...],
     declared: dict[str, Field],
     places: dict[int, printed.Offset],
@@ -87,7 +88,11 @@ def _rows(
                 yield part_row(layout, part, at, inner)
         if isinstance(node, (Repeat, Optional)):
             body = node.element if isinstance(node, Repeat) else node.body
-            yield from _rows(layout, body, declared, places, inner + "  ")
+            yield from _rows(layout, node.number, body, declared, places, inner + "  ")
+    for derived in layout.derived:
+        if derived.container == number:
+            name = indent + ".".join(derived.path)
+            yield ("", "", name, "derived", f"= {derived.text}", "", derived.unit, "")
 
 
 def part_row(

@@ -14,7 +14,7 @@ from packetkit.errors import Problem, SchemaError
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS
 from packetkit.layout import printed
-from packetkit.layout.model import Fill, Layout, Node, Repeat, Run, Slot
+from packetkit.layout.model import Derived, Fill, Layout, Node, Repeat, Run, Slot
 from packetkit.mission import checkup, cost
 from packetkit.mission.load import Mission
 from packetkit.radio import CAUTION, chirp
@@ -93,6 +93,7 @@ def frame_entry(mission: Mission, name: str) -> Object:
         "spare_bits": told.spare_bits,
         "bits_by_kind": told.by_kind,
         "fields": list(field_entries(layout, layout.nodes, printed.places(layout), declared)),
+        "derived": [derived_entry(one) for one in layout.derived],
         "checks": [check_entry(layout, one) for one in checkup.protections(layout)],
         "steps": [step_entry(one) for one in picture.costs],
         "all_finer": change(picture.all_finer),
@@ -134,6 +135,16 @@ def field_entries(
         yield {**entry, **placed(at, printed.node_bits(node), None)}
         body = node.element if isinstance(node, Repeat) else node.body
         yield from field_entries(layout, body, places, declared)
+
+
+def derived_entry(one: Derived) -> Object:
+    """Return a value that the ground works out: it has no place on the wire."""
+    return {
+        "name": one.address,
+        "expression": one.text,
+        "unit": one.unit,
+        "description": one.description,
+    }
 
 
 EMPTY: Object = {

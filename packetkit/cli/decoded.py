@@ -175,14 +175,18 @@ class Blocks:
     def _table(self, name: str, record: Mapping[str, Any]) -> output.Table:
         slots = self._slots[name]
         leaves = [(path, leaf, slots.get(_INDEX.sub("[]", path))) for path, leaf in columns.leaves(record)]
-        found = [leaf for leaf in leaves if self._detail or (leaf[2] is not None and leaf[2].is_value)]
+        found = [
+            (path, leaf, slot)
+            for path, leaf, slot in leaves
+            if self._detail or slot is None or slot.is_value  # without a slot: derived
+        ]
         raw = (output.Column("raw", ">"),) if self._detail else ()
         titles = (output.Column("field", fit="shorten"), *raw, output.Column("value", ">", "shorten"))
         rows = [
             (
                 path,
-                *((str(leaf["raw"]),) if self._detail else ()),
-                pattern(slot, leaf["raw"]) or word(leaf["value"]),
+                *((str(leaf.get("raw", "")),) if self._detail else ()),
+                pattern(slot, leaf.get("raw", 0)) or word(leaf["value"]),
                 leaf.get("unit", ""),
                 remark(leaf),
             )
@@ -199,7 +203,8 @@ class Overview:
 
     def __init__(self, write: Write, layout: Layout, encoding: str) -> None:
         self._write, self._layout, self._encoding = write, layout, encoding
-        units = [f" {slot.unit}" if slot.unit else "" for slot in _values(layout)]
+        told = [cell.derived or cell.slot for cell in columns.cells(layout, {})]
+        units = [f" {one.unit}" if one is not None and one.unit else "" for one in told]
         titles = [title + unit for title, unit in zip(columns.titles(layout), units, strict=True)]
         self._columns = (
             output.Column("offset", ">"),
@@ -242,7 +247,7 @@ def _values(layout: Layout) -> Iterator[Slot]:
 def fits_a_row(layout: Layout) -> bool:
     """Return whether frames can be rows of a table: few fields, and the same ones each time."""
     is_plain = not any(isinstance(node, (Repeat, Optional)) for node in layout.walk())
-    return is_plain and sum(1 for _ in _values(layout)) <= MOST_IN_A_ROW
+    return is_plain and sum(1 for _ in _values(layout)) + len(layout.derived) <= MOST_IN_A_ROW
 
 
 def told(event: Event) -> str:

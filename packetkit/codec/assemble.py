@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from operator import index
 from typing import Any
 
-from packetkit.codec import bits
+from packetkit.codec import bits, derive
 from packetkit.codec.bits import Words
 from packetkit.codec.walk import Leaf, Scope, located, mixed_into, spans_of
 from packetkit.errors import EncodeError, Fault
@@ -72,6 +72,9 @@ class _Writing:
         if not isinstance(record, Mapping):
             self.fault("", "wrong-type", f"a record is a mapping, not {shown(record)}")
             return 0
+        todo = derive.plan(self.layout)
+        if todo is not None:
+            record = derive.without(todo, record)
         end = self.container(self.layout.nodes, record, False, 0, (), Scope(None), "")
         for leaf, state in zip(self.leaves, self.states, strict=True):
             self.settle(leaf, state)

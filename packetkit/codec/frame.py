@@ -13,7 +13,7 @@ from functools import cached_property, partial
 from struct import error as struct_error
 from typing import Any
 
-from packetkit.codec import bits, walk
+from packetkit.codec import bits, derive, walk
 from packetkit.codec.bits import Octets
 from packetkit.codec.checks import NotGeneratedError
 from packetkit.codec.codes import RefusedError, joined, joined_low
@@ -41,6 +41,10 @@ class FrameCodec:
     @cached_property
     def decode(self) -> Callable[..., Record]:
         """The function from exactly one frame to its record, as Frame.decode."""
+        return _deriving(self.layout, self._decode)
+
+    @cached_property
+    def _decode(self) -> Callable[..., Record]:
         if self._decoding is None:
             return partial(walk.decode, self.layout)
         made: Callable[..., Record] = self._run(self._decoding)["decode"]
@@ -49,7 +53,7 @@ class FrameCodec:
     @cached_property
     def decode_from(self) -> Callable[..., tuple[Record, int]]:
         """The function from a frame somewhere in a buffer to its record and size, as Frame.decode_from."""
-        if self._decoding is None:
+        if self._decoding is None or self.layout.derived:
             return partial(walk.decode_from, self.layout)
         if self.layout.is_fixed:
             return _cut_out(self.layout, self.decode)
@@ -60,6 +64,10 @@ class FrameCodec:
     @cached_property
     def encode(self) -> Callable[[Mapping[str, Any]], bytes]:
         """The function from a record to its frame, as Frame.encode."""
+        return _sending(self.layout, self._encode)
+
+    @cached_property
+    def _encode(self) -> Callable[[Mapping[str, Any]], bytes]:
         layout = self.layout
         if self._encoding is None:
             return lambda record: walk.encode(layout, record)
@@ -85,7 +93,7 @@ class FrameCodec:
         layout = self.layout
         if type(record) is dict and self._may_be_completed:
             whole = completed(layout, record)
-            generated: Callable[..., bytes] = self.encode
+            generated: Callable[..., bytes] = self._encode
             return generated(whole, lambda _: walk.encode(layout, record))
         return walk.encode(layout, record)
 
@@ -132,6 +140,29 @@ class FrameCodec:
 def compile_layout(layout: Layout) -> FrameCodec:
     """Return the functions of a layout; nothing is generated before one of them is asked for."""
     return FrameCodec(layout)
+
+
+def _deriving(layout: Layout, decode: Callable[..., Record]) -> Callable[..., Record]:
+    """The same function, with derived values put into plain records; the walker has put them into detailed ones."""
+    todo = derive.plan(layout)
+    if todo is None:
+        return decode
+
+    def deriving(data: Octets, *, detail: bool = False, salvage: bool = False) -> Record:
+        made = decode(data, detail=detail, salvage=salvage)
+        return made if detail or salvage else derive.complete(todo, made)
+
+    return deriving
+
+
+def _sending(
+    layout: Layout, encode: Callable[[Mapping[str, Any]], bytes]
+) -> Callable[[Mapping[str, Any]], bytes]:
+    """The same function, for records that may hold derived values."""
+    todo = derive.plan(layout)
+    if todo is None:
+        return encode
+    return lambda record: encode(derive.without(todo, record))
 
 
 def _cut_out(layout: Layout, decode: Callable[..., Record]) -> Callable[..., tuple[Record, int]]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from operator import index
 from typing import Any, NamedTuple
 
-from packetkit.codec import bits
+from packetkit.codec import bits, derive
 from packetkit.codec.bits import Octets, Span, Words
 from packetkit.codec.record import put
 from packetkit.errors import (
@@ -308,6 +308,9 @@ class _Reading:
             made: Record = _detailed(self.parts, bare=False, trusted=failed is None)
         else:
             made = _plain(self.parts, bare=False)
+        todo = derive.plan(self.layout)
+        if todo is not None:
+            derive.complete(todo, made, detail=detail or salvage, trusted=failed is None)
         return made
 
     def constants(self) -> None:

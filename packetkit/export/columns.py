@@ -2,7 +2,8 @@
 
 One walk over the layout gives titles and cells alike, so they cannot disagree. What would surprise a reader:
 a list whose length varies has a column of its own, under the list's path, with the number of its elements;
-without it a last element in which everything is missing could not be told from one that is not there.
+without it a last element in which everything is missing could not be told from one that is not there. Derived values have
+columns, too, behind those of what was sent; read back they mean nothing.
 """
 
 from __future__ import annotations
@@ -12,9 +13,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from difflib import get_close_matches
 from typing import Any, NamedTuple
 
+from packetkit.codec.derive import is_derived
 from packetkit.codec.record import put
 from packetkit.errors import EncodeError, Fault
-from packetkit.layout.model import Fill, Layout, Node, Repeat, Run, Slot
+from packetkit.layout.model import Derived, Fill, Layout, Node, Repeat, Run, Slot
 from packetkit.layout.number import parse_text, to_raw
 
 Record = Mapping[str, Any]
@@ -31,11 +33,12 @@ _STEP = re.compile(r"\.?([A-Za-z_][A-Za-z0-9_]*)|\[([0-9]{1,9})\]")
 
 
 class Cell(NamedTuple):
-    """One place of a record: its path and what stands there; slot None: a list's number of elements."""
+    """One place of a record: its path and what stands there; without slot and derived: a list's number of elements."""
 
     path: str
     value: Any
     slot: Slot | None
+    derived: Derived | None = None
 
 
 # -- from a record ---------------------------------------------------------------------------------
@@ -46,7 +49,7 @@ def cells(layout: Layout, record: Record, most: Mapping[int, int] | None = None)
 
     most: how many elements a list has columns for, by the number of its node; else as many as there can be.
     """
-    return _cells(layout.nodes, record, "", most or {})
+    return _cells(layout, None, layout.nodes, record, "", most or {})
 
 
 def titles(layout: Layout, most: Mapping[int, int] | None = None) -> list[str]:
@@ -54,26 +57,38 @@ def titles(layout: Layout, most: Mapping[int, int] | None = None) -> list[str]:
     return [cell.path for cell in cells(layout, _NOTHING, most)]
 
 
-def _cells(nodes: tuple[Node, ...], container: Any, prefix: str, most: Mapping[int, int]) -> Iterator[Cell]:
+def _cells(
+    layout: Layout,
+    number: int | None,
+    nodes: tuple[Node, ...],
+    container: Any,
+    prefix: str,
+    most: Mapping[int, int],
+) -> Iterator[Cell]:
     for node in nodes:
         if isinstance(node, Run):
             for slot in node.slots:
                 if slot.is_value:
                     yield Cell(_join(prefix, slot.path), _at(container, slot.path), slot)
         elif isinstance(node, Repeat):
-            yield from _list_cells(node, _at(container, node.path), _join(prefix, node.path), most)
+            yield from _list_cells(layout, node, _at(container, node.path), _join(prefix, node.path), most)
         elif not isinstance(node, Fill):
             body = _at(container, node.path)
-            yield from _cells(node.body, body, _join(prefix, node.path), most)
+            yield from _cells(layout, node.number, node.body, body, _join(prefix, node.path), most)
+    for one in layout.derived:
+        if one.container == number:
+            yield Cell(_join(prefix, one.path), _at(container, one.path), None, one)
 
 
-def _list_cells(node: Repeat, value: Any, path: str, most: Mapping[int, int]) -> Iterator[Cell]:
+def _list_cells(
+    layout: Layout, node: Repeat, value: Any, path: str, most: Mapping[int, int]
+) -> Iterator[Cell]:
     if node.count is None:
         yield Cell(path, None if value is None else len(value), None)
     elements = value or ()
     for number in range(_columns_for(node, most)):
         element = elements[number] if number < len(elements) else None
-        yield from _cells(node.element, element, f"{path}[{number}]", most)
+        yield from _cells(layout, node.number, node.element, element, f"{path}[{number}]", most)
 
 
 def _columns_for(node: Repeat, most: Mapping[int, int]) -> int:
@@ -97,21 +112,22 @@ def _at(container: Any, path: tuple[str, ...]) -> Any:
 
 def width(layout: Layout) -> int | None:
     """Return how many columns the longest record needs, None where only the frame's length bounds it."""
-    return _width(layout.nodes)
+    return _width(layout, None, layout.nodes)
 
 
-def _width(nodes: tuple[Node, ...]) -> int | None:
-    total = 0
+def _width(layout: Layout, number: int | None, nodes: tuple[Node, ...]) -> int | None:
+    total = sum(one.container == number for one in layout.derived)
     for node in nodes:
         if isinstance(node, Run):
             total += sum(slot.is_value for slot in node.slots)
         elif isinstance(node, Repeat):
-            count, inner = node.count if node.count is not None else node.maximum, _width(node.element)
+            count = node.count if node.count is not None else node.maximum
+            inner = _width(layout, node.number, node.element)
             if count is None or inner is None:
                 return None
             total += count * inner + (node.count is None)
         elif not isinstance(node, Fill):
-            inner = _width(node.body)
+            inner = _width(layout, node.number, node.body)
             if inner is None:
                 return None
             total += inner
@@ -139,11 +155,11 @@ def _longest(nodes: tuple[Node, ...], container: Any, most: dict[int, int]) -> N
 
 def plain(layout: Layout, detail: Record) -> dict[str, Any]:
     """Return the plain record of one with every slot in detail."""
-    made: dict[str, Any] = _plain(layout.nodes, detail, bare=False)
+    made: dict[str, Any] = _plain(layout, None, layout.nodes, detail, bare=False)
     return made
 
 
-def _plain(nodes: tuple[Node, ...], container: Any, *, bare: bool) -> Any:
+def _plain(layout: Layout, number: int | None, nodes: tuple[Node, ...], container: Any, *, bare: bool) -> Any:
     made: dict[Any, Any] = {}
     for node in nodes:
         if isinstance(node, Run):
@@ -152,20 +168,27 @@ def _plain(nodes: tuple[Node, ...], container: Any, *, bare: bool) -> Any:
                     put(made, slot.path, _at(container, slot.path)["value"])
         elif isinstance(node, Repeat):
             elements = _at(container, node.path)
-            put(made, node.path, [_plain(node.element, one, bare=node.bare) for one in elements])
+            inner = [_plain(layout, node.number, node.element, one, bare=node.bare) for one in elements]
+            put(made, node.path, inner)
         elif not isinstance(node, Fill):
             body = _at(container, node.path)
-            put(made, node.path, None if body is None else _plain(node.body, body, bare=node.bare))
+            if body is not None:
+                body = _plain(layout, node.number, node.body, body, bare=node.bare)
+            put(made, node.path, body)
+    for one in layout.derived:
+        if one.container == number:
+            put(made, one.path, _at(container, one.path)["value"])
     return made[()] if bare else made
 
 
 def leaves(detail: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
-    """Yield the path and the detail of every slot of a record in detail, in wire order; absent parts have none."""
+    """Yield the path and the detail of every slot and derived value of a record in detail; absent parts have none."""
     if isinstance(detail, list):
         for number, element in enumerate(detail):
             yield from leaves(element, f"{path}[{number}]")
     elif isinstance(detail, dict):
-        if isinstance(detail.get("raw"), int):  # a group's field named raw is a mapping itself
+        # A group's field of that name is a mapping itself.
+        if isinstance(detail.get("raw"), int) or is_derived(detail):
             yield path, detail
             return
         for key, inner in detail.items():
@@ -192,26 +215,32 @@ def steps(path: str) -> Steps | None:
     return tuple(made) or None
 
 
-def place(layout: Layout, path: str) -> Slot | Repeat | None:
-    """Return the slot, or the list of varying length, that a path leads to; None for any other path."""
+def place(layout: Layout, path: str) -> Slot | Repeat | Derived | None:
+    """Return the slot, the list of varying length, or the derived value that a path leads to; None for any other path."""
     taken = steps(path)
-    return None if taken is None else _place(layout.nodes, taken)
+    return None if taken is None else _place(layout, None, layout.nodes, taken)
 
 
-def _place(nodes: tuple[Node, ...], taken: Steps) -> Slot | Repeat | None:
+def _place(
+    layout: Layout, number: int | None, nodes: tuple[Node, ...], taken: Steps
+) -> Slot | Repeat | Derived | None:
+    derived = next((one for one in layout.derived if one.container == number and one.path == taken), None)
+    if derived is not None:
+        return derived
     for node in nodes:
         if isinstance(node, (Run, Fill)):
             slots = node.slots if isinstance(node, Run) else (node.slot,)
-            found: Slot | Repeat | None = next((slot for slot in slots if slot.path == taken), None)
+            found: Slot | Repeat | Derived | None = next((slot for slot in slots if slot.path == taken), None)
         elif taken[: len(node.path)] != node.path:
             found = None
         elif isinstance(node, Repeat):
             rest = taken[len(node.path) :]
             if not rest:
                 return node if node.count is None else None
-            found = _place(node.element, rest[1:]) if isinstance(rest[0], int) else None
+            inside = isinstance(rest[0], int)
+            found = _place(layout, node.number, node.element, rest[1:]) if inside else None
         else:
-            found = _place(node.body, taken[len(node.path) :])
+            found = _place(layout, node.number, node.body, taken[len(node.path) :])
         if found is not None:
             return found
     return None
@@ -224,7 +253,7 @@ def has_key(layout: Layout, key: str) -> bool:
         paths = [slot.path for slot in slots] if isinstance(node, (Run, Fill)) else [node.path]
         if any(path[0] == key for path in paths):
             return True
-    return False
+    return any(one.container is None and one.path[0] == key for one in layout.derived)
 
 
 def unknown(layouts: Iterable[Layout], path: str) -> str:
@@ -253,7 +282,10 @@ def record_from(layout: Layout, given: Iterable[tuple[str, str]]) -> dict[str, A
     taking = _Taking(layout)
     tree = _Given()
     for path, text in given:
-        if place(layout, path) is None:
+        leads_to = place(layout, path)
+        if isinstance(leads_to, Derived):
+            continue  # worked out from what is sent, whatever is said of it
+        if leads_to is None:
             taking.faults.append(Fault(path, "unknown-key", unknown([layout], path)))
             continue
         here = tree

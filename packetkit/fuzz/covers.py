@@ -105,9 +105,11 @@ class Covers(Leaves):
 
     def cover(self, fields: list[Entry], scope: Scope, style: Style, *, whole: bool = False) -> None:
         """Give some of a group's checks other spans: names, a range, the whole frame. whole: this is the frame itself."""
+        fields = [entry for entry in fields if "derived" not in entry]  # they have no bits
         checks = [entry for entry in fields if entry.get("kind") == "check" and "_at" in entry]
         for entry in checks:
-            at = entry.pop("_at")
+            del entry["_at"]
+            at = fields.index(entry)
             last = entry is checks[-1]
             form = self.chance.randint(0, 7)
             if form < 2:

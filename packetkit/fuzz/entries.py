@@ -73,13 +73,21 @@ def is_single(entry: Entry) -> bool:
     return "repeat" not in entry and "present_when" not in entry
 
 
+def has_number(entry: Entry) -> bool:
+    """Whether an entry has a number for a value, of which others can be worked out."""
+    if "derived" in entry:
+        return True
+    is_number = entry.get("kind") in (None, "float") and not entry.keys() & {"group", "flags", "states"}
+    return is_number and "repeat" not in entry
+
+
 def is_fixed(entry: Entry) -> bool:
     return any(certainly_there(one) for one in entry["group"])
 
 
 def certainly_there(entry: Entry) -> bool:
     """Whether an entry has bits in every frame."""
-    if "present_when" in entry or "up_to" in entry or isinstance(entry.get("repeat"), dict):
+    if entry.keys() & {"present_when", "up_to", "derived"} or isinstance(entry.get("repeat"), dict):
         return False
     inner = entry.get("group", entry.get("flags"))
     return inner is None or any(certainly_there(one) for one in inner)

@@ -25,6 +25,7 @@ ROWS: dict[int, str] = {
     12: "checks",
     13: "damage named, never a wrong value",
     14: "numbers spelled otherwise than in plain binary",
+    15: "values worked out on the ground",
     20: "told from outside",
     22: "ranges and resolutions",
     25: "presets",
@@ -198,6 +199,8 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(22, "clamp that raises a flag", _has("flag")),
     Feature(22, "missing when out of range", _is(out_of_range="missing")),
     Feature(22, "default", _has("default")),
+    Feature(15, "derived", _is(kind="derived")),
+    Feature(15, "derived from a derived value, an element, an option", lambda seen: seen.field.kind == "derived" and bool(seen.around)),
     Feature(20, "frame", lambda seen: seen.frame.told_by == "outside"),
     Feature(25, "preset", _has("preset")),
     Feature(25, "preset with a word of one's own", lambda seen: seen.field.preset is not None

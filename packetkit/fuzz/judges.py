@@ -90,13 +90,14 @@ def construct(declared: Frame, layout: Layout) -> Judge | None:
     """Return the construct object, or None where its library cannot express the frame. It gives no reasons, and no detail."""
     from construct import ConstructError
 
-    from packetkit.codec import constructs
+    from packetkit.codec import constructs, derive
 
     if constructs.refusals(layout):
         return None
-    made = constructs.build(layout)
+    made, todo = constructs.build(layout), derive.plan(layout)  # the object has what is on the wire
 
     def encode(record: Any) -> bytes | str:
+        record = record if todo is None else derive.without(todo, record)
         try:
             return bytes(made.build(record))
         except ConstructError:
@@ -110,7 +111,9 @@ def construct(declared: Frame, layout: Layout) -> Judge | None:
             found: dict[str, Any] = constructs.record(made.parse_stream(stream))
         except ConstructError:
             return REFUSED
-        return found if stream.tell() == len(data) else REFUSED
+        if stream.tell() != len(data):
+            return REFUSED
+        return found if todo is None else derive.complete(todo, found)
 
     return Judge("construct", encode, decode, None, tells_reasons=False)
 

@@ -12,6 +12,7 @@ from fractions import Fraction
 from math import isnan
 from typing import Any, NamedTuple, Protocol
 
+from packetkit.codec import derive
 from packetkit.codec.record import put
 from packetkit.conformance.faults import Damage
 from packetkit.conformance.judge import same
@@ -57,7 +58,11 @@ def comes_back(frame: Codec, record: Mapping[str, Any]) -> str:
     if again != data:
         return f"the detail record of {data.hex()} encodes to {again.hex()}"
     plain = _values(detail)
-    if not same(_only_values(frame.layout.nodes, plain), back):
+    todo = derive.plan(frame.layout)
+    sent = back if todo is None else derive.without(todo, back)
+    if not same(_only_values(frame.layout.nodes, plain), sent) or (
+        todo is not None and not same(derive.values(todo, plain), derive.values(todo, back))
+    ):
         return f"detail of {data.hex()} has values {plain}, but decoding gives {back}"
     return ""
 
@@ -316,6 +321,8 @@ def _values(detail: Any) -> Any:
     if not isinstance(detail, dict):
         return detail
     if "raw" in detail and "value" in detail and not isinstance(detail["raw"], dict):
+        return detail["value"]
+    if derive.is_derived(detail):
         return detail["value"]
     return {key: _values(one) for key, one in detail.items()}
 

@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 from packetkit.conformance.faults import Chance
-from packetkit.fuzz.entries import Entry, Place, Scope, Style, is_single, least_width, members
+from packetkit.fuzz.entries import Entry, Place, Scope, Style, has_number, is_single, least_width, members
 from packetkit.layout.coding import CODINGS
 from packetkit.schema.kinds import ROLES
 from packetkit.schema.presets import PRESETS
@@ -112,6 +112,31 @@ class Leaves:
                 del made["default"]
         self.dress(made)
         return made, bits
+
+    def derived(self, fields: list[Entry], scope: Scope) -> None:
+        """Now and then a value that the ground works out from numbers that are visible here."""
+        if not self.odds(8):
+            return
+        names = [name for name, entry in self.visible(scope) if has_number(entry)]
+        if names:
+            made: Entry = {"name": self.name(scope), "derived": self.arithmetic(names, 3)}
+            self.add(fields, scope, Place(), made, 0)
+            self.dress(made)
+
+    def arithmetic(self, names: list[str], depth: int) -> str:
+        """Arithmetic over these names, of any shape, with at least one of them."""
+        form = self.chance.randint(0, 7) if depth else 0
+        first = self.arithmetic(names, depth - 1) if form else self.chance.choice(names)
+        second = self.one(first, self.chance.choice(names), "2", "0.1", "1e300", "0")
+        if form in (1, 2):
+            return f"{first} {self.one(*'+-*/')} {second}"
+        if form == 3:
+            return f"{second} {self.one(*'+-*/')} ({first})"
+        if form == 4:
+            return f"-{first}" if self.odds(2) else f"-({first})"
+        if form == 5:
+            return f"{self.one('min', 'max')}({second}, {first})"
+        return f"{self.one('abs', 'sqrt')}({first})" if form > 5 else first
 
     def counter(self, scope: Scope, style: Style) -> tuple[Entry, int]:
         """A plain number with a role, while a role is left."""

@@ -90,6 +90,7 @@ class _Draw(Covers):
         if self.odds(6):
             self.to_end(fields, scope, place, style)
         self.something(fields, scope, place, style)
+        self.derived(fields, scope)
         self.finish(made, fields, scope, place, style)
         self.cover(fields, scope, style, whole=True)
         return made
@@ -175,6 +176,7 @@ class _Draw(Covers):
         for _ in range(self.chance.randint(1, 3)):
             self.member(made["group"], inner, place, style, depth + 1)
         self.something(made["group"], inner, place, style)
+        self.derived(made["group"], inner)
         self.counts_used(made["group"], inner, place, style)
         self.cover(made["group"], inner, style)
         self.add(fields, scope, place, made, 0)
@@ -266,6 +268,7 @@ class _Draw(Covers):
         if not is_fixed(made):
             self.leaf(made["group"], inner, inside, *self.number(inner, style))
         self.certain_bit(made["group"], inner, inside, style)
+        self.derived(made["group"], inner)
         self.counts_used(made["group"], inner, inside, style)
         if self.odds(5):
             self.check(made["group"], inner, inside, style)
@@ -338,6 +341,7 @@ class _Draw(Covers):
                 self.member(made["group"], inner, inside, style, depth + 1)
             self.counts_used(made["group"], inner, inside, style)
             self.something(made["group"], inner, inside, style)
+            self.derived(made["group"], inner)
             if self.odds(5):
                 self.check(made["group"], inner, inside, style)
             whole = place.octet == 0 and self.odds(2)

@@ -19,6 +19,7 @@ from fractions import Fraction
 
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.coding import CODINGS
+from packetkit.layout.expression import Expression
 
 
 class Packing(Enum):
@@ -302,6 +303,35 @@ Node = Run | Fill | Repeat | Optional
 
 
 @dataclass(frozen=True, slots=True)
+class Operand:
+    """Where a derived value finds one of its fields: `up` containers further out, then along `path`."""
+
+    up: int
+    path: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """A value that the ground works out from others; it has no bits, and no part in the fingerprint.
+
+    container: the number of the repeat or option in which it stands, None: the frame itself; path leads from there.
+    operands: where the names of `expression` are found, in the order of `expression.names`. text: the expression as written.
+    later: for each key of path, the keys that stand after it in their group, so that a record keeps the declared order.
+    """
+
+    container: int | None
+    path: tuple[str, ...]
+    address: str
+    expression: Expression
+    operands: tuple[Operand, ...]
+    text: str
+    later: tuple[tuple[str, ...], ...]
+    unit: str = ""
+    description: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Layout:
     """One frame on the wire.
 
@@ -309,6 +339,7 @@ class Layout:
     and ascending in wire order. check_order: numbers of the check slots, each after those its span covers.
     minimum_bits and maximum_bits include the last fill and are whole octets; maximum_bits is None where only the frame's length
     bounds it. useful_bits: at the longest (WIRE.md 21), None where maximum_bits is.
+    derived: values that the ground works out, each after those that it needs.
     """
 
     name: str
@@ -322,6 +353,7 @@ class Layout:
     fingerprint: str
     description: str = ""
     cadence_s: Fraction | None = None
+    derived: tuple[Derived, ...] = ()
 
     @property
     def is_fixed(self) -> bool:

@@ -90,6 +90,10 @@ class Scope:
     slots: dict[str, Slot] = field(default_factory=dict)
     groups: dict[str, Scope] = field(default_factory=dict)
     spans: dict[str, tuple[Spot, Spot]] = field(default_factory=dict)
+    sometimes: dict[str, Slot] = field(default_factory=dict)  # single fields that are not always there
+    derived: dict[str, object] = field(
+        default_factory=dict
+    )  # values of the ground's, as the resolver notes them
     broken: set[str] = field(default_factory=set)
 
     def find(self, name: str) -> tuple[Scope, str] | None:
@@ -116,7 +120,8 @@ class Scope:
     def own_names(self, kinds: tuple[str, ...]) -> Iterator[str]:
         for name in self.spans:
             slot = self.slots.get(name)
-            if not kinds or (slot is not None and slot.kind in kinds):
+            kind = "derived" if name in self.derived else None if slot is None else slot.kind
+            if not kinds or kind in kinds:
                 yield name
             if name in self.groups:
                 yield from (f"{name}.{inner}" for inner in self.groups[name].own_names(kinds))
@@ -157,6 +162,7 @@ class Container:
     next_node: Callable[[], int]
     cursor: Cursor
     prefix: str
+    holder: int | None = None  # the number of the repeat or option that it is the inside of
     nodes: list[Node] = field(default_factory=list)
     open: OpenRun | None = None
     phase: Phase = field(init=False)

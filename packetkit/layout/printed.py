@@ -16,6 +16,7 @@ from typing import NamedTuple
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.model import (
     Check,
+    Derived,
     Fill,
     Ieee,
     Layout,
@@ -170,6 +171,11 @@ def policy_text(slot: Slot, layout: Layout) -> str:
     """What encode does out of range; empty where that is an error."""
     raised = "" if slot.raises is None else f", raising {layout.slots[slot.raises].address}"
     return {"clamp": f"clamped{raised}", "missing": "else missing"}.get(slot.policy, "")
+
+
+def derived_text(one: Derived) -> str:
+    """What the ground works a value out from: `derived = cell_voltage * panel_current / 1000 W`."""
+    return f"derived = {one.text}" + (f" {one.unit}" if one.unit else "")
 
 
 def order_text(slot: Slot, packing: Packing) -> str:
@@ -328,7 +334,9 @@ def _from_to(layout: Layout, numbers: tuple[int, ...]) -> str:
 def text(layout: Layout) -> str:
     """The layout as one line a slot or part, columns of constant width: a change of one field changes one line."""
     lines = [f"frame {layout.name}  {size_text(layout)}  {layout.fingerprint}"]
-    return "\n".join([*lines, *_lines(layout, layout.nodes, places(layout), "", Packing.MOST)])
+    lines += _lines(layout, layout.nodes, places(layout), "", Packing.MOST)
+    lines += [_line("", "", one.address, derived_text(one)) for one in layout.derived]
+    return "\n".join(lines)
 
 
 def _lines(

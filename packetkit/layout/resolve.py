@@ -15,6 +15,7 @@ from functools import cached_property
 from itertools import islice
 
 from packetkit.errors import Problem
+from packetkit.layout.derived import Derivations
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.meaning import Meaning, meaning, merged
 from packetkit.layout.model import (
@@ -45,7 +46,7 @@ WORDS = {16: Packing.WORD_16, 32: Packing.WORD_32, 64: Packing.WORD_64}
 _MOST_LISTED = 12
 _MOST_COMPARED = 200
 _DECIDING = ("number", "states", "flag", "tag", "count")  # kinds of fields that present_when may ask
-_ALONE = ("constant", "sync", "tag", "count", "reserved", "check")
+_ALONE = ("constant", "sync", "tag", "count", "reserved", "check", "derived")
 
 
 def resolve(frame: Frame) -> tuple[Layout | None, tuple[Problem, ...]]:
@@ -65,6 +66,7 @@ class _Resolver:
         self.frame = frame
         self.problems: dict[Problem, None] = {}  # a set in order: an element that is placed twice tells once
         self.checks = Checks(self.note, self.suggest)
+        self.derivations = Derivations(self.note, self.suggest)
         self.slots: list[Slot] = []
         self.nodes = 0
         self.counted: set[int] = set()
@@ -142,19 +144,14 @@ class _Resolver:
             "",
             " ".join(self.frame.description.split()),
             self.frame.cadence_s,
+            self.derivations.resolved(nodes),
         )
         return replace(made, fingerprint=fingerprint(made))
 
     def last_byte(self, root: Container, style: Style) -> None:
         """Complete a frame that ends inside a byte, where it says how."""
         if self.frame.last_byte is not None:
-            taken = {one.name for one in self.frame.fields}
-            name = next(
-                # As the loader names the bits that the schema leaves without a name.
-                n
-                for k in range(1, len(taken) + 2)
-                if (n := "reserved" if k == 1 else f"reserved_{k}") not in taken
-            )
+            name = self.filler
             self.fill(
                 Field(name, "reserved", self.frame.place, named=False, up_to="byte"),
                 root,
@@ -177,12 +174,23 @@ class _Resolver:
             remedy = f"Add - {fits} where the spare bits belong (before a check that ends the frame), or last_byte: zero_filled."
             self.note(last, "not-whole-bytes", self.frame.name, text, remedy)
 
+    @cached_property
+    def filler(self) -> str:
+        """The name of the bits that complete the last byte, as the loader names bits that have none; empty where there are none."""
+        if self.frame.last_byte is None:
+            return ""
+        taken = {one.name for one in self.frame.fields}
+        names = ("reserved", *(f"reserved_{k}" for k in range(2, len(taken) + 2)))
+        return next(name for name in names if name not in taken)
+
     # -- fields ----------------------------------------------------------------------------------------------------------------
 
     def place_all(
         self, fields: Iterable[Field], into: Container, scope: Scope, style: Style, path: tuple[str, ...]
     ) -> None:
-        for one in fields:
+        declared = tuple(fields)
+        last = (self.filler,) if not self.derivations.later and self.filler else ()
+        for at, one in enumerate(declared):
             address = f"{into.prefix}{'.'.join((*path, one.name))}" if one.name else into.prefix
             if not one.whole:
                 self.whole = False
@@ -191,7 +199,9 @@ class _Resolver:
                 scope.broken.add(one.name)
                 continue
             before = into.spot()
+            self.derivations.later.append((*(other.name for other in declared[at + 1 :]), *last))
             self.place(one, into, scope, style, (*path, one.name), address)
+            self.derivations.later.pop()
             scope.spans[one.name] = (before, into.spot())
 
     def place(
@@ -231,6 +241,12 @@ class _Resolver:
             self.group(one, into, inner, style, path, address)
         elif one.kind == "reserved" and one.up_to is not None and one.bits is None:
             self.fill(one, into, style, path, address)
+        elif one.kind == "derived":
+            made = self.derivations.add(one, into.holder, path, address, scope, self.full(address))
+            if made is None:
+                scope.broken.add(one.name)
+            else:
+                scope.derived[one.name] = made
         else:
             self.slot(one, into, scope, style, path, address)
 
@@ -483,7 +499,7 @@ class _Resolver:
             return
         into.close_run()
         number, start = self.next_node(), into.cursor
-        element, low, high, after, grown = self.element(one, start, scope, style, address)
+        element, low, high, after, grown = self.element(one, start, scope, style, address, number)
         if low is None or high is None:
             self.placed = False
             return
@@ -539,7 +555,7 @@ class _Resolver:
         return slot
 
     def element(
-        self, one: Field, start: Cursor, scope: Scope, style: Style, address: str
+        self, one: Field, start: Cursor, scope: Scope, style: Style, address: str, number: int
     ) -> tuple[tuple[Node, ...], int | None, int | None, Phase, Phase]:
         """The nodes of one element, its least and most bits, the phase after any number of them, what is known of its size.
 
@@ -549,7 +565,7 @@ class _Resolver:
         saved = self.snapshot()
         for _ in range(8):
             self.restore(saved)
-            inside = Container(self.next_node, Cursor(None, phase, Origin(phase)), f"{address}[].")
+            inside = Container(self.next_node, Cursor(None, phase, Origin(phase)), f"{address}[].", number)
             inner = Scope(scope)
             self.body(one, inside, inner, style, f"{address}[]")
             after = inside.cursor.phase.joined(phase)
@@ -570,6 +586,7 @@ class _Resolver:
         return (
             len(self.problems),
             len(self.checks.pending),
+            len(self.derivations.pending),
             len(self.slots),
             self.nodes,
             len(self.to_end),
@@ -578,12 +595,12 @@ class _Resolver:
         )
 
     def restore(self, saved: tuple[int, ...]) -> None:
-        problems, checks, slots, self.nodes, to_end, whole, placed = saved
+        problems, checks, derived, slots, self.nodes, to_end, whole, placed = saved
         while len(self.problems) > problems:
             self.problems.popitem()
         while len(self.slots) > slots:
             self.counts.pop(self.slots.pop().number, None)
-        del self.checks.pending[checks:], self.to_end[to_end:]
+        del self.checks.pending[checks:], self.derivations.pending[derived:], self.to_end[to_end:]
         self.whole, self.placed = bool(whole), bool(placed)
         self.roles = {role: (where, number) for role, (where, number) in self.roles.items() if number < slots}
 
@@ -599,7 +616,7 @@ class _Resolver:
         by, codes = target
         into.close_run()
         number, start = self.next_node(), into.cursor
-        inside = Container(self.next_node, replace(start, low=0, high=0), f"{address}.")
+        inside = Container(self.next_node, replace(start, low=0, high=0), f"{address}.", number)
         inside.start = (
             into.start
         )  # a check in it covers everything before, from the frame's or the element's start
@@ -608,6 +625,8 @@ class _Resolver:
             self.repeat(one, one.repeat, inside, inner, style, (), address)
         else:
             self.body(one, inside, inner, style, address)
+            if one.name in inner.slots and _is_bare(one):
+                scope.sometimes[one.name] = inner.slots[one.name]
         nodes, low, high = inside.close(ends_in_run=_has_check(one)), inside.cursor.low, inside.cursor.high
         if high is None:
             self.note(

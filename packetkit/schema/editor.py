@@ -132,7 +132,7 @@ def shape(key: Key) -> Shape:
 def json_schema() -> Shape:
     """The language as a JSON Schema (draft 7, which editors read): completion and hover help, not a judgement."""
     field = _mapping(FIELD_KEYS)
-    told = {"group": "group", "flags": "flags", "states": "states"}
+    told = {word: word for word in ("group", "flags", "states", "derived")}
     field["allOf"] = [
         {
             "if": {"properties": {"kind": {"const": kind.name}}, "required": ["kind"]},

@@ -202,6 +202,11 @@ FIELD_KEYS = _table(
     ),
     Key("present_when", "condition", "The flag, or the field and its codes, that says the field is there."),
     Key(
+        "derived",
+        "text",
+        "What the ground works out from fields above: + - * / and parentheses, min, max, abs, sqrt.",
+    ),
+    Key(
         "up_to",
         "word",
         "Reserved bits up to the next boundary from the frame's start.",
@@ -336,6 +341,13 @@ KINDS: dict[str, Kind] = {
             ("algorithm",),
             ("bits", "covers", "also", "mixed_with", "self", "stored", "fill"),
             (12,),
+        ),
+        Kind(
+            "derived",
+            "A value that the ground works out from others; it has no bits on the wire.",
+            ("derived",),
+            ("unit",),
+            (15,),
         ),
         Kind(
             "group", "Fields that belong together.", ("group",), ("packing", "order", "word_bits"), (2, 9, 10)

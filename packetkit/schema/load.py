@@ -48,6 +48,7 @@ from packetkit.schema.readers import (
 from packetkit.schema.rules import MAXIMUM_FRAMES
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence
 
+TELLING = ("group", "flags", "states", "derived")  # keys that tell the kind, which has their name
 _WIDTHS = {"float": (16, 32, 64)}
 # A field of these kinds carries its own width limit: a check is as wide as its algorithm, padding as wide as it likes to be.
 _MAXIMUM_BITS = {"check": 82, "reserved": 65_535, "flag": 1}
@@ -201,7 +202,7 @@ class _Loader(Readers):
     def _kind(self, entries: MappingOf[str, Entry], node: Mapping, path: str) -> str | None:
         if "kind" in entries:
             return self._read_kind(entries["kind"].value, path, FIELD_KEYS["kind"])
-        told = [word for word in ("group", "flags", "states") if word in entries]
+        told = [word for word in TELLING if word in entries]
         if len(told) > 1:
             summary = f"{' and '.join(told)} cannot stand in one field"
             remedy = "Make one a field inside the other."
@@ -340,7 +341,7 @@ def _offered(node: Mapping) -> tuple[str, ...]:
     written = {entry.key.text: entry.value for entry in node.entries}
     kind = written.get("kind")
     said = kind.text if isinstance(kind, Scalar) else ""
-    told = next((word for word in ("group", "flags", "states") if word in written), "number")
+    told = next((word for word in TELLING if word in written), "number")
     row = KINDS.get(said or told, KINDS["number"])
     return (*COMMON_KEYS, *row.required, *row.optional)
 

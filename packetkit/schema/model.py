@@ -128,6 +128,7 @@ class Field:
     repeat: Repeat | None = None
     present_when: Condition | None = None
     up_to: str | None = None  # byte | word_16 | word_32
+    derived: str = ""  # the arithmetic, as written
     strict: bool | None = None
     # checks
     algorithm: str | CustomCrc | None = None

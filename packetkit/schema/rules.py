@@ -47,7 +47,7 @@ _WORDS = {
     "code-order": "A range of codes runs upwards.",
     "duplicate-state": "Each state has one code and each code one state.",
     "nothing-in-it": "A list has an entry: a frame has a field, a set of states a state, a mission a frame.",
-    "two-kinds": "A field is one thing: it has only one of group, flags and states.",
+    "two-kinds": "A field is one thing: it has only one of group, flags, states and derived.",
     "repeat-shape": "A repeat is a number, is counted by a field, or runs to the end.",
     "too-many-frames": f"A mission has at most {MAXIMUM_FRAMES} frames.",
 }
@@ -98,6 +98,9 @@ _WIRE = {
     "span-cycle": "Checks do not cover each other in a circle.",
     "mixed-unfit": "A check is mixed with the whole code of a field before it, in its group or one around it, no wider than itself.",
     "self-unused": "self belongs to a check that covers its own bits.",
+    "expression-shape": "A derived value is school arithmetic over names of fields: + - * / and parentheses, min, max, abs, sqrt.",
+    "expression-limit": "The arithmetic of a derived value has at most 200 characters and is nested at most 16 deep.",
+    "operand-unknown": "A derived value is worked out from numbers before it, in its group or one around it.",
     "role-unfit": "A role suits its field, its details belong to it, and a frame has one field of each role.",
     "modulus-unfit": "A counter's modulus is at least 2 and fits its bits.",
     "frame-too-long": "A frame has at most 65,535 bytes.",

@@ -292,6 +292,31 @@ BUGS: tuple[Bug, ...] = (
         "elif isinstance(inner, dict) and isinstance(given[key], Mapping):",
         "elif isinstance(inner, str):",
     ),
+    # -- what the ground works out
+    Bug(
+        "a difference of three is taken from the right",
+        "layout/expression",
+        "            tree = Operation(sign, tree, self.product())\n        return tree\n",
+        "            tree = Operation(sign, tree, self.sum())\n        return tree\n",
+    ),
+    Bug(
+        "only the last step of a derived value must be finite",
+        "layout/expression",
+        'return f"finite({_text(tree.left, places)} {tree.sign} {_text(tree.right, places)})"',
+        'return f"({_text(tree.left, places)} {tree.sign} {_text(tree.right, places)})"',
+    ),
+    Bug(
+        "a derived value of nothing is that of zero",
+        "codec/derive",
+        '            return None, f"no {name}"\n',
+        "            found = 0\n",
+    ),
+    Bug(
+        "a derived value in an element looks around the wrong element",
+        "layout/derived",
+        "operands.append(Operand(len(chain) - len(around), path))",
+        "operands.append(Operand(0, path))",
+    ),
     # -- generated functions
     Bug(
         "generated: a signed code is not flipped",
