@@ -300,10 +300,10 @@ BUGS: tuple[Bug, ...] = (
         "            tree = Operation(sign, tree, self.sum())\n        return tree\n",
     ),
     Bug(
-        "only the last step of a derived value must be finite",
+        "the least of several is the greatest",
         "layout/expression",
-        'return f"finite({_text(tree.left, places)} {tree.sign} {_text(tree.right, places)})"',
-        'return f"({_text(tree.left, places)} {tree.sign} {_text(tree.right, places)})"',
+        '"root" if tree.function == "sqrt" else tree.function',
+        '"root" if tree.function == "sqrt" else "max"',
     ),
     Bug(
         "a derived value of nothing is that of zero",
