@@ -164,7 +164,13 @@ def positions(frame: Frame, record_or_data: Any, algorithms: Algorithms) -> list
         root = _Reading(_picture(bytes(record_or_data))).walk(frame, algorithms)
     else:
         root = _Writing(record_or_data).walk(frame, algorithms)
-    return [(_address(node), node.first, node.width) for node in _leaves(root) if node.width]
+    found: list[tuple[str, int, int]] = []
+    for node in (node for node in _leaves(root) if node.width):
+        if node.field.runs:
+            found += [(_address(node), node.start + bit, width) for bit, width in node.field.runs]
+        else:
+            found.append((_address(node), node.first, node.width))
+    return sorted(found, key=lambda place: place[1])
 
 
 # --- Rules 1 and 2: where a bit lies ------------------------------------------------------------------------
@@ -212,6 +218,8 @@ def _turned(node: _Node, text: str) -> str:
     """Return a number on paper as a field's bits, or a field's bits as on paper: each turn undoes itself."""
     if node.field.stored == "bits_reversed":
         text = text[::-1]
+    if node.field.runs:
+        return text  # node.bits lie in the order of the number on paper
     if _octets_reversed(node):
         text = _reverse_octets(text)
     return text[::-1] if node.packing.least_first else text
@@ -273,6 +281,20 @@ class _Node:
     raw: int | None = None
     present: bool = True
     children: list[_Node] = attribute(default_factory=list)
+
+    @property
+    def start(self) -> int:
+        """The first bit of the group around a field, from which its runs are counted."""
+        assert self.parent is not None
+        return self.parent.first
+
+    @property
+    def bits(self) -> list[int]:
+        """The bits of a leaf, by their number in the frame: as it takes them, or, split, as the number is written on paper."""
+        runs = [range(self.start + bit, self.start + bit + width) for bit, width in self.field.runs]
+        if not runs:
+            return list(range(self.first, self.first + self.width))
+        return [bit for run in runs for bit in (reversed(run) if self.packing.least_first else run)]
 
     @property
     def is_group(self) -> bool:
@@ -402,7 +424,8 @@ class _Walk(ABC):
                 self.body(self.node(declared, index, node))
         else:
             self.body(node)
-        node.width = self.at - node.first
+        if not declared.runs:
+            node.width = self.at - node.first
 
     def node(self, declared: Field, key: str | int, parent: _Node) -> _Node:
         node = _Node(declared, key, parent, parent.packing, parent.order, self.at)
@@ -415,15 +438,32 @@ class _Walk(ABC):
         if node.is_group:
             self.pack(node)
             self.open(node)
+            taken = {
+                node.first + i
+                for declared in node.field.fields
+                for bit, width in declared.runs
+                for i in range(bit, bit + width)
+            }
             for declared in node.field.fields:
+                self.pass_by(taken)
                 self.member(declared, node)
+            self.pass_by(taken)
             node.width = self.at - node.first
+        elif node.field.runs:
+            node.width = sum(width for _, width in node.field.runs)
+            node.first = min(node.bits)
+            self.leaf(node)
         elif (
             not node.field.derived
         ):  # the ground works it out: there is nothing on the wire, and nothing to send
             node.width = self.leaf_width(node.field)
             self.leaf(node)
             self.at = node.first + node.width
+
+    def pass_by(self, taken: set[int]) -> None:
+        """Go on to the next bit that belongs to no split value."""
+        while self.at in taken:
+            self.at += 1
 
     def pack(self, node: _Node) -> None:
         """Rule 2: a group's packing and order hold from here inwards; word_bits turns words, not numbers."""
@@ -1019,10 +1059,10 @@ class _Reading(_Walk):
         return count
 
     def leaf(self, node: _Node) -> None:
-        end = node.first + node.width
-        if end > len(self.picture):
+        end = max(node.bits, default=0) + 1
+        if node.width and end > len(self.picture):
             raise Refused("truncated", f"{_address(node)} ends at bit {end} of {len(self.picture)}")
-        spots = [_spot(i, node.packing) for i in range(node.first, end)]
+        spots = [_spot(i, node.packing) for i in node.bits]
         if max(spots, default=-1) >= len(self.picture):  # of a word that is cut, the first octets come last
             raise Refused("truncated", f"{_address(node)} ends beyond bit {len(self.picture)}")
         bits = "".join(self.picture[spot] for spot in spots)
@@ -1325,8 +1365,8 @@ def _written(frame: Frame, record: Any, algorithms: Algorithms) -> _Writing:
 def _draw(node: _Node, picture: list[str]) -> None:
     assert node.raw is not None
     bits = _bits_of(node, node.raw)
-    for i in range(node.width):
-        picture[_spot(node.first + i, node.packing)] = bits[i]
+    for place, i in enumerate(node.bits):
+        picture[_spot(i, node.packing)] = bits[place]
 
 
 # --- Rule 16: checks ----------------------------------------------------------------------------------------
@@ -1372,7 +1412,7 @@ def _span(check: _Node, root: _Node, picture: str) -> list[tuple[str, bool]]:
     """
     bits = []
     for leaf in _covered(check, root):
-        for i in range(leaf.first, leaf.first + leaf.width):
+        for i in leaf.bits:
             spot = _spot(i, leaf.packing)
             bit = picture[spot]
             if leaf is check:

@@ -130,7 +130,7 @@ def slot_row(
     shown = step is not None and (step != 1 or slot.by_meaning)
     return (
         at,
-        slot.width,
+        " + ".join(str(width) for _, width in slot.pieces) or slot.width,
         indent + _last(slot),
         printed.kind_text(slot) + (f"\n{slot.role.name}" if slot.role else ""),
         f"{held}, {policy}" if policy else held,

@@ -119,7 +119,12 @@ def field_entries(
                 place = placed(
                     at.plus(slot.offset_bits), (slot.width, slot.width), printed.PACKINGS[node.packing]
                 )
-                yield {**slot_entry(slot, declared.get(slot.address)), **place, "order": order}
+                entry = {**slot_entry(slot, declared.get(slot.address)), **place, "order": order}
+                if slot.pieces:
+                    entry["runs"] = [
+                        {"offset_bits": at.plus(first).bits, "bits": width} for first, width in slot.pieces
+                    ]
+                yield entry
             continue
         if isinstance(node, Fill):
             entry = slot_entry(node.slot, declared.get(node.slot.address))
@@ -153,6 +158,7 @@ EMPTY: Object = {
     "holds": "",
     "signed": False,
     "coding": None,
+    "runs": None,
     "minimum": None,
     "maximum": None,
     "resolution": None,

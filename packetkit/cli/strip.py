@@ -182,7 +182,13 @@ def _bits(run: Run) -> list[_Bit | None]:
     Where it may start at any bit, its fields in wire order, each from its high bit on.
     """
     if run.residue is None:
-        return [_Bit(slot, rank) for slot in run.slots for rank in reversed(range(slot.width))]
+        order: dict[int, _Bit] = {}
+        for slot in run.slots:
+            left = slot.width
+            for at, width in slot.pieces or ((slot.offset_bits, slot.width),):
+                order |= {at + i: _Bit(slot, left - 1 - i) for i in range(width)}
+                left -= width
+        return [order[bit] for bit in sorted(order)]
     start = run.residue if run.at is None else run.at
     first = start // 8 * 8
     bits: list[_Bit | None] = [None] * (-(-(start + run.size_bits - first) // 8) * 8)

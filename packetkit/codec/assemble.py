@@ -374,7 +374,7 @@ class _Writing:
 
     def put(self, frame: bytearray, leaf: Leaf, raw: int) -> None:
         code = bits.code_of(leaf.slot, raw)
-        bits.write(frame, leaf.packing, leaf.run_at, leaf.offset, leaf.width, code)
+        bits.scatter(frame, leaf.packing, leaf.run_at, leaf.pieces, code)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from packetkit.layout.model import Check, Packing, Slot
 
 Octets = bytes | bytearray | memoryview
 Span = tuple[int, int]
+Pieces = tuple[tuple[int, int], ...]  # of one code: each one's first bit in the run, and its width
 Words = tuple[int, int, int]  # a run of words: its first bit, the bit after it, bits in a word
 
 
@@ -59,6 +60,22 @@ def read(frame: bytes, packing: Packing, run_at: int, offset: int, width: int) -
     part = _in_reading_order(frame[first:last], packing)
     order = "little" if packing is Packing.LEAST else "big"
     return int.from_bytes(part, order) >> shift & ((1 << width) - 1)  # type: ignore[arg-type]
+
+
+def gather(frame: bytes, packing: Packing, run_at: int, pieces: Pieces) -> int:
+    """Return the code that lies in pieces, each of which starts some bits into a run; the first is the most significant."""
+    code = 0
+    for at, width in pieces:
+        code = code << width | read(frame, packing, run_at, at, width)
+    return code
+
+
+def scatter(frame: bytearray, packing: Packing, run_at: int, pieces: Pieces, code: int) -> None:
+    """Put a code into a frame that has zeros in the place of its pieces."""
+    left = sum(width for _, width in pieces)
+    for at, width in pieces:
+        left -= width
+        write(frame, packing, run_at, at, width, code >> left & ((1 << width) - 1))
 
 
 def write(frame: bytearray, packing: Packing, run_at: int, offset: int, width: int, code: int) -> None:

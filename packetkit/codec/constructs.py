@@ -365,6 +365,8 @@ class _Plan:
             if place.swapped:
                 yield from self.place_refusals(node)
         for slot in self.layout.slots:
+            if slot.pieces:
+                yield slot.address, "its bits lie apart, and construct's fields are bits side by side"
             if slot.check is not None:
                 yield from self.check_refusals(slot, slot.check)
 

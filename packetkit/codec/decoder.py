@@ -23,6 +23,7 @@ from packetkit.codec.stretch import (
     Group,
     Part,
     Placed,
+    Spot,
     Stretch,
     collect,
     flattened,
@@ -234,6 +235,7 @@ class Decoder:
             return False
         self.whole_octets(group.packing, place, residue(node), count, node.minimum_bits, copies)
         cutting, lines = self.cutting(pieces[0])
+        lines += self.put_together(group)
         form = cutting.format()
         unpack = self.source.name("each", lambda: Struct(form).iter_unpack, form)
         names = targets(cutting)
@@ -302,11 +304,20 @@ class Decoder:
             return
         if run.over is None:
             self.load_anywhere(run, place)
-            return
-        first = place.plus(-run.over)
-        pieces = parts(run, run.over)
-        for part in pieces:
-            self.load_part(part, first.plus(part.octet * 8))
+        else:
+            first = place.plus(-run.over)
+            for part in parts(run, run.over):
+                self.load_part(part, first.plus(part.octet * 8))
+        for line in self.put_together(run):
+            self.source.add(line)
+
+    def put_together(self, run: Stretch) -> list[str]:
+        """Give each split value of a stretch, whose pieces are read, its text; return the lines that must stand before."""
+        lines: list[str] = []
+        for spot in run.split:
+            terms = [f"{one.text} << {one.lift}" if one.lift else one.text for one in spot.pieces]
+            self.worth(spot, "(" + " | ".join(terms) + ")", lines, [], signed=False)
+        return lines
 
     def is_read(self, part: Part) -> bool:
         """Whether a part is read at all, so that struct sees that its octets are there."""
@@ -409,11 +420,12 @@ class Decoder:
     def field(self, one: Placed, cutting: Cut, may_sign: bool, lines: list[str], tests: list[str]) -> None:
         """Give one spot its text, and add the lines and tests it needs."""
         slot, spot = one.slot, one.spot
-        by_table = self.values.is_looked_up(slot) and slot.number not in self.tellers
-        plain = not (slot.octets_reversed or slot.bits_reversed or by_table)
+        plain = not (slot.octets_reversed or slot.bits_reversed or self.by_table(slot))
         signed = slot.signed and plain and may_sign and cutting.is_signed(one.start, slot.width)
         code = cutting.text(one.start, slot.width)
-        if cutting.is_real(one.start):
+        if slot.kind == "piece":
+            spot.text = code
+        elif cutting.is_real(one.start):
             spot.text = real_text(code)
         elif slot.kind == "reserved":
             tests.append(bare(code))
@@ -421,7 +433,26 @@ class Decoder:
             if slot.number in self.tellers:
                 lines.append(f"r{slot.number} = {slot.codes[0].low}")
             tests.append(f"{bare(code)} != {bits.code_of(slot, slot.codes[0].low):#x}")
-        elif by_table:
+        else:
+            self.worth(spot, code, lines, tests, signed=signed, slot=slot)
+
+    def by_table(self, slot: Slot) -> bool:
+        """Whether a slot's value is looked up by its bits."""
+        return self.values.is_looked_up(slot) and slot.number not in self.tellers
+
+    def worth(
+        self,
+        spot: Spot,
+        code: str,
+        lines: list[str],
+        tests: list[str],
+        *,
+        signed: bool,
+        slot: Slot | None = None,
+    ) -> None:
+        """Give a spot the text of its value from that of its bits. slot: as it is read here, where that differs from the spot's."""
+        slot = slot or spot.slot
+        if self.by_table(slot):
             spot.text = f"{self.values.table(slot)}[{bare(code)}]"
         elif slot.number in self.tellers or slot.kind in ("tag", "check", "count"):
             spot.text = self.named(slot, raw_text(slot, code, signed=signed), lines, tests)

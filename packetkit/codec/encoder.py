@@ -76,6 +76,7 @@ class Encoder:
         for number, offset in run.starts:
             self.checks.mark(number, Place(False, offset))
         self.take(entries, "record", bare=False)
+        self.take_apart(run)
         octets = self.packed(run)
         if self.trailing is not None:
             slot = self.trailing
@@ -234,6 +235,15 @@ class Encoder:
                 self.field(one, cutting, terms, fixed, flips)
         return [_sum(terms[start], fixed[start], flips[start]) for start in terms]
 
+    def take_apart(self, run: Stretch) -> None:
+        """Keep the codes of a stretch's split values in variables, of which their pieces are cut."""
+        for spot in run.split:
+            name = self.named(spot.slot, spot.text)
+            if flip(spot.slot):
+                self.source.add(f"{name} ^= {flip(spot.slot):#x}")
+            for piece in spot.pieces:
+                piece.text = name
+
     def field(
         self,
         one: Placed,
@@ -247,6 +257,11 @@ class Encoder:
         places = cutting.parts(one.start, slot.width)
         if places[0][0].is_real:
             terms[one.start].append(self.codes.real(slot, one.spot.text))
+            return
+        if slot.kind == "piece":
+            for chunk, shift, width, lift in places:
+                text = f"({one.spot.text} >> {one.spot.lift + lift} & {(1 << width) - 1:#x})"
+                terms[chunk.start].append(shifted(text, shift))
             return
         constant = slot.kind in ("constant", "sync") or (slot.kind == "tag" and not slot.is_value)
         value = bits.code_of(slot, slot.codes[0].low) if constant else flip(slot)
@@ -349,6 +364,7 @@ class Encoder:
         """Write a stretch."""
         for number, offset in run.starts:
             self.checks.mark(number, place.plus(offset))
+        self.take_apart(run)
         after = place.plus(run.size)
         if self.ends_frame(run) and (run.over != 0 or run.size % 8):
             self.trailing = None
@@ -458,6 +474,7 @@ class Encoder:
             line = f"{codes} = {codes} << {run.size} | ({{}})"
         with source.block(f"for {element} in {name}:"):
             self.take(entries, element, bare=node.bare)
+            self.take_apart(run)
             source.add(line.format(self.packed(run) if whole else self.number(run)))
         if whole:
             source.add(f'out += b"".join({codes})')

@@ -20,11 +20,16 @@ UNROLLED = 256
 
 @dataclass(eq=False, slots=True)
 class Spot:
-    """A slot in a stretch: its first bit there, and in generated text what stands for its value (or its code)."""
+    """A slot in a stretch: its first bit there, and in generated text what stands for its value (or its code).
+
+    A split value is a spot of its own for each piece, of a slot of kind `piece`, whose text is its bits; lift: bits of the value below it.
+    """
 
     slot: Slot
     offset: int
     text: str = ""
+    lift: int = 0
+    pieces: tuple[Spot, ...] = ()
 
 
 @dataclass(slots=True)
@@ -47,6 +52,7 @@ class Stretch:
     size: int = 0
     spots: list[Spot] = field(default_factory=list)
     starts: list[tuple[int, int]] = field(default_factory=list)
+    split: list[Spot] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,15 +137,30 @@ def write_out(node: Node, into: Stretch, entries: Entries) -> None:
         into.starts.append((node.number, into.size))
         for slot in node.slots:
             spot = Spot(slot, into.size + slot.offset_bits)
-            into.spots.append(spot)
+            if slot.pieces:
+                spot.pieces = _pieces(slot, into.size)
+                into.split.append(spot)
+            into.spots += spot.pieces or (spot,)
             if slot.is_value:
                 entries.append((slot.path, spot))
+        if any(slot.pieces for slot in node.slots):
+            into.spots.sort(key=lambda spot: spot.offset)
         into.size += node.size_bits
     elif isinstance(node, Repeat):
         assert node.count is not None
         into.starts.append((node.number, into.size))
         made = write_elements(node, node.count, into)
         entries.append((node.path, made))
+
+
+def _pieces(slot: Slot, at: int) -> tuple[Spot, ...]:
+    """The pieces of a split slot of a run that starts at a bit of the stretch."""
+    made, left = [], slot.width
+    for offset, width in slot.pieces:
+        left -= width
+        piece = Slot(slot.number, (), slot.address, "piece", offset, width)
+        made.append(Spot(piece, at + offset, lift=left))
+    return tuple(made)
 
 
 def write_elements(node: Repeat, count: int, into: Stretch) -> Elements:

@@ -84,6 +84,11 @@ class Leaf:
         return self.run_at + self.offset
 
     @property
+    def pieces(self) -> bits.Pieces:
+        """Where in the run its bits lie."""
+        return self.slot.pieces or ((self.offset, self.width),)
+
+    @property
     def address(self) -> str:
         return located(self.slot.address, self.indices)
 
@@ -256,12 +261,13 @@ class _Reading:
         scope: Scope,
     ) -> Leaf:
         leaf = Leaf(slot, indices, len(self.leaves), run_at, offset, width, packing, scope)
-        last = run_at + offset + width
+        last = max(at + size for at, size in leaf.pieces)
         if packing.word_bits:  # a code is there when its whole words are
-            last = run_at + -(-(offset + width) // packing.word_bits) * packing.word_bits
+            last = -(-last // packing.word_bits) * packing.word_bits
+        last += run_at
         if last > self.end:
             raise self.short(leaf.address, leaf.bit, width)
-        leaf.raw = bits.raw_of(slot, bits.read(self.data, packing, run_at, offset, width))
+        leaf.raw = bits.raw_of(slot, bits.gather(self.data, packing, run_at, leaf.pieces))
         self.leaves.append(leaf)
         scope.leaves[slot.number] = leaf
         return leaf

@@ -96,6 +96,11 @@ def _packings(layout: Layout) -> set[Packing]:
     return {node.packing for node in layout.walk() if isinstance(node, Run)}
 
 
+def _splits_least(layout: Layout) -> bool:
+    runs = (node for node in layout.walk() if isinstance(node, Run) and node.packing is Packing.LEAST)
+    return any(slot.pieces for run in runs for slot in run.slots)
+
+
 def _missing_codes(one: Field) -> tuple[object, ...]:
     return one.missing if isinstance(one.missing, tuple) else ()
 
@@ -107,6 +112,8 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(1, "IEEE half", _is(kind="float", bits=16)),
     Feature(1, "IEEE single", _is(kind="float", bits=32)),
     Feature(1, "IEEE double", _is(kind="float", bits=64)),
+    Feature(14, "split value", lambda seen: bool(seen.field.runs)),
+    OnWire(14, "split value under least significant first", _splits_least),
     Feature(14, "sign and magnitude", _is(coding="sign_and_magnitude")),
     Feature(14, "BCD", _is(coding="binary_coded_decimal")),
     Feature(14, "Gray code", _is(coding="gray")),

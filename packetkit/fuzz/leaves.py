@@ -79,9 +79,9 @@ class Leaves:
             return int(self.one(self.chance.randint(1, 8), 16, 16, 24, 32, 64))
         return self.chance.randint(1, self.one(12, 12, 24, 64))
 
-    def number(self, scope: Scope, style: Style) -> tuple[Entry, int]:
-        """A number by wire."""
-        bits = self.width(style)
+    def number(self, scope: Scope, style: Style, bits: int = 0) -> tuple[Entry, int]:
+        """A number by wire. bits: how many it has, 0: as it comes."""
+        bits = bits or self.width(style)
         made: Entry = {"name": self.name(scope), "bits": bits}
         if self.odds(3):
             made["signed"] = True

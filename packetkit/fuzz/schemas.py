@@ -142,7 +142,7 @@ class _Draw(Covers):
         if self.budget < 4:
             leaves = [self.number]
         holders: list[_Holder] = [self.group, self.repeat, self.counted, self.option, self.option]
-        holders += [self.flags, self.inner_check, self.other_packing]
+        holders += [self.flags, self.inner_check, self.other_packing, self.split]
         holders += [self.other_packing] if style.least else [self.words] * 2
         at = self.chance.randint(0, len(leaves) + (len(holders) if depth < 3 and self.budget > 4 else 0) - 1)
         if at < len(leaves):
@@ -227,6 +227,41 @@ class _Draw(Covers):
             used += spare
         self.cover(made["group"], inner, inner_style)
         self.add(fields, scope, place, made, used)
+
+    def split(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
+        """A group with a value whose bits lie among those of its other fields."""
+        made: Entry = {"name": self.name(scope), "group": []}
+        inner, inside = self.inside(scope, made), replace(place)
+        if style.words:
+            return
+        runs, at = [], self.one(0, 0, self.chance.randint(1, 6))
+        gaps = [at] if at else []
+        for _ in range(self.chance.randint(2, 4)):
+            runs.append([at, self.chance.randint(1, 9)])
+            gaps.append(self.chance.randint(1, 6))
+            at += runs[-1][1] + gaps[-1]
+        gaps = gaps[: self.one(-1, None)]  # the group ends with a run, or not
+        if self.odds(3):
+            runs.reverse()
+        first = self.one(True, False)
+        if first:
+            self.add(made["group"], inner, inside, self.split_value(inner, runs), 0)
+        for bits in gaps:
+            entry = {"name": self.name(inner), "bits": bits} if bits > 1 else self.flag(inner, style)[0]
+            self.add(made["group"], inner, inside, self.one(entry, {"kind": "reserved", "bits": bits}), bits)
+        if not first:
+            self.add(made["group"], inner, inside, self.split_value(inner, runs), 0)
+        self.add(fields, scope, place, made, sum(gaps) + sum(width for _, width in runs))
+
+    def split_value(self, scope: Scope, runs: list[list[int]]) -> Entry:
+        """A number, or states, in runs of bits."""
+        bits = sum(width for _, width in runs)
+        if bits < 4 or self.odds(3):
+            made: Entry = {"name": self.name(scope), "states": {0: "idle", (1 << bits) - 1: "busy"}}
+        else:
+            made, _ = self.number(scope, Style(), bits)
+        made.pop("order", None)
+        return {**made, "bits": bits, "runs": runs}
 
     def flags(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
         """A set of flags, with a part of several bits at times."""

@@ -7,7 +7,7 @@ for each pair makes `matches` decide for all: at most one frame of a mission mat
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from packetkit.layout.model import Layout, Packing, Range, Run, Slot
 from packetkit.layout.size import lengths
@@ -49,6 +49,9 @@ def wire_bits(run: Run, slot: Slot) -> tuple[int, ...]:
 
     Bit b is in octet b//8, at 7 - b%8.
     """
+    if slot.pieces:
+        parts = (replace(slot, pieces=(), offset_bits=at, width=width) for at, width in slot.pieces)
+        return tuple(bit for part in parts for bit in wire_bits(run, part))
     base = run.at or 0
     places = [_wire_bit(run.packing, base, slot.offset_bits + i) for i in range(slot.width)]
     if run.packing is Packing.LEAST:

@@ -64,6 +64,8 @@ def _slot(slot: Slot, run: Run) -> str:
     form = f"{run.packing.value} octets_reversed={slot.octets_reversed} bits_reversed={slot.bits_reversed} signed={slot.signed}"
     if slot.coding:  # written only where there is one, as every word that version 1 did not have
         form += f" coding={slot.coding}"
+    if slot.pieces:
+        form += f" pieces={','.join(f'{at - slot.offset_bits}:{width}' for at, width in slot.pieces)}"
     if isinstance(slot.transform, Linear):
         transform = f"{slot.transform.numerator}/{slot.transform.base}/{slot.transform.denominator}"
     else:

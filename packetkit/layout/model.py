@@ -148,6 +148,8 @@ class Slot:
     address     its full name, for messages: `power.cell_voltage`, `readings[].field_x`
     kind        number, float, states, flag, constant, sync, tag, count, reserved or check: the rows of KINDS that have bits
     offset_bits from the first bit of its run
+    pieces      where a value is split: first bit and width of each part, counted like offset_bits, the most significant part first;
+                offset_bits is then the first bit of the foremost; empty: its bits lie side by side
     coding      how the bits spell a whole number, a row of coding.CODINGS; empty: plain binary, the raw code is the number
     legal       the raw codes that encode accepts by value, ascending and disjoint: bounds less specials; under a coding the numbers
     unassigned  True: a code neither legal nor special decodes to None (declared by meaning); False: to the number, noted out_of_range
@@ -166,6 +168,7 @@ class Slot:
     bits_reversed: bool = False
     signed: bool = False
     coding: str = ""
+    pieces: tuple[tuple[int, int], ...] = ()
     transform: Transform = Linear(1, 0, 1)
     legal: tuple[Range, ...] = ()
     specials: tuple[Special, ...] = ()

@@ -95,6 +95,7 @@ class Scope:
         default_factory=dict
     )  # values of the ground's, as the resolver notes them
     broken: set[str] = field(default_factory=set)
+    split: int | None = None  # the bit of its run from which the runs of a split value in it are counted
 
     def find(self, name: str) -> tuple[Scope, str] | None:
         """The scope and last name that `name` means, looked up from here outwards, dots leading into plain groups."""
@@ -177,13 +178,35 @@ class Container:
         index, bits = len(self.nodes), self.open.size if self.open else 0
         return Spot(self, index, bits, self.cursor)
 
-    def add_slot(self, slot: Slot, packing: Packing) -> None:
+    def opened(self, packing: Packing) -> OpenRun:
+        """The run that takes slots of this packing."""
         if self.open is None or self.open.packing is not packing:
             self.close_run()
             self.open = OpenRun(self.next_node(), self.cursor, packing)
-        self.open.slots.append(replace(slot, offset_bits=self.open.size))
-        self.open.size += slot.width
-        self.cursor = self.cursor.plus(slot.width)
+        return self.open
+
+    def add_slot(self, slot: Slot, packing: Packing) -> None:
+        run = self.opened(packing)
+        if slot.pieces:
+            run.slots.append(slot)  # its bits were set aside
+            return
+        run.slots.append(replace(slot, offset_bits=run.size))
+        self.advance(slot.width)
+
+    def advance(self, bits: int) -> None:
+        """Go on by so many bits of the open run."""
+        assert self.open is not None
+        self.open.size += bits
+        self.cursor = self.cursor.plus(bits)
+
+    def room(self) -> int | None:
+        """Go past bits that are set aside for split values; the bits that are free from there on, None: any number."""
+        if self.open is None:
+            return None
+        while self.open.size in self.open.aside:
+            self.advance(1)
+        later = [bit for bit in self.open.aside if bit > self.open.size]
+        return min(later) - self.open.size if later else None
 
     def close_run(self) -> None:
         if self.open is None:
@@ -225,6 +248,7 @@ class OpenRun:
     packing: Packing
     slots: list[Slot] = field(default_factory=list)
     size: int = 0
+    aside: set[int] = field(default_factory=set)  # bits of split values that the next slots leave out
 
 
 @dataclass(frozen=True, slots=True)

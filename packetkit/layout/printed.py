@@ -181,11 +181,20 @@ def derived_text(one: Derived) -> str:
 def order_text(slot: Slot, packing: Packing) -> str:
     """How the slot departs from its packing's order; empty where it does not."""
     words = []
+    if slot.pieces:
+        words.append(
+            f"split: {' and '.join(bit_numbers(at - slot.offset_bits, width) for at, width in slot.pieces)}"
+        )
     if slot.octets_reversed:
         words.append("high octet first" if packing is Packing.LEAST else "low octet first")
     if slot.bits_reversed:
         words.append("bits reversed")
     return ", ".join(words)
+
+
+def bit_numbers(first: int, width: int) -> str:
+    """Which bits: `bits 0 to 6`, `bit 8`."""
+    return f"bit {first}" if width == 1 else f"bits {first} to {first + width - 1}"
 
 
 def stored_text(slot: Slot, packing: Packing) -> str:

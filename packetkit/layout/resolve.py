@@ -15,6 +15,7 @@ from functools import cached_property
 from itertools import islice
 
 from packetkit.errors import Problem
+from packetkit.layout import split
 from packetkit.layout.derived import Derivations
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.meaning import Meaning, meaning, merged
@@ -93,7 +94,8 @@ class _Resolver:
         return self.nodes - 1
 
     def new_slot(self, made: Meaning, path: tuple[str, ...], address: str, **more: object) -> Slot:
-        slot = made.place(number=len(self.slots), path=path, address=address, offset_bits=0, **more)
+        more = {"offset_bits": 0, **more}
+        slot = made.place(number=len(self.slots), path=path, address=address, **more)
         self.slots.append(slot)
         return slot
 
@@ -190,6 +192,8 @@ class _Resolver:
     ) -> None:
         declared = tuple(fields)
         last = (self.filler,) if not self.derivations.later and self.filler else ()
+        if any(one.runs for one in declared) and self.placed:
+            self.placed = split.set_aside(declared, into, scope, style.packing, self.tell_of(into, path))
         for at, one in enumerate(declared):
             address = f"{into.prefix}{'.'.join((*path, one.name))}" if one.name else into.prefix
             if not one.whole:
@@ -198,11 +202,15 @@ class _Resolver:
                 self.placed = False
                 scope.broken.add(one.name)
                 continue
+            if scope.split is not None:
+                into.room()
             before = into.spot()
             self.derivations.later.append((*(other.name for other in declared[at + 1 :]), *last))
             self.place(one, into, scope, style, (*path, one.name), address)
             self.derivations.later.pop()
             scope.spans[one.name] = (before, into.spot())
+        if scope.split is not None and self.placed:
+            self.placed = split.finish(declared, into, self.tell_of(into, path))
 
     def place(
         self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
@@ -228,6 +236,15 @@ class _Resolver:
             self.repeat(one, one.repeat, into, scope, style, path, address)
         else:
             self.plain(one, into, scope, style, path, address)
+
+    def tell_of(self, into: Container, path: tuple[str, ...]) -> split.Tell:
+        """What notes a problem with the runs of one field of a group."""
+
+        def tell(one: Field, place: Place, summary: str, remedy: str) -> None:
+            where = self.full(f"{into.prefix}{'.'.join((*path, one.name))}")
+            self.note(place, "runs-unfit", where, summary, remedy)
+
+        return tell
 
     def full(self, address: str) -> str:
         return f"{self.frame.name}.{address}" if address else self.frame.name
@@ -357,6 +374,8 @@ class _Resolver:
                 self.note(one.places["role"], "role-unfit", where, text, remedy)
             else:
                 self.roles[role.name] = (address, len(self.slots))
+        if scope.split is not None:
+            self.among_runs(one, made.width, into, scope.split, where, more)
         spot = into.spot()
         slot = self.new_slot(made, path, address, **more)
         into.add_slot(slot, style.packing)
@@ -376,9 +395,28 @@ class _Resolver:
                 PendingCheck(one, slot.number, algorithm, scope, into.start, spot, where, style)
             )
 
+    def among_runs(
+        self, one: Field, width: int, into: Container, start: int, where: str, more: dict[str, object]
+    ) -> None:
+        """Add a split value's pieces; another field of its group must fit between the bits that are set aside."""
+        if one.runs:
+            more["pieces"] = tuple((start + bit, size) for bit, size in one.runs)
+            more["offset_bits"] = start + min(bit for bit, _ in one.runs)
+            return
+        free = into.room()
+        if free is not None and free < width:
+            assert into.open is not None
+            has = "1 bit" if width == 1 else f"{width} bits"
+            room = "1 is" if free == 1 else f"{free} are"
+            text = (
+                f"it has {has}, and from bit {into.open.size - start} of its group {room} left before a run"
+            )
+            self.note(one.place, "runs-unfit", where, text, "Split it with runs, or move it.")
+            self.placed = False
+
     def reversal(self, one: Field, width: int, style: Style, where: str) -> bool:
         """Whether the slot's octets are reversed against its packing's natural order (WIRE.md 2)."""
-        if one.kind in ("flag", "reserved"):
+        if one.kind in ("flag", "reserved") or one.runs:
             return False
         if one.kind == "check" and one.stored == "bits_reversed":
             return False

@@ -168,6 +168,11 @@ class Checks:
                 at = _place_of_name(pending.one, covers, name)
                 self.note(at, "span-unknown", pending.path, text, self.suggest(name, pending.scope, ()))
                 return None
+            if hit[0].split is not None:
+                text = f"the bits of {shown(name)} lie among those of a split value"
+                at = _place_of_name(pending.one, covers, name)
+                self.note(at, "runs-unfit", pending.path, text, "Cover the whole group that it is in.")
+                return None
             found[name] = hit
         if covers.what == "names":
             spans = [found[name][0].spans[found[name][1]] for name in covers.names]

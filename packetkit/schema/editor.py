@@ -98,6 +98,11 @@ READS: dict[str, Callable[[Key], Shape]] = {
     "preset": lambda _: {"enum": list(PRESETS)},
     "codes": lambda _: _CODES,
     "octets": lambda _: _list_of(NUMBER),
+    "runs": lambda _: {
+        "type": "array",
+        "minItems": 2,
+        "items": {"type": "array", "items": NUMBER, "minItems": 2, "maxItems": 2},
+    },
     "missing": lambda _: {"anyOf": [{"type": "boolean"}, _CODES]},
     "states": lambda _: {"type": "object", "minProperties": 1, "additionalProperties": TEXT},
     "repeat": lambda _: {"anyOf": [NUMBER, _REPEAT]},

@@ -152,6 +152,11 @@ FIELD_KEYS = _table(
     Key("unit", "unit", "The unit of the value."),
     Key("preset", "preset", "A quantity whose usual range, resolution, unit and missing code are filled in."),
     Key("bits", "bits", "Width on the wire."),
+    Key(
+        "runs",
+        "runs",
+        "Where the bits of a split value are: [bit, width] each, from the start of the group, the most significant first.",
+    ),
     Key("signed", "boolean", "true: two's complement."),
     Key("order", "word", "Which octet of the number comes first.", ("big", "little")),
     Key(
@@ -271,6 +276,7 @@ KINDS: dict[str, Kind] = {
                 "unit",
                 "preset",
                 "bits",
+                "runs",
                 "signed",
                 "order",
                 "coding",
@@ -307,8 +313,8 @@ KINDS: dict[str, Kind] = {
             "states",
             "One of several named states; an unknown code keeps its number.",
             ("bits", "states"),
-            ("order", "missing", "default", "role"),
-            (5,),
+            ("runs", "order", "missing", "default", "role"),
+            (5, 14),
         ),
         Kind("flag", "One bit: true or false.", (), ("bits", "default"), (5,)),
         Kind(

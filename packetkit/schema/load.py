@@ -183,6 +183,8 @@ class _Loader(Readers):
                 "a field needs a name",
                 "Add name: with lower-case letters, digits and underscores.",
             )
+        if "runs" in values:
+            values.setdefault("bits", sum(width for _, width in values["runs"]))
         if kind is not None:
             self._bits(values, entries, kind, path)
         kind = kind or "number"
@@ -224,6 +226,8 @@ class _Loader(Readers):
                     listed = f"{name} belongs to kind: {' or '.join(others)}.\n{listed}"
                 self.note(entry.key, "key-not-for-kind", path, f"a {kind} field has no key {name}", listed)
         for name in self.lacking(node, entries, row.required):
+            if name == "bits" and "runs" in entries:
+                continue  # their widths are its bits
             remedy = f"{name}: {FIELD_KEYS[name].help}"
             self.note(node, "missing-key", path, f"a {kind} field needs {name}", remedy)
         return {name: entry for name, entry in entries.items() if name in allowed}
@@ -251,7 +255,8 @@ class _Loader(Readers):
                 remedy = "Leave bits out; a field of several bits is a number, or has states."
             has = "one bit" if most == 1 else f"1 to {most} bits"
             summary = f"a {kind} has {has}, not {whole(bits)}"
-            self.note(entries["bits"].value, "bad-bits", path, summary, remedy)
+            at = entries["bits"] if "bits" in entries else entries["runs"]
+            self.note(at.value, "bad-bits", path, summary, remedy)
 
     # -- frames and the mission ---------------------------------------------------------------------------------------------
 

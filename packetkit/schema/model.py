@@ -99,6 +99,9 @@ class Field:
     preset: str | None = None
     # the number on the wire
     bits: int | None = None
+    runs: tuple[
+        tuple[int, int], ...
+    ] = ()  # (bit from the start of the group, width), the most significant first
     signed: bool | None = None
     order: str | None = None  # big | little
     coding: str | None = None  # sign_and_magnitude | binary_coded_decimal | gray

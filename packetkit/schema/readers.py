@@ -398,6 +398,24 @@ class Readers:
             return None
         return Codes(low, high, values.get("reason", ""))
 
+    def _read_runs(self, node: Node, path: str, key: Key) -> tuple[tuple[int, int], ...] | None:
+        """Runs of bits as (bit, width)."""
+        form = "Write each run as [bit, width], the most significant first: [[0, 7], [8, 4]]."
+        if not isinstance(node, Sequence) or not node.items:
+            self.note(node, "runs-shape", path, f"runs is a list of runs, not {shape(node)}", form)
+            return None
+        found = []
+        for item in node.items:
+            if not isinstance(item, Sequence) or len(item.items) != 2:
+                self.note(item, "runs-shape", path, "a run is two numbers, its first bit and its width", form)
+                return None
+            bit = self._integer_within(item.items[0], path, Key("a run's first bit", "", ""), 0, 65_535)
+            width = self._integer_within(item.items[1], path, Key("a run's width", "", ""), 1, 64)
+            if bit is None or width is None:
+                return None
+            found.append((bit, width))
+        return tuple(found)
+
     def _read_missing(self, node: Node, path: str, key: Key) -> bool | tuple[Codes, ...] | None:
         if isinstance(node, Scalar) and not node.quoted and node.text in ("true", "false"):
             return node.text == "true"

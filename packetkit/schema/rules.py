@@ -61,6 +61,8 @@ _WIRE = {
     "range-does-not-fit": "The bits hold every step of the range and every reserved code.",
     "range-too-wide": "A range by meaning needs at most 64 bits.",
     "bound-unreachable": "A wire field can reach the bounds that it declares.",
+    "runs-shape": "Runs are a list of [bit, width].",
+    "runs-unfit": "The runs of a split value and the single fields between them fill their group, each bit once.",
     "coding-unfit": "A coding has the bits it needs, and neither signed, at_least, at_most nor a thousand missing codes beside it.",
     "scale-zero": "A scale is not zero.",
     "not-exact": "A scaled value comes back from the nearest double as the same raw code.",

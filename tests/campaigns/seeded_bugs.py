@@ -129,6 +129,19 @@ BUGS: tuple[Bug, ...] = (
         "return Outcome(slot.code_of(end) if bound is None else bound, True)",
         "return Outcome(end if bound is None else bound, True)",
     ),
+    Bug(
+        "the pieces of a split value are read as they lie",
+        "codec/bits",
+        "for at, width in pieces:\n        code = code << width | read",
+        "for at, width in sorted(pieces):\n        code = code << width | read",
+    ),
+    Bug(
+        "generated code forgets how far up a piece belongs",
+        "codec/stretch",
+        "made.append(Spot(piece, at + offset, lift=left))",
+        "made.append(Spot(piece, at + offset, lift=0))",
+        "codec",
+    ),
     # -- what a field means
     Bug(
         "the usual missing code of a signed field is all ones",

@@ -1,7 +1,9 @@
 """Numbers spelled otherwise than in plain binary, held to published tables, to properties that define them, and both ways.
 
 Sources: the reflected binary code of four digits, F. Gray, US patent 2,632,058 (1953), from memory; BCD 8421 and sign and
-magnitude as every textbook has them; a real-time clock's seconds (tens in three bits, units in four), common practice.
+magnitude as every textbook has them; a real-time clock's seconds (tens in three bits, units in four), common practice; an altitude
+whose bits lie around another: squitter 8D40621D58C382D690C8AC2863A7, decoded to 38,000 ft in J. Sun, The 1090 Megahertz Riddle (2nd
+edition, 2021), from memory.
 """
 
 from __future__ import annotations
@@ -65,3 +67,35 @@ def test_the_other_zero_is_zero_and_its_bits_are_kept() -> None:
     assert frame.decode(b"\x80") == {"a": 0}
     assert frame.encode(frame.decode(b"\x80", detail=True)) == b"\x80"
     assert frame.encode({"a": 0}) == b"\x00"
+
+
+SQUITTER_ALTITUDE = """\
+mission: paper
+frames:
+  position:
+    fields:
+      - {name: type_code, bits: 5}
+      - {name: surveillance, bits: 2}
+      - {name: antenna, bits: 1}
+      - name: altitude
+        group:
+          - {name: feet, runs: [[0, 7], [8, 4]], scale: 25, offset: -1000, unit: "[ft_i]"}
+          - {name: in_steps_of_25, kind: flag}
+      - {name: time, bits: 1}
+      - {name: odd, kind: flag}
+      - {name: latitude, bits: 17, scale: 1/131072}
+      - {name: longitude, bits: 17, scale: 1/131072}
+"""
+
+
+def test_an_altitude_whose_bits_lie_around_another_is_that_of_the_published_squitter() -> None:
+    message = bytes.fromhex("8D40621D58C382D690C8AC2863A7")[4:11]  # between the address and the parity
+    frame = parse(SQUITTER_ALTITUDE).frames["position"]
+    record = frame.decode(message)
+    assert record["altitude"] == {"feet": 38_000, "in_steps_of_25": True}
+    assert (record["type_code"], record["latitude"], record["longitude"]) == (
+        11,
+        93_000 / 131_072,
+        51_372 / 131_072,
+    )
+    assert frame.encode(record) == message
