@@ -13,6 +13,7 @@ from typing import Any, Protocol
 from packetkit.captures.account import Account
 from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.cli import output
+from packetkit.codec import cells
 from packetkit.export import columns, csv, jsonl
 from packetkit.layout.model import Layout, Optional, Repeat, Slot
 from packetkit.layout.printed import counted
@@ -79,7 +80,7 @@ class Rows:
             return
         self._held.append(event)
         if isinstance(event, Good):
-            columns.longest_lists(self._layouts[event.frame], event.record, self._most[event.frame])
+            cells.longest_lists(self._layouts[event.frame], event.record, self._most[event.frame])
 
     def end(self) -> None:
         if self._held is None:
@@ -203,9 +204,9 @@ class Overview:
 
     def __init__(self, write: Write, layout: Layout, encoding: str) -> None:
         self._write, self._layout, self._encoding = write, layout, encoding
-        told = [cell.derived or cell.slot for cell in columns.cells(layout, {})]
+        told = [cell.derived or cell.slot for cell in cells.cells(layout, {})]
         units = [f" {one.unit}" if one is not None and one.unit else "" for one in told]
-        titles = [title + unit for title, unit in zip(columns.titles(layout), units, strict=True)]
+        titles = [title + unit for title, unit in zip(cells.titles(layout), units, strict=True)]
         self._columns = (
             output.Column("offset", ">"),
             *(output.Column(title, ">", "shorten") for title in titles),
@@ -216,7 +217,7 @@ class Overview:
     def event(self, event: Event) -> None:
         if isinstance(event, Good):
             record = columns.plain(self._layout, event.record)
-            values = [word(cell.value) for cell in columns.cells(self._layout, record)]
+            values = [word(cell.value) for cell in cells.cells(self._layout, record)]
             said = [f"{path} {remark(leaf)}" for path, leaf in columns.leaves(event.record) if remark(leaf)]
         else:
             values = [""] * (len(self._columns) - 1)

@@ -87,6 +87,21 @@ def write(frame: bytearray, packing: Packing, run_at: int, offset: int, width: i
         frame[at] |= octet
 
 
+def octets_of(packing: Packing, run_at: int, offset: int, width: int) -> tuple[tuple[int, ...], int]:
+    """Return the octets that a code lies in, in the order of falling weight, and how far it is from the low end of the last."""
+    first, last, shift = _covering(packing, run_at, offset, width)
+    word = packing.word_bits
+    places = list(range(first, last))
+    if packing is Packing.LEAST:
+        places.reverse()
+    elif word is not None:
+        size = word // 8
+        places = [at for start in range(first, last, size) for at in reversed(range(start, start + size))]
+    needed = -(-(shift % 8 + width) // 8)  # a word's other octets are left out
+    end = len(places) - shift // 8
+    return tuple(places[end - needed : end]), shift % 8
+
+
 def _covering(packing: Packing, run_at: int, offset: int, width: int) -> tuple[int, int, int]:
     """The octets (whole words) around a code: first, the one after the last, and how far the code is from their low end."""
     word = packing.word_bits
@@ -121,7 +136,7 @@ def check_value(
     """
     pieces, mine = wire_spans(spans, words), wire_spans([own], words)
     if check.own == "skip":
-        pieces = _without(pieces, mine)
+        pieces = without(pieces, mine)
     order = "little" if check.least_first else "big"
     number = int.from_bytes(frame, order)  # type: ignore[arg-type]
     total = len(frame) * 8
@@ -194,7 +209,7 @@ def _merged(pieces: list[Span]) -> list[Span]:
     return made
 
 
-def _without(pieces: list[Span], holes: list[Span]) -> list[Span]:
+def without(pieces: list[Span], holes: list[Span]) -> list[Span]:
     for first, last in holes:
         pieces = [
             part

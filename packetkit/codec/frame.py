@@ -11,7 +11,7 @@ from binascii import crc_hqx
 from collections.abc import Callable, Mapping
 from functools import cached_property, partial
 from struct import error as struct_error
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from packetkit.codec import bits, derive, walk
 from packetkit.codec.bits import Octets
@@ -22,6 +22,9 @@ from packetkit.codec.decoder import Decoder
 from packetkit.codec.encoder import Encoder
 from packetkit.codec.source import Source
 from packetkit.layout.model import Layout
+
+if TYPE_CHECKING:
+    from packetkit.codec.bulk.columns import Columns
 
 Record = dict[str, Any]
 
@@ -239,3 +242,22 @@ class Frame:
         """
         self.__dict__["decode_from"] = self.codec.decode_from
         return self.codec.decode_from(buffer, at, detail=detail, salvage=salvage)
+
+    def decode_many(self, buffer: Octets, *, raw: bool = False) -> Columns:
+        """Return the columns of frames that stand back to back, as numpy arrays with a validity mask each, and which rows are `ok`.
+
+        A trailing part is a last row that is not ok; bad frames are masked, never raised. raw: keep the codes on the wire too. Layouts
+        that vary in size are decoded one by one, and `obstacle` of the result says so.
+        """
+        from packetkit.codec.bulk import decode_many
+
+        return decode_many(self.layout, buffer, self.decode, raw=raw)
+
+    def encode_many(self, columns: Mapping[str, Any]) -> bytes:
+        """Return the frames, back to back, of columns by path: what decode_many gives, or arrays and lists of one length.
+
+        NaN and None are missing. Raises EncodeError with the faults of the first rows that have any.
+        """
+        from packetkit.codec.bulk import encode_many
+
+        return encode_many(self.layout, columns, self.encode)

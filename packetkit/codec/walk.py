@@ -163,16 +163,31 @@ def items(layout: Layout, data: Octets, at: int = 0) -> Iterator[Item]:
 
     Raises ShortFrame or BadCount after the slots that could be read.
     """
-    reading = _Reading(layout, bits.octets(data)[start_at(data, at) :])
+    found = read(layout, bits.octets(data)[start_at(data, at) :])
+    for leaf in found.leaves:
+        yield Item(leaf.slot, leaf.address, leaf.bit, leaf.raw)
+    if found.failure is not None:
+        raise found.failure
+
+
+class Found(NamedTuple):
+    """What was read of one frame: its slots in wire order, its runs of words, how many octets it has, what stopped the reading."""
+
+    leaves: list[Leaf]
+    words: list[Words]
+    used: int
+    failure: DecodeError | None
+
+
+def read(layout: Layout, data: bytes) -> Found:
+    """Return every slot of a frame that could be read, with its place, whatever its checks and constants say."""
+    reading = _Reading(layout, data)
     failure: DecodeError | None = None
     try:
         reading.read()
     except DecodeError as error:
         failure = error
-    for leaf in reading.leaves:
-        yield Item(leaf.slot, leaf.address, leaf.bit, leaf.raw)
-    if failure is not None:
-        raise failure
+    return Found(reading.leaves, reading.words, reading.used, failure)
 
 
 def spans_of(leaf: Leaf, frame_bits: int) -> list[Span]:

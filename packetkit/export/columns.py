@@ -1,9 +1,7 @@
 """Records as cells under dotted paths, and cells as records: `power.cell_voltage`, `readings[0].field_x` (WIRE.md 15).
 
-One walk over the layout gives titles and cells alike, so they cannot disagree. What would surprise a reader:
-a list whose length varies has a column of its own, under the list's path, with the number of its elements;
-without it a last element in which everything is missing could not be told from one that is not there. Derived values have
-columns, too, behind those of what was sent; read back they mean nothing.
+Titles and cells are packetkit/codec/cells.py's; here is the way back, and what a file of records says. Derived values, read back, mean
+nothing.
 """
 
 from __future__ import annotations
@@ -13,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from difflib import get_close_matches
 from typing import Any, NamedTuple
 
+from packetkit.codec.cells import at, join, titles
 from packetkit.codec.derive import is_derived
 from packetkit.codec.record import put
 from packetkit.errors import EncodeError, Fault
@@ -28,86 +27,10 @@ WIDEST = 1_000
 # A list longer than the bits of the longest frame cannot be sent.
 _MOST_ELEMENTS = 65_535 * 8
 
-_NOTHING: Mapping[str, Any] = {}
 _STEP = re.compile(r"\.?([A-Za-z_][A-Za-z0-9_]*)|\[([0-9]{1,9})\]")
 
 
-class Cell(NamedTuple):
-    """One place of a record: its path and what stands there; without slot and derived: a list's number of elements."""
-
-    path: str
-    value: Any
-    slot: Slot | None
-    derived: Derived | None = None
-
-
 # -- from a record ---------------------------------------------------------------------------------
-
-
-def cells(layout: Layout, record: Record, most: Mapping[int, int] | None = None) -> Iterator[Cell]:
-    """Yield every cell of a plain record, None where there is nothing.
-
-    most: how many elements a list has columns for, by the number of its node; else as many as there can be.
-    """
-    return _cells(layout, None, layout.nodes, record, "", most or {})
-
-
-def titles(layout: Layout, most: Mapping[int, int] | None = None) -> list[str]:
-    """Return the paths of all cells, in wire order."""
-    return [cell.path for cell in cells(layout, _NOTHING, most)]
-
-
-def _cells(
-    layout: Layout,
-    number: int | None,
-    nodes: tuple[Node, ...],
-    container: Any,
-    prefix: str,
-    most: Mapping[int, int],
-) -> Iterator[Cell]:
-    for node in nodes:
-        if isinstance(node, Run):
-            for slot in node.slots:
-                if slot.is_value:
-                    yield Cell(_join(prefix, slot.path), _at(container, slot.path), slot)
-        elif isinstance(node, Repeat):
-            yield from _list_cells(layout, node, _at(container, node.path), _join(prefix, node.path), most)
-        elif not isinstance(node, Fill):
-            body = _at(container, node.path)
-            yield from _cells(layout, node.number, node.body, body, _join(prefix, node.path), most)
-    for one in layout.derived:
-        if one.container == number:
-            yield Cell(_join(prefix, one.path), _at(container, one.path), None, one)
-
-
-def _list_cells(
-    layout: Layout, node: Repeat, value: Any, path: str, most: Mapping[int, int]
-) -> Iterator[Cell]:
-    if node.count is None:
-        yield Cell(path, None if value is None else len(value), None)
-    elements = value or ()
-    for number in range(_columns_for(node, most)):
-        element = elements[number] if number < len(elements) else None
-        yield from _cells(layout, node.number, node.element, element, f"{path}[{number}]", most)
-
-
-def _columns_for(node: Repeat, most: Mapping[int, int]) -> int:
-    if node.count is not None:
-        return node.count
-    return most.get(node.number, node.maximum or 0)
-
-
-def _join(prefix: str, path: tuple[str, ...]) -> str:
-    return ".".join((prefix, *path) if prefix else path)
-
-
-def _at(container: Any, path: tuple[str, ...]) -> Any:
-    """What stands at a path, None where something on the way is absent."""
-    for key in path:
-        if container is None:
-            return None
-        container = container.get(key)
-    return container
 
 
 def width(layout: Layout) -> int | None:
@@ -134,22 +57,6 @@ def _width(layout: Layout, number: int | None, nodes: tuple[Node, ...]) -> int |
     return total
 
 
-def longest_lists(layout: Layout, record: Record, most: dict[int, int]) -> None:
-    """Note in `most` the number of elements of every list of a record, where it is more than is there."""
-    _longest(layout.nodes, record, most)
-
-
-def _longest(nodes: tuple[Node, ...], container: Any, most: dict[int, int]) -> None:
-    for node in nodes:
-        if isinstance(node, Repeat):
-            elements = _at(container, node.path) or ()
-            most[node.number] = max(most.get(node.number, 0), len(elements))
-            for element in elements:
-                _longest(node.element, element, most)
-        elif not isinstance(node, (Run, Fill)):
-            _longest(node.body, _at(container, node.path), most)
-
-
 # -- a detail record ---------------------------------------------------------------------------------
 
 
@@ -165,19 +72,19 @@ def _plain(layout: Layout, number: int | None, nodes: tuple[Node, ...], containe
         if isinstance(node, Run):
             for slot in node.slots:
                 if slot.is_value:
-                    put(made, slot.path, _at(container, slot.path)["value"])
+                    put(made, slot.path, at(container, slot.path)["value"])
         elif isinstance(node, Repeat):
-            elements = _at(container, node.path)
+            elements = at(container, node.path)
             inner = [_plain(layout, node.number, node.element, one, bare=node.bare) for one in elements]
             put(made, node.path, inner)
         elif not isinstance(node, Fill):
-            body = _at(container, node.path)
+            body = at(container, node.path)
             if body is not None:
                 body = _plain(layout, node.number, node.body, body, bare=node.bare)
             put(made, node.path, body)
     for one in layout.derived:
         if one.container == number:
-            put(made, one.path, _at(container, one.path)["value"])
+            put(made, one.path, at(container, one.path)["value"])
     return made[()] if bare else made
 
 
@@ -338,9 +245,9 @@ class _Taking:
         for node in nodes:
             if isinstance(node, (Run, Fill)):
                 for slot in node.slots if isinstance(node, Run) else (node.slot,):
-                    self.slot(slot, given.at(slot.path), _join(prefix, slot.path), made, raws)
+                    self.slot(slot, given.at(slot.path), join(prefix, slot.path), made, raws)
                 continue
-            inner, path = given.at(node.path), _join(prefix, node.path)
+            inner, path = given.at(node.path), join(prefix, node.path)
             if isinstance(node, Repeat):
                 if inner.text is not None or inner.inner:
                     put(made, node.path, self.elements(node, inner, path, raws))

@@ -15,6 +15,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from packetkit.captures.stream import Failed, Good
+from packetkit.codec import cells
 from packetkit.errors import EncodeError
 from packetkit.export import columns
 from packetkit.export.columns import Entry, Given, LeftOut, Refused
@@ -39,7 +40,7 @@ class Sheet:
     ) -> None:
         self._layouts = layouts
         self._most = most or {}
-        self._titles = {name: columns.titles(one, self._most.get(name)) for name, one in layouts.items()}
+        self._titles = {name: cells.titles(one, self._most.get(name)) for name, one in layouts.items()}
         self._places: dict[str, int] = {}
         for titles in self._titles.values():
             for title in titles:
@@ -55,7 +56,7 @@ class Sheet:
         if isinstance(event, Failed):
             return _line([event.claimed, event.offset, False, event.reason, *made])
         layout, most = self._layouts[event.frame], self._most.get(event.frame)
-        for cell in columns.cells(layout, event.record, most):
+        for cell in cells.cells(layout, event.record, most):
             made[self._places[cell.path]] = cell.value
         return _line([event.frame, event.offset, True, "", *made])
 

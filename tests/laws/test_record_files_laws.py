@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 import packetkit
 from packetkit.captures.stream import Good
+from packetkit.codec import cells
 from packetkit.conformance import draw
 from packetkit.errors import EncodeError
 from packetkit.export import columns, csv, jsonl
@@ -94,7 +95,7 @@ def test_a_record_comes_back_from_its_cells_exactly(name: str, seed: int) -> Non
     made = mission(name)
     for event, _ in events(made, seed):
         most: dict[int, int] = {}
-        columns.longest_lists(made.layouts[event.frame], event.record, most)
+        cells.longest_lists(made.layouts[event.frame], event.record, most)
         if not encodes_back(made, event):
             continue
         for sheet in (csv.Sheet(made.layouts, {event.frame: most}), csv.Sheet(made.layouts)):
@@ -137,13 +138,13 @@ def test_titles_and_cells_stand_in_the_same_order_and_lead_back(name: str, seed:
     for event, _ in events(made, seed):
         layout = made.layouts[event.frame]
         most: dict[int, int] = {}
-        columns.longest_lists(layout, event.record, most)
-        paths = columns.titles(layout, most)
-        cells = list(columns.cells(layout, event.record, most))
-        assert [cell.path for cell in cells] == paths and len(set(paths)) == len(paths)
+        cells.longest_lists(layout, event.record, most)
+        paths = cells.titles(layout, most)
+        held = list(cells.cells(layout, event.record, most))
+        assert [cell.path for cell in held] == paths and len(set(paths)) == len(paths)
         assert all(columns.place(layout, path) is not None for path in paths)
-        assert [cell.slot for cell in cells if cell.slot is not None] == [
-            columns.place(layout, cell.path) for cell in cells if cell.slot is not None
+        assert [cell.slot for cell in held if cell.slot is not None] == [
+            columns.place(layout, cell.path) for cell in held if cell.slot is not None
         ]
 
 
@@ -160,7 +161,7 @@ def test_titles_and_cells_stand_in_the_same_order_and_lead_back(name: str, seed:
 )
 def test_any_text_gives_entries_and_never_an_exception(name: str, text: str) -> None:
     made = mission(name)
-    titles = ",".join(columns.titles(next(iter(made.layouts.values())))[:5])
+    titles = ",".join(cells.titles(next(iter(made.layouts.values())))[:5])
     for one in (text, f"{titles}\n{text}"):
         for entry in [*csv.read(one, made.layouts), *jsonl.read(one, made.layouts)]:
             if isinstance(entry, columns.Given):

@@ -10,6 +10,7 @@ import pytest
 
 import packetkit
 from packetkit.captures.stream import Failed, Good
+from packetkit.codec import cells
 from packetkit.errors import EncodeError
 from packetkit.export import columns, csv, jsonl
 from packetkit.export.columns import Given, LeftOut, Refused
@@ -92,7 +93,7 @@ def test_columns_follow_the_longest_lists_where_those_are_given(tern: Mission) -
     sheet = csv.Sheet(tern.layouts, {"a": {}, "b": {}})
     assert sheet.header() == HEADER
     most: dict[int, int] = {}
-    columns.longest_lists(tern.layouts["a"], a_record(), most)
+    cells.longest_lists(tern.layouts["a"], a_record(), most)
     assert "list[1].x" in csv.Sheet(tern.layouts, {"a": most}).header()
     assert "list[2].x" not in csv.Sheet(tern.layouts, {"a": most}).header()
     assert not csv.is_too_wide(tern.layouts.values())

@@ -1,0 +1,110 @@
+"""Records as cells under dotted paths: `power.cell_voltage`, `readings[0].field_x` (WIRE.md 15).
+
+One walk over the layout gives titles and cells alike, so they cannot disagree; tables and bulk decoding use it. What would surprise
+a reader: a list whose length varies has a column of its own, under the list's path, with the number of its elements; without it a last
+element in which everything is missing could not be told from one that is not there. Derived values have columns, too, behind those of
+what was sent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any, NamedTuple
+
+from packetkit.layout.model import Derived, Fill, Layout, Node, Repeat, Run, Slot
+
+Record = Mapping[str, Any]
+
+_NOTHING: Mapping[str, Any] = {}
+
+
+class Cell(NamedTuple):
+    """One place of a record: its path and what stands there; without slot and derived: a list's number of elements."""
+
+    path: str
+    value: Any
+    slot: Slot | None
+    derived: Derived | None = None
+
+
+def cells(layout: Layout, record: Record, most: Mapping[int, int] | None = None) -> Iterator[Cell]:
+    """Yield every cell of a plain record, None where there is nothing.
+
+    most: how many elements a list has columns for, by the number of its node; else as many as there can be.
+    """
+    return _cells(layout, None, layout.nodes, record, "", most or {})
+
+
+def titles(layout: Layout, most: Mapping[int, int] | None = None) -> list[str]:
+    """Return the paths of all cells, in wire order."""
+    return [cell.path for cell in cells(layout, _NOTHING, most)]
+
+
+def _cells(
+    layout: Layout,
+    number: int | None,
+    nodes: tuple[Node, ...],
+    container: Any,
+    prefix: str,
+    most: Mapping[int, int],
+) -> Iterator[Cell]:
+    for node in nodes:
+        if isinstance(node, Run):
+            for slot in node.slots:
+                if slot.is_value:
+                    yield Cell(join(prefix, slot.path), at(container, slot.path), slot)
+        elif isinstance(node, Repeat):
+            yield from _list_cells(layout, node, at(container, node.path), join(prefix, node.path), most)
+        elif not isinstance(node, Fill):
+            body = at(container, node.path)
+            yield from _cells(layout, node.number, node.body, body, join(prefix, node.path), most)
+    for one in layout.derived:
+        if one.container == number:
+            yield Cell(join(prefix, one.path), at(container, one.path), None, one)
+
+
+def _list_cells(
+    layout: Layout, node: Repeat, value: Any, path: str, most: Mapping[int, int]
+) -> Iterator[Cell]:
+    if node.count is None:
+        yield Cell(path, None if value is None else len(value), None)
+    elements = value or ()
+    for number in range(_columns_for(node, most)):
+        element = elements[number] if number < len(elements) else None
+        yield from _cells(layout, node.number, node.element, element, f"{path}[{number}]", most)
+
+
+def _columns_for(node: Repeat, most: Mapping[int, int]) -> int:
+    if node.count is not None:
+        return node.count
+    return most.get(node.number, node.maximum or 0)
+
+
+def join(prefix: str, path: tuple[str, ...]) -> str:
+    """Return the path of what lies at `path` of a container whose own path is `prefix`."""
+    return ".".join((prefix, *path) if prefix else path)
+
+
+def at(container: Any, path: tuple[str, ...]) -> Any:
+    """Return what stands at a path, None where something on the way is absent."""
+    for key in path:
+        if container is None:
+            return None
+        container = container.get(key)
+    return container
+
+
+def longest_lists(layout: Layout, record: Record, most: dict[int, int]) -> None:
+    """Note in `most` the number of elements of every list of a record, where it is more than is there."""
+    _longest(layout.nodes, record, most)
+
+
+def _longest(nodes: tuple[Node, ...], container: Any, most: dict[int, int]) -> None:
+    for node in nodes:
+        if isinstance(node, Repeat):
+            elements = at(container, node.path) or ()
+            most[node.number] = max(most.get(node.number, 0), len(elements))
+            for element in elements:
+                _longest(node.element, element, most)
+        elif not isinstance(node, (Run, Fill)):
+            _longest(node.body, at(container, node.path), most)

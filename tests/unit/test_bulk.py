@@ -1,0 +1,203 @@
+"""Columns of frames: masks, types, what is told of rows that are no frames, and layouts that are done one by one."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+
+from packetkit.codec.bulk import plan
+from packetkit.errors import CheckFailed, EncodeError, ShortFrame
+from packetkit.mission.load import parse
+
+FIXED = """
+mission: fixed
+frames:
+  fixed:
+    fields:
+      - {name: sync, kind: sync, bits: 8, code: 0xA5}
+      - {name: temperature, minimum: -60, maximum: 85, resolution: 0.1, missing: true}
+      - {name: count, bits: 6}
+      - {name: mode, bits: 4, states: {0: idle, 3: busy}}
+      - {name: armed, kind: flag}
+      - {name: spare, kind: reserved, bits: 2}
+      - {name: readings, repeat: 2, group: [{name: x, bits: 8, signed: true}]}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}
+"""
+VARYING = """
+mission: varying
+frames:
+  varying:
+    fields:
+      - {name: n, kind: count, bits: 8}
+      - {name: list, repeat: {count: n}, group: [{name: x, bits: 8, states: {1: one}}]}
+      - {name: check, kind: check, algorithm: CRC-8/SMBUS}
+"""
+RECORD = {
+    "temperature": -12.3, "count": 5, "mode": "busy", "armed": True, "readings": [{"x": -1}, {"x": 2}],
+}  # fmt: skip
+
+
+def test_a_table_has_a_column_and_a_mask_for_each_path() -> None:
+    frame = parse(FIXED).frame()
+    data = frame.encode(RECORD) + frame.encode(RECORD | {"temperature": None, "mode": 7})
+    table = frame.decode_many(data)
+    assert list(table) == ["temperature", "count", "mode", "armed", "readings[0].x", "readings[1].x"]
+    assert table.ok.tolist() == [True, True] and table.rows == 2 and not table.obstacle
+    assert table["temperature"][0] == -12.3 and np.isnan(table["temperature"][1])
+    assert table.valid["temperature"].tolist() == [True, False]
+    assert table.cells(0) == {
+        **{key: RECORD[key] for key in list(RECORD)[:4]},
+        "readings[0].x": -1,
+        "readings[1].x": 2,
+    }
+
+
+def test_state_columns_are_integers_and_names_are_told() -> None:
+    frame = parse(FIXED).frame()
+    table = frame.decode_many(frame.encode(RECORD | {"mode": 7}) + frame.encode(RECORD))
+    assert table["mode"].tolist() == [7, 3] and table["mode"].dtype == np.int32
+    assert table.states("mode") == {0: "idle", 3: "busy"} and table.states("count") == {}
+    assert [table.cells(row)["mode"] for row in (0, 1)] == [7, "busy"]
+
+
+def test_rows_that_are_not_ok_hold_nothing_of_the_frame() -> None:
+    frame = parse(FIXED).frame()
+    good = frame.encode(RECORD)
+    bad = bytes([*good[:2], good[2] ^ 1, *good[3:]])
+    table = frame.decode_many(good + bad + good[:3], raw=True)
+    assert table.ok.tolist() == [True, False, False]
+    for path in table:
+        assert table.valid[path].tolist() == [True, False, False]
+        assert not np.nan_to_num(table[path][1:].astype(float)).any() and not table.raw[path][1:].any()
+    assert table.failure(0) is None
+    assert isinstance(table.failure(1), CheckFailed) and isinstance(table.failure(2), ShortFrame)
+    assert table.offsets.tolist() == [0, 8, 16] and table.sizes.tolist() == [8, 8, 3]
+    assert table.frame(1) == bad
+
+
+def test_raw_codes_are_kept_on_request() -> None:
+    frame = parse(FIXED).frame()
+    table = frame.decode_many(frame.encode(RECORD), raw=True)
+    assert {path: int(codes[0]) for path, codes in table.raw.items()} == {
+        "temperature": 477, "count": 5, "mode": 3, "armed": 1, "readings[0].x": -1, "readings[1].x": 2,
+    }  # fmt: skip
+    assert not frame.decode_many(frame.encode(RECORD)).raw
+
+
+def test_the_type_of_a_column_follows_from_its_field() -> None:
+    text = """
+mission: types
+frames:
+  types:
+    fields:
+      - {name: small, bits: 3}
+      - {name: word, bits: 32}
+      - {name: wide, bits: 64}
+      - {name: beyond, bits: 64, scale: 3}
+      - {name: real, kind: float, bits: 32}
+      - {name: scaled, bits: 8, scale: 0.5}
+      - {name: flag, kind: flag}
+      - {kind: reserved, up_to: byte}
+"""
+    frame = parse(text).frame()
+    values: dict[str, Any] = {
+        "small": 7,
+        "word": 2**32 - 1,
+        "wide": 2**64 - 1,
+        "beyond": 3 * (2**64 - 1),
+        "real": 0.5,
+        "scaled": 1.5,
+        "flag": True,
+    }
+    table = frame.decode_many(frame.encode(values))
+    kinds = {path: column.dtype.name for path, column in table.items()}
+    assert kinds == {
+        "small": "int32", "word": "int64", "wide": "uint64", "beyond": "object", "real": "float64",
+        "scaled": "float64", "flag": "bool",
+    }  # fmt: skip
+    assert table.cells(0) == values
+
+
+def test_a_layout_that_varies_is_decoded_one_by_one_and_says_so() -> None:
+    frame = parse(VARYING).frame()
+    records: list[dict[str, Any]] = [{"list": [{"x": "one"}, {"x": 9}]}, {"list": []}, {"list": [{"x": 3}]}]
+    data = b"".join(frame.encode(record) for record in records)
+    table = frame.decode_many(data)
+    assert table.obstacle == "varying varies in size"
+    assert table.ok.all() and list(table) == ["list", "list[0].x", "list[1].x"]
+    assert table["list"].tolist() == [2, 0, 1] and table["list[0].x"].tolist() == [1, 0, 3]
+    assert table.valid["list[0].x"].tolist() == [True, False, True]
+    assert table.cells(0)["list[0].x"] == "one"
+    hurt = frame.decode_many(data[:2] + b"\x00" + data[3:])
+    assert hurt.ok.tolist() == [False, True, True]
+
+
+def test_columns_of_arrays_and_lists_become_frames() -> None:
+    frame = parse(FIXED).frame()
+    columns = {
+        "temperature": np.array([-12.3, np.nan]),
+        "count": [5, 6],
+        "mode": np.array(["busy", "idle"]),
+        "armed": np.array([True, False]),
+        "readings[0].x": np.array([-1, 0], np.int8),
+        "readings[1].x": [2, 3],
+    }
+    second = {
+        "temperature": None,
+        "count": 6,
+        "mode": "idle",
+        "armed": False,
+        "readings": [{"x": 0}, {"x": 3}],
+    }
+    assert frame.encode_many(columns) == frame.encode(RECORD) + frame.encode(second)
+
+
+def test_faults_of_columns_name_the_row_the_path_and_the_rule() -> None:
+    frame = parse(FIXED).frame()
+    columns = {
+        "temperature": [1.0, 99.0], "count": [5, 6], "mode": ["busy", "asleep"], "armed": [True, False],
+        "readings[0].x": [1, 1], "readings[1].x": [2, 3],
+    }  # fmt: skip
+    with pytest.raises(EncodeError) as caught:
+        frame.encode_many(columns)
+    told = [(one.path, one.rule) for one in caught.value.faults]
+    assert told == [("row 1: temperature", "out-of-range"), ("row 1: mode", "unknown-state")]
+    with pytest.raises(EncodeError, match="row 0: count: is not given"):
+        frame.encode_many({path: column for path, column in columns.items() if path != "count"})
+    with pytest.raises(EncodeError, match="row 0: cuont"):
+        frame.encode_many(columns | {"cuont": [1, 2]})
+    with pytest.raises(EncodeError, match="has 1 rows, but the longest column has 2"):
+        frame.encode_many(columns | {"count": [5]})
+    with pytest.raises(EncodeError, match="one dimension"):
+        frame.encode_many(columns | {"count": np.zeros((2, 2))})
+
+
+def test_no_bytes_are_no_rows() -> None:
+    frame = parse(FIXED).frame()
+    table = frame.decode_many(b"")
+    assert table.rows == 0 and frame.encode_many(table) == b"" and frame.encode_many({}) == b""
+    assert parse(VARYING).frame().decode_many(b"").rows == 0
+
+
+def test_every_kind_of_buffer_is_taken() -> None:
+    frame = parse(FIXED).frame()
+    data = frame.encode(RECORD)
+    buffers: list[Any] = [bytearray(data), memoryview(data), np.frombuffer(data, np.uint8)]
+    for one in buffers:
+        assert frame.decode_many(one).ok.tolist() == [True]
+    with pytest.raises(TypeError):
+        frame.decode_many("A5")  # type: ignore[arg-type]
+
+
+def test_windows_of_a_plan_hold_the_bits_of_the_drawing() -> None:
+    layout = parse(FIXED).frame().layout
+    made = plan.plan_of(layout)
+    assert made is not None and made.size == 8
+    starts = [one.leaf.bit for one in made.placed]
+    assert starts == sorted(starts)
+    assert all(
+        before.leaf.bit + before.leaf.width == after.leaf.bit for before, after in pairwise(made.placed)
+    )
