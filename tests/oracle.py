@@ -1132,6 +1132,20 @@ def _details(node: _Node) -> dict[str, Any]:
     return made
 
 
+def _beyond(declared: Field, value: Any) -> str:
+    """Return the limit that a number is beyond; a double is held against the double that the limit would be."""
+    if value is None or isinstance(value, (bool, str)):
+        return ""
+    for limit in sorted(declared.limits, key=lambda one: one.name):  # hard before soft
+        for end, bound in (("maximum", limit.maximum), ("minimum", limit.minimum)):
+            if bound is not None:
+                edge = Fraction(bound.numerator / bound.denominator) if isinstance(value, float) else bound
+                exact = Fraction(value)
+                if exact > edge if end == "maximum" else exact < edge:
+                    return f"{limit.name} {end}"
+    return ""
+
+
 def _only_fills(declared: Field) -> bool:
     if declared.kind in ("group", "flags"):
         plain = declared.present_when is None
@@ -1148,11 +1162,16 @@ def _detail(node: _Node) -> Any:
         return _details(node)
     if node.field.derived:
         made = _arithmetic(node)
-        words = {"unit": node.field.unit, "reason": made.reason}
+        words = {
+            "unit": node.field.unit,
+            "reason": made.reason,
+            "limit": _beyond(node.field, made.value),
+        }
         return {"value": made.value, **{key: word for key, word in words.items() if word}, "derived": True}
     assert node.raw is not None
     meaning = _meaning_of(node.field, node.raw)
-    words = {"unit": node.field.unit, "reason": meaning.reason, "note": meaning.note}
+    limit = _beyond(node.field, meaning.value)
+    words = {"unit": node.field.unit, "reason": meaning.reason, "note": meaning.note, "limit": limit}
     return {"raw": node.raw, "value": meaning.value, **{key: word for key, word in words.items() if word}}
 
 

@@ -92,7 +92,8 @@ def _rows(
     for derived in layout.derived:
         if derived.container == number:
             name = indent + ".".join(derived.path)
-            yield ("", "", name, "derived", f"= {derived.text}", "", derived.unit, "")
+            held = "\n".join([f"= {derived.text}", *printed.limit_texts(derived)])
+            yield ("", "", name, "derived", held, "", derived.unit, "")
 
 
 def part_row(
@@ -133,7 +134,7 @@ def slot_row(
         " + ".join(str(width) for _, width in slot.pieces) or slot.width,
         indent + _last(slot),
         printed.kind_text(slot) + (f"\n{slot.role.name}" if slot.role else ""),
-        f"{held}, {policy}" if policy else held,
+        "\n".join([f"{held}, {policy}" if policy else held, *printed.limit_texts(slot)]),
         mark(format_number(step), "resolution") if step is not None and shown else "",
         mark(slot.unit, "unit"),
         mark("\n".join(printed.special_text(slot, one) for one in slot.specials), "missing"),

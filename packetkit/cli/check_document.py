@@ -148,8 +148,16 @@ def derived_entry(one: Derived) -> Object:
         "name": one.address,
         "expression": one.text,
         "unit": one.unit,
+        "limits": limits_entry(one),
         "description": one.description,
     }
+
+
+def limits_entry(one: Slot | Derived) -> list[Object]:
+    """Return the limits of a value, the soft one first."""
+    return [
+        {"name": row.name, "minimum": row.minimum, "maximum": row.maximum} for row in reversed(one.limits)
+    ]
 
 
 EMPTY: Object = {
@@ -173,6 +181,7 @@ EMPTY: Object = {
     "useful": False,
     "preset": None,
     "filled_in_by_preset": [],
+    "limits": [],
     "description": "",
 }
 
@@ -215,6 +224,7 @@ def slot_entry(slot: Slot, one: Field | None) -> Object:
         "useful": slot.is_value,
         "preset": None if one is None else one.preset,
         "filled_in_by_preset": list(filled_in(one)),
+        "limits": limits_entry(slot),
         "description": slot.description,
     }
 

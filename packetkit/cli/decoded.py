@@ -15,6 +15,7 @@ from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.cli import output
 from packetkit.codec import cells
 from packetkit.export import columns, csv, jsonl
+from packetkit.layout.limits import marked
 from packetkit.layout.model import Layout, Optional, Repeat, Slot
 from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
@@ -148,6 +149,7 @@ def pattern(slot: Slot | None, raw: int) -> str:
 def remark(leaf: Mapping[str, Any]) -> str:
     """Return what has to be said of a value: why it is None, what it is only at least, that it is not to be trusted."""
     told = [leaf[key].replace("_", " ") for key in ("reason", "note") if key in leaf]
+    told += [marked(leaf["limit"])] if "limit" in leaf else []
     return ", ".join([*told, "not trusted"] if leaf.get("trusted") is False else told)
 
 

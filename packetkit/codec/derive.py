@@ -13,6 +13,7 @@ from typing import Any
 
 from packetkit.codec.record import put
 from packetkit.layout.expression import Evaluate, evaluator, names
+from packetkit.layout.limits import beyond
 from packetkit.layout.model import Derived, Layout, Node, Operand, Optional, Repeat
 
 Record = dict[Any, Any]
@@ -111,7 +112,8 @@ def _at(container: Any, path: tuple[str, ...]) -> Any:
 
 def _leaf(one: Derived, value: float | None, reason: str, trusted: bool) -> Record:
     made: Record = {"value": value}
-    made |= {key: text for key, text in (("unit", one.unit), ("reason", reason)) if text}
+    words = (("unit", one.unit), ("reason", reason), ("limit", beyond(one.limits, value)))
+    made |= {key: text for key, text in words if text}
     made["derived"] = True
     if not trusted:
         made["trusted"] = False

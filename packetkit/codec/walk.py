@@ -25,6 +25,7 @@ from packetkit.errors import (
     TrailingBytes,
     WrongConstant,
 )
+from packetkit.layout.limits import beyond
 from packetkit.layout.model import Fill, Layout, Mark, Node, Optional, Packing, Repeat, Run, Slot
 from packetkit.layout.number import from_raw, listed
 
@@ -408,9 +409,9 @@ def _detailed(parts: list[Part], *, bare: bool, trusted: bool) -> Any:
 def _leaf_detail(leaf: Leaf, trusted: bool) -> Record:
     value, reason, note = from_raw(leaf.slot, leaf.raw)
     made: Record = {"raw": leaf.raw, "value": value}
-    made |= {
-        key: text for key, text in (("unit", leaf.slot.unit), ("reason", reason), ("note", note)) if text
-    }
+    limit = beyond(leaf.slot.limits, value) if leaf.slot.limits else ""
+    words = (("unit", leaf.slot.unit), ("reason", reason), ("note", note), ("limit", limit))
+    made |= {key: text for key, text in words if text}
     if not trusted:
         made["trusted"] = False
     return made

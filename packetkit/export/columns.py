@@ -102,6 +102,20 @@ def leaves(detail: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
             yield from leaves(inner, f"{path}.{key}" if path else key)
 
 
+def note_of(leaf: Mapping[str, Any]) -> str:
+    """Return what has to be known of a value beside its reason: its note, and the limit that it is beyond."""
+    said = [leaf["note"]] if "note" in leaf else []
+    return ", ".join([*said, f"beyond {leaf['limit']}"] if "limit" in leaf else said)
+
+
+def has_limits(layouts: Iterable[Layout]) -> bool:
+    """Return whether any value of these frames has limits."""
+    return any(
+        any(slot.limits for slot in layout.slots) or any(one.limits for one in layout.derived)
+        for layout in layouts
+    )
+
+
 # -- to a record -----------------------------------------------------------------------------------
 
 

@@ -19,9 +19,13 @@ from packetkit.codec import cells
 from packetkit.errors import EncodeError
 from packetkit.export import columns
 from packetkit.export.columns import Entry, Given, LeftOut, Refused
+from packetkit.layout.limits import beyond
 from packetkit.layout.model import Layout
 
 LEAD = ("frame", "offset", "ok", "reason")
+
+# The last column, where values have limits: which of them are beyond one. No path has a blank in it.
+BEYOND = "beyond limits"
 
 # What spreadsheets of many countries write instead of a comma; no path holds them.
 _OTHER_SEPARATORS = (";", "\t", "|")
@@ -45,19 +49,26 @@ class Sheet:
         for titles in self._titles.values():
             for title in titles:
                 self._places.setdefault(title, len(self._places))
+        self._has_limits = columns.has_limits(layouts.values())
 
     def header(self) -> str:
         """Return the line of titles."""
-        return _line([*LEAD, *self._places])
+        return _line([*LEAD, *self._places, *([BEYOND] if self._has_limits else [])])
 
     def row(self, event: Good | Failed) -> str:
         """Return the line of one event; a good one holds a plain record. A failed one has no values."""
-        made: list[Any] = [None] * len(self._places)
+        made: list[Any] = [None] * (len(self._places) + self._has_limits)
         if isinstance(event, Failed):
             return _line([event.claimed, event.offset, False, event.reason, *made])
         layout, most = self._layouts[event.frame], self._most.get(event.frame)
+        said = []
         for cell in cells.cells(layout, event.record, most):
             made[self._places[cell.path]] = cell.value
+            one = cell.derived or cell.slot
+            limit = beyond(one.limits, cell.value) if one is not None and one.limits else ""
+            said += [f"{cell.path} {limit}"] if limit else []
+        if said:
+            made[-1] = ", ".join(said)
         return _line([event.frame, event.offset, True, "", *made])
 
 
@@ -136,7 +147,7 @@ class _Titles:
             ]
         faults = []
         for number, path in enumerate(self._paths):
-            if number == self._named:
+            if number == self._named or (self._lead and path == BEYOND):
                 continue
             if path in self._paths[:number]:
                 faults.append(f"the column {path[:60]!r} is there twice")
@@ -163,7 +174,7 @@ class _Titles:
         given = [
             (path, word)
             for number, (path, word) in enumerate(zip(self._paths, words, strict=True))
-            if number != self._named and (path in self._known[name] or word.strip())
+            if number != self._named and (path in self._known[name] or (word.strip() and path != BEYOND))
         ]
         try:
             return Given(line, name, columns.record_from(self._layouts[name], given))

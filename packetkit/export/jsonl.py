@@ -40,7 +40,7 @@ def line_of(event: Good | Failed, layouts: Mapping[str, Layout], *, detail: bool
             made["values"] = event.record
     found = list(columns.leaves(event.record))
     made["reasons"] = {path: leaf["reason"] for path, leaf in found if "reason" in leaf}
-    made["notes"] = {path: leaf["note"] for path, leaf in found if "note" in leaf}
+    made["notes"] = {path: note for path, leaf in found if (note := columns.note_of(leaf))}
     return made
 
 

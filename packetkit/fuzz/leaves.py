@@ -110,6 +110,8 @@ class Leaves:
                 raw = CODINGS[made["coding"]].code_of(bits, raw)
             if self.is_special(made, raw):
                 del made["default"]
+        if high - low > 64:
+            self.limits(made, *sorted((offset + scale * low, offset + scale * high)))
         self.dress(made)
         return made, bits
 
@@ -121,6 +123,7 @@ class Leaves:
         if names:
             made: Entry = {"name": self.name(scope), "derived": self.arithmetic(names, 3)}
             self.add(fields, scope, Place(), made, 0)
+            self.limits(made, Fraction(-50), Fraction(50))
             self.dress(made)
 
     def arithmetic(self, names: list[str], depth: int) -> str:
@@ -137,6 +140,19 @@ class Leaves:
         if form == 5:
             return f"{self.one('min', 'max')}({second}, {first})"
         return f"{self.one('abs', 'sqrt')}({first})" if form > 5 else first
+
+    def limits(self, made: Entry, low: Fraction, high: Fraction) -> None:
+        """Now and then limits of the ground's, well within a range."""
+        if not self.odds(8):
+            return
+        at = sorted(self.chance.randint(1, 31) for _ in range(4))
+        at = [at[0], at[1], max(at[2], at[1] + 1), max(at[3], at[1] + 1)]
+        ends = [low + (high - low) * part / 40 for part in at]
+        soft, hard = {"minimum": ends[1], "maximum": ends[2]}, {"minimum": ends[0], "maximum": ends[3]}
+        for limit in (soft, hard):
+            if self.odds(4):
+                del limit[self.one("minimum", "maximum")]
+        made["limits"] = self.one({"soft": soft, "hard": hard}, {"soft": soft}, {"hard": hard})
 
     def counter(self, scope: Scope, style: Style) -> tuple[Entry, int]:
         """A plain number with a role, while a role is left."""
@@ -197,6 +213,8 @@ class Leaves:
             made["default"] = low + step * self.chance.randint(0, n)
             if self.is_special(made, (made["default"] - low) / step):
                 del made["default"]
+        if n > 64:
+            self.limits(made, low, low + n * step)
         self.dress(made)
         return made, width
 

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from packetkit.layout.expression import Expression, Fault, names, parse
+from packetkit.layout.limits import Limit, limits_of
 from packetkit.layout.model import Derived, Node, Operand, Optional, Repeat, slots_of
 from packetkit.layout.places import Scope
 from packetkit.schema.model import Field, Place
@@ -63,6 +64,7 @@ class Derivations:
         found = tuple(use for use in uses if use is not None)
         if len(found) < len(uses):
             return None
+        limits_of(one, lambda at, rule, text, remedy: self.note(at, rule, where, text, remedy))
         made = Pending(one, container, path, address, tree, found, tuple(self.later[-len(path) :]))
         self.pending.append(made)
         return made
@@ -110,6 +112,7 @@ class Derivations:
                     one.one.unit,
                     description,
                     line,
+                    tuple(Limit(row.name, row.minimum, row.maximum) for row in one.one.limits),
                 )
             )
         return tuple(made)

@@ -17,6 +17,7 @@ from typing import Any
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout import number
 from packetkit.layout.coding import CODINGS
+from packetkit.layout.limits import limits_of
 from packetkit.layout.model import Ieee, Linear, Range, Role, Slot, Special
 from packetkit.schema.model import Codes, Field, Place
 from packetkit.schema.text import format_number, shown
@@ -358,7 +359,18 @@ def _with_policy(one: Field, slot: Slot, note: Note) -> Meaning | None:
         for name in ("signed", "coding", "transform", "legal", "specials", "unassigned", "policy", "states")
     }
     ends = {"minimum": one.minimum, "maximum": one.maximum, "by_meaning": is_by_meaning(one)}
-    return Meaning(slot.width, {**kept, **ends, "default": default, "role": role})
+    limits = limits_of(one, note, _reach(replace(slot, minimum=one.minimum, maximum=one.maximum)))
+    return Meaning(slot.width, {**kept, **ends, "default": default, "role": role, "limits": limits})
+
+
+def _reach(slot: Slot) -> tuple[Fraction | None, Fraction | None]:
+    """The least and the greatest value that a slot can have, where they are bounded."""
+    if not isinstance(slot.transform, Linear) or not slot.legal:
+        return slot.minimum, slot.maximum
+    bounds = [special.low for special in slot.specials if special.meaning != "missing"]
+    raws = (slot.legal[0].low, slot.legal[-1].high, *bounds)
+    values = [slot.transform.offset + slot.transform.scale * raw for raw in raws]
+    return min(values), max(values)
 
 
 def _default(one: Field, slot: Slot, note: Note) -> int | bool | None:

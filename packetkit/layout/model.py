@@ -20,6 +20,7 @@ from fractions import Fraction
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.expression import Expression
+from packetkit.layout.limits import Limit
 
 
 class Packing(Enum):
@@ -155,6 +156,7 @@ class Slot:
     unassigned  True: a code neither legal nor special decodes to None (declared by meaning); False: to the number, noted out_of_range
     policy      what encode does out of range: error, clamp (to the nearest legal code, raising slot `raises`) or missing
     default     the raw code sent when the record has no such key, or None
+    limits      what the ground warns of, the hard one first; no part of the fingerprint
     codes       constant, sync, single tag: the one raw code; a tag that allows several: all of them (then it is a value)
     """
 
@@ -189,6 +191,7 @@ class Slot:
     maximum: Fraction | None = None
     by_meaning: bool = False
     line: int = 0
+    limits: tuple[Limit, ...] = ()
 
     @property
     def is_value(self) -> bool:
@@ -332,6 +335,7 @@ class Derived:
     unit: str = ""
     description: str = ""
     line: int = 0
+    limits: tuple[Limit, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -175,7 +175,17 @@ def policy_text(slot: Slot, layout: Layout) -> str:
 
 def derived_text(one: Derived) -> str:
     """What the ground works a value out from: `derived = cell_voltage * panel_current / 1000 W`."""
-    return f"derived = {one.text}" + (f" {one.unit}" if one.unit else "")
+    return "; ".join([f"derived = {one.text}" + (f" {one.unit}" if one.unit else ""), *limit_texts(one)])
+
+
+def limit_texts(one: Slot | Derived) -> Iterator[str]:
+    """The limits of a value, each with what is within it: `soft 3.3 to 4.2`, `hard up to 4.3`."""
+    for limit in reversed(one.limits):
+        low, high = (None if end is None else format_number(end) for end in (limit.minimum, limit.maximum))
+        if low is None or high is None:
+            yield f"{limit.name} from {low}" if high is None else f"{limit.name} up to {high}"
+        else:
+            yield f"{limit.name} {low} to {high}"
 
 
 def order_text(slot: Slot, packing: Packing) -> str:
@@ -394,6 +404,7 @@ def _said(layout: Layout, slot: Slot, packing: Packing) -> str:
         "" if slot.role is None else _role(slot),
         "strict" if slot.strict else "",
         covers_text(layout, slot),
+        *limit_texts(slot),
     ]
     return "; ".join(part for part in parts if part)
 

@@ -207,6 +207,11 @@ FIELD_KEYS = _table(
     ),
     Key("present_when", "condition", "The flag, or the field and its codes, that says the field is there."),
     Key(
+        "limits",
+        "limits",
+        "What the ground warns of: soft and hard, each with minimum and maximum. Not part of the frame.",
+    ),
+    Key(
         "derived",
         "text",
         "What the ground works out from fields above: + - * / and parentheses, min, max, abs, sqrt.",
@@ -234,6 +239,16 @@ FIELD_KEYS = _table(
         ("high_octet_first", "low_octet_first", "bits_reversed"),
     ),
     Key("fill", "word", "zero: a span that ends inside an octet is completed with zero bits.", ("zero",)),
+)
+
+LIMIT_KEYS = _table(
+    Key("minimum", "number", "The least value that is within the limit."),
+    Key("maximum", "number", "The greatest value that is within the limit."),
+)
+
+LIMITS_KEYS = _table(
+    Key("soft", "limit", "Worth a look: the value is unusual."),
+    Key("hard", "limit", "The value should never be there."),
 )
 
 CRC_KEYS = _table(
@@ -287,6 +302,7 @@ KINDS: dict[str, Kind] = {
                 "resolution",
                 *_CODES,
                 *_ROLE,
+                "limits",
             ),
             (1, 2, 3, 6, 14, 22, 25, 26),
         ),
@@ -306,6 +322,7 @@ KINDS: dict[str, Kind] = {
                 "role",
                 "tick_s",
                 "epoch",
+                "limits",
             ),
             (1,),
         ),
@@ -352,7 +369,7 @@ KINDS: dict[str, Kind] = {
             "derived",
             "A value that the ground works out from others; it has no bits on the wire.",
             ("derived",),
-            ("unit",),
+            ("unit", "limits"),
             (15,),
         ),
         Kind(

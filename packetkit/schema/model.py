@@ -70,6 +70,15 @@ class Covers:
 
 
 @dataclass(frozen=True, slots=True)
+class Limit:
+    """A limit of the ground's, soft or hard; an end that is None is open."""
+
+    name: str
+    minimum: Fraction | None = None
+    maximum: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class CustomCrc:
     """A CRC by its six parameters, in the notation of the published catalogue (unreflected, without the leading term)."""
 
@@ -131,7 +140,9 @@ class Field:
     repeat: Repeat | None = None
     present_when: Condition | None = None
     up_to: str | None = None  # byte | word_16 | word_32
+    # what only the ground knows of
     derived: str = ""  # the arithmetic, as written
+    limits: tuple[Limit, ...] = ()  # the hard one first
     strict: bool | None = None
     # checks
     algorithm: str | CustomCrc | None = None

@@ -15,8 +15,8 @@ from typing import Any
 
 from packetkit.errors import Problem
 from packetkit.schema import text as yaml_text
-from packetkit.schema.kinds import CRC_KEYS, KINDS, Key
-from packetkit.schema.model import Codes, Condition, Covers, CustomCrc, Place, Repeat
+from packetkit.schema.kinds import CRC_KEYS, KINDS, LIMIT_KEYS, LIMITS_KEYS, Key
+from packetkit.schema.model import Codes, Condition, Covers, CustomCrc, Limit, Place, Repeat
 from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE, reserved_in
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence, format_number, shown
@@ -558,6 +558,26 @@ class Readers:
         if "from" not in values or "to" not in values:
             return None
         return Covers("range", values.get("except", ()), values["from"], values["to"])
+
+    def _read_limit(self, node: Node, path: str, key: Key) -> Limit | None:
+        mapping = self.mapping(node, path, key.name, "{minimum: 3.3, maximum: 4.2}, or one of them")
+        if mapping is None:
+            return None
+        values = self.read_all(self.keys(mapping, LIMIT_KEYS, path, key.name), LIMIT_KEYS, path)
+        if not mapping.entries:
+            remedy = "Write minimum: or maximum:, or both."
+            self.note(node, "nothing-in-it", path, f"{key.name} is empty", remedy)
+        return Limit(key.name, **values) if values and len(values) == len(mapping.entries) else None
+
+    def _read_limits(self, node: Node, path: str, key: Key) -> tuple[Limit, ...] | None:
+        form = "soft: and hard: under it, each {minimum: 3.3, maximum: 4.2}"
+        mapping = self.mapping(node, path, key.name, form)
+        if mapping is None:
+            return None
+        values = self.read_all(self.keys(mapping, LIMITS_KEYS, path, key.name), LIMITS_KEYS, path)
+        if not mapping.entries:
+            self.note(node, "nothing-in-it", path, "limits is empty", "Write soft: or hard:, or both.")
+        return tuple(values[name] for name in ("hard", "soft") if name in values) or None
 
     def _read_octets(self, node: Node, path: str, key: Key) -> tuple[int, ...] | None:
         items = node.items if isinstance(node, Sequence) else (node,)

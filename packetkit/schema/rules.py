@@ -103,6 +103,8 @@ _WIRE = {
     "expression-shape": "A derived value is school arithmetic over names of fields: + - * / and parentheses, min, max, abs, sqrt.",
     "expression-limit": "The arithmetic of a derived value has at most 200 characters and is nested at most 16 deep.",
     "operand-unknown": "A derived value is worked out from numbers before it, in its group or one around it.",
+    "limit-order": "The minimum of a limit is below its maximum, and the hard limit is outside the soft one.",
+    "limit-unfit": "A limit is one that a value of the field can be beyond.",
     "role-unfit": "A role suits its field, its details belong to it, and a frame has one field of each role.",
     "modulus-unfit": "A counter's modulus is at least 2 and fits its bits.",
     "frame-too-long": "A frame has at most 65,535 bytes.",
