@@ -18,7 +18,7 @@ from packetkit.codec import walk
 from packetkit.codec.bulk import checks, derived
 from packetkit.codec.bulk.columns import Columns
 from packetkit.codec.bulk.gather import Array, bits_turned, octets_turned, pieced, raw_of
-from packetkit.codec.bulk.plan import Placed, Plan, plan_of
+from packetkit.codec.bulk.plan import Part, Placed, Plan, plan_of
 from packetkit.codec.bulk.values import within
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.model import Ieee, Layout, Linear, Range, Slot
@@ -305,10 +305,17 @@ def scatter(frames: Array, placed: Placed, raws: Array | int) -> None:
         codes = bits_turned(codes, width)
     if slot.octets_reversed:
         codes = octets_turned(codes, width)
-    weight = -placed.shift  # of the code's lowest bit in the octet at hand, as a shift to the right
-    for at in reversed(placed.octets):
-        part = codes >> np.uint64(weight) if weight >= 0 else codes << np.uint64(-weight)
-        frames[:, at] |= (part & np.uint64(255)).astype(np.uint8)
+    below = 0  # bits of the code in the parts behind the one at hand
+    for part in reversed(placed.parts):
+        _put(frames, part, codes >> np.uint64(below) & np.uint64((1 << part.width) - 1))
+        below += part.width
+
+
+def _put(frames: Array, part: Part, codes: Array) -> None:
+    weight = -part.shift  # of the code's lowest bit in the octet at hand, as a shift to the right
+    for at in reversed(part.octets):
+        octets = codes >> np.uint64(weight) if weight >= 0 else codes << np.uint64(-weight)
+        frames[:, at] |= (octets & np.uint64(255)).astype(np.uint8)
         weight += 8
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from packetkit.codec.bulk.plan import Placed, Plan
+from packetkit.codec.bulk.plan import Part, Placed, Plan
 from packetkit.layout.model import Slot
 
 Array = npt.NDArray[Any]
@@ -31,12 +31,12 @@ class Window:
     def dtype(self) -> str:
         return f"{'>' if self.falling else '<'}u{self.size}"
 
-    def shift_of(self, placed: Placed) -> int | None:
-        """How far a slot is from the low end of this window, None where it is not inside."""
-        least = placed.octets[-1]
+    def shift_of(self, part: Part) -> int | None:
+        """How far bits are from the low end of this window, None where they are not inside."""
+        least = part.octets[-1]
         low = self.first + self.size - 1 - least if self.falling else least - self.first
-        inside = all(self.first <= at < self.first + self.size for at in (placed.octets[0], least))
-        return low * 8 + placed.shift if inside else None
+        inside = all(self.first <= at < self.first + self.size for at in (part.octets[0], least))
+        return low * 8 + part.shift if inside else None
 
 
 @dataclass(frozen=True)
@@ -53,28 +53,31 @@ def sources(plan: Plan) -> tuple[Source, ...]:
     made: list[Source] = []
     last: Window | None = None
     for placed in sorted(plan.placed, key=lambda one: (min(one.octets), max(one.octets))):
-        found = None if last is None else last.shift_of(placed)
-        if last is None or found is None or not _same_direction(last, placed):
-            last, found = _window(placed, plan.size)
+        part = placed.parts[0]
+        found = None if last is None else last.shift_of(part)
+        if len(placed.parts) > 1:
+            last = found = None
+        elif last is None or found is None or not _same_direction(last, part):
+            last, found = _window(part, plan.size)
         made.append(Source(placed, last if found is not None else None, found or 0))
         last = last if found is not None else None
     return tuple(made)
 
 
-def _same_direction(window: Window, placed: Placed) -> bool:
-    steps = {after - before for before, after in zip(placed.octets, placed.octets[1:], strict=False)}
+def _same_direction(window: Window, part: Part) -> bool:
+    steps = {after - before for before, after in zip(part.octets, part.octets[1:], strict=False)}
     return steps <= {1 if window.falling else -1}
 
 
-def _window(placed: Placed, size: int) -> tuple[Window | None, int | None]:
-    """The narrowest window around a slot that lies in a row, and where the slot is in it."""
-    first, falling = min(placed.octets), len(placed.octets) < 2 or placed.octets[0] < placed.octets[-1]
+def _window(part: Part, size: int) -> tuple[Window | None, int | None]:
+    """The narrowest window around bits that lie in a row, and where they are in it."""
+    first, falling = min(part.octets), len(part.octets) < 2 or part.octets[0] < part.octets[-1]
     for width in (4, 8):
         if width > size:
             continue
         window = Window(min(first, size - width), width, falling)
-        shift = window.shift_of(placed)
-        if shift is not None and _same_direction(window, placed):
+        shift = window.shift_of(part)
+        if shift is not None and _same_direction(window, part):
             return window, shift
     return None, None
 
@@ -152,17 +155,27 @@ def extract(word: Array, shift: int, width: int, signed: bool, made: Array) -> A
 
 
 def pieced(octets: Array, placed: Placed) -> Array:
-    """Return the codes of a slot that no window holds, put together octet by octet."""
-    slot, count = placed.slot, len(placed.octets)
-    head = placed.shift + slot.width - 8 * (count - 1)  # bits of the code in its first octet, and below it
-    made = octets[:, placed.octets[0]].astype(np.uint64) & np.uint64((1 << min(head, 8)) - 1)
-    for number, at in enumerate(placed.octets[1:], 2):
+    """Return the codes of a slot that no window holds, put together part by part."""
+    made = np.zeros(len(octets), np.uint64)
+    for part in placed.parts:
+        made = (
+            (made << np.uint64(part.width)) | _part(octets, part) if part.width < 64 else _part(octets, part)
+        )
+    return made
+
+
+def _part(octets: Array, part: Part) -> Array:
+    """Bits that lie side by side, put together octet by octet."""
+    count = len(part.octets)
+    head = part.shift + part.width - 8 * (count - 1)  # bits of the code in its first octet, and below it
+    made = octets[:, part.octets[0]].astype(np.uint64) & np.uint64((1 << min(head, 8)) - 1)
+    for number, at in enumerate(part.octets[1:], 2):
         octet = octets[:, at].astype(np.uint64)
-        if number < count or not placed.shift:
+        if number < count or not part.shift:
             made = (made << np.uint64(8)) | octet
         else:
-            made = (made << np.uint64(8 - placed.shift)) | (octet >> np.uint64(placed.shift))
-    return made >> np.uint64(placed.shift) if count == 1 else made
+            made = (made << np.uint64(8 - part.shift)) | (octet >> np.uint64(part.shift))
+    return made >> np.uint64(part.shift) if count == 1 else made
 
 
 def raw_of(slot: Slot, natural: Array) -> Array:

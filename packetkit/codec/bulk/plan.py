@@ -24,17 +24,27 @@ MOST_SLOTS = 10_000
 
 
 @dataclass(frozen=True)
-class Placed:
-    """One slot at its place in every frame: its column's name, the octets it lies in, in the order of falling weight.
+class Part:
+    """Bits that lie side by side: the octets they lie in, in the order of falling weight, and `shift` bits below them in the last."""
 
-    shift: bits between its last one and the low end of the last octet.
-    """
+    octets: tuple[int, ...]
+    shift: int
+    width: int
+
+
+@dataclass(frozen=True)
+class Placed:
+    """One slot at its place in every frame: its column's name, and its parts, the most significant first."""
 
     slot: Slot
     name: str
-    octets: tuple[int, ...]
-    shift: int
+    parts: tuple[Part, ...]
     leaf: Leaf
+
+    @property
+    def octets(self) -> tuple[int, ...]:
+        """The octets of all parts."""
+        return tuple(at for part in self.parts for at in part.octets)
 
 
 @dataclass(frozen=True)
@@ -109,12 +119,14 @@ def _constants_put(frame: bytearray, leaves: list[Leaf]) -> bool:
     for leaf in leaves:
         if _is_constant(leaf.slot) and leaf.raw != leaf.slot.codes[0].low:
             code = bits.code_of(leaf.slot, leaf.slot.codes[0].low)
-            bits.write(frame, leaf.packing, leaf.run_at, leaf.offset, leaf.width, code)
+            bits.scatter(frame, leaf.packing, leaf.run_at, leaf.pieces, code)
             changed = True
     return changed
 
 
 def _placed(leaf: Leaf) -> Placed:
-    octets, shift = bits.octets_of(leaf.packing, leaf.run_at, leaf.offset, leaf.width)
+    parts = tuple(
+        Part(*bits.octets_of(leaf.packing, leaf.run_at, at, width), width) for at, width in leaf.pieces
+    )
     slot = leaf.slot if leaf.slot.width == leaf.width else replace(leaf.slot, width=leaf.width)  # fill
-    return Placed(slot, leaf.address, octets, shift, leaf)
+    return Placed(slot, leaf.address, parts, leaf)
