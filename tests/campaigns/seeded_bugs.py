@@ -307,10 +307,10 @@ BUGS: tuple[Bug, ...] = (
     ),
     # -- what the ground works out
     Bug(
-        "a difference of three is taken from the right",
+        "differences and quotients are taken the other way round",
         "layout/expression",
-        "            tree = Operation(sign, tree, self.product())\n        return tree\n",
-        "            tree = Operation(sign, tree, self.sum())\n        return tree\n",
+        'return f"finite({_text(tree.left, places)} {tree.sign} {_text(tree.right, places)})"',
+        'return f"finite({_text(tree.right, places)} {tree.sign} {_text(tree.left, places)})"',
     ),
     Bug(
         "the least of several is the greatest",
