@@ -12,8 +12,9 @@ import click
 from packetkit.cli import output
 from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input
-from packetkit.mission.budget import Budget, Share, budget, window_of
+from packetkit.mission.budget import Budget, Share, budget
 from packetkit.mission.load import Mission, Passes
+from packetkit.mission.passes import window_of
 from packetkit.radio import CAUTION, chirp
 
 FINDINGS = 1
@@ -100,8 +101,12 @@ def _frame(share: Share) -> dict[str, object]:
 def _pass_sentence(made: Budget, passes: Passes) -> str:
     window = made.window
     length = output.duration_text(float(window.duration_s))
+    if window.basis == "flight":
+        return f"A flight that is heard for {length} ({float(window.duration_s):.0f} s)."
     if window.overhead_s is None or window.mean_s is None:
         return f"A pass of {length} ({float(window.duration_s):g} s, as given)."
+    if passes.elements is not None:
+        return f"A pass of {length} ({float(window.duration_s):.1f} s), the {window.basis} one of a week of the elements' passes."
     assert passes.altitude_km is not None and passes.minimum_elevation_deg is not None
     orbit = f"Circular orbit at {float(passes.altitude_km):g} km, heard above {float(passes.minimum_elevation_deg):g} deg"
     overhead, mean = (output.duration_text(seconds) for seconds in (window.overhead_s, window.mean_s))

@@ -55,6 +55,7 @@ COMMANDS: tuple[Row, ...] = (
     Row("decode", "Decode captured frames and account for every byte.", DATA),
     Row("simulate", "Make a plausible capture of a mission, with the truth beside it.", DATA),
     Row("link", "Show the margin of the link, term by term, and the frames it loses.", RADIO),
+    Row("passes", "Show when the ground can listen, from where, and what the link makes of it.", RADIO),
     Row("budget", "Count the frames, bytes and useful bits that a pass brings.", RADIO),
     Row("airtime", "Work out time on air step by step, and what fits a time limit.", RADIO),
     Row("fuzz", "Prove the round trip with random records and bytes, three codecs judging.", PROOF),

@@ -14,21 +14,11 @@ from fractions import Fraction
 from packetkit.errors import RadioError
 from packetkit.layout.model import Layout
 from packetkit.layout.size import bytes_within, useful_bits
-from packetkit.mission.load import Link, Mission, Passes
-from packetkit.passes import geometry
+from packetkit.mission.load import Link, Mission
+from packetkit.mission.passes import Pass
 from packetkit.radio import chirp
 
 HOUR_S = 3600
-
-
-@dataclass(frozen=True, slots=True)
-class Pass:
-    """How long the ground can listen. duration_s is what is counted with; the other two are None for passes that are no orbit's."""
-
-    duration_s: Fraction
-    overhead_s: float | None
-    mean_s: float | None
-    basis: str  # mean, overhead or given
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,17 +74,6 @@ class Budget:
         return sum(share.useful_bits_per_pass for share in self.shares)
 
 
-def window_of(passes: Passes, basis: str = "mean") -> Pass:
-    """The pass to count with: the given duration, else the mean or the overhead pass of the circular orbit. Raises RadioError."""
-    if passes.duration_s is not None:
-        return Pass(passes.duration_s, None, None, "given")
-    if passes.altitude_km is None or passes.minimum_elevation_deg is None:
-        raise RadioError("the pass is not known; give a duration, or an altitude and a minimum elevation")
-    overhead = geometry.overhead_pass_s(passes.altitude_km, passes.minimum_elevation_deg)
-    mean = geometry.mean_pass_s(passes.altitude_km, passes.minimum_elevation_deg)
-    return Pass(Fraction(overhead if basis == "overhead" else mean), overhead, mean, basis)
-
-
 def budget(mission: Mission, window: Pass) -> Budget:
     """What a pass of `window` brings. Raises RadioError where the mission names no radio, or a frame is longer than a packet."""
     link = mission.link
@@ -107,9 +86,7 @@ def budget(mission: Mission, window: Pass) -> Budget:
         for name, layout in mission.layouts.items()
     )
     findings = tuple(_findings(shares, window, allowed, link.gap_s))
-    return Budget(
-        window, shares, allowed, link.gap_s, mission.passes.per_day if mission.passes else None, findings
-    )
+    return Budget(window, shares, allowed, link.gap_s, window.per_day, findings)
 
 
 def allowance(duration_s: Fraction, share_of_hour: Fraction | None) -> Fraction:

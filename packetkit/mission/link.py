@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from packetkit.errors import RadioError
 from packetkit.mission.budget import longest
 from packetkit.mission.load import Link, Mission, Passes
+from packetkit.mission.passes import window_of
 from packetkit.passes.track import Sample, overhead_at
 from packetkit.radio import doppler, loss, regions
 from packetkit.radio import link as radio
@@ -116,14 +117,19 @@ def longest_frame(mission: Mission, name: str | None = None) -> tuple[str, int]:
 
 
 def places(passes: Passes | None, distance_km: float | None) -> tuple[Sample, ...]:
-    """Places to look at, the farthest first: elevations of an overhead pass, or shares of a distance. Raises RadioError."""
+    """Places to look at, the farthest first: elevations of an overhead pass, or shares of the farthest distance. Raises RadioError."""
     if distance_km is not None:
         return tuple(Sample(0.0, None, distance_km * share, 0.0, 0.0) for share in FRACTIONS)
     if passes is not None and passes.altitude_km is not None and passes.minimum_elevation_deg is not None:
         altitude, lowest = float(passes.altitude_km), float(passes.minimum_elevation_deg)
         shown = [lowest, *(one for one in ELEVATIONS_DEG if one > lowest)]
         return tuple(overhead_at(altitude, one) for one in shown)
-    raise RadioError("how far the link reaches is not known; give --distance-km, or passes with an orbit")
+    if passes is not None and (passes.flight is not None or passes.distance_km is not None):
+        farthest = max(sample.distance_km for sample in window_of(passes).track)
+        return places(None, farthest)
+    raise RadioError(
+        "how far the link reaches is not known; give --distance-km, or passes with an orbit or a flight"
+    )
 
 
 def picture(mission: Mission, samples: Sequence[Sample], frame: str | None = None) -> Picture:

@@ -16,7 +16,8 @@ from packetkit.layout.alike import Told, differ, shared_length, told
 from packetkit.layout.fingerprint import mission_fingerprint
 from packetkit.layout.model import Layout
 from packetkit.layout.resolve import resolve
-from packetkit.passes import geometry
+from packetkit.passes import flight, geometry
+from packetkit.passes.elements import Elements, Site, element_faults
 from packetkit.radio import chirp
 from packetkit.radio import link as radio_link
 from packetkit.schema import model
@@ -66,13 +67,31 @@ class Link:
 
 
 @dataclass(frozen=True, slots=True)
+class Host:
+    """A host vehicle or message service: what it takes in a day."""
+
+    messages_per_day: Fraction
+    message_bytes: int
+
+    @property
+    def bytes_per_day(self) -> Fraction:
+        return self.messages_per_day * self.message_bytes
+
+
+@dataclass(frozen=True, slots=True)
 class Passes:
-    """When the ground can listen: a circular orbit, or passes of a given duration."""
+    """When the ground can listen: one of FORMS. flight: a balloon's or a rocket's, heard from mast_m above its starting place."""
 
     altitude_km: Fraction | None = None
     minimum_elevation_deg: Fraction | None = None
     duration_s: Fraction | None = None
     per_day: Fraction | None = None
+    elements: Elements | None = None
+    site: Site | None = None
+    flight: flight.Flight | None = None
+    mast_m: float = 0.0
+    distance_km: Fraction | None = None
+    host: Host | None = None
 
 
 @dataclass(frozen=True)
@@ -296,27 +315,108 @@ def _setting(asked: model.Chirp, place: model.Place, problems: list[Problem]) ->
     return None if faults else chirp.Setting(**given)  # type: ignore[arg-type]  # one mapping feeds both calls
 
 
+# What may be said of passes: the keys of each way, one way at a time.
+FORMS: tuple[tuple[str, ...], ...] = (
+    ("altitude_km", "minimum_elevation_deg"),
+    ("elements", "site", "minimum_elevation_deg"),
+    ("balloon",),
+    ("rocket",),
+    ("distance_km", "duration_s"),
+    ("duration_s",),
+    ("host",),
+)
+
+
 def _passes(declared: model.Passes | None, problems: list[Problem]) -> Passes | None:
     if declared is None:
         return None
-    orbit = {"altitude_km": declared.altitude_km, "minimum_elevation_deg": declared.minimum_elevation_deg}
-    said = {**orbit, "duration_s": declared.duration_s}
+    keys = tuple(dict.fromkeys(key for form in FORMS for key in form))
+    said = {key: getattr(declared, key) for key in keys}
     given = [key for key, value in said.items() if value is not None]
-    if given not in (["duration_s"], [*orbit]):
-        if any(value is None and key in declared.places for key, value in said.items()):
-            return None  # what could not be read was noted where it stands
-        lacks = [key for key in orbit if key not in given]
-        if "duration_s" in given:
-            summary = f"{' and '.join(given)} say twice how long a pass lasts"
-        elif given:
-            summary = f"{given[0]} is given without {lacks[0]}"
-        else:
-            summary = "nothing says how long a pass lasts"
-        remedy = "Write altitude_km and minimum_elevation_deg, or duration_s alone."
-        problems.append(_problem(declared.place, "pass-unknown", "passes", summary, remedy))
+    if any(value is None and key in declared.places for key, value in said.items()):
+        return None  # what could not be read was noted where it stands
+    if not any(set(given) == set(form) for form in FORMS):
+        problems.append(_unknown_pass(declared.place, given))
         return None
-    if declared.altitude_km is not None and declared.minimum_elevation_deg is not None:
-        for fault in geometry.pass_faults(declared.altitude_km, declared.minimum_elevation_deg):
-            place = declared.places.get(fault.path, declared.place)
+    before = len(problems)
+    _orbit_problems(declared, problems)
+    _part_problems(declared, problems)
+    return None if len(problems) > before else _made_passes(declared)
+
+
+def _unknown_pass(place: model.Place, given: list[str]) -> Problem:
+    """The problem that says what is twice or lacking, and what could be written."""
+    from textwrap import fill
+
+    if not given:
+        summary = "nothing says how long a pass lasts"
+    else:
+        wider = next((form for form in FORMS if set(given) < set(form)), None)
+        if wider is None:
+            summary = f"{' and '.join(given)} say twice how long a pass lasts"
+        else:
+            lacks = " and ".join(key for key in wider if key not in given)
+            summary = f"{' and '.join(given)} is given without {lacks}"
+    ways = "; ".join(
+        " with ".join((form[0], " and ".join(form[1:]))) if form[1:] else form[0] for form in FORMS
+    )
+    return _problem(place, "pass-unknown", "passes", summary, fill(f"Write one of: {ways}.", 78))
+
+
+def _orbit_problems(declared: model.Passes, problems: list[Problem]) -> None:
+    if declared.minimum_elevation_deg is None:
+        return
+    # With elements there is no altitude to judge; any that is allowed stands in for it.
+    altitude = declared.altitude_km if declared.elements is None else Fraction(500)
+    assert altitude is not None
+    for fault in geometry.pass_faults(altitude, declared.minimum_elevation_deg):
+        place = declared.places.get(fault.path, declared.place)
+        problems.append(_from_fault(fault, place, "pass-impossible", "passes", fault.path))
+
+
+def _part_problems(declared: model.Passes, problems: list[Problem]) -> None:
+    """Each figure of a flight, a site or a host that is none, and each line of elements that is not whole."""
+    for name in ("site", "balloon", "rocket", "host"):
+        part: model.Part | None = getattr(declared, name)
+        for fault in () if part is None else flight.figure_faults(part.numbers):
+            assert part is not None
+            place = part.places.get(fault.path, part.place)
+            problems.append(_from_fault(fault, place, "pass-impossible", f"passes.{name}", fault.path))
+    if declared.distance_km is not None:
+        for fault in flight.figure_faults({"distance_km": declared.distance_km}):
+            place = declared.places["distance_km"]
             problems.append(_from_fault(fault, place, "pass-impossible", "passes", fault.path))
-    return Passes(declared.altitude_km, declared.minimum_elevation_deg, declared.duration_s, declared.per_day)
+    lines = declared.elements
+    if lines is not None:
+        for line, why in element_faults(lines.lines["line_1"], lines.lines["line_2"]):
+            fault = Fault(line, "elements", why)
+            problems.append(_from_fault(fault, lines.places[line], "pass-elements", "passes.elements", line))
+
+
+def _made_passes(declared: model.Passes) -> Passes:
+    """The passes in the passes part's own classes."""
+
+    def floats(part: model.Part) -> dict[str, float]:
+        return {name: float(value) for name, value in part.numbers.items()}
+
+    flown: flight.Flight | None = None
+    mast = 0.0
+    if declared.balloon is not None:
+        figures = floats(declared.balloon)
+        mast = figures.pop("mast_m", 0.0)
+        flown = flight.Balloon(**figures)
+    elif declared.rocket is not None:
+        flown = flight.Rocket(**floats(declared.rocket))
+    host = declared.host
+    return Passes(
+        declared.altitude_km,
+        declared.minimum_elevation_deg,
+        declared.duration_s,
+        declared.per_day,
+        None if declared.elements is None else Elements(**declared.elements.lines),
+        None if declared.site is None else Site(**floats(declared.site)),
+        flown,
+        mast,
+        declared.distance_km,
+        None if host is None else Host(host.numbers["messages_per_day"], int(host.numbers["message_bytes"])),
+    )

@@ -23,6 +23,8 @@ from packetkit.schema.kinds import (
     LIMITS_KEYS,
     LINK_KEYS,
     MISSION_KEYS,
+    PART_KEYS,
+    PART_NEEDS,
     PASSES_KEYS,
     Key,
 )
@@ -129,6 +131,7 @@ READS: dict[str, Callable[[Key], Shape]] = {
     "chirp": lambda _: _mapping(CHIRP_KEYS, ("spreading_factor", "bandwidth_khz")),
     "end": lambda _: _mapping(END_KEYS),
     "link": lambda _: _mapping(LINK_KEYS),
+    "part": lambda key: _mapping(PART_KEYS[key.name], PART_NEEDS[key.name]),
     "passes": lambda _: _mapping(PASSES_KEYS),
 }
 
@@ -177,6 +180,7 @@ _CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
     ("link.chirp", CHIRP_KEYS),
     ("link.unit and link.ground", END_KEYS),
     ("passes", PASSES_KEYS),
+    *((f"passes.{name}", table) for name, table in PART_KEYS.items()),
 )
 
 

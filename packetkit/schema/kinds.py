@@ -134,7 +134,58 @@ PASSES_KEYS = _table(
     ),
     Key("duration_s", "positive", "How long a pass lasts, where it is not an orbit's."),
     Key("per_day", "positive", "Passes a day."),
+    Key("elements", "part", "Two-line elements of an orbit, as published."),
+    Key("site", "part", "Where the ground station stands, for passes of elements."),
+    Key("balloon", "part", "A balloon's flight: up, burst, and down under a parachute."),
+    Key("rocket", "part", "A sounding rocket's flight: a ballistic arc, with a parachute if it has one."),
+    Key("distance_km", "positive", "The distance of a unit that stays where it is, with duration_s."),
+    Key("host", "part", "A host vehicle or message service that takes a quota a day."),
 )
+
+# The keys of each part of `passes`, and which of them it cannot do without.
+PART_KEYS: dict[str, dict[str, Key]] = {
+    "elements": _table(
+        Key("line_1", "line", "The first line, 69 characters."),
+        Key("line_2", "line", "The second line, 69 characters."),
+    ),
+    "site": _table(
+        Key("latitude_deg", "number", "Degrees north, below zero in the south."),
+        Key("longitude_deg", "number", "Degrees east, below zero in the west."),
+        Key("height_m", "number", "Metres above the ellipsoid; 0 unless said."),
+    ),
+    "balloon": _table(
+        Key("burst_altitude_km", "positive", "Where it bursts, in km above the ground station."),
+        Key("ascent_m_per_s", "positive", "Speed upwards, in m/s."),
+        Key(
+            "descent_m_per_s",
+            "positive",
+            "Speed of the parachute at the ground, in m/s; it is faster in thin air.",
+        ),
+        Key("drift_m_per_s", "positive_or_zero", "Mean speed of the wind that carries it away, in m/s."),
+        Key("mast_m", "positive_or_zero", "Height of the ground antenna above flat ground, in m."),
+    ),
+    "rocket": _table(
+        Key("apogee_km", "positive", "The highest point, in km above the ground station."),
+        Key(
+            "downrange_km",
+            "positive_or_zero",
+            "Where the arc comes down again, in km from the ground station.",
+        ),
+        Key("parachute_altitude_km", "positive", "Where the parachute opens on the way down."),
+        Key("descent_m_per_s", "positive", "Speed of the parachute at the ground, in m/s."),
+    ),
+    "host": _table(
+        Key("messages_per_day", "positive", "Messages that the service takes in a day."),
+        Key("message_bytes", "size", "The longest message that it takes."),
+    ),
+}
+PART_NEEDS: dict[str, tuple[str, ...]] = {
+    "elements": ("line_1", "line_2"),
+    "site": ("latitude_deg", "longitude_deg"),
+    "balloon": ("burst_altitude_km", "ascent_m_per_s", "descent_m_per_s"),
+    "rocket": ("apogee_km",),
+    "host": ("messages_per_day", "message_bytes"),
+}
 
 ROLES: dict[str, str] = {
     "sequence": "Counts frames, one up each time; wraps.",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from collections.abc import Mapping as MappingOf
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from typing import Any
 
 from packetkit.errors import Problem
@@ -22,6 +23,8 @@ from packetkit.schema.kinds import (
     KINDS,
     LINK_KEYS,
     MISSION_KEYS,
+    PART_KEYS,
+    PART_NEEDS,
     PASSES_KEYS,
     Key,
 )
@@ -32,6 +35,7 @@ from packetkit.schema.model import (
     Frame,
     Link,
     Mission,
+    Part,
     Passes,
     Place,
 )
@@ -321,6 +325,25 @@ class _Loader(Readers):
         entries = self.keys(mapping, LINK_KEYS, "link", "link")
         values = self.read_all(entries, LINK_KEYS, "link")
         return Link(place_of(node), {k: place_of(e.value) for k, e in entries.items()}, **values)
+
+    def _read_part(self, node: Node, path: str, key: Key) -> Part | None:
+        path, table = f"passes.{key.name}", PART_KEYS[key.name]
+        form = ", ".join(f"{name}: ..." for name in PART_NEEDS[key.name])
+        mapping = self.mapping(node, path, key.name, f"{{{form}}}")
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, table, path, key.name)
+        values = self.read_all(entries, table, path)
+        lacking = self.lacking(mapping, entries, PART_NEEDS[key.name])
+        for name in lacking:
+            self.note(
+                node, "missing-key", path, f"{key.name} lacks {name}", on_lines(f"{name}: {table[name].help}")
+            )
+        if lacking or len(values) < len(mapping.entries):
+            return None
+        lines = {name: value for name, value in values.items() if isinstance(value, str)}
+        numbers = {name: Fraction(value) for name, value in values.items() if name not in lines}
+        return Part(place_of(node), {k: place_of(e.value) for k, e in entries.items()}, numbers, lines)
 
     def _read_passes(self, node: Node, path: str, key: Key) -> Passes | None:
         form = "{altitude_km: 510, minimum_elevation_deg: 10} or {duration_s: 600}"

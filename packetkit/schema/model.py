@@ -221,8 +221,18 @@ class Link:
 
 
 @dataclass(frozen=True, slots=True)
+class Part:
+    """One part of `passes` as written: its values by key (a row of `kinds.PART_KEYS`), numbers exact."""
+
+    place: Place
+    places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
+    numbers: Mapping[str, Fraction] = field(default_factory=dict)
+    lines: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Passes:
-    """When the ground can listen: a circular orbit over a site, or a given duration."""
+    """When the ground can listen: one of an orbit, elements over a site, a flight, a distance, a duration, or a host's quota."""
 
     place: Place
     places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
@@ -230,6 +240,12 @@ class Passes:
     minimum_elevation_deg: Fraction | None = None
     duration_s: Fraction | None = None
     per_day: Fraction | None = None
+    elements: Part | None = None
+    site: Part | None = None
+    balloon: Part | None = None
+    rocket: Part | None = None
+    distance_km: Fraction | None = None
+    host: Part | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,8 +114,9 @@ _MISSION = {
     "frames-alike": "Two frames differ in a constant or a tag at the same bits, or in every length, unless one is told from outside.",
     "radio-setting": "The radio setting is one that the modem has.",
     "link-end": "The ends of the link, and what is between them, have figures that radios and antennas have.",
-    "pass-unknown": "Passes are an orbit (altitude_km, minimum_elevation_deg) or a duration_s, not both.",
-    "pass-impossible": "The orbit exists and rises above the minimum elevation.",
+    "pass-unknown": "Passes are one thing: an orbit, elements over a site, a balloon, a rocket, a distance, a duration or a host.",
+    "pass-impossible": "The orbit exists and rises above the minimum elevation; a flight is one that can be flown.",
+    "pass-elements": "Two-line elements are two whole lines of one object, with right check digits.",
 }
 
 _STAGES = {"text": _TEXT, "words": _WORDS, "wire": _WIRE, "mission": _MISSION}

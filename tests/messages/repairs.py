@@ -303,6 +303,12 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "pass-unknown-3": (("per_day", "duration_s: 600, per_day"),),
     "pass-impossible": (("35786", "510"),),
     "pass-impossible-2": (("90", "89.9"),),
+    "pass-impossible-3": (("30000", "30"),),
+    "pass-impossible-4": (("altitude_km: 8", "altitude_km: 0.8"),),
+    "pass-unknown-4": (("}}", "}, site: {latitude_deg: 47, longitude_deg: 8}, minimum_elevation_deg: 10}"),),
+    "pass-elements": (("15.4 ", "15.49815350868473"),),
+    "pass-elements-2": (("868474", "868473"),),
+    "missing-key-8": (("5}", "5, descent_m_per_s: 6}"),),
     "three-faults": (
         ("Sequence", "sequence"),
         ("0.3", "0.2"),

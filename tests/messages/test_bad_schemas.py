@@ -132,6 +132,7 @@ REPAIRABLE = {
     "algorithm:",
     "unit",
     "bandwidth_khz:",
+    "descent_m_per_s:",
     "frames:",
     "godwit-2",
     "water_temperature",

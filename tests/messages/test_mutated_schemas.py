@@ -29,6 +29,7 @@ from packetkit.schema.kinds import (
     KINDS,
     LINK_KEYS,
     MISSION_KEYS,
+    PART_KEYS,
     PASSES_KEYS,
     ROLES,
 )
@@ -151,6 +152,7 @@ WORDS = sorted(
         *END_KEYS,
         *CHIRP_KEYS,
         *PASSES_KEYS,
+        *(word for table in PART_KEYS.values() for word in table),
         *CRC_KEYS,
         *KINDS,
         *ROLES,

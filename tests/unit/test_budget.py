@@ -17,8 +17,9 @@ from hypothesis import strategies as st
 
 import packetkit
 from packetkit.cli.main import main
-from packetkit.mission.budget import allowance, budget, frame_counts, window_of
+from packetkit.mission.budget import allowance, budget, frame_counts
 from packetkit.mission.load import Mission
+from packetkit.mission.passes import window_of
 from packetkit.radio import CAUTION
 
 # Invented. 24 bytes at SF10 and 125 kHz last 370.688 ms (RP002: the longest payload under a dwell of 400 ms there).

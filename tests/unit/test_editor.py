@@ -25,6 +25,7 @@ TABLES = (
     kinds.END_KEYS,
     kinds.CHIRP_KEYS,
     kinds.PASSES_KEYS,
+    *kinds.PART_KEYS.values(),
     kinds.CRC_KEYS,
 )
 SCHEMAS = sorted(resource("schemas").glob("*.yaml"))

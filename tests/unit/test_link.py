@@ -93,7 +93,6 @@ def test_the_text_fits_80_columns_and_shows_the_caution_once(
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        ([PLOVER], "give --distance-km"),
         ([PLOVER, "--distance-km", "0"], "is not a distance"),
         ([PLOVER, "--distance-km", "far"], "is not a distance"),
         ([HERON, "--spreading-factor", "13"], "does not exist on sx126x"),
@@ -116,6 +115,17 @@ def test_a_schema_that_lacks_the_link_hears_all_that_to_add(
     assert main(["link", str(path), "--distance-km", "1"]) == 2
     said = capsys.readouterr().err
     assert "frequency_mhz" in said and "power_dbm" in said
+
+
+def test_without_a_distance_a_flight_tells_how_far_and_a_duration_does_not(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert 70 < document(capsys, PLOVER)["places"][0]["distance_km"] < 76  # 9 m/s of wind for 2 h 18 min
+    path = tmp_path / "still.yaml"
+    text = resource("schemas/plover.yaml").read_text(encoding="utf-8")
+    path.write_text(text[: text.index("passes:")] + "passes: {duration_s: 600}\n")
+    assert main(["link", str(path)]) == 2
+    assert "give --distance-km" in capsys.readouterr().err
 
 
 def test_the_words_of_the_language_are_the_rows_of_the_radio_tables() -> None:

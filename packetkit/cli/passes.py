@@ -1,0 +1,323 @@
+"""`packetkit passes`: when the ground can listen, how far the unit is then, and what the link makes of it.
+
+One command for every way a schema says it: an orbit, elements over a site, a flight, a distance, a duration, a host's quota. Figures come
+from packetkit.mission.passes and packetkit.passes; this module reads options, words and draws.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timezone
+from typing import Any
+
+import click
+
+from packetkit.cli import output
+from packetkit.cli.link import percent
+from packetkit.errors import RadioError
+from packetkit.files import load, not_onto_an_input
+from packetkit.mission.link import longest_frame
+from packetkit.mission.load import Mission, Passes
+from packetkit.mission.passes import FLIGHT_STEPS, elements_of, has_ends, losses, margins_db, window_of
+from packetkit.passes import flight, geometry, orbit, track
+from packetkit.passes.track import Sample
+from packetkit.radio import CAUTION
+
+OFFSETS = (
+    0.0,
+    0.25,
+    0.5,
+    0.75,
+    0.9,
+)  # of the farthest pass that still rises: what a satellite's passes are like
+FLIGHT_ROWS = 12
+AGE = "elements grow wrong by 1 to 3 km a day (common practice)"
+Row = dict[str, Any]
+
+
+def read_instant(text: str | None) -> datetime | None:
+    """An instant in UTC, as 2030-01-31T00:00:00Z or a date alone. Raises RadioError."""
+    if text is None:
+        return None
+    try:
+        when = datetime.fromisoformat(text.strip().removesuffix("Z"))
+    except ValueError:
+        raise RadioError(
+            f"--from: {text!r} is not an instant; write UTC, for example 2030-01-31T12:00:00Z"
+        ) from None
+    return when.replace(tzinfo=timezone.utc) if when.tzinfo is None else when.astimezone(timezone.utc)
+
+
+def iso(when: datetime) -> str:
+    """An instant to the tenth of a second, in UTC."""
+    return f"{when:%Y-%m-%dT%H:%M:%S}.{when.microsecond // 100_000}Z"
+
+
+def heard(mission: Mission, samples: Sequence[Sample]) -> dict[str, float | None]:
+    """The link over a track: least and best margin, and the share of the longest frames lost, None where the link is not known."""
+    if not samples or not has_ends(mission.link):
+        return {"margin_least_db": None, "margin_best_db": None, "loss": None}
+    margins = margins_db(mission.link, samples)
+    lost = losses(mission.link, longest_frame(mission)[1], samples)
+    return {
+        "margin_least_db": float(margins.min()),
+        "margin_best_db": float(margins.max()),
+        "loss": float(lost.mean()),
+    }
+
+
+# ---- the rows of each kind
+
+
+def circular_rows(mission: Mission, passes: Passes) -> list[Row]:
+    """Passes of a circular orbit from overhead to the edge."""
+    altitude, lowest = float(passes.altitude_km or 0), float(passes.minimum_elevation_deg or 0)
+    edge = geometry.central_angle_deg(altitude, lowest)
+    rows = []
+    for share in OFFSETS:
+        samples = track.circular(altitude, lowest, edge * share)
+        closest = track.circular_sample(altitude, edge * share, 0.0, 0.0)
+        rows.append(
+            {
+                "highest_deg": closest.elevation_deg,
+                "duration_s": geometry.pass_duration_s(altitude, lowest, edge * share),
+                "longer_share": share,
+                "nearest_km": closest.distance_km,
+                **heard(mission, samples),
+            }
+        )
+    return rows
+
+
+def element_rows(mission: Mission, passes: Passes, start: datetime, days: float) -> list[Row]:
+    """Each pass of the elements."""
+    made, site, lowest = elements_of(passes)
+    return [
+        {
+            "rise": iso(event.rise),
+            "culmination": iso(event.culmination),
+            "set": iso(event.set),
+            "rise_azimuth_deg": event.rise_azimuth_deg,
+            "set_azimuth_deg": event.set_azimuth_deg,
+            "highest_deg": event.highest_deg,
+            "duration_s": event.duration_s,
+            "nearest_km": event.nearest_km,
+            **heard(mission, orbit.track(made, site, event)),
+        }
+        for event in orbit.events(made, site, lowest, start, days)
+    ]
+
+
+def flight_rows(mission: Mission, passes: Passes) -> list[Row]:
+    """Moments of a flight: those heard."""
+    flown = passes.flight
+    assert flown is not None
+    seen = flight.track(flown, passes.mast_m, FLIGHT_STEPS)
+    step = max(len(seen) // FLIGHT_ROWS, 1)
+    rows = []
+    for sample in seen[step // 2 :: step]:
+        height, ground = flown.place(sample.time_s)
+        rows.append(
+            {
+                "time_s": sample.time_s,
+                "height_km": height,
+                "ground_km": ground,
+                "elevation_deg": sample.elevation_deg,
+                "distance_km": sample.distance_km,
+                **heard(mission, [sample]),
+            }
+        )
+    return rows
+
+
+# ---- text
+
+_MARGINS = (("margin_least_db", "margin from"), ("margin_best_db", "to"), ("loss", "lost"))
+
+
+def _clock(seconds: float) -> str:
+    return f"{int(seconds) // 60}:{int(seconds) % 60:02}"
+
+
+def _moment(text: str) -> str:
+    return text.replace("T", " ")[:19]
+
+
+FORMS: dict[str, tuple[str, Any]] = {
+    "rise": ("rises (UTC)", _moment),
+    "highest_deg": ("highest", lambda value: f"{value:.1f} deg"),
+    "duration_s": ("lasts", _clock),
+    "longer_share": ("as long or longer", lambda value: f"{value * 100:.0f} % of passes"),
+    "nearest_km": ("nearest", lambda value: f"{value:,.0f} km"),
+    "time_s": ("time", _clock),
+    "height_km": ("height", lambda value: f"{value:.1f} km"),
+    "ground_km": ("over ground", lambda value: f"{value:.1f} km"),
+    "elevation_deg": ("elevation", lambda value: f"{value:.1f} deg"),
+    "distance_km": ("distance", lambda value: f"{value:.1f} km"),
+    "margin_least_db": ("margin", lambda value: f"{value:+.1f} dB"),
+    "margin_best_db": ("at best", lambda value: f"{value:+.1f} dB"),
+    "loss": ("lost", percent),
+}
+
+
+def rows_text(rows: Sequence[Row], encoding: str) -> str:
+    """The rows as a table: the columns that have values and a form."""
+    keys = [key for key in FORMS if any(row.get(key) is not None for row in rows)]
+    if all("time_s" in row for row in rows):
+        keys = [key for key in keys if key != "margin_best_db"]  # one moment has one margin
+    columns = tuple(output.Column(FORMS[key][0], ">") for key in keys)
+    cells = tuple(
+        tuple(None if row[key] is None else FORMS[key][1](row[key]) for key in keys) for row in rows
+    )
+    return output.Table(columns, cells).text(encoding=encoding)
+
+
+def kind_of(passes: Passes) -> str:
+    """Which way the schema says it."""
+    if passes.host is not None:
+        return "host"
+    if passes.elements is not None:
+        return "elements"
+    if passes.flight is not None:
+        return "balloon" if isinstance(passes.flight, flight.Balloon) else "rocket"
+    if passes.duration_s is not None:
+        return "distance" if passes.distance_km is not None else "duration"
+    return "orbit"
+
+
+def headline(passes: Passes, made: Row) -> str:
+    """What stands above the table, by kind."""
+    kind, count = made["kind"], len(made["passes"])
+    if kind == "host":
+        host = passes.host
+        assert host is not None
+        return (
+            f"A host takes {float(host.messages_per_day):g} messages a day of up to {host.message_bytes} bytes: "
+            f"{float(host.bytes_per_day):,.0f} bytes a day."
+        )
+    if kind == "elements":
+        return (
+            f"{count} passes above {made['minimum_elevation_deg']:g} deg in {made['days'] * 24:g} hours from {made['from']}: "
+            f"{made['total_s'] / 60:,.0f} minutes, {made['per_day']:.1f} a day."
+        )
+    if kind == "orbit":
+        return (
+            f"Circular orbit at {float(passes.altitude_km or 0):g} km, heard above {made['minimum_elevation_deg']:g} deg. The mean "
+            f"pass lasts {_clock(made['mean_s'])}; an Earth that does not turn, so a few per cent short."
+        )
+    if kind in ("balloon", "rocket"):
+        flown = passes.flight
+        assert flown is not None
+        return (
+            f"A flight of {output.duration_text(flown.duration_s)}, {output.duration_text(flown.ascent_s)} of them upwards; heard for "
+            f"{output.duration_text(made['total_s'])} over a horizon bent by the air."
+        )
+    far = "" if passes.distance_km is None else f" at {float(passes.distance_km):g} km"
+    return f"Listening for {output.duration_text(float(passes.duration_s or 0))}{far}."
+
+
+# ---- the document
+
+
+def document(mission: Mission, passes: Passes, start: datetime | None, days: float) -> Row:
+    """What `--json` writes and the text is made of: the same keys always."""
+    kind = kind_of(passes)
+    warnings: list[str] = []
+    rows: list[Row] = []
+    moments: list[Row] = []
+    window = None if kind in ("host", "elements") else window_of(passes)
+    total = None if window is None else float(window.duration_s)
+    if kind == "orbit":
+        rows = circular_rows(mission, passes)
+    elif kind == "elements":
+        assert start is not None
+        rows = element_rows(mission, passes, start, days)
+        total = sum(row["duration_s"] for row in rows)
+        age = (start - elements_of(passes)[0].epoch).total_seconds() / 86_400
+        if abs(age) > orbit.OLD_DAYS:
+            warnings.append(
+                f"the elements are {abs(age):,.0f} days from {iso(start)}; {AGE}: take newer ones"
+            )
+    elif kind in ("balloon", "rocket"):
+        moments = flight_rows(mission, passes)
+    elif kind == "distance":
+        assert window is not None
+        rows = [
+            {"duration_s": total, "distance_km": window.track[0].distance_km, **heard(mission, window.track)}
+        ]
+    per_day = None if passes.per_day is None else float(passes.per_day)
+    return {
+        "mission": mission.name,
+        "kind": kind,
+        "minimum_elevation_deg": None
+        if passes.minimum_elevation_deg is None
+        else float(passes.minimum_elevation_deg),
+        "from": None if start is None else iso(start),
+        "days": days if kind == "elements" else None,
+        "per_day": len(rows) / days if kind == "elements" else per_day,
+        "mean_s": None if window is None else window.mean_s,
+        "total_s": total,
+        "bytes_per_day": None if passes.host is None else float(passes.host.bytes_per_day),
+        "passes": rows,
+        "moments": moments,
+        "warnings": warnings,
+        "caution": CAUTION,
+    }
+
+
+def text(mission: Mission, passes: Passes, made: Row, encoding: str) -> str:
+    """What a person reads: the sentence, the table, warnings, the caution."""
+    width = min(output.columns(), output.DEFAULT_COLUMNS)
+    rows = made["passes"] or made["moments"]
+    parts = [f"{mission.name}: when the ground can listen\n"]
+    parts.append("\n".join(output.wrapped(headline(passes, made), width)) + "\n")
+    if rows:
+        parts.append(rows_text(rows, encoding))
+        if rows[0]["loss"] is None and made["kind"] != "duration":
+            told = "No margin: the schema says nothing of link.unit, its power and a frequency (see packetkit link)."
+            parts.append("\n".join(output.wrapped(told, width)) + "\n")
+    closing = [*(f"Warning: {warning}." for warning in made["warnings"]), CAUTION]
+    parts += ["\n".join(output.wrapped(paragraph, width)) + "\n" for paragraph in closing]
+    return "\n".join(parts)
+
+
+@click.command("passes")
+@click.argument("schema", metavar="SCHEMA")
+@click.option("--from", "start", metavar="UTC", help="First instant, for elements.  [default: now]")
+@click.option(
+    "--days",
+    type=click.FloatRange(0, orbit.LONGEST_DAYS, min_open=True),
+    metavar="N",
+    help="For elements.  [default: 1]",
+)
+@output.json_option
+@output.output_option
+def command(schema: str, start: str | None, days: float | None, as_json: bool, destination: str) -> int:
+    """Show when the ground can listen, how far the unit is, and what the link makes of it.
+
+    SCHEMA names a mission with passes: an orbit, elements over a site, a balloon or a rocket, a distance, a duration, a host. Times of
+    elements need the extra `orbit`.
+
+    \b
+    packetkit passes heron.yaml
+    packetkit passes plover.yaml --json
+    """
+    not_onto_an_input(destination, schema)
+    mission = load(schema)
+    passes = mission.passes
+    if passes is None:
+        raise RadioError(
+            "the schema has no passes; add passes: {altitude_km: 510, minimum_elevation_deg: 10}, a balloon, a rocket, or others "
+            "(packetkit start --words)"
+        )
+    if passes.elements is None and (start is not None or days is not None):
+        raise click.UsageError("--from and --days are for passes of elements; this schema has none")
+    begin = None
+    if passes.elements is not None:
+        begin = read_instant(start) or datetime.now(timezone.utc)
+    made = document(mission, passes, begin, days or 1.0)
+    if as_json:
+        output.write_json(made, destination)
+    else:
+        output.write(text(mission, passes, made, output.encoding_of(destination)), destination)
+    return 0

@@ -1,0 +1,153 @@
+"""`packetkit passes` as a user meets it: every way a schema says when the ground can listen."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from packetkit.cli.main import main
+from packetkit.passes import geometry
+from packetkit.radio import CAUTION
+from packetkit.resources import resource
+
+SCHEMA = json.loads((Path(__file__).parents[1] / "documents" / "json" / "passes.schema.json").read_text())
+# Invented; the elements are those published in the documentation of the Skyfield library.
+HEAD = """
+mission: lapwing
+frames:
+  beacon:
+    fields:
+      - {name: counter, bits: 8}
+link:
+  chirp: {spreading_factor: 10, bandwidth_khz: 125, frequency_mhz: 437.2}
+  unit: {power_dbm: 20}
+  ground: {antenna_gain_dbi: 12}
+passes:
+"""
+WAYS = {
+    "orbit": "  {altitude_km: 510, minimum_elevation_deg: 10, per_day: 4}\n",
+    "elements": """
+  elements:
+    line_1: "1 25544U 98067A   14020.93268519  .00009878  00000-0  18200-3 0  5082"
+    line_2: "2 25544  51.6498 109.4756 0003572  55.9686 274.8005 15.49815350868473"
+  site: {latitude_deg: 40.8939, longitude_deg: -83.8917}
+  minimum_elevation_deg: 30
+""",
+    "balloon": "  {balloon: {burst_altitude_km: 30, ascent_m_per_s: 5, descent_m_per_s: 6, drift_m_per_s: 20}}\n",
+    "rocket": "  {rocket: {apogee_km: 2, downrange_km: 1, parachute_altitude_km: 0.5, descent_m_per_s: 6}}\n",
+    "distance": "  {distance_km: 5, duration_s: 600, per_day: 2}\n",
+    "duration": "  {duration_s: 600}\n",
+    "host": "  {host: {messages_per_day: 10, message_bytes: 50}}\n",
+}
+
+
+def schema_of(way: str, place: Path) -> list[str]:
+    path = place / f"{way}.yaml"
+    path.write_text(HEAD + WAYS[way])
+    return [str(path), *(["--from", "2014-01-23", "--days", "1"] if way == "elements" else [])]
+
+
+def document(way: str, place: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
+    assert main(["passes", *schema_of(way, place), "--json"]) == 0
+    found: dict[str, Any] = json.loads(capsys.readouterr().out, parse_constant=pytest.fail)
+    jsonschema.validate(found, SCHEMA)
+    assert found["kind"] == way
+    return found
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_every_way_has_a_document_and_a_text_of_80_columns(
+    way: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    document(way, tmp_path, capsys)
+    monkeypatch.setenv("COLUMNS", "80")
+    assert main(["passes", *schema_of(way, tmp_path)]) == 0
+    text = capsys.readouterr().out
+    assert max(map(len, text.splitlines())) <= 80
+    assert " ".join(text.split()).count(CAUTION) == 1
+    assert "No margin" not in text
+
+
+def test_an_orbit_shows_passes_from_overhead_to_the_edge(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = document("orbit", tmp_path, capsys)
+    first = found["passes"][0]
+    assert first["highest_deg"] == pytest.approx(90) and first["nearest_km"] == pytest.approx(510)
+    assert first["duration_s"] == pytest.approx(geometry.overhead_pass_s(510, 10))
+    assert [one["margin_best_db"] for one in found["passes"]] == sorted(
+        (one["margin_best_db"] for one in found["passes"]), reverse=True
+    )
+    assert found["per_day"] == 4
+
+
+def test_elements_show_the_published_passes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    found = document("elements", tmp_path, capsys)
+    assert [one["rise"][:19] for one in found["passes"]] == ["2014-01-23T06:25:36", "2014-01-23T12:54:55"]
+    assert found["total_s"] == pytest.approx(sum(one["duration_s"] for one in found["passes"]))
+    assert found["warnings"] == []
+
+
+def test_old_elements_are_warned_of(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (path, *_) = schema_of("elements", tmp_path)
+    assert main(["passes", path, "--from", "2014-03-20", "--json"]) == 0
+    (warning,) = json.loads(capsys.readouterr().out)["warnings"]
+    assert "58 days" in warning and "1 to 3 km a day" in warning
+
+
+def test_a_flight_is_heard_until_it_sets_behind_the_bent_horizon(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = document("balloon", tmp_path, capsys)
+    assert found["total_s"] < 8287  # 6000 s up, 2287 s down; it lands behind the horizon
+    assert found["moments"][-1]["height_km"] > 0.1
+    first = found["moments"][0]
+    assert first["distance_km"] == pytest.approx(
+        (first["height_km"] ** 2 + first["ground_km"] ** 2) ** 0.5, rel=1e-3
+    )
+
+
+def test_a_host_has_its_bytes_a_day(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert document("host", tmp_path, capsys)["bytes_per_day"] == 500
+
+
+@pytest.mark.parametrize(
+    ("way", "arguments", "words"),
+    [
+        ("orbit", ["--days", "3"], "for passes of elements"),
+        ("elements", ["--from", "soon"], "is not an instant"),
+        ("elements", ["--days", "0"], "0"),
+        ("elements", ["--from", "2034-01-01"], "take newer elements"),
+    ],
+)
+def test_a_refused_input_is_misuse(
+    way: str, arguments: list[str], words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["passes", schema_of(way, tmp_path)[0], *arguments]) == 2
+    assert words in capsys.readouterr().err
+
+
+def test_a_schema_without_passes_says_what_to_add(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["passes", str(resource("schemas/first-light.yaml"))]) == 2
+    assert "add passes" in capsys.readouterr().err
+
+
+def test_an_absent_extra_is_named(tmp_path: Path) -> None:
+    program = (
+        "import sys; sys.modules['sgp4'] = None; sys.modules['sgp4.api'] = None\n"
+        "from packetkit.cli.main import main; sys.exit(main(sys.argv[1:]))"
+    )
+    arguments = [sys.executable, "-c", program, "passes", *schema_of("elements", tmp_path)]
+    done = subprocess.run(arguments, capture_output=True, text=True, check=False)
+    assert done.returncode == 2 and "packetkit[orbit]" in done.stderr
+
+
+def test_a_schema_loads_without_numpy() -> None:
+    program = "import sys, packetkit.mission.load; sys.exit('numpy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
