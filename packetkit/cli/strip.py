@@ -18,6 +18,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import NamedTuple
 
+from packetkit.codec.annotate import Annotation
 from packetkit.layout import printed
 from packetkit.layout.alike import wire_bits
 from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Run, Slot
@@ -27,6 +28,7 @@ READING = "Each byte as hex writes it, high bit left."
 BITS = {"count": "n", "check": "#"}
 SIGNS = {"01": "0 1: always so", "·": "·: value", "n": "n: count", "#": "#: check"}
 PIECES = "A name with numbers, as speed 7-0: this piece holds bits 7 to 0 of speed."
+LEFT_OVER = "left over"
 OCTETS_A_LINE = 8
 NARROWEST_OCTETS = 1
 
@@ -51,10 +53,11 @@ class _Piece(NamedTuple):
 
 
 class _Bit(NamedTuple):
-    """One bit on the wire: its slot, and which bit of the slot's raw code it is."""
+    """One bit on the wire: its slot, which bit of the slot's raw code it is, and what it is in one frame, if one is drawn."""
 
     slot: Slot
     rank: int
+    sent: str = ""
 
 
 class Picture(NamedTuple):
@@ -160,6 +163,45 @@ class _Drawer:
                 at = ""
 
 
+def frame(annotation: Annotation, width: int = 80, marked: frozenset[int] = frozenset()) -> list[str]:
+    """The strip of one frame's own bits: octets in hexadecimal, bits, what they mean; ^ stands under the marked bits."""
+    total = max(len(annotation.data) * 8, 8)
+    margin = len(str(total)) + 1
+    octets = max(min(OCTETS_A_LINE, (width - margin + 1) // 9), NARROWEST_OCTETS)
+    bits, names = _sent_bits(annotation)
+    lines: list[str] = []
+    for start in range(0, len(bits), octets * 8):
+        cells = {_column(i, True): bit for i, bit in enumerate(bits[start : start + octets * 8])}
+        pieces = _pieces(cells, names, True)
+        rows = list(_drawn(cells, pieces, width - margin))
+        held = annotation.data[start // 8 : start // 8 + octets]
+        above = " ".join(f"{octet:02x}".ljust(8) for octet in held)
+        marks = "".join("^" if start + i in marked else " " for i in range(octets * 8))
+        below = " ".join(marks[i : i + 8] for i in range(0, len(marks), 8))
+        shown = [above, rows[0], *([below] if below.strip() else []), *rows[1:]]
+        lines += [
+            f"{start if not number else '':>{margin - 1}} {row}".rstrip() for number, row in enumerate(shown)
+        ]
+    return lines
+
+
+def _sent_bits(annotation: Annotation) -> tuple[list[_Bit], dict[int, str]]:
+    """Every bit of a frame's bytes with the field it belongs to, and the fields' short names."""
+    data, fields = annotation.data, annotation.fields
+    rest = Slot(len(fields), (LEFT_OVER,), LEFT_OVER, "reserved", 0, len(data) * 8)
+    owners: dict[int, tuple[Slot, int]] = {}
+    names = {len(fields): LEFT_OVER}
+    for number, field in enumerate(fields):
+        slot = replace(field.slot, number=number)
+        names[number] = field.address.rpartition(".")[2] if field.slot.named else field.slot.kind
+        owners |= {bit: (slot, slot.width - 1 - place) for place, bit in enumerate(field.bits)}
+    made = []
+    for bit in range(len(data) * 8):
+        slot, rank = owners.get(bit, (rest, len(data) * 8 - 1 - bit))
+        made.append(_Bit(slot, rank, str(data[bit // 8] >> (7 - bit % 8) & 1)))
+    return made, names
+
+
 def _short_names(nodes: Iterable[Node]) -> dict[int, str]:
     """What each slot is called in the picture: the last part of its name, more of it where that is not clear."""
     slots = [slot for node in nodes if isinstance(node, Run) for slot in node.slots]
@@ -207,6 +249,8 @@ def _column(bit: int, gap: bool) -> int:
 def _shown(bit: _Bit) -> str:
     """A bit as it is sent where that is known."""
     slot = bit.slot
+    if bit.sent:
+        return bit.sent
     if slot.kind == "reserved":
         return "0"
     if slot.codes and not slot.is_value:
@@ -244,7 +288,7 @@ def _pieces(cells: dict[int, _Bit], names: dict[int, str], natural: bool) -> lis
     for group in groups:
         (left, first), (right, last) = group[0], group[-1]
         slot, label = first.slot, names[first.slot.number]
-        if (first.rank, last.rank) != (slot.width - 1, 0):
+        if (first.rank, last.rank) != (slot.width - 1, 0) and label != LEFT_OVER:
             ranks = str(first.rank) if first.rank == last.rank else f"{first.rank}-{last.rank}"
             label = ranks if pieces and pieces[-1].slot is slot else f"{label} {ranks}"
         # At an end of the line a bracket stays open where the field goes on in falling order.
