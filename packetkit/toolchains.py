@@ -5,14 +5,18 @@ A codec under test is one long-lived process. Nothing here knows a layout: comma
 
 from __future__ import annotations
 
+import json
 import shutil
 import struct
 import subprocess
 from collections.abc import Sequence
 from types import TracebackType
+from typing import Any
 
+from packetkit.conformance import spoken
 from packetkit.conformance.batch import Answer, Question, answers, batch
 from packetkit.errors import TargetError
+from packetkit.targets import javascript as javascript_target
 
 
 def find(*programs: str) -> str | None:
@@ -86,3 +90,47 @@ class Process:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+class Speaker:
+    """An interpreter that runs codecs which take and give values, asked in batches of one line (conformance/spoken.py)."""
+
+    def __init__(self, command: Sequence[str]) -> None:
+        self.command = command
+        self.process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8"
+        )
+
+    def ask(self, module: str, questions: Sequence[spoken.Question]) -> list[Any]:
+        """Return the answers of the codec in a file. Raises TargetError, with what it wrote, where the process is gone."""
+        assert self.process.stdin is not None and self.process.stdout is not None
+        try:
+            self.process.stdin.write(spoken.line(module, questions))
+            self.process.stdin.flush()
+            made: list[Any] = json.loads(self.process.stdout.readline())
+        except (OSError, ValueError) as error:
+            self.process.kill()
+            words = self.process.communicate()[1]
+            raise TargetError(f"{self.command[0]} gave no answer: {error}\n{words}") from error
+        return made
+
+    def close(self) -> None:
+        """End the process."""
+        self.process.kill()
+        self.process.communicate()
+
+    def __enter__(self) -> Speaker:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def javascript() -> Speaker:
+    """Return node, ready to run generated modules. Raises TargetError where it is not installed."""
+    node = find("node", "nodejs")
+    if node is None:
+        raise TargetError("node is not installed. Install it (Debian: nodejs) to run generated JavaScript")
+    return Speaker([node, "-e", javascript_target.DRIVER])

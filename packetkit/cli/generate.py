@@ -42,6 +42,9 @@ def command(schema: str, name: str, directory: str, as_json: bool) -> int:
     tests: a pytest file and the vectors that it reads. It loads SCHEMA from where it is now, so it fails once an edit changes what
     is sent. The same schema gives the same files. Files of the same name are replaced. A schema from standard input is copied beside them.
 
+    javascript: a module for node and for pages that encodes and decodes exactly as the Python codec does, a payload codec for
+    LoRaWAN servers with the entry points of TS013, and a sender to start from, with two marked places for a team's own code.
+
     \b
     packetkit generate heron.yaml --target tests -o tests
     pytest tests
@@ -54,6 +57,7 @@ def command(schema: str, name: str, directory: str, as_json: bool) -> int:
         mission.fingerprint,
         copied or path_between(directory, schema),
         vector.text(made_vectors(mission)),
+        mission.outside,
     )
     files = TARGETS[name].write(mission.layouts, dossier)
     if copied is not None:

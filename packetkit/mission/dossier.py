@@ -9,10 +9,12 @@ from dataclasses import dataclass
 class Dossier:
     """Facts for the back ends that write text.
 
-    schema_path: from the directory written to, with forward slashes. vectors: JSON text.
+    schema_path: from the directory written to, with forward slashes. vectors: JSON text. outside: names of the frames that only where
+    their bytes came from tells.
     """
 
     mission: str
     fingerprint: str
     schema_path: str
     vectors: str
+    outside: frozenset[str] = frozenset()

@@ -41,6 +41,10 @@ class Dossier(Protocol):
     def vectors(self) -> str:
         """The mission's vectors, as JSON text."""
 
+    @property
+    def outside(self) -> frozenset[str]:
+        """Names of the frames that only where their bytes came from tells."""
+
 
 @dataclass(frozen=True, slots=True)
 class Target:

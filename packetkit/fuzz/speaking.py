@@ -1,0 +1,101 @@
+"""Random schemas and records put to generated code that takes and gives values, held to the Python codec in every answer.
+
+Only `write` and `ask` know the language: text of files comes from the one, answers from the other. What is asked of a frame: records,
+good and spoilt, to encode; the frames they make, to decode, plain and in detail; and those frames damaged.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from random import Random
+from typing import Any
+
+from packetkit.codec.frame import Frame
+from packetkit.conformance import draw, faults, spoken
+from packetkit.conformance.spoken import Question
+from packetkit.errors import Unsupported
+from packetkit.fuzz import features
+from packetkit.fuzz.campaign import loaded, schema_seed
+from packetkit.mission.load import Mission
+
+# Writes a mission's files and returns what questions to its codec are asked by. Raises Unsupported.
+Write = Callable[[Mission], Callable[[Sequence[Question]], list[Any]]]
+
+BATCH = 200  # questions a line: long enough that the pipe costs nothing, short enough for any buffer
+
+
+@dataclass(slots=True)
+class Report:
+    """What was asked, what was refused and why, and the first difference of each frame that shows one."""
+
+    schemas: int = 0
+    frames: int = 0
+    questions: int = 0
+    refused: Counter[str] = field(default_factory=Counter)
+    answers: Counter[str] = field(default_factory=Counter)
+    features: Counter[str] = field(default_factory=Counter)
+    differences: list[str] = field(default_factory=list)
+
+
+def agreement(write: Write, seed: int, numbers: Iterable[int], records: int) -> Report:
+    """Return what happens when random schemas of a campaign, each with so many records, are put to a target."""
+    report = Report()
+    for number in numbers:
+        chance = schema_seed(seed, number)
+        drawn, mission = loaded(chance, Counter())
+        try:
+            ask = write(mission)
+        except Unsupported as no:
+            report.refused.update(reason for _, reason in no.items)
+            continue
+        report.schemas += 1
+        for declared in mission.declared.frames:
+            report.frames += 1
+            report.features.update(features.of(declared, mission.layouts[declared.name]))
+            frame = mission.frames[declared.name]
+            found = next(differences(frame, ask, chance, records, report), None)
+            if found is not None:
+                report.differences.append(f"schema {number}\n{drawn.text}\n{found}")
+    return report
+
+
+def differences(
+    frame: Frame,
+    ask: Callable[[Sequence[Question]], list[Any]],
+    chance: Random,
+    records: int,
+    report: Report | None = None,
+) -> Iterator[str]:
+    """Yield every question that a target answers otherwise than the Python codec."""
+    questions = list(_about_records(frame, chance, records))
+    expected = spoken.answers(frame, questions)
+    more = list(_about_frames(frame, chance, expected))
+    questions += more
+    expected += spoken.answers(frame, more)
+    for at in range(0, len(questions), BATCH):
+        asked, right = questions[at : at + BATCH], expected[at : at + BATCH]
+        for question, answer, found in zip(asked, right, ask(asked), strict=True):
+            if report is not None:
+                report.questions += 1
+                report.answers.update((answer.get("reason", next(iter(answer))),))
+            if not spoken.same(answer, found):
+                subject = question[2].hex() if isinstance(question[2], bytes) else question[2]
+                yield f"{question[0]} {subject}\n  expected {answer}\n  found {found}"
+
+
+def _about_records(frame: Frame, chance: Random, records: int) -> Iterator[Question]:
+    for at in range(records):
+        record = draw.record(frame.layout, chance)
+        yield "encode", frame.name, spoken.common(draw.spoilt(record, chance) if at % 8 == 7 else record)
+
+
+def _about_frames(frame: Frame, chance: Random, encoded: Sequence[Any]) -> Iterator[Question]:
+    for at, answer in enumerate(encoded):
+        if "bytes" not in answer:
+            continue
+        data = bytes.fromhex(answer["bytes"])
+        yield ("detail" if at % 4 == 1 else "decode"), frame.name, data
+        if at % 4 == 3 and data:
+            yield "decode", frame.name, faults.inject(data, chance).data

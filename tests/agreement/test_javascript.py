@@ -1,0 +1,499 @@
+"""Generated JavaScript against the Python codec: random schemas, every width at every bit, handmade vectors, all checks.
+
+node runs the module and the payload codec. Answers are compared by value, refusals by path and rule, undecodable bytes by reason.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from fractions import Fraction
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import pytest
+
+import packetkit
+from packetkit import toolchains
+from packetkit.conformance import spoken
+from packetkit.conformance.spoken import Question
+from packetkit.errors import Unsupported
+from packetkit.fuzz import speaking
+from packetkit.integrity import catalog
+from packetkit.mission.dossier import Dossier
+from packetkit.mission.load import Mission
+from packetkit.resources import resource
+from packetkit.targets import javascript, table
+
+SEED, SCHEMAS, RECORDS, PARTS = 4031, 40, 200, 4
+VECTORS = sorted((Path(__file__).resolve().parents[2] / "vectors" / "handmade").glob("*.json"))
+
+Ask = Callable[[Sequence[Question]], list[Any]]
+
+
+def dossier(mission: Mission) -> Dossier:
+    return Dossier(mission.name, mission.fingerprint, "", "", mission.outside)
+
+
+def written(mission: Mission, directory: Path, edit: Callable[[str], str] = str) -> Path:
+    """Write a mission's files; return the module's path. edit: what becomes of the module's text."""
+    directory.mkdir(parents=True, exist_ok=True)
+    for name, text in javascript.write(mission.layouts, dossier(mission)).items():
+        (directory / name).write_text(edit(text) if name == f"{mission.name}.js" else text, encoding="utf-8")
+    return directory / f"{mission.name}.js"
+
+
+@pytest.fixture(scope="module")
+def node() -> Iterator[toolchains.Speaker]:
+    with toolchains.javascript() as speaker:
+        yield speaker
+
+
+@pytest.fixture
+def writer(node: toolchains.Speaker, tmp_path: Path) -> speaking.Write:
+    places = (tmp_path / str(number) for number in range(10_000))
+
+    def write(mission: Mission) -> Ask:
+        path = str(written(mission, next(places)))
+        return lambda questions: node.ask(path, questions)
+
+    return write
+
+
+def is_refused(mission: Mission) -> bool:
+    """Whether JavaScript cannot express a mission: for a reason that names what is not known, or is too wide."""
+    found = [reason for layout in mission.layouts.values() for _, reason in table.refusals(layout)]
+    assert all("this target does not" in reason or "64 is the most" in reason for reason in found)
+    return bool(found)
+
+
+def run_node(script: str, *arguments: str) -> str:
+    """Return what a script writes to standard output."""
+    command = ["node", "--expose-internals", "-e", script, *arguments]
+    return subprocess.run(command, capture_output=True, text=True, check=True).stdout
+
+
+# -- values and errors -----------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("part", range(PARTS))
+def test_javascript_answers_as_the_python_codec_does(part: int, writer: speaking.Write) -> None:
+    report = speaking.agreement(writer, SEED, range(part, SCHEMAS, PARTS), RECORDS)
+    assert not report.differences, report.differences[0]
+    assert report.schemas >= SCHEMAS // PARTS * 3 // 4, report.refused
+    assert {"bytes", "refused", "record", "truncated"} <= set(report.answers)
+
+
+def widths(offset: int, signed: bool) -> str:
+    """Fields of every width, each at the same bit of an octet."""
+    lines = [f"{{name: lead, bits: {offset}}}"] if offset else []
+    for width in range(1, 65):
+        lines.append(f"{{name: f{width}, bits: {width}, signed: {str(signed).lower()}}}")
+        if width % 8:
+            lines.append(f"{{kind: reserved, bits: {8 - width % 8}}}")
+    if offset:
+        lines.append(f"{{kind: reserved, bits: {8 - offset}}}")
+    fields = "\n".join(f"      - {line}" for line in lines)
+    return f"mission: widths\nframes:\n  all:\n    fields:\n{fields}\n"
+
+
+@pytest.mark.parametrize("signed", [False, True], ids=["unsigned", "signed"])
+@pytest.mark.parametrize("offset", range(8))
+def test_every_width_is_exact_at_every_bit(offset: int, signed: bool, writer: speaking.Write) -> None:
+    mission = packetkit.parse(widths(offset, signed))
+    frame, chance = mission.frame(), Random(offset)
+    limits = {slot.path[0]: slot.raw_limits for slot in frame.layout.slots if slot.is_value}
+    choices = (
+        lambda low, high: low,
+        lambda low, high: high,
+        lambda low, high: low + (high - low) // 2 + 1,
+        chance.randint,
+    )
+    records = [{name: pick(*ends) for name, ends in limits.items()} for pick in choices]
+    records.append({name: high + 1 for name, (_, high) in limits.items()})
+    ask = writer(mission)
+    questions: list[Question] = [("encode", "all", record) for record in records]
+    answers = spoken.answers(frame, questions)
+    questions += [("decode", "all", bytes.fromhex(one["bytes"])) for one in answers[:-1]]
+    answers = spoken.answers(frame, questions)
+    for question, answer, found in zip(questions, answers, ask(questions), strict=True):
+        assert spoken.same(answer, found), question
+
+
+def test_whole_numbers_beyond_2_to_the_53_are_decimal_strings_and_others_are_numbers(
+    writer: speaking.Write,
+) -> None:
+    text = """
+    mission: wide
+    frames:
+      all:
+        fields:
+          - {name: a, bits: 64}
+          - {name: b, bits: 53}
+          - {name: c, bits: 54, signed: true}
+          - {name: d, bits: 40, scale: 65536}
+          - {name: e, bits: 54, signed: true, scale: 0.5}
+          - {kind: reserved, up_to: byte}
+    """
+    mission = packetkit.parse(text)
+    ask = writer(mission)
+    (found,) = ask(
+        [("decode", "all", mission.frame().encode({"a": 1, "b": 2**53 - 1, "c": -1, "d": 65536, "e": 0.5}))]
+    )
+    assert found == {"record": {"a": "1", "b": 2**53 - 1, "c": "-1", "d": "65536", "e": 0.5}}
+
+
+@pytest.mark.parametrize("path", VECTORS, ids=lambda path: path.stem)
+def test_javascript_agrees_with_the_handmade_vectors(path: Path, writer: speaking.Write) -> None:
+    vector = json.loads(path.read_text("utf-8"))
+    mission = packetkit.parse("\n".join(vector["schema"]))
+    if is_refused(mission):
+        return
+    ask = writer(mission)
+    frame = mission.frame()
+    questions: list[Question] = []
+    for case in vector["cases"]:
+        if "values" in case:
+            questions.append(("encode", frame.name, spoken.common(case["values"])))
+        if "bytes" in case:
+            questions.append(("decode", frame.name, bytes.fromhex(case["bytes"])))
+            questions.append(("detail", frame.name, bytes.fromhex(case["bytes"])))
+    for question, answer, found in zip(
+        questions, spoken.answers(frame, questions), ask(questions), strict=True
+    ):
+        assert spoken.same(answer, found), question
+
+
+def test_every_check_of_the_catalogue_gives_its_check_value(writer: speaking.Write) -> None:
+    # Source of each value: the catalogue's own column, over the nine characters "123456789".
+    found = [one for one in catalog.ALGORITHMS.values() if one.width <= 64]
+    frames = [
+        f"  f{at}:\n    told_by: outside\n    last_byte: zero_filled\n    fields:\n      - {{name: text, repeat: 9, bits: 8}}\n"
+        f"      - {{name: check, kind: check, algorithm: {one.name}}}\n"
+        for at, one in enumerate(found)
+    ]
+    mission = packetkit.parse("mission: checks\nframes:\n" + "".join(frames))
+    ask = writer(mission)
+    encoded = ask([("encode", f"f{at}", {"text": list(b"123456789")}) for at in range(len(found))])
+    for one, answer in zip(found, encoded, strict=True):
+        sent = bytes.fromhex(answer["bytes"])[9:]
+        assert int.from_bytes(sent, "big") >> (len(sent) * 8 - one.width) == one.check, one.name
+    assert len(found) > 100
+
+
+# Source: IEEE 754-2019, tables of the binary16, binary32 and binary64 formats: largest, smallest normal, smallest subnormal, one.
+IEEE = [
+    *[
+        (16, code, value)
+        for code, value in ((0x7BFF, 65504.0), (0x0400, 2.0**-14), (0x0001, 2.0**-24), (0x3C00, 1.0))
+    ],
+    *[
+        (32, code, value)
+        for code, value in ((0x7F7FFFFF, (2 - 2.0**-23) * 2.0**127), (0x00800000, 2.0**-126), (1, 2.0**-149))
+    ],
+    *[
+        (64, code, value)
+        for code, value in ((0x7FEFFFFFFFFFFFFF, sys.float_info.max), (1 << 52, 2.0**-1022), (1, 5e-324))
+    ],
+]
+
+
+@pytest.mark.parametrize(("bits", "code", "value"), IEEE)
+def test_the_ends_of_the_ieee_formats_are_exact_both_ways(
+    bits: int, code: int, value: float, writer: speaking.Write
+) -> None:
+    mission = packetkit.parse(
+        f"mission: real\nframes:\n  all:\n    fields:\n      - {{name: x, kind: float, bits: {bits}}}\n"
+    )
+    data = code.to_bytes(bits // 8, "big")
+    asked: list[Question] = [("encode", "all", {"x": value}), ("decode", "all", data)]
+    encoded, decoded = writer(mission)(asked)
+    assert encoded == {"bytes": data.hex()} and decoded == {"record": {"x": value}}
+
+
+# Products of more than 53 bits over a power of two: every rounding, and ties among them.
+TIES = """
+mission: ties
+frames:
+  all:
+    fields:
+      - {name: a, bits: 36, scale: 1048577/4}
+      - {name: b, bits: 40, signed: true, scale: -2097153/8, offset: 1/16}
+      - {name: c, bits: 52, scale: 33/1024, offset: -7}
+"""
+
+
+def test_values_of_more_than_53_bits_are_rounded_once_ties_to_even(writer: speaking.Write) -> None:
+    mission = packetkit.parse(TIES)
+    frame, chance = mission.frame(), Random(5)
+    data = [frame.encode({name: {"raw": chance.getrandbits(35)} for name in "abc"}) for _ in range(300)]
+    found = writer(mission)([("decode", "all", one) for one in data])
+    for one, answer in zip(data, found, strict=True):
+        raw = frame.decode(one, detail=True)
+        for name, scale, offset in (
+            ("a", Fraction(1048577, 4), 0),
+            ("b", Fraction(-2097153, 8), Fraction(1, 16)),
+        ):
+            exact = raw[name]["raw"] * scale + offset
+            assert (
+                answer["record"][name] == exact.numerator / exact.denominator
+            )  # CPython divides integers correctly rounded
+
+
+# -- both ways: each of these changes must be seen -------------------------------------------------
+
+BUGS = (
+    ("return Math.floor(a / b) || 0;", "return Math.round(a / b) || 0;"),
+    ("if (order > 0 || (!order && half % 2)) { half += 1; }", "if (order > 0) { half += 1; }"),
+    ("&& places.length - i !== 32", ""),
+    ("above = plus(times(2, minus(", "above = (times(2, minus("),
+    (
+        "return slot.signed && compare(code, SIZES[bits - 1]) >= 0",
+        "return slot.signed && compare(code, SIZES[bits - 1]) > 0",
+    ),
+    ("if (outcome.clamped && slot.raises !== undefined)", "if (slot.raises === undefined)"),
+    ("return {value: null, reason: 'unassigned'};", "return {value: linear(slot, raw)};"),
+)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("right", "wrong"), BUGS, ids=range(len(BUGS)))
+def test_a_broken_reader_is_seen(right: str, wrong: str, node: toolchains.Speaker, tmp_path: Path) -> None:
+    places = (tmp_path / str(number) for number in range(100))
+
+    def broken(text: str) -> str:
+        assert right in text
+        return text.replace(right, wrong)
+
+    def write(mission: Mission) -> Ask:
+        path = str(written(mission, next(places), broken))
+        return lambda questions: node.ask(path, questions)
+
+    def found() -> Iterator[object]:
+        for text in (TIES, widths(3, True)):
+            mission = packetkit.parse(text)
+            yield from speaking.differences(mission.frame(), write(mission), Random(3), 60)
+        for number in range(20):
+            yield from speaking.agreement(write, SEED, [number], 40).differences
+
+    assert next(found(), None)
+
+
+# -- what is refused -------------------------------------------------------------------------------
+
+
+def test_what_javascript_cannot_express_is_refused_by_field(tmp_path: Path) -> None:
+    parameters = "{width: 82, polynomial: 0x0308c0111011401440411, initial: 0, reflect_in: false, reflect_out: false, final_xor: 0}"
+    text = f"""
+    mission: long-check
+    frames:
+      all:
+        last_byte: zero_filled
+        fields:
+          - {{name: a, bits: 8}}
+          - {{name: check, kind: check, algorithm: {parameters}}}
+    """
+    with pytest.raises(Unsupported) as no:
+        written(packetkit.parse(text), tmp_path)
+    assert str(no.value) == "javascript cannot express all.check: it has 82 bits, and 64 is the most"
+    assert not list(tmp_path.iterdir())
+
+
+def test_an_attribute_that_the_target_does_not_know_is_refused_by_field() -> None:
+    from dataclasses import dataclass, replace
+
+    from packetkit.layout.model import Run, Slot
+
+    @dataclass(frozen=True)
+    class Later(Slot):
+        turned_inside_out: bool = False
+
+    layout = packetkit.parse("mission: m\nframes:\n  f:\n    fields:\n      - {name: a, bits: 8}\n").layouts[
+        "f"
+    ]
+    (run,) = layout.nodes
+    assert isinstance(run, Run)
+    values = {name: getattr(run.slots[0], name) for name in Slot.__slots__}
+    table._KNOWN[Later] = table._KNOWN[Slot]
+    try:
+        known = Later(**values)
+        assert not list(
+            table.refusals(replace(layout, slots=(known,), nodes=(replace(run, slots=(known,)),)))
+        )
+        unknown = Later(**values, turned_inside_out=True)
+        refused = list(
+            table.refusals(replace(layout, slots=(unknown,), nodes=(replace(run, slots=(unknown,)),)))
+        )
+    finally:
+        del table._KNOWN[Later]
+    assert refused == [("a", "this target does not know turned inside out yet")]
+
+
+# -- the files -------------------------------------------------------------------------------------
+
+_SYNTAX = """
+const {parse} = require('internal/deps/acorn/acorn/dist/acorn');
+const text = require('fs').readFileSync(process.argv[1], 'utf8');
+parse(text, {ecmaVersion: Number(process.argv[2])});
+process.stdout.write(String(/BigInt|[0-9]n\\b/.test(text)));
+"""
+
+
+@pytest.mark.parametrize("name", ["first-light", "plover", "heron"])
+def test_the_module_is_es2017_and_the_payload_codec_es5_below_40_kb(name: str, tmp_path: Path) -> None:
+    mission = packetkit.parse(resource(f"schemas/{name}.yaml").read_bytes())
+    module = written(mission, tmp_path)
+    codec = tmp_path / f"{name}_payload_codec.js"
+    assert run_node(_SYNTAX, str(module), "2017") == "false"
+    assert run_node(_SYNTAX, str(codec), "5") == "false"
+    assert codec.stat().st_size < 40_000
+    with pytest.raises(subprocess.CalledProcessError):
+        run_node(_SYNTAX, str(module), "5")
+
+
+# A server's engine may have no more than ES5.1: what came later is taken away before the codec runs.
+_UPLINK = """
+const vm = require('vm');
+const {codec, inputs} = JSON.parse(process.argv[1]);
+const later = ['BigInt', 'Map', 'Set', 'Symbol', 'Promise', 'Proxy', 'Reflect', 'DataView', 'ArrayBuffer', 'Uint8Array', 'Float64Array'];
+const context = vm.createContext({});
+vm.runInContext(later.map((name) => `delete globalThis.${name};`).join('') +
+  "for (const name of ['fround', 'imul', 'clz32', 'trunc', 'sign', 'log2']) { delete Math[name]; }", context);
+vm.runInContext(require('fs').readFileSync(codec, 'utf8'), context);
+const said = (key, value) => Object.is(value, -0) ? {Double: '-0.0'} : value;
+process.stdout.write(JSON.stringify(inputs.map(([call, input]) => context[call](input)), said));
+"""
+
+
+def codec_answers(mission: Mission, directory: Path, inputs: Sequence[tuple[str, Any]]) -> list[Any]:
+    written(mission, directory)
+    codec = str(directory / f"{mission.name}_payload_codec.js")
+    made: list[Any] = json.loads(run_node(_UPLINK, json.dumps({"codec": codec, "inputs": inputs})))
+    return made
+
+
+def test_the_payload_codec_decodes_encodes_and_warns(tmp_path: Path) -> None:
+    mission = packetkit.parse(resource("schemas/heron.yaml").read_bytes())
+    record = {
+        "sequence": 5,
+        "uptime": 60,
+        "has_fix": False,
+        "fix": None,
+        "readings": [{"field_x": None, "field_y": 1.5, "field_z": 2}],
+    }
+    data = mission.frame("survey").encode(record)
+    back = {**record, "readings": [{"field_x": None, "field_y": 1.5, "field_z": 2}]}
+    up, down, cut, unknown, faulty = codec_answers(
+        mission,
+        tmp_path,
+        [
+            ("decodeUplink", {"bytes": list(data), "fPort": 1}),
+            ("encodeDownlink", {"data": {"frame": "survey", "values": record}}),
+            ("decodeDownlink", {"bytes": list(data[:-1] + b"\0"), "fPort": 1}),
+            ("decodeUplink", {"bytes": [1, 2, 3], "fPort": 1}),
+            ("encodeDownlink", {"data": {"frame": "survey", "values": {**record, "sequence": 4096}}}),
+        ],
+    )
+    assert up == {
+        "data": {"frame": "survey", "values": back},
+        "warnings": ["readings[0].field_x: missing"],
+        "errors": [],
+    }
+    assert down == {"bytes": list(data), "fPort": 1, "warnings": [], "errors": []}
+    assert [one.split(":")[0] for one in (*cut["errors"], *unknown["errors"])] == ["check failed", "unknown"]
+    assert faulty["errors"] == ["sequence: 4096 cannot be sent; the field holds 0 to 4095"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", range(10))
+def test_the_payload_codec_gives_the_values_of_the_python_codec(number: int, tmp_path: Path) -> None:
+    from collections import Counter
+
+    from packetkit.conformance import draw
+    from packetkit.fuzz.campaign import loaded, schema_seed
+
+    chance = schema_seed(SEED + 1, number)
+    _, mission = loaded(chance, Counter())
+    inputs, expected = [], []
+    ports = {
+        name: port
+        for port, name in enumerate((name for name in mission.layouts if name in mission.outside), 1)
+    }
+    for frame in mission.frames.values():
+        for _ in range(30):
+            record = spoken.common(draw.record(frame.layout, chance))
+            (encoded,) = spoken.answers(frame, [("encode", frame.name, record)])
+            if "bytes" not in encoded:
+                continue
+            data = bytes.fromhex(encoded["bytes"])
+            inputs.append(("decodeUplink", {"bytes": list(data), "fPort": ports.get(frame.name, 99)}))
+            expected.append({"frame": frame.name, "values": frame.decode(data)})
+    found = [] if is_refused(mission) else codec_answers(mission, tmp_path, inputs)
+    for right, one in zip(expected, found, strict=not is_refused(mission)):
+        assert spoken.same(right, one.get("data")), one
+
+
+@pytest.mark.parametrize("name", ["first-light", "plover", "heron"])
+def test_the_main_loop_sends_frames_that_python_decodes(name: str, tmp_path: Path) -> None:
+    mission = packetkit.parse(resource(f"schemas/{name}.yaml").read_bytes())
+    written(mission, tmp_path)
+    main = tmp_path / f"{name}_main.js"
+    text = main.read_text("utf-8")
+    assert text.count("---- YOURS,") == 2
+    main.write_text(text.replace("const CADENCE_MS = ", "const CADENCE_MS = 1 || "), encoding="utf-8")
+    done = subprocess.run(["node", str(main), "3"], capture_output=True, text=True, check=True)
+    frames = [mission.decode(bytes.fromhex(line)) for line in done.stdout.split()]
+    counter = "counter" if name == "first-light" else "sequence"
+    assert [record[counter] for _, record in frames] == [0, 1, 2]
+    assert [line.split(" ", 1)[1].split(":")[0] for line in done.stderr.splitlines()] == [
+        "frame 0",
+        "frame 1",
+        "frame 2",
+    ]
+
+
+def test_a_page_gets_the_mission_as_a_global_by_its_name(tmp_path: Path) -> None:
+    mission = packetkit.parse(resource("schemas/first-light.yaml").read_bytes())
+    script = """
+    const vm = require('vm');
+    const page = {Uint8Array, ArrayBuffer};
+    page.self = page;
+    vm.runInNewContext(require('fs').readFileSync(process.argv[1], 'utf8'), page);
+    const frame = page.firstLight.frames.beacon;
+    const bytes = frame.encode({counter: 7, temperature: -12.3, cell_voltage: 3.72});
+    process.stdout.write(JSON.stringify([Array.from(bytes), page.firstLight.decode(bytes), frame.decodeFrom([...bytes, 1, 2])]));
+    """
+    data, found, part = json.loads(run_node(script, str(written(mission, tmp_path))))
+    record = {"counter": 7, "temperature": -12.3, "cell_voltage": 3.72}
+    assert bytes(data) == mission.frame().encode(record)
+    assert found == {"frame": "beacon", "record": record} and part == {"record": record, "used": len(data)}
+
+
+# A layout made by hand, in a process that never loads a schema.
+_BY_HAND = """
+import sys
+from packetkit.layout.model import Layout, Linear, Packing, Range, Run, Slot
+from packetkit.targets import javascript
+
+class Dossier:
+    mission, fingerprint, schema_path, vectors, outside = "by-hand", "1-0", "", "", frozenset()
+
+slot = Slot(0, ("t",), "t", "number", 0, 8, transform=Linear(1, -400, 10), legal=(Range(0, 255),))
+run = Run(0, 0, 0, 8, Packing.MOST, (slot,))
+layout = Layout("f", (run,), (slot,), (), 8, 8, 8, False, "1-1")
+files = javascript.write({"f": layout}, Dossier())
+assert not [name for name in sys.modules if name.startswith(("packetkit.schema.load", "packetkit.mission"))]
+sys.stdout.write(files["by-hand.js"])
+"""
+
+
+def test_a_layout_made_by_hand_becomes_javascript(tmp_path: Path) -> None:
+    done = subprocess.run([sys.executable, "-c", _BY_HAND], capture_output=True, text=True, check=True)
+    path = tmp_path / "by-hand.js"
+    path.write_text(done.stdout, encoding="utf-8")
+    script = "process.stdout.write(String(require(process.argv[1]).frames.f.encode({t: -32.3})))"
+    assert run_node(script, str(path)) == "77"  # -32.3 is 7.7 above -40: 77 steps of 0.1

@@ -1,0 +1,45 @@
+"""Generated code that takes and gives values, in full: 300 random schemas, 1,000 records each, held to the Python codec."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+from typing import Any, TextIO
+
+from packetkit import toolchains
+from packetkit.conformance.spoken import Question
+from packetkit.fuzz import features, speaking
+from packetkit.mission.dossier import Dossier
+from packetkit.mission.load import Mission
+from packetkit.targets import TARGETS
+
+SCHEMAS, RECORDS = 300, 1000
+SPEAKERS: dict[str, Callable[[], toolchains.Speaker]] = {"javascript": toolchains.javascript}
+
+
+def held(name: str, seed: int, out: TextIO, schemas: int = SCHEMAS, records: int = RECORDS) -> int:
+    """Return how many frames a target answers otherwise than the Python codec; the report says what was drawn and refused."""
+    with SPEAKERS[name]() as speaker, tempfile.TemporaryDirectory() as place:
+
+        def write(mission: Mission) -> Callable[[Sequence[Question]], list[Any]]:
+            dossier = Dossier(mission.name, mission.fingerprint, "", "", mission.outside)
+            files = TARGETS[name].write(mission.layouts, dossier)
+            directory = Path(tempfile.mkdtemp(dir=place))
+            for file, text in files.items():
+                (directory / file).write_text(text, encoding="utf-8")
+            return partial(speaker.ask, str(directory / next(iter(files))))
+
+        report = speaking.agreement(write, seed, range(schemas), records)
+    out.write(f"{name}: {report.schemas} schemas, {report.frames} frames, {report.questions:,} questions\n")
+    out.write(
+        f"  answers: {dict(report.answers.most_common())}\n  refused: {dict(report.refused) or 'none'}\n"
+    )
+    for feature in features.FEATURES:
+        out.write(f"  {report.features[features.key(feature)]:6,}  {feature.row:3}  {feature.name}\n")
+    out.writelines(f"\n{one}\n" for one in report.differences[:5])
+    return len(report.differences)
+
+
+CAMPAIGNS = {name: partial(held, name) for name in SPEAKERS}
