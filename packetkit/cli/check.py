@@ -134,7 +134,16 @@ def slot_row(
         " + ".join(str(width) for _, width in slot.pieces) or slot.width,
         indent + _last(slot),
         printed.kind_text(slot) + (f"\n{slot.role.name}" if slot.role else ""),
-        "\n".join([f"{held}, {policy}" if policy else held, *printed.limit_texts(slot)]),
+        "\n".join(
+            filter(
+                None,
+                [
+                    f"{held}, {policy}" if policy else held,
+                    *printed.limit_texts(slot),
+                    printed.calibrated_text(slot),
+                ],
+            )
+        ),
         mark(format_number(step), "resolution") if step is not None and shown else "",
         mark(slot.unit, "unit"),
         mark("\n".join(printed.special_text(slot, one) for one in slot.specials), "missing"),

@@ -182,6 +182,7 @@ EMPTY: Object = {
     "preset": None,
     "filled_in_by_preset": [],
     "limits": [],
+    "calibrated_units": [],
     "description": "",
 }
 
@@ -225,6 +226,7 @@ def slot_entry(slot: Slot, one: Field | None) -> Object:
         "preset": None if one is None else one.preset,
         "filled_in_by_preset": list(filled_in(one)),
         "limits": limits_entry(slot),
+        "calibrated_units": [one.serial for one in slot.calibration],
         "description": slot.description,
     }
 

@@ -20,9 +20,10 @@ import click
 
 from packetkit.captures import paste
 from packetkit.captures.account import Account
-from packetkit.captures.stream import Event, events, obstacle, whole
+from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle, whole
 from packetkit.cli import decoded, output
 from packetkit.cli.spelling import portable
+from packetkit.codec.calibrate import curves, serials
 from packetkit.codec.frame import Frame
 from packetkit.errors import InputError
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, open_input, shown_name
@@ -46,6 +47,7 @@ class Wanted:
     frames: Mapping[str, Frame]
     detail: bool = False
     salvage: bool = False
+    serial: str | None = None  # the unit whose calibration is applied
 
     @property
     def obstacle(self) -> str:
@@ -53,7 +55,20 @@ class Wanted:
         return obstacle(self.frames)
 
     def events(self, pieces: Iterable[bytes], *, in_detail: bool) -> Iterator[Event]:
-        """Yield what the pieces hold."""
+        """Yield what the pieces hold, calibrated where a unit was named and the records are in detail."""
+        found = self._events(pieces, in_detail=in_detail)
+        if self.serial is None or not in_detail:
+            return found
+        known = {name: bool(curves(frame.layout, self.serial)) for name, frame in self.frames.items()}
+        return (self._calibrated(event, known) for event in found)
+
+    def _calibrated(self, event: Event, known: Mapping[str, bool]) -> Event:
+        name = event.frame if isinstance(event, Good) else event.claimed if isinstance(event, Failed) else ""
+        if isinstance(event, Skipped) or event.record is None or self.serial is None or not known.get(name):
+            return event
+        return replace(event, record=self.frames[name].calibrate(event.record, self.serial))
+
+    def _events(self, pieces: Iterable[bytes], *, in_detail: bool) -> Iterator[Event]:
         if not self.obstacle:
             yield from events(self.frames, pieces, detail=in_detail, salvage=self.salvage)
             return
@@ -241,7 +256,7 @@ def _pushing(pieces: Iterable[bytes], stream: _Utf8 | TextIO) -> Iterator[bytes]
 
 def _pump(wanted: Wanted, source: Source, target: Target, writer: decoded.Writer, account: Account) -> bool:
     """Hand every event to the writer and count it; return whether that was interrupted."""
-    in_detail = target.form != "csv"
+    in_detail = target.form != "csv" or wanted.serial is not None
     shows_lines = target.destination == "-" and target.form != "json" and sys.stdout.isatty()
     progress = output.Progress("bytes", source.size, stream=StringIO() if shows_lines else None)
     try:
@@ -264,13 +279,14 @@ def _writer(wanted: Wanted, target: Target, write: decoded.Write) -> decoded.Wri
     if target.form == "jsonl":
         return decoded.Lines(write, layouts, detail=wanted.detail)
     if target.form == "csv":
-        return decoded.Rows(write, layouts)
+        return decoded.Rows(write, layouts, wanted.serial)
     encoding = output.encoding_of(target.destination)
     first = next(iter(layouts.values()))
-    is_plain = not wanted.detail and not wanted.salvage
+    is_plain = not (wanted.detail or wanted.salvage or wanted.serial is not None)
     if is_plain and len(layouts) == 1 and decoded.fits_a_row(first):
         return decoded.Overview(write, first, encoding)
-    return decoded.Blocks(write, layouts, encoding, detail=wanted.detail)
+    calibrated = wanted.serial is not None
+    return decoded.Blocks(write, layouts, encoding, detail=wanted.detail, calibrated=calibrated)
 
 
 @click.command("decode")
@@ -296,6 +312,11 @@ def _writer(wanted: Wanted, target: Target, write: decoded.Write) -> decoded.Wri
 @click.option(
     "--salvage", is_flag=True, help="Show also what frames held whose check failed, marked as such."
 )
+@click.option(
+    "--serial",
+    metavar="SERIAL",
+    help="The unit that sent them: show the values calibrated by its curves too.",
+)
 @output.json_option
 @output.output_option
 def command(
@@ -307,6 +328,7 @@ def command(
     form: str,
     detail: bool,
     salvage: bool,
+    serial: str | None,
     as_json: bool,
     destination: str,
 ) -> int:
@@ -332,7 +354,11 @@ def command(
     only_one_standard_input(schema, source)
     not_onto_an_input(destination, schema, source)
     mission = load(schema)
-    wanted = Wanted(mission, frames_asked(mission, frame), detail, salvage)
+    wanted = Wanted(mission, frames_asked(mission, frame), detail, salvage, serial)
+    known = serials(one.layout for one in wanted.frames.values())
+    if serial is not None and serial not in known:
+        listed = f"those with curves are {', '.join(known)}" if known else "the schema has no calibration"
+        raise InputError(f"--serial: there are no curves for {serial!r}; {listed}")
     target = Target("json" if as_json else form, destination)
     if text is not None:
         return decode(wanted, _from_text(text, "--text", given, wanted), target)

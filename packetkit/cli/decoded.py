@@ -63,14 +63,14 @@ class Lines:
 class Rows:
     """CSV with columns for the longest lists there can be, or, where those are too many, for the longest there were."""
 
-    def __init__(self, write: Write, layouts: Layouts) -> None:
-        self._write, self._layouts = write, layouts
+    def __init__(self, write: Write, layouts: Layouts, serial: str | None = None) -> None:
+        self._write, self._layouts, self._serial = write, layouts, serial
         self._held: list[Good | Failed] | None = None
         self._most: dict[str, dict[int, int]] = {name: {} for name in layouts}
         if csv.is_too_wide(layouts.values()):
             self._held = []
         else:
-            self._sheet = csv.Sheet(layouts)
+            self._sheet = csv.Sheet(layouts, serial=serial)
             write(self._sheet.header())
 
     def event(self, event: Event) -> None:
@@ -81,12 +81,14 @@ class Rows:
             return
         self._held.append(event)
         if isinstance(event, Good):
-            cells.longest_lists(self._layouts[event.frame], event.record, self._most[event.frame])
+            layout, record = self._layouts[event.frame], event.record
+            record = record if self._serial is None else columns.plain(layout, record)
+            cells.longest_lists(layout, record, self._most[event.frame])
 
     def end(self) -> None:
         if self._held is None:
             return
-        sheet = csv.Sheet(self._layouts, self._most)
+        sheet = csv.Sheet(self._layouts, self._most, self._serial)
         self._write(sheet.header())
         for event in self._held:
             self._write(sheet.row(event))
@@ -156,8 +158,10 @@ def remark(leaf: Mapping[str, Any]) -> str:
 class Blocks:
     """A block a frame, a line a field."""
 
-    def __init__(self, write: Write, layouts: Layouts, encoding: str, *, detail: bool) -> None:
-        self._write, self._encoding, self._detail = write, encoding, detail
+    def __init__(
+        self, write: Write, layouts: Layouts, encoding: str, *, detail: bool, calibrated: bool = False
+    ) -> None:
+        self._write, self._encoding, self._detail, self._calibrated = write, encoding, detail, calibrated
         self._slots = {
             name: {slot.address: slot for slot in layout.slots} for name, layout in layouts.items()
         }
@@ -184,12 +188,14 @@ class Blocks:
             if self._detail or slot is None or slot.is_value  # without a slot: derived
         ]
         raw = (output.Column("raw", ">"),) if self._detail else ()
-        titles = (output.Column("field", fit="shorten"), *raw, output.Column("value", ">", "shorten"))
+        true = (output.Column("calibrated", ">"),) if self._calibrated else ()
+        titles = (output.Column("field", fit="shorten"), *raw, output.Column("value", ">", "shorten"), *true)
         rows = [
             (
                 path,
                 *((str(leaf.get("raw", "")),) if self._detail else ()),
                 pattern(slot, leaf.get("raw", 0)) or word(leaf["value"]),
+                *((word(leaf.get("calibrated")),) if self._calibrated else ()),
                 leaf.get("unit", ""),
                 remark(leaf),
             )

@@ -92,7 +92,7 @@ def _value(step: _Step, stack: list[Any], detail: bool) -> tuple[float | None, s
     for operand, name in zip(step.operands, step.names, strict=True):
         found = _at(stack[-1 - operand.up], operand.path)
         if detail and found is not None:
-            found = found["value"]
+            found = found.get("calibrated", found["value"])
         if found is None:
             return None, f"no {name}"
         try:
@@ -118,6 +118,35 @@ def _leaf(one: Derived, value: float | None, reason: str, trusted: bool) -> Reco
     if not trusted:
         made["trusted"] = False
     return made
+
+
+def calibrated(todo: _Plan, record: Record) -> None:
+    """Put into a detail record that was calibrated, beside each derived value, what comes of calibrated ones."""
+    _calibrated(todo, [record])
+
+
+def _calibrated(todo: _Plan, stack: list[Any]) -> None:
+    here = stack[-1]
+    for step in todo.steps:
+        one, leaf = step.derived, _at(here, step.derived.path)
+        value, _ = _value(step, stack, detail=True)
+        said = {key: leaf[key] for key in ("unit", "reason") if key in leaf}
+        limit = beyond(one.limits, value)
+        kept = {key: leaf[key] for key in ("derived", "trusted") if key in leaf}
+        made = {
+            "value": leaf["value"],
+            "calibrated": value,
+            **said,
+            **({"limit": limit} if limit else {}),
+            **kept,
+        }
+        leaf.clear()
+        leaf.update(made)
+    for node, inner in todo.inner:
+        held = _at(here, node.path)
+        if held is not None:
+            for one_held in held if isinstance(node, Repeat) else (held,):
+                _calibrated(inner, [*stack, one_held])
 
 
 def values(todo: _Plan, record: Any) -> list[Any]:

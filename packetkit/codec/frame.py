@@ -233,6 +233,15 @@ class Frame:
         self.__dict__["decode"] = self.codec.decode
         return self.codec.decode(data, detail=detail, salvage=salvage)
 
+    def calibrate(self, detail: Record, serial: str) -> Record:
+        """Return a detail record with the calibrated values of the unit of that serial beside the decoded ones.
+
+        The given one is not touched. Raises KeyError for a unit that no field has a curve for.
+        """
+        from packetkit.codec.calibrate import calibrate
+
+        return calibrate(self.layout, detail, serial)
+
     def decode_from(
         self, buffer: Octets, at: int = 0, *, detail: bool = False, salvage: bool = False
     ) -> tuple[Record, int]:

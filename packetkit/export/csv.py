@@ -16,6 +16,7 @@ from typing import Any
 
 from packetkit.captures.stream import Failed, Good
 from packetkit.codec import cells
+from packetkit.codec.calibrate import curves
 from packetkit.errors import EncodeError
 from packetkit.export import columns
 from packetkit.export.columns import Entry, Given, LeftOut, Refused
@@ -26,6 +27,9 @@ LEAD = ("frame", "offset", "ok", "reason")
 
 # The last column, where values have limits: which of them are beyond one. No path has a blank in it.
 BEYOND = "beyond limits"
+
+# What the column of a calibrated value is called, behind its field's path.
+CALIBRATED = " calibrated"
 
 # What spreadsheets of many countries write instead of a comma; no path holds them.
 _OTHER_SEPARATORS = (";", "\t", "|")
@@ -40,15 +44,24 @@ class Sheet:
     """
 
     def __init__(
-        self, layouts: Mapping[str, Layout], most: Mapping[str, Mapping[int, int]] | None = None
+        self,
+        layouts: Mapping[str, Layout],
+        most: Mapping[str, Mapping[int, int]] | None = None,
+        serial: str | None = None,
     ) -> None:
         self._layouts = layouts
+        self._serial = serial
         self._most = most or {}
         self._titles = {name: cells.titles(one, self._most.get(name)) for name, one in layouts.items()}
         self._places: dict[str, int] = {}
         for titles in self._titles.values():
             for title in titles:
                 self._places.setdefault(title, len(self._places))
+        for name, layout in layouts.items() if serial is not None else ():
+            known = curves(layout, serial) if serial is not None else {}
+            for cell in cells.cells(layout, {}, self._most.get(name)) if known else ():
+                if cell.derived is not None or (cell.slot is not None and cell.slot.address in known):
+                    self._places.setdefault(cell.path + CALIBRATED, len(self._places))
         self._has_limits = columns.has_limits(layouts.values())
 
     def header(self) -> str:
@@ -56,16 +69,23 @@ class Sheet:
         return _line([*LEAD, *self._places, *([BEYOND] if self._has_limits else [])])
 
     def row(self, event: Good | Failed) -> str:
-        """Return the line of one event; a good one holds a plain record. A failed one has no values."""
+        """Return the line of one event; a failed one has no values. A good one holds a plain record, with a serial one in detail."""
         made: list[Any] = [None] * (len(self._places) + self._has_limits)
         if isinstance(event, Failed):
             return _line([event.claimed, event.offset, False, event.reason, *made])
         layout, most = self._layouts[event.frame], self._most.get(event.frame)
+        record, true = event.record, {}
+        if self._serial is not None:
+            true = {path: leaf["calibrated"] for path, leaf in columns.leaves(record) if "calibrated" in leaf}
+            record = columns.plain(layout, record)
         said = []
-        for cell in cells.cells(layout, event.record, most):
+        for cell in cells.cells(layout, record, most):
             made[self._places[cell.path]] = cell.value
             one = cell.derived or cell.slot
-            limit = beyond(one.limits, cell.value) if one is not None and one.limits else ""
+            value = true.get(cell.path, cell.value)
+            if cell.path in true:
+                made[self._places[cell.path + CALIBRATED]] = value
+            limit = beyond(one.limits, value) if one is not None and one.limits else ""
             said += [f"{cell.path} {limit}"] if limit else []
         if said:
             made[-1] = ", ".join(said)
@@ -120,6 +140,11 @@ def _unquoted(word: str) -> str:
     return word[1:] if word.startswith("'") else word
 
 
+def _is_said(path: str) -> bool:
+    """Whether a column that decode wrote says something of the values, and is none of them."""
+    return path == BEYOND or path.endswith(CALIBRATED)
+
+
 class _Titles:
     """The first line of a file, understood."""
 
@@ -147,7 +172,7 @@ class _Titles:
             ]
         faults = []
         for number, path in enumerate(self._paths):
-            if number == self._named or (self._lead and path == BEYOND):
+            if number == self._named or (self._lead and _is_said(path)):
                 continue
             if path in self._paths[:number]:
                 faults.append(f"the column {path[:60]!r} is there twice")
@@ -174,7 +199,7 @@ class _Titles:
         given = [
             (path, word)
             for number, (path, word) in enumerate(zip(self._paths, words, strict=True))
-            if number != self._named and (path in self._known[name] or (word.strip() and path != BEYOND))
+            if number != self._named and (path in self._known[name] or (word.strip() and not _is_said(path)))
         ]
         try:
             return Given(line, name, columns.record_from(self._layouts[name], given))

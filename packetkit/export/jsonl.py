@@ -19,7 +19,7 @@ from packetkit.export.columns import Entry, Given, LeftOut, Refused
 from packetkit.layout.model import Layout
 
 GOOD_KEYS = ("frame", "offset", "ok", "reason", "values", "reasons", "notes")
-_LINE_KEYS = frozenset((*GOOD_KEYS, "claimed"))
+_LINE_KEYS = frozenset((*GOOD_KEYS, "claimed", "calibrated"))
 
 
 def line_of(event: Good | Failed, layouts: Mapping[str, Layout], *, detail: bool = False) -> dict[str, Any]:
@@ -40,6 +40,8 @@ def line_of(event: Good | Failed, layouts: Mapping[str, Layout], *, detail: bool
             made["values"] = event.record
     found = list(columns.leaves(event.record))
     made["reasons"] = {path: leaf["reason"] for path, leaf in found if "reason" in leaf}
+    if any("calibrated" in leaf for _, leaf in found):
+        made["calibrated"] = {path: leaf["calibrated"] for path, leaf in found if "calibrated" in leaf}
     made["notes"] = {path: note for path, leaf in found if (note := columns.note_of(leaf))}
     return made
 

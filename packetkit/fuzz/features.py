@@ -206,6 +206,7 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(22, "clamp that raises a flag", _has("flag")),
     Feature(22, "missing when out of range", _is(out_of_range="missing")),
     Feature(22, "default", _has("default")),
+    Feature(15, "calibration", lambda seen: bool(seen.field.calibration)),
     Feature(15, "limits", lambda seen: bool(seen.field.limits)),
     Feature(15, "derived", _is(kind="derived")),
     Feature(15, "derived from a derived value, an element, an option", lambda seen: seen.field.kind == "derived" and bool(seen.around)),

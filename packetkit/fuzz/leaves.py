@@ -112,6 +112,7 @@ class Leaves:
                 del made["default"]
         if high - low > 64:
             self.limits(made, *sorted((offset + scale * low, offset + scale * high)))
+        self.calibration(made)
         self.dress(made)
         return made, bits
 
@@ -140,6 +141,14 @@ class Leaves:
         if form == 5:
             return f"{self.one('min', 'max')}({second}, {first})"
         return f"{self.one('abs', 'sqrt')}({first})" if form > 5 else first
+
+    def calibration(self, made: Entry) -> None:
+        """Now and then the curves of a unit or two."""
+        if not self.odds(12):
+            return
+        line = {"polynomial": [self.chance.choice(_OFFSETS), self.chance.choice(_SCALES)]}
+        points = {"points": [[Fraction(at), self.chance.choice(_OFFSETS)] for at in (0, 10, 40)]}
+        made["calibration"] = self.one({"u1": line}, {"u1": points, "u2": line})
 
     def limits(self, made: Entry, low: Fraction, high: Fraction) -> None:
         """Now and then limits of the ground's, well within a range."""
@@ -215,6 +224,7 @@ class Leaves:
                 del made["default"]
         if n > 64:
             self.limits(made, low, low + n * step)
+        self.calibration(made)
         self.dress(made)
         return made, width
 
@@ -358,6 +368,7 @@ class Leaves:
         self.policy(made, scope)
         if self.odds(8):
             made["default"] = made.get("minimum", made.get("maximum", Fraction(1, 4)))
+        self.calibration(made)
         self.dress(made)
         return made, bits
 

@@ -16,6 +16,7 @@ from typing import Any
 
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout import number
+from packetkit.layout.calibration import calibrations_of
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.limits import limits_of
 from packetkit.layout.model import Ieee, Linear, Range, Role, Slot, Special
@@ -359,8 +360,12 @@ def _with_policy(one: Field, slot: Slot, note: Note) -> Meaning | None:
         for name in ("signed", "coding", "transform", "legal", "specials", "unassigned", "policy", "states")
     }
     ends = {"minimum": one.minimum, "maximum": one.maximum, "by_meaning": is_by_meaning(one)}
+    curves = calibrations_of(one, note)
     limits = limits_of(one, note, _reach(replace(slot, minimum=one.minimum, maximum=one.maximum)))
-    return Meaning(slot.width, {**kept, **ends, "default": default, "role": role, "limits": limits})
+    return Meaning(
+        slot.width,
+        {**kept, **ends, "default": default, "role": role, "limits": limits, "calibration": curves},
+    )
 
 
 def _reach(slot: Slot) -> tuple[Fraction | None, Fraction | None]:

@@ -18,6 +18,7 @@ from enum import Enum
 from fractions import Fraction
 
 from packetkit.integrity.algorithm import Algorithm
+from packetkit.layout.calibration import Calibration
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.expression import Expression
 from packetkit.layout.limits import Limit
@@ -156,6 +157,7 @@ class Slot:
     unassigned  True: a code neither legal nor special decodes to None (declared by meaning); False: to the number, noted out_of_range
     policy      what encode does out of range: error, clamp (to the nearest legal code, raising slot `raises`) or missing
     default     the raw code sent when the record has no such key, or None
+    calibration each unit's curve to the true value; no part of the fingerprint, nor of what is encoded and decoded
     limits      what the ground warns of, the hard one first; no part of the fingerprint
     codes       constant, sync, single tag: the one raw code; a tag that allows several: all of them (then it is a value)
     """
@@ -192,6 +194,7 @@ class Slot:
     by_meaning: bool = False
     line: int = 0
     limits: tuple[Limit, ...] = ()
+    calibration: tuple[Calibration, ...] = ()
 
     @property
     def is_value(self) -> bool:

@@ -178,6 +178,11 @@ def derived_text(one: Derived) -> str:
     return "; ".join([f"derived = {one.text}" + (f" {one.unit}" if one.unit else ""), *limit_texts(one)])
 
 
+def calibrated_text(slot: Slot) -> str:
+    """For how many units there are curves: `calibrated for 2 units`; empty where there are none."""
+    return f"calibrated for {counted(len(slot.calibration), 'unit')}" if slot.calibration else ""
+
+
 def limit_texts(one: Slot | Derived) -> Iterator[str]:
     """The limits of a value, each with what is within it: `soft 3.3 to 4.2`, `hard up to 4.3`."""
     for limit in reversed(one.limits):
@@ -405,6 +410,7 @@ def _said(layout: Layout, slot: Slot, packing: Packing) -> str:
         "strict" if slot.strict else "",
         covers_text(layout, slot),
         *limit_texts(slot),
+        calibrated_text(slot),
     ]
     return "; ".join(part for part in parts if part)
 

@@ -263,6 +263,11 @@ FIELD_KEYS = _table(
         "What the ground warns of: soft and hard, each with minimum and maximum. Not part of the frame.",
     ),
     Key(
+        "calibration",
+        "calibration",
+        "Curves from the decoded to the true value, by the serial of the unit. The ground's; not part of the frame.",
+    ),
+    Key(
         "derived",
         "text",
         "What the ground works out from fields above: + - * / and parentheses, min, max, abs, sqrt.",
@@ -300,6 +305,15 @@ LIMIT_KEYS = _table(
 LIMITS_KEYS = _table(
     Key("soft", "limit", "Worth a look: the value is unusual."),
     Key("hard", "limit", "The value should never be there."),
+)
+
+CURVE_KEYS = _table(
+    Key("polynomial", "coefficients", "c0, c1, ...: the true value is c0 + c1 x + ..., where x was decoded."),
+    Key(
+        "points",
+        "points",
+        "Pairs of what was decoded and the true value, upwards; straight between, none beyond.",
+    ),
 )
 
 CRC_KEYS = _table(
@@ -354,6 +368,7 @@ KINDS: dict[str, Kind] = {
                 *_CODES,
                 *_ROLE,
                 "limits",
+                "calibration",
             ),
             (1, 2, 3, 6, 14, 22, 25, 26),
         ),
@@ -374,6 +389,7 @@ KINDS: dict[str, Kind] = {
                 "tick_s",
                 "epoch",
                 "limits",
+                "calibration",
             ),
             (1,),
         ),

@@ -79,6 +79,15 @@ class Limit:
 
 
 @dataclass(frozen=True, slots=True)
+class Calibration:
+    """The curve of one unit, by its serial: coefficients, the constant one first, or points; one of them is empty."""
+
+    serial: str
+    polynomial: tuple[Fraction, ...] = ()
+    points: tuple[tuple[Fraction, Fraction], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class CustomCrc:
     """A CRC by its six parameters, in the notation of the published catalogue (unreflected, without the leading term)."""
 
@@ -143,6 +152,7 @@ class Field:
     # what only the ground knows of
     derived: str = ""  # the arithmetic, as written
     limits: tuple[Limit, ...] = ()  # the hard one first
+    calibration: tuple[Calibration, ...] = ()
     strict: bool | None = None
     # checks
     algorithm: str | CustomCrc | None = None

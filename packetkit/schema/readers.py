@@ -15,8 +15,8 @@ from typing import Any
 
 from packetkit.errors import Problem
 from packetkit.schema import text as yaml_text
-from packetkit.schema.kinds import CRC_KEYS, KINDS, LIMIT_KEYS, LIMITS_KEYS, Key
-from packetkit.schema.model import Codes, Condition, Covers, CustomCrc, Limit, Place, Repeat
+from packetkit.schema.kinds import CRC_KEYS, CURVE_KEYS, KINDS, LIMIT_KEYS, LIMITS_KEYS, Key
+from packetkit.schema.model import Calibration, Codes, Condition, Covers, CustomCrc, Limit, Place, Repeat
 from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE, reserved_in
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence, format_number, shown
@@ -36,6 +36,8 @@ _COVERS = {
 }
 _LONGEST_LINE = 80  # a unit, a label, a reason: what one line of a table or a legend holds
 _MOST_OCTETS = 64  # in front of a check: the longest such header known, that of IPv6 (RFC 8200), has 40
+_MOST_COEFFICIENTS = 10
+_MOST_POINTS = 1000
 _MOST_LISTED = 12  # more choices than this are listed only where none of them is near
 _REMEDY_COLUMNS = 78  # with an indent of two, the width of a terminal
 
@@ -558,6 +560,58 @@ class Readers:
         if "from" not in values or "to" not in values:
             return None
         return Covers("range", values.get("except", ()), values["from"], values["to"])
+
+    def _read_coefficients(self, node: Node, path: str, key: Key) -> tuple[Fraction, ...] | None:
+        items = node.items if isinstance(node, Sequence) else ()
+        if not 2 <= len(items) <= _MOST_COEFFICIENTS:
+            what = f"{len(items)} numbers" if isinstance(node, Sequence) else shape(node)
+            summary = f"{key.name} is a list of 2 to {_MOST_COEFFICIENTS} numbers, not {what}"
+            self.note(node, "calibration-shape", path, summary, "Write the constant first: [0.12, 1.003].")
+            return None
+        numbers = [self._read_number(item, path, key) for item in items]
+        return None if None in numbers else tuple(number for number in numbers if number is not None)
+
+    def _read_points(self, node: Node, path: str, key: Key) -> tuple[tuple[Fraction, Fraction], ...] | None:
+        rows = node.items if isinstance(node, Sequence) else ()
+        pairs = [row for row in rows if isinstance(row, Sequence) and len(row.items) == 2]
+        if len(pairs) < max(len(rows), 2) or len(pairs) > _MOST_POINTS:
+            summary = f"{key.name} is a list of 2 to {_MOST_POINTS} pairs"
+            self.note(
+                node,
+                "calibration-shape",
+                path,
+                summary,
+                "Write what was decoded first: [[0, 0.3], [40, 40.1]].",
+            )
+            return None
+        numbers = [[self._read_number(item, path, key) for item in row.items] for row in pairs]
+        points = [(x, y) for x, y in numbers if x is not None and y is not None]
+        return tuple(points) if len(points) == len(pairs) else None
+
+    def _read_calibration(self, node: Node, path: str, key: Key) -> tuple[Calibration, ...] | None:
+        form = "a unit's serial, and under it polynomial: or points:"
+        mapping = self.mapping(node, path, key.name, form)
+        if mapping is None:
+            return None
+        if not mapping.entries:
+            self.note(node, "nothing-in-it", path, "calibration is empty", f"Write {form}.")
+        made = [self._curve(entry, path) for entry in mapping.entries]
+        return None if None in made or not made else tuple(one for one in made if one is not None)
+
+    def _curve(self, entry: Entry, path: str) -> Calibration | None:
+        """One unit's curve; the serial is a text, also where it looks like a number."""
+        serial = self._read_line(entry.key, path, Key("a serial", "line", ""))
+        form = "{polynomial: [0.12, 1.003]} or {points: [[0, 0.3], [40, 40.1]]}"
+        mapping = self.mapping(entry.value, path, "a calibration", form)
+        if mapping is None or serial is None:
+            return None
+        entries = self.keys(mapping, CURVE_KEYS, path, "a calibration")
+        values = self.read_all(entries, CURVE_KEYS, path)
+        if len(entries) == len(mapping.entries) and len(entries) != 1:
+            summary = f"a calibration has {'both' if entries else 'neither'} polynomial {'and' if entries else 'nor'} points"
+            self.note(entry.value, "calibration-shape", path, summary, f"Write {form}.")
+            return None
+        return Calibration(serial, **values) if len(values) == len(mapping.entries) == 1 else None
 
     def _read_limit(self, node: Node, path: str, key: Key) -> Limit | None:
         mapping = self.mapping(node, path, key.name, "{minimum: 3.3, maximum: 4.2}, or one of them")

@@ -48,6 +48,7 @@ _WORDS = {
     "duplicate-state": "Each state has one code and each code one state.",
     "nothing-in-it": "A list has an entry: a frame has a field, a set of states a state, a mission a frame.",
     "two-kinds": "A field is one thing: it has only one of group, flags, states and derived.",
+    "calibration-shape": "A calibration is a polynomial of 2 to 10 coefficients, or 2 to 1,000 points, for each serial.",
     "repeat-shape": "A repeat is a number, is counted by a field, or runs to the end.",
     "too-many-frames": f"A mission has at most {MAXIMUM_FRAMES} frames.",
 }
@@ -103,6 +104,7 @@ _WIRE = {
     "expression-shape": "A derived value is school arithmetic over names of fields: + - * / and parentheses, min, max, abs, sqrt.",
     "expression-limit": "The arithmetic of a derived value has at most 200 characters and is nested at most 16 deep.",
     "operand-unknown": "A derived value is worked out from numbers before it, in its group or one around it.",
+    "calibration-order": "The points of a calibration go upwards.",
     "limit-order": "The minimum of a limit is below its maximum, and the hard limit is outside the soft one.",
     "limit-unfit": "A limit is one that a value of the field can be beyond.",
     "role-unfit": "A role suits its field, its details belong to it, and a frame has one field of each role.",

@@ -1,0 +1,169 @@
+"""Calibration: one unit's curve from the decoded to the true value, beside what was sent and never instead of it.
+
+Outside: resistance and temperature of a platinum thermometer of 100 ohm, IEC 60751 (from memory): 100 ohm at 0, 103.90 at 10, 107.79 at
+20 and 138.51 at 100 degC; numpy's interpolation and polynomials judge curves over small whole numbers, where they are exact.
+"""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import packetkit
+from packetkit.cli.main import main
+from packetkit.layout.calibration import Calibration
+
+SCHEMA = """
+mission: godwit
+frames:
+  drift:
+    fields:
+      - name: resistance
+        bits: 16
+        scale: 1/100
+        unit: ohm
+        missing: true
+        limits: {hard: {maximum: 130}}
+        calibration:
+          7: {points: [[100, 0], [103.9, 10], [107.79, 20], [138.51, 100]]}
+          "8b": {polynomial: [-100, 1]}
+      - {name: north, bits: 8, signed: true}
+      - {name: kelvin, derived: resistance + 273.15, unit: K}
+      - {name: list, repeat: 2, bits: 8, calibration: {"8b": {polynomial: [1, 0, 2]}}}
+"""
+DOCUMENTS = Path(__file__).resolve().parent.parent / "documents" / "json"
+PLATINUM = {100.0: 0.0, 103.9: 10.0, 107.79: 20.0, 138.51: 100.0}
+
+
+@pytest.fixture
+def frame() -> packetkit.Frame:
+    return packetkit.parse(SCHEMA).frame()
+
+
+@pytest.mark.parametrize("ohm", PLATINUM)
+def test_a_platinum_thermometer_reads_as_its_table_says(ohm: float, frame: packetkit.Frame) -> None:
+    data = frame.encode({"resistance": ohm, "north": 0, "list": [0, 0]})
+    detail = frame.calibrate(frame.decode(data, detail=True), "7")
+    assert detail["resistance"]["calibrated"] == PLATINUM[ohm]
+
+
+_WHOLE = st.integers(-20, 20)
+
+
+@given(st.lists(_WHOLE, min_size=2, max_size=10), st.integers(-8, 8))
+def test_polynomials_are_those_of_numpy(coefficients: list[int], x: int) -> None:
+    curve = Calibration("1", tuple(map(Fraction, coefficients)))
+    exact = int(np.polynomial.Polynomial(np.array(coefficients, dtype=object))(x))
+    assert curve.of(x) == curve.of(float(x)) == float(exact)
+
+
+@given(st.sets(_WHOLE, min_size=2).map(sorted), st.data())
+def test_points_are_joined_as_numpy_joins_them(places: list[int], data: st.DataObject) -> None:
+    steps = [0]
+    for low, high in pairwise(places):
+        steps.append(steps[-1] + data.draw(_WHOLE) * (high - low))  # whole slopes keep numpy exact
+    curve = Calibration("1", (), tuple(zip(map(Fraction, places), map(Fraction, steps), strict=True)))
+    x = data.draw(st.integers(-25, 25))
+    inside = places[0] <= x <= places[-1]
+    assert curve.of(x) == (float(np.interp(x, places, steps)) if inside else None)
+
+
+@pytest.mark.parametrize("value", [None, True, "on", float("nan"), float("inf")])
+def test_what_is_no_number_has_no_calibrated_value(value: object) -> None:
+    assert Calibration("1", (Fraction(0), Fraction(1))).of(value) is None
+
+
+def test_a_value_beyond_every_double_is_none() -> None:
+    assert Calibration("1", (Fraction(0), Fraction(10) ** 400)).of(1) is None
+
+
+def test_calibrated_records_keep_their_bits_and_derived_values_follow(frame: packetkit.Frame) -> None:
+    data = frame.encode({"resistance": 131.5, "north": -3, "list": [2, 3]})
+    detail = frame.decode(data, detail=True)
+    assert detail["resistance"]["limit"] == "hard maximum"
+    before = json.dumps(detail)
+    made = frame.calibrate(detail, "8b")
+    assert json.dumps(detail) == before
+    assert made["resistance"] == {"raw": 13150, "value": 131.5, "calibrated": 31.5, "unit": "ohm"}
+    assert made["kelvin"] == {"value": 404.65, "calibrated": 304.65, "unit": "K", "derived": True}
+    assert [one["calibrated"] for one in made["list"]] == [9.0, 19.0]
+    assert "calibrated" not in made["north"]
+    assert frame.encode(made) == data
+    assert frame.decode(data) == {"resistance": 131.5, "north": -3, "kelvin": 404.65, "list": [2, 3]}
+
+
+def test_nothing_comes_of_what_is_missing(frame: packetkit.Frame) -> None:
+    data = frame.encode({"resistance": None, "north": 0, "list": [0, 0]})
+    made = frame.calibrate(frame.decode(data, detail=True), "7")
+    leaf = {"raw": 65535, "value": None, "calibrated": None, "unit": "ohm", "reason": "missing"}
+    assert made["resistance"] == leaf
+    assert made["kelvin"]["calibrated"] is None
+
+
+def test_a_unit_without_curves_is_named_with_those_that_have_some(frame: packetkit.Frame) -> None:
+    with pytest.raises(KeyError, match="no calibration for '9': 7, 8b"):
+        frame.calibrate({}, "9")
+
+
+def test_curves_have_no_part_in_the_fingerprint() -> None:
+    layout = packetkit.parse(SCHEMA).layouts["drift"]
+    bare = SCHEMA.replace("8b", "9").replace("[-100, 1]", "[0, 2]")
+    assert layout.fingerprint == packetkit.parse(bare).layouts["drift"].fingerprint
+    assert "calibrated for 2 units" in str(layout)
+
+
+@pytest.fixture
+def schema(tmp_path: Path) -> str:
+    path = tmp_path / "godwit.yaml"
+    path.write_text(SCHEMA, "utf-8")
+    return str(path)
+
+
+SENT = "335e fd 0203"  # 13150, -3, 2, 3
+
+
+def test_the_table_shows_both_values(schema: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["decode", schema, "--text", SENT, "--from", "hex", "--serial", "8b"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "field value calibrated unit" in out
+    assert "resistance 131.5 31.5 ohm" in out
+    assert main(["check", schema, "--json"]) == 0
+    (one,) = json.loads(capsys.readouterr().out)["schemas"][0]["frames"]
+    assert one["fields"][0]["calibrated_units"] == ["7", "8b"]
+
+
+def test_an_unknown_serial_is_misuse(schema: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["decode", schema, "--text", SENT, "--from", "hex", "--serial", "9"]) == 2
+    assert "those with curves are 7, 8b" in " ".join(capsys.readouterr().err.split())
+
+
+def test_cells_and_lines_have_both_values_and_encode_back(
+    schema: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    decode = ["decode", schema, "--text", SENT, "--from", "hex", "--serial", "8b", "--format"]
+    assert main([*decode, "csv"]) == 0
+    text = capsys.readouterr().out
+    header, row = text.splitlines()
+    said = dict(zip(header.split(","), row.split(","), strict=True))
+    assert said["resistance"] == "131.5" and said["resistance calibrated"] == "31.5"
+    assert said["list[1] calibrated"] == "19.0" and said["kelvin calibrated"] == "304.65"
+    assert said["beyond limits"] == ""
+    (tmp_path / "back.csv").write_text(text, "utf-8")
+    assert main([*decode, "jsonl"]) == 0
+    text = capsys.readouterr().out
+    line = json.loads(text)
+    jsonschema.validate(line, json.loads((DOCUMENTS / "decode_line.schema.json").read_text("utf-8")))
+    assert line["calibrated"] == {"resistance": 31.5, "kelvin": 304.65, "list[0]": 9.0, "list[1]": 19.0}
+    assert line["values"]["resistance"] == 131.5
+    (tmp_path / "back.jsonl").write_text(text, "utf-8")
+    for name in ("back.csv", "back.jsonl"):
+        assert main(["encode", schema, str(tmp_path / name)]) == 0
+        assert bytes.fromhex(capsys.readouterr().out) == bytes.fromhex(SENT)
