@@ -6,13 +6,16 @@ Every figure comes from packetkit.mission.budget; this module reads options, wor
 from __future__ import annotations
 
 from fractions import Fraction
+from math import isinf
 
 import click
 
 from packetkit.cli import output
+from packetkit.cli.link import percent
 from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.budget import Budget, Share, budget
+from packetkit.mission.day import Compared, Day, Energy, compared, day_of, energy_or_reason, seen_by_field
 from packetkit.mission.load import Mission, Passes
 from packetkit.mission.passes import window_of
 from packetkit.radio import CAUTION, chirp
@@ -59,7 +62,7 @@ def passes_of(mission: Mission, given: dict[str, str | None]) -> Passes:
     return declared
 
 
-def document(mission: Mission, made: Budget) -> dict[str, object]:
+def document(mission: Mission, made: Budget, day: Day) -> dict[str, object]:
     """What `--json` writes: the same keys always, per frame and in total."""
     window, setting = made.window, mission.link.setting
     return {
@@ -79,7 +82,13 @@ def document(mission: Mission, made: Budget) -> dict[str, object]:
         "useful_bits_per_pass": made.useful_bits_per_pass,
         "fits": not made.findings,
         "findings": list(made.findings),
+        "delivered_frames": made.delivered_frames if made.knows_loss else None,
+        "delivered_bytes": made.delivered_bytes if made.knows_loss else None,
         "frames": {share.name: _frame(share) for share in made.shares},
+        "fields_seen": seen_by_field(mission, made.shares),
+        "day": _day(day),
+        "energy": _energy(*energy_or_reason(mission, made)),
+        "compared": [_compared(one) for one in compared(mission, made)],
         "caution": CAUTION,
     }
 
@@ -95,6 +104,49 @@ def _frame(share: Share) -> dict[str, object]:
         "frames_per_pass": share.frames,
         "frame_bytes_per_pass": share.bytes_per_pass,
         "useful_bits_per_pass": share.useful_bits_per_pass,
+        "loss": share.loss,
+        "delivered_frames": None if share.loss is None else share.delivered_frames,
+        "seen_at_least_once": share.seen,
+    }
+
+
+def _day(day: Day) -> dict[str, object]:
+    return {
+        "measured_bytes": float(day.measured_bytes),
+        "carried_bytes": day.carried_bytes,
+        "backlog_bytes": day.backlog_bytes,
+        "card_days": day.days,
+        "card_bytes": day.card_bytes,
+    }
+
+
+def _energy(found: Energy | None, reason: str) -> dict[str, object]:
+    if found is None:
+        return {"known": False, "reason": reason}
+    endless = found.life_days is None or isinf(found.life_days)
+    return {
+        "known": True,
+        "radio": found.radio,
+        "current_ma": found.current_ma,
+        "supply_v": found.supply_v,
+        "source": found.source,
+        "frame_mj": found.frame_mj,
+        "sending_j_per_day": found.day_j,
+        "battery_life_days": None if endless else found.life_days,
+    }
+
+
+def _compared(one: Compared) -> dict[str, object]:
+    return {
+        "document": one.row.document,
+        "year": one.row.year,
+        "from_memory": one.row.recalled,
+        "note": one.row.note,
+        "what": one.what,
+        "figure": one.figure,
+        "limit": one.limit,
+        "unit": one.unit,
+        "over": one.over,
     }
 
 
@@ -114,7 +166,63 @@ def _pass_sentence(made: Budget, passes: Passes) -> str:
     return f"{orbit}: {times}. Counted with the {window.basis} pass."
 
 
-def text(mission: Mission, made: Budget, passes: Passes, encoding: str) -> str:
+def _chance(share: float) -> str:
+    """A chance that is not called certain unless it is."""
+    return ">99.9 %" if 0.999 < share < 1 else percent(share)
+
+
+def _arrivals_text(made: Budget, encoding: str) -> list[str]:
+    """What is expected to arrive, as a table; nothing where the link is not known."""
+    if not made.knows_loss:
+        return []
+    titles = ("lost", "frames arrive", "bytes arrive", "seen at least once")
+    columns = (output.Column("expected", fit="shorten"), *(output.Column(title, ">") for title in titles))
+    rows = [
+        (
+            share.name,
+            percent(share.loss or 0.0),
+            f"{share.delivered_frames:,.1f}",
+            f"{share.delivered_bytes:,.0f}",
+            _chance(share.seen or 0.0),
+        )
+        for share in made.shares
+    ]
+    rows.append(("in all", "", f"{made.delivered_frames:,.1f}", f"{made.delivered_bytes:,.0f}", ""))
+    return [output.Table(columns, tuple(rows)).text(encoding=encoding)]
+
+
+def _day_lines(mission: Mission, made: Budget, day: Day) -> list[str]:
+    """The day: what stays behind, the card, energy and life, documents' figures."""
+    lines = []
+    if day.measured_bytes:
+        text = f"Measured around the clock: {float(day.measured_bytes):,.0f} frame bytes a day"
+        if made.window.basis == "flight":
+            text = f"Measured in a flight: {float(day.measured_bytes):,.0f} frame bytes"
+        if day.carried_bytes is not None and day.backlog_bytes is not None:
+            text += f"; {day.carried_bytes:,.0f} of them come home live, {day.backlog_bytes:,.0f} stay behind"
+            text += " unless a frame without a cadence brings them"
+        lines.append(f"{text}.")
+    if day.card_bytes is not None:
+        lines.append(f"A card for {day.days:g} days holds {day.card_bytes:,} bytes, in sectors of 512.")
+    found, reason = energy_or_reason(mission, made)
+    if found is None:
+        lines.append(f"Energy is not known: {reason}.")
+    else:
+        frames = ", ".join(f"{name} {cost:,.3g} mJ" for name, cost in found.frame_mj.items())
+        lines.append(
+            f"Sending takes {found.current_ma:.3g} mA at {found.supply_v:g} V ({found.source}): {frames}; {found.day_j:,.4g} J a day."
+        )
+        battery = mission.battery
+        if battery is not None and found.life_days is not None and not isinf(found.life_days):
+            lines.append(
+                f"A battery of {battery.capacity_wh:g} Wh, {battery.usable_percent:g} % of it usable, lasts {found.life_days:,.3g} days "
+                f"with a load of {battery.load_mw:g} mW beside, if nothing charges it."
+            )
+    lines += [f"{one}." for one in compared(mission, made)]
+    return lines
+
+
+def text(mission: Mission, made: Budget, passes: Passes, day: Day, encoding: str) -> str:
     """What a person reads: the pass, a row a frame, the total, what was assumed, findings, the caution."""
     titles = ("bytes", "on air", "every", "frames", "frame bytes", "useful bits", "time")
     columns = (output.Column("frame", fit="shorten"), *(output.Column(title, ">") for title in titles))
@@ -144,6 +252,7 @@ def text(mission: Mission, made: Budget, passes: Passes, encoding: str) -> str:
     width = min(output.columns(), output.DEFAULT_COLUMNS)
     closing = [
         *_assumptions(mission, made),
+        *_day_lines(mission, made, day),
         *(f"Does not fit: {finding}." for finding in made.findings),
         CAUTION,
     ]
@@ -151,6 +260,7 @@ def text(mission: Mission, made: Budget, passes: Passes, encoding: str) -> str:
         f"{mission.name}: what a pass brings\n",
         "\n".join(output.wrapped(_pass_sentence(made, passes), width)) + "\n",
         output.Table(columns, tuple(rows)).text(encoding=encoding),
+        *_arrivals_text(made, encoding),
         *("\n".join(output.wrapped(paragraph, width)) + "\n" for paragraph in closing),
     ]
     return "\n".join(parts)
@@ -165,7 +275,12 @@ def _assumptions(mission: Mission, made: Budget) -> list[str]:
     lines = [f"Radio: {link.setting}."]
     counted = (
         "Frames are floor(pass / max(cadence, airtime + gap)); those that fill share what is left. A frame that varies "
-        "counts at its longest. No loss is counted."
+        "counts at its longest. "
+    )
+    counted += (
+        "What arrives is expected from the link's margin along the pass (packetkit link)."
+        if made.knows_loss
+        else "No loss is counted: the schema does not say enough of the link (packetkit link)."
     )
     if link.driver_bytes:
         counted += f" Airtime includes {link.driver_bytes} bytes that the driver adds to each frame."
@@ -198,9 +313,22 @@ def _assumptions(mission: Mission, made: Budget) -> list[str]:
     help="Elevation from which the ground hears, instead of the schema's.",
 )
 @click.option("--duration-s", metavar="S", help="Duration of a pass, instead of an orbit's.")
+@click.option(
+    "--days",
+    type=click.FloatRange(0, 36_600, min_open=True),
+    metavar="N",
+    help="Size of a memory card for so many days.",
+)
 @output.json_option
 @output.output_option
-def command(schema: str, basis: str | None, as_json: bool, destination: str, **given: str | None) -> int:
+def command(
+    schema: str,
+    basis: str | None,
+    days: float | None,
+    as_json: bool,
+    destination: str,
+    **given: str | None,
+) -> int:
     """Count the frames, bytes and useful bits that a pass brings.
 
     SCHEMA names a mission with a link and passes. Exit status 1: the cadences ask for more than fits.
@@ -212,13 +340,16 @@ def command(schema: str, basis: str | None, as_json: bool, destination: str, **g
     not_onto_an_input(destination, schema)
     mission = load(schema)
     passes = passes_of(mission, given)
-    if basis is not None and passes.duration_s is not None:
+    if basis is not None and (passes.duration_s is not None or passes.flight is not None):
         raise click.UsageError(
             "--pass: a pass of a given duration is neither mean nor overhead; leave it out"
         )
+    if days is not None and passes.flight is not None:
+        raise click.UsageError("--days: a flight is measured as a whole, not by the day; leave it out")
     made = budget(mission, window_of(passes, basis or "mean"))
+    day = day_of(made, days)
     if as_json:
-        output.write_json(document(mission, made), destination)
+        output.write_json(document(mission, made, day), destination)
     else:
-        output.write(text(mission, made, passes, output.encoding_of(destination)), destination)
+        output.write(text(mission, made, passes, day, output.encoding_of(destination)), destination)
     return FINDINGS if made.findings else 0

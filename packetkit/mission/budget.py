@@ -2,28 +2,36 @@
 
 Counted as WIRE.md rule 23 says. Two things run out during a pass: time (a frame takes its airtime and the gap after it) and the
 airtime that the share of the hour allows. Frames with a cadence are counted first; frames without one share equally what is left.
-A variable frame counts at its longest. All in exact fractions; nothing is lost on the way (that is for the link to say).
+A variable frame counts at its longest. All in exact fractions. What is lost on the way is expected from the link along the pass,
+where the schema says enough of it: each frame at its own moment, the frames of a kind spread evenly.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+
+import numpy as np
 
 from packetkit.errors import RadioError
 from packetkit.layout.model import Layout
 from packetkit.layout.size import bytes_within, useful_bits
 from packetkit.mission.load import Link, Mission
-from packetkit.mission.passes import Pass
+from packetkit.mission.passes import Pass, has_ends, losses
 from packetkit.radio import chirp
 
 HOUR_S = 3600
+MOMENTS = 1024  # at which frames of a kind are looked at
 
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """One frame's part of a pass. frame_bytes: at its longest, without the driver's own; time_on_air_s with them."""
+    """One frame's part of a pass. frame_bytes: at its longest, without the driver's own; time_on_air_s with them.
+
+    loss: the expected share of its frames lost; seen: the chance that at least one arrives; None where the link is not known.
+    """
 
     name: str
     frame_bytes: int
@@ -32,6 +40,17 @@ class Share:
     time_on_air_s: Fraction
     cadence_s: Fraction | None
     frames: int
+    loss: float | None = None
+    seen: float | None = None
+
+    @property
+    def delivered_frames(self) -> float:
+        """Frames expected to arrive; all of them where no loss is known."""
+        return self.frames * (1 - (self.loss or 0.0))
+
+    @property
+    def delivered_bytes(self) -> float:
+        return self.delivered_frames * self.frame_bytes
 
     @property
     def airtime_s(self) -> Fraction:
@@ -70,6 +89,19 @@ class Budget:
         return sum(share.bytes_per_pass for share in self.shares)
 
     @property
+    def knows_loss(self) -> bool:
+        """True where the link tells what is lost."""
+        return all(share.loss is not None for share in self.shares)
+
+    @property
+    def delivered_frames(self) -> float:
+        return sum(share.delivered_frames for share in self.shares)
+
+    @property
+    def delivered_bytes(self) -> float:
+        return sum(share.delivered_bytes for share in self.shares)
+
+    @property
     def useful_bits_per_pass(self) -> int:
         return sum(share.useful_bits_per_pass for share in self.shares)
 
@@ -82,7 +114,14 @@ def budget(mission: Mission, window: Pass) -> Budget:
     times = {name: _time(name, size, link) for name, (size, _) in sizes.items()}
     counts = frame_counts(mission.layouts, times, window.duration_s, allowed, link.gap_s)
     shares = tuple(
-        Share(name, *_measures(layout, sizes[name]), times[name], layout.cadence_s, counts[name])
+        Share(
+            name,
+            *_measures(layout, sizes[name]),
+            times[name],
+            layout.cadence_s,
+            counts[name],
+            *_arrivals(link, sizes[name][0] + link.driver_bytes, counts[name], window),
+        )
         for name, layout in mission.layouts.items()
     )
     findings = tuple(_findings(shares, window, allowed, link.gap_s))
@@ -129,6 +168,20 @@ def longest(layout: Layout, link: Link) -> tuple[int, int | None]:
         return layout.maximum_bytes, None
     limit = link.maximum_frame_bytes or chirp.MAXIMUM_PAYLOAD_BYTES - link.driver_bytes
     return bytes_within(layout, limit)
+
+
+def _arrivals(link: Link, payload_bytes: int, frames: int, window: Pass) -> tuple[float | None, float | None]:
+    """The share of these frames lost and the chance that at least one arrives, frames spread evenly over the pass."""
+    if not window.track or not has_ends(link):
+        return None, None
+    along = losses(link, payload_bytes, window.track)
+    # More moments than the track has samples tell nothing new.
+    moments = (np.arange(min(frames, MOMENTS)) + 0.5) / max(min(frames, MOMENTS), 1) * len(along) - 0.5
+    each = np.interp(moments, np.arange(len(along)), along)
+    if not frames:
+        return float(np.mean(along)), 0.0
+    none = float(np.mean(np.log(np.maximum(each, 1e-300)))) * frames
+    return float(np.mean(each)), -math.expm1(none)
 
 
 def _measures(layout: Layout, size: tuple[int, int | None]) -> tuple[int, bool, int]:

@@ -20,6 +20,8 @@ from packetkit.passes import flight, geometry
 from packetkit.passes.elements import Elements, Site, element_faults
 from packetkit.radio import chirp
 from packetkit.radio import link as radio_link
+from packetkit.radio.energy import Battery
+from packetkit.radio.energy import figure_faults as energy_faults
 from packetkit.schema import model
 from packetkit.schema.load import load as load_schema
 from packetkit.schema.text import MAXIMUM_PROBLEMS
@@ -105,6 +107,7 @@ class Mission:
     passes: Passes | None
     declared: model.Mission
     file: str = ""
+    battery: Battery | None = None
 
     @cached_property
     def fingerprint(self) -> str:
@@ -182,7 +185,7 @@ def parse(text: bytes | str, file: str = "") -> Mission:
     problems = list(loaded.problems)
     declared = loaded.mission
     layouts: dict[str, Layout] = {}
-    link, passes = Link(), None
+    link, passes, battery = Link(), None, None
     if declared is not None:
         for frame in declared.frames:
             layout, found = resolve(frame)
@@ -192,9 +195,10 @@ def parse(text: bytes | str, file: str = "") -> Mission:
         problems += _alike(declared, layouts)
         link = _link(declared.link, problems)
         passes = _passes(declared.passes, problems)
+        battery = _battery(declared.battery, problems)
     if problems or declared is None:
         raise SchemaError(_in_order(problems))
-    return Mission(declared.name, declared.description, layouts, link, passes, declared, file)
+    return Mission(declared.name, declared.description, layouts, link, passes, declared, file, battery)
 
 
 def _in_order(problems: list[Problem]) -> tuple[Problem, ...]:
@@ -313,6 +317,16 @@ def _setting(asked: model.Chirp, place: model.Place, problems: list[Problem]) ->
         where = asked.places.get(key, place)
         problems.append(_from_fault(fault, where, "radio-setting", "link.chirp", key))
     return None if faults else chirp.Setting(**given)  # type: ignore[arg-type]  # one mapping feeds both calls
+
+
+def _battery(declared: model.Part | None, problems: list[Problem]) -> Battery | None:
+    """The battery, or None with each fault noted at the key that has it."""
+    if declared is None:
+        return None
+    for fault in energy_faults(declared.numbers):
+        place = declared.places[fault.path]
+        problems.append(_from_fault(fault, place, "battery-impossible", "battery", fault.path))
+    return Battery(**{name: float(value) for name, value in declared.numbers.items()})
 
 
 # What may be said of passes: the keys of each way, one way at a time.

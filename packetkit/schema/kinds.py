@@ -31,6 +31,7 @@ MISSION_KEYS = _table(
     Key("frames", "frames", "The frames by name, each with its fields in wire order."),
     Key("link", "link", "The radio setting and the limits of a frame."),
     Key("passes", "passes", "When the ground can listen."),
+    Key("battery", "part", "What there is to spend, for energy and life."),
 )
 
 FRAME_KEYS = _table(
@@ -142,7 +143,7 @@ PASSES_KEYS = _table(
     Key("host", "part", "A host vehicle or message service that takes a quota a day."),
 )
 
-# The keys of each part of `passes`, and which of them it cannot do without.
+# The keys of each part of `passes`, and of `battery`, and which of them it cannot do without.
 PART_KEYS: dict[str, dict[str, Key]] = {
     "elements": _table(
         Key("line_1", "line", "The first line, 69 characters."),
@@ -174,6 +175,16 @@ PART_KEYS: dict[str, dict[str, Key]] = {
         Key("parachute_altitude_km", "positive", "Where the parachute opens on the way down."),
         Key("descent_m_per_s", "positive", "Speed of the parachute at the ground, in m/s."),
     ),
+    "battery": _table(
+        Key("capacity_wh", "positive", "Capacity in watt-hours."),
+        Key("load_mw", "positive_or_zero", "Mean load of everything but the radio's sending, in milliwatts."),
+        Key("supply_v", "positive", "Volts at the radio; 3.3 unless said."),
+        Key(
+            "usable_percent",
+            "percent",
+            "Share of the capacity that can be used; 80 unless said (common practice).",
+        ),
+    ),
     "host": _table(
         Key("messages_per_day", "positive", "Messages that the service takes in a day."),
         Key("message_bytes", "size", "The longest message that it takes."),
@@ -185,6 +196,7 @@ PART_NEEDS: dict[str, tuple[str, ...]] = {
     "balloon": ("burst_altitude_km", "ascent_m_per_s", "descent_m_per_s"),
     "rocket": ("apogee_km",),
     "host": ("messages_per_day", "message_bytes"),
+    "battery": ("capacity_wh",),
 }
 
 ROLES: dict[str, str] = {

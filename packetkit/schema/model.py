@@ -232,7 +232,7 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One part of `passes` as written: its values by key (a row of `kinds.PART_KEYS`), numbers exact."""
+    """One part of `passes`, or `battery`, as written: its values by key (a row of `kinds.PART_KEYS`), numbers exact."""
 
     place: Place
     places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
@@ -268,4 +268,5 @@ class Mission:
     description: str = ""
     link: Link | None = None
     passes: Passes | None = None
+    battery: Part | None = None
     file: str = ""

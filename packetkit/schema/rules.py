@@ -116,6 +116,7 @@ _MISSION = {
     "frames-alike": "Two frames differ in a constant or a tag at the same bits, or in every length, unless one is told from outside.",
     "radio-setting": "The radio setting is one that the modem has.",
     "link-end": "The ends of the link, and what is between them, have figures that radios and antennas have.",
+    "battery-impossible": "A battery has figures that batteries have.",
     "pass-unknown": "Passes are one thing: an orbit, elements over a site, a balloon, a rocket, a distance, a duration or a host.",
     "pass-impossible": "The orbit exists and rises above the minimum elevation; a flight is one that can be flown.",
     "pass-elements": "Two-line elements are two whole lines of one object, with right check digits.",

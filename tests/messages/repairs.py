@@ -313,6 +313,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "pass-elements": (("15.4 ", "15.49815350868473"),),
     "pass-elements-2": (("868474", "868473"),),
     "missing-key-8": (("5}", "5, descent_m_per_s: 6}"),),
+    "battery-impossible": (("3300", "3.3"),),
     "three-faults": (
         ("Sequence", "sequence"),
         ("0.3", "0.2"),

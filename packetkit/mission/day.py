@@ -1,0 +1,202 @@
+"""What a budget means over a day: measured and carried home, what stays behind, the memory card, energy, and documents' figures.
+
+A frame with a cadence is measured, and sent, around the clock (in a flight: while it lasts); only what falls into a pass comes home. One
+without a cadence is sent in passes only. Each figure can be worked again from the shares and the few numbers of the schema.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from packetkit.errors import RadioError
+from packetkit.mission.budget import Budget, Share
+from packetkit.mission.load import Mission
+from packetkit.radio import energy, regions
+from packetkit.radio.sensitivity import USUAL_RECEIVER
+
+DAY_S = 86_400
+HOUR_S = 3_600
+SECTOR_BYTES = 512  # what a memory card writes at least (common practice)
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """Frame bytes of a day: measured (frames with a cadence), carried home (expected, or counted where no loss is known), left behind.
+
+    card_bytes: of the days asked for, in whole sectors; None where none were. carried None: passes a day are not known.
+    """
+
+    measured_bytes: Fraction
+    carried_bytes: float | None
+    days: float | None
+    card_bytes: int | None
+
+    @property
+    def backlog_bytes(self) -> float | None:
+        """What a day adds to what is not home yet."""
+        if self.carried_bytes is None:
+            return None
+        return max(float(self.measured_bytes) - self.carried_bytes, 0.0)
+
+
+def day_of(made: Budget, days: float | None = None) -> Day:
+    """The day that a budget makes, and the card that so many days of it fill."""
+    flight = made.window.basis == "flight"
+    length = min(made.window.duration_s, Fraction(DAY_S)) if flight else Fraction(DAY_S)
+    measured = sum(
+        (
+            Fraction(share.frame_bytes * (length // max(share.cadence_s, share.time_on_air_s + made.gap_s)))
+            for share in made.shares
+            if share.cadence_s is not None
+        ),
+        Fraction(0),
+    )
+    carried = None
+    if made.per_day is not None:
+        carried = float(made.per_day) * sum(
+            share.delivered_bytes for share in made.shares if share.cadence_s is not None
+        )
+    card = None
+    if days is not None:
+        card = math.ceil(float(measured) * days / SECTOR_BYTES) * SECTOR_BYTES
+    return Day(measured, carried, days, card)
+
+
+# ---- energy
+
+
+@dataclass(frozen=True, slots=True)
+class Energy:
+    """What sending costs. frame_mj: by frame name; day_j: of a day's frames; life_days None without a battery, infinite without a load."""
+
+    radio: str
+    current_ma: float
+    supply_v: float
+    source: str
+    frame_mj: dict[str, float]
+    day_j: float
+    life_days: float | None
+
+
+def energy_of(mission: Mission, made: Budget) -> Energy | None:
+    """The energy of sending; None where the schema names no power. Raises RadioError where no current is known for it."""
+    unit, setting = mission.link.unit, mission.link.setting
+    if unit is None or unit.power_dbm is None or setting is None:
+        return None
+    radio = unit.receiver or USUAL_RECEIVER[setting.modem.name]
+    current, source = energy.sending_ma(radio, unit.power_dbm)
+    supply = energy.SUPPLY_V if mission.battery is None else mission.battery.supply_v
+    costs = {
+        share.name: energy.energy_j(float(share.time_on_air_s), current, supply) for share in made.shares
+    }
+    a_day = sum(costs[share.name] * float(frames_a_day(made, share)) for share in made.shares)
+    life = None if mission.battery is None else mission.battery.life_days(a_day / DAY_S)
+    return Energy(
+        radio, current, supply, source, {name: cost * 1000 for name, cost in costs.items()}, a_day, life
+    )
+
+
+def frames_a_day(made: Budget, share: Share) -> Fraction:
+    """Frames sent in a day: around the clock with a cadence, in passes without; once where passes a day are not known."""
+    if share.cadence_s is not None and made.window.basis != "flight":
+        return Fraction(DAY_S // max(share.cadence_s, share.time_on_air_s + made.gap_s))
+    return share.frames * (Fraction(1) if made.per_day is None else made.per_day)
+
+
+# ---- documents' figures
+
+
+def busiest(period_s: Fraction, airtime_s: Fraction, window_s: int = HOUR_S) -> Fraction:
+    """The most airtime that a periodic sender has in any window of so many seconds.
+
+    The worst window begins with a frame: whole periods of it, and what of one more frame falls into the rest.
+
+    >>> float(busiest(Fraction(10), Fraction(1, 2)))
+    180.0
+    """
+    whole, rest = divmod(Fraction(window_s), period_s)
+    return whole * airtime_s + min(rest, airtime_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One figure beside a document's: what it is, both numbers, the unit. Above zero, `over` says by how much it is exceeded."""
+
+    row: regions.Row
+    what: str
+    figure: float
+    limit: float
+    unit: str
+
+    @property
+    def over(self) -> float:
+        return self.figure - self.limit
+
+    def __str__(self) -> str:
+        recalled = f"; from memory: {self.row.recalled}" if self.row.recalled else ""
+        note = f"; {self.row.note}" if self.row.note else ""
+        where = f"{self.row.document} ({self.row.year}{recalled}{note})"
+        unit = "points" if self.unit == "%" else "dB" if self.unit == "dBm" else self.unit
+        distance = f"{abs(self.over):.3g} {unit} {'above' if self.over > 0 else 'below'} that figure"
+        return f"{where}: {self.what} {self.limit:.4g} {self.unit}; here {self.figure:.4g} {self.unit}, {distance}"
+
+
+def busiest_hour_s(made: Budget) -> Fraction:
+    """The most airtime in any hour: frames with a cadence around the clock, the others in one pass. Added up, so never too little."""
+    total = Fraction(0)
+    for share in made.shares:
+        if share.cadence_s is not None:
+            total += busiest(max(share.cadence_s, share.time_on_air_s + made.gap_s), share.time_on_air_s)
+        else:
+            hours = max(made.window.duration_s / HOUR_S, Fraction(1))
+            total += share.airtime_s / hours
+    return total
+
+
+def compared(mission: Mission, made: Budget) -> tuple[Compared, ...]:
+    """Power, time of one frame and share of the busiest hour beside every row of the schema's region; empty without one."""
+    link = mission.link
+    if link.region is None or link.between is None:
+        return ()
+    rows = regions.rows_for(link.region, link.between.frequency_mhz)
+    longest_ms = float(max(share.time_on_air_s for share in made.shares) * 1000)
+    share_percent = float(busiest_hour_s(made) / HOUR_S * 100)
+    found: list[Compared] = []
+    for row in rows:
+        unit = link.unit
+        if row.power_dbm is not None and unit is not None and unit.power_dbm is not None:
+            eirp = unit.eirp_dbm
+            assert eirp is not None
+            radiated = row.radiated_dbm(unit.power_dbm, eirp)
+            found.append(Compared(row, f"{row.power_kind} power", radiated, row.power_dbm, "dBm"))
+        if row.dwell_ms is not None:
+            found.append(Compared(row, "time of one frame", longest_ms, row.dwell_ms, "ms"))
+        if row.duty_percent is not None:
+            found.append(Compared(row, "share of the busiest hour", share_percent, row.duty_percent, "%"))
+    return tuple(found)
+
+
+def energy_or_reason(mission: Mission, made: Budget) -> tuple[Energy | None, str]:
+    """The energy, or None and why it is not known."""
+    try:
+        found = energy_of(mission, made)
+    except RadioError as error:
+        return None, str(error)
+    return found, "" if found is not None else "the schema says no power (link.unit.power_dbm)"
+
+
+def seen_by_field(mission: Mission, shares: Sequence[Share]) -> dict[str, float]:
+    """The chance that each value field was seen at least once in a pass, by path; one in several frames counts all of them.
+
+    An optional field counts as if it were there.
+    """
+    unseen: dict[str, float] = {}
+    for share in shares:
+        if share.seen is None:
+            continue
+        for path in {slot.address for slot in mission.layouts[share.name].slots if slot.is_value}:
+            unseen[path] = unseen.get(path, 1.0) * (1 - share.seen)
+    return {path: 1 - chance for path, chance in unseen.items()}
