@@ -98,9 +98,7 @@ class Leaves:
             if bits > _CERTAIN_DOUBLES:
                 offset = Fraction(round(offset))
             made["offset"] = offset
-        low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if made.get("signed") else (0, (1 << bits) - 1)
-        if "coding" in made:
-            low, high = CODINGS[made["coding"]].limits(bits)
+        low, high = _code_limits(made, bits)
         if self.odds(4) and high - low > 4:
             low, high = self.bounds(made, low, high, scale, offset)
         self.turn(made, bits, style)
@@ -168,9 +166,7 @@ class Leaves:
 
     def on_curve(self, made: Entry, bits: int, scope: Scope, style: Style) -> tuple[Entry, int]:
         """A number on a curve."""
-        low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if made.get("signed") else (0, (1 << bits) - 1)
-        if "coding" in made:
-            low, high = CODINGS[made["coding"]].limits(bits)
+        low, high = _code_limits(made, bits)
         form = self.chance.choice((0, 0, 1, 2, 3))
         if form == 0:
             made["curve"] = self.one(
@@ -477,3 +473,10 @@ class Leaves:
         if self.odds(4):
             made["strict"] = self.one(True, False)
         return made, bits
+
+
+def _code_limits(made: Entry, bits: int) -> tuple[int, int]:
+    """The least and the greatest number that a field's bits hold."""
+    if "coding" in made:
+        return CODINGS[made["coding"]].limits(bits)
+    return (-(1 << bits - 1), (1 << bits - 1) - 1) if made.get("signed") else (0, (1 << bits) - 1)
