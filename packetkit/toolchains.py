@@ -6,17 +6,23 @@ A codec under test is one long-lived process. Nothing here knows a layout: comma
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import struct
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from types import TracebackType
 from typing import Any
 
 from packetkit.conformance import spoken
 from packetkit.conformance.batch import Answer, Question, answers, batch
 from packetkit.errors import TargetError
+from packetkit.layout.model import Layout
+from packetkit.targets import c
 from packetkit.targets import javascript as javascript_target
+from packetkit.targets.c import harness
+from packetkit.targets.c.words import identifier
+from packetkit.targets.target import Dossier
 
 
 def find(*programs: str) -> str | None:
@@ -134,3 +140,37 @@ def javascript() -> Speaker:
     if node is None:
         raise TargetError("node is not installed. Install it (Debian: nodejs) to run generated JavaScript")
     return Speaker([node, "-e", javascript_target.DRIVER])
+
+
+# -- C -------------------------------------------------------------------------------------------------------------
+
+# Warnings that generated C is clean of, with every compiler.
+STRICT = ("-Wall", "-Wextra", "-Wconversion", "-Wsign-conversion", "-pedantic", "-Werror")
+# A mistake of generated code ends the program: undefined behaviour, and any access outside an object.
+SANITIZED = ("-fsanitize=undefined,address", "-fno-sanitize-recover=all")
+
+UNDEFINED = ("-fsanitize=undefined", "-fno-sanitize-recover=all")
+
+Missions = Sequence[tuple[Mapping[str, Layout], Dossier]]
+
+
+def c_process(missions: Missions, directory: str, options: Sequence[str] = SANITIZED) -> Process:
+    """Return a process that answers for all frames of these missions, numbered through, by generated C. Their names must differ.
+
+    Raises Unsupported for what C cannot express, and TargetError without a C compiler, or where it refuses.
+    """
+    compiler = find("cc", "gcc", "clang")
+    if compiler is None:
+        raise TargetError("there is no C compiler here: install gcc or clang")
+    named = [(layouts, dossier, identifier(dossier.mission)) for layouts, dossier in missions]
+    files = {name: text for layouts, dossier, _ in named for name, text in c.write(layouts, dossier).items()}
+    files["harness.c"] = harness.text(named)
+    for name, text in files.items():
+        with open(os.path.join(directory, name), "w", encoding="utf-8") as file:
+            file.write(text)
+    run([compiler, "-std=c99", *options, "-o", "harness", "harness.c"], cwd=directory)
+    return Process([os.path.join(directory, "harness")], directory)
+
+
+# What answers for a target: from missions and an empty directory to a process.
+PROCESSES: dict[str, Callable[[Missions, str], Process]] = {"c": c_process}

@@ -44,7 +44,7 @@ MAY_IMPORT: dict[str, str] = {
     "lab": "mission integrity framing radio passes conformance layout codec errors",
     "station": "captures mission export framing codec layout errors files",
     "files": "mission targets conformance errors resources",
-    "toolchains": "mission targets conformance errors",
+    "toolchains": "mission targets conformance layout errors",
     "oracle": "schema",
 }
 # These stand above all parts.

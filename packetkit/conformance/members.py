@@ -140,7 +140,10 @@ def _code(layout: Layout, slot: Slot, chance: Chance, most: int) -> int:
 
 
 def slots(layout: Layout, members: Sequence[int]) -> Iterator[Slot | None]:
-    """Yield the slot of each member; None for the number of elements of a list to the frame's end."""
+    """Yield the slot of each member; None for the number of elements of a list to the frame's end.
+
+    Codes of signed slots may still be 64 bits of two's complement.
+    """
     left = list(reversed(members))
     yield from _slots(layout.nodes, left, {})
 
@@ -150,7 +153,8 @@ def _slots(nodes: Sequence[Node], left: list[int], known: dict[int, int]) -> Ite
         if isinstance(node, Run):
             for slot in node.slots:
                 if is_member(slot):
-                    known[slot.number] = left.pop()
+                    raw = left.pop()
+                    known[slot.number] = raw - (1 << 64) if slot.signed and raw >> 63 > 0 else raw
                     yield slot
                 elif slot.codes:
                     known[slot.number] = slot.codes[0].low

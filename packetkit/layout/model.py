@@ -20,7 +20,6 @@ from fractions import Fraction
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.calibration import Calibration
 from packetkit.layout.coding import CODINGS
-from packetkit.layout.curve import Curve
 from packetkit.layout.expression import Expression
 from packetkit.layout.limits import Limit
 
@@ -72,7 +71,7 @@ class Ieee:
     bits: int
 
 
-Transform = Linear | Ieee | Curve
+Transform = Linear | Ieee
 
 
 @dataclass(frozen=True, slots=True)

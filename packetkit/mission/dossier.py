@@ -10,7 +10,7 @@ class Dossier:
     """Facts for the back ends that write text.
 
     schema_path: from the directory written to, with forward slashes. vectors: JSON text. outside: names of the frames that only where
-    their bytes came from tells.
+    their bytes came from tells. options: what was asked for beside the target.
     """
 
     mission: str
@@ -18,3 +18,4 @@ class Dossier:
     schema_path: str
     vectors: str
     outside: frozenset[str] = frozenset()
+    options: frozenset[str] = frozenset()

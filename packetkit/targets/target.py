@@ -19,7 +19,6 @@ from dataclasses import dataclass, fields
 from typing import Any, Protocol
 
 from packetkit.errors import Unsupported
-from packetkit.layout.curve import Curve
 from packetkit.layout.model import Check, Fill, Layout, Optional, Repeat, Run, Slot, slots_of
 
 
@@ -39,6 +38,10 @@ class Dossier(Protocol):
         """Where the schema is from the directory that is written to, with forward slashes."""
 
     @property
+    def options(self) -> frozenset[str]:
+        """What was asked for beside the target: words of its `options`."""
+
+    @property
     def vectors(self) -> str:
         """The mission's vectors, as JSON text."""
 
@@ -49,11 +52,16 @@ class Dossier(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """One back end. write: the text of each file, by its name in the output directory."""
+    """One back end. write: the text of each file, by its name in the output directory. options: words that change what it writes.
+
+    is_proof: what it writes reads the schema and the vectors; for others they are not made.
+    """
 
     name: str
     help: str
     write: Callable[[Mapping[str, Layout], Dossier], dict[str, str]]
+    options: tuple[str, ...] = ()
+    is_proof: bool = False
 
 
 # What the targets that write codecs know of a layout: of each of its classes the attributes that they read, or that only the ground
@@ -79,8 +87,11 @@ KNOWN: Mapping[type, frozenset[str]] = {
 }
 
 
-def refusals(layout: Layout) -> Iterator[tuple[str, str]]:
-    """Yield what no target that writes codecs can express yet, as address and reason: kinds, parts and attributes it does not know."""
+def refusals(layout: Layout, knows: frozenset[str] = frozenset()) -> Iterator[tuple[str, str]]:
+    """Yield what a target that writes codecs cannot express, as address and reason: kinds, parts and attributes that nobody takes in.
+
+    knows: attributes of slots that this target reads all the same, or leaves to the ground.
+    """
     for node in layout.walk():
         if type(node) not in KNOWN:
             yield (
@@ -92,25 +103,31 @@ def refusals(layout: Layout) -> Iterator[tuple[str, str]]:
         for slot in slots_of(node):
             if slot.kind not in KNOWN_KINDS:
                 yield slot.address, f"a field of the kind {slot.kind}"
-            yield from _unread(slot, slot.address)
-            if isinstance(slot.transform, Curve):
-                yield slot.address, "its curve"
+            yield from _unread(slot, slot.address, knows)
             if slot.check is not None:
                 yield from _unread(slot.check, slot.address)
 
 
-def _unread(one: Any, address: str) -> Iterator[tuple[str, str]]:
+def _unread(one: Any, address: str, knows: frozenset[str] = frozenset()) -> Iterator[tuple[str, str]]:
     for attribute in fields(one):
-        if attribute.name not in KNOWN[type(one)] and getattr(one, attribute.name) != attribute.default:
+        if (
+            attribute.name not in KNOWN[type(one)] | knows
+            and getattr(one, attribute.name) != attribute.default
+        ):
             yield address, f"its {attribute.name.replace('_', ' ')}"
 
 
-def refuse(target: str, layouts: Mapping[str, Layout], more: Iterable[tuple[str, str]] = ()) -> None:
-    """Raise Unsupported with all that a target cannot express; more: what this one cannot beside what none can."""
+def refuse(
+    target: str,
+    layouts: Mapping[str, Layout],
+    more: Iterable[tuple[str, str]] = (),
+    knows: frozenset[str] = frozenset(),
+) -> None:
+    """Raise Unsupported with all that a target cannot express; more: what it cannot for reasons of its own. knows: as in `refusals`."""
     found = [
         (f"{layout.name}.{address}" if len(layouts) > 1 else address, reason)
         for layout in layouts.values()
-        for address, reason in refusals(layout)
+        for address, reason in refusals(layout, knows)
     ]
     items = tuple(dict.fromkeys((*found, *more)))
     if items:

@@ -114,4 +114,4 @@ def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
     return {f"test_{module}.py": text, vectors_name: dossier.vectors}
 
 
-TARGET = Target("tests", "A pytest file for the schema: fingerprints, vectors, laws.", write)
+TARGET = Target("tests", "A pytest file for the schema: fingerprints, vectors, laws.", write, is_proof=True)

@@ -296,6 +296,38 @@ def test_a_schema_from_standard_input_is_copied_beside_its_tests(
     )
 
 
+def test_c_is_written_with_the_mission_in_its_names(schema: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["generate", "small.yaml", "--target", "c", "-o", "flight", "--json"]) == 0
+    document = valid("generate", capsys.readouterr().out)
+    assert [Path(file).name for file in document["files"]] == ["small_one.h", "small_one.c"]
+    header = Path("flight/small_one.h").read_text(encoding="utf-8")
+    assert (
+        document["fingerprint"] in header
+        and "cell_voltage; /* value = (raw + 125) / 50; 2.5 to 4.3 V; code 127 missing" in header
+    )
+    assert (
+        "#define SMALL_ONE_NOTE_SIZE 5 " in header
+        and "_table[256]" not in Path("flight/small_one.c").read_text()
+    )
+    assert main(["generate", "small.yaml", "--target", "c", "--fast-checks", "-o", "flight"]) == 0
+    assert "_table[256]" in Path("flight/small_one.c").read_text(encoding="utf-8")
+
+
+def test_what_c_cannot_express_is_refused_by_field_before_anything_is_written(
+    schema: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    wide = SCHEMA.replace(
+        "IBM-3740}",
+        "IBM-3740}\n      - {name: wide, kind: check, algorithm: CRC-82/DARC, covers: sequence}\n      - {kind: reserved, bits: 6}",
+    )
+    schema.write_text(wide, encoding="utf-8")
+    assert main(["generate", "small.yaml", "--target", "c", "-o", "flight"]) == 2
+    assert "c cannot express beacon.wide: a check of 82 bits" in capsys.readouterr().err
+    assert not Path("flight").exists()
+    assert main(["generate", "small.yaml", "--target", "tests", "--fast-checks", "-o", "flight"]) == 2
+    assert "--fast-checks does nothing for --target tests" in capsys.readouterr().err
+
+
 def test_a_target_that_is_not_there_is_refused_with_those_that_are(
     schema: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

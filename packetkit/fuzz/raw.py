@@ -1,0 +1,169 @@
+"""Codecs that know raw codes only, in another process, held against the codec: what a generated target has to answer.
+
+A subject is a frame's members (packetkit/conformance/members.py), to be encoded, or bytes, to be decoded. Every answer is known beforehand
+from the Python codec; so questions go out in batches, and what differs is asked again, smaller, until nothing can be left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from packetkit.codec.frame import Frame
+from packetkit.conformance import faults, members
+from packetkit.conformance.batch import Answer, Question
+from packetkit.conformance.faults import Chance
+from packetkit.errors import DecodeError, EncodeError
+from packetkit.fuzz import shrink
+from packetkit.layout.model import Layout, Optional, Slot
+
+Subject = tuple[int, ...] | bytes
+Outcome = tuple[
+    str, Any
+]  # `ok` and bytes or members, `refused` and the number of the slot, or a reason and None
+Ask = Callable[[Sequence[Question]], list[Answer]]
+
+_CUTS = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """One frame of a target: its layout, its codec, and its number in the batches that the target is asked in."""
+
+    layout: Layout
+    frame: Frame
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class Parting:
+    """A subject on which a target does not answer as the codec does."""
+
+    subject: Subject
+    expected: Outcome
+    found: Outcome
+
+
+def expected(held: Held, subject: Subject) -> Outcome:
+    """Return what the codec makes of a subject. Raises ValueError for a row of members that no record has."""
+    if isinstance(subject, bytes):
+        try:
+            return "ok", members.from_detail(held.layout, held.frame.decode(subject, detail=True))
+        except DecodeError as no:
+            return no.reason, None
+    detail = members.to_detail(held.layout, subject)
+    unfit = next((slot for slot, raw in _coded(held.layout, subject) if not fits(slot, raw)), None)
+    if unfit is not None:
+        if unfit.kind == "count":
+            raise ValueError(f"{unfit.address} counts more than there can be")
+        return "refused", unfit.number
+    try:
+        return "ok", held.frame.encode(detail)
+    except EncodeError as no:
+        return "refused", str(no)  # no target has such words: it is a fault of ours
+
+
+def _coded(layout: Layout, subject: tuple[int, ...]) -> Iterator[tuple[Slot, int]]:
+    slots = members.slots(layout, subject)
+    return ((slot, raw) for slot, raw in zip(slots, subject, strict=True) if slot is not None)
+
+
+def fits(slot: Slot, raw: int) -> bool:
+    """Return whether a slot takes a raw code: its bits hold it, and a tag or a count may have it."""
+    low, high = slot.raw_limits
+    if slot.maximum_count is not None:
+        high = min(high, slot.maximum_count)
+    return low <= raw <= high and (not slot.codes or any(raw in codes for codes in slot.codes))
+
+
+def found(held: Held, question: Question, answer: Answer) -> Outcome:
+    """Return what a target has answered."""
+    if answer.status == "refused":
+        return "refused", answer.slot
+    if answer.status != "ok":
+        return answer.status, None
+    if not isinstance(question.subject, bytes):
+        return "ok", answer.content
+    count = len(answer.content) // 8
+    plain = answer.members([False] * count)
+    try:
+        signed = [slot is not None and slot.signed for slot in members.slots(held.layout, plain)]
+    except IndexError:
+        return "ok", plain
+    return "ok", answer.members(signed) if len(signed) == count else plain
+
+
+def subjects(layout: Layout, frame: Frame, chance: Chance, records: int) -> Iterator[Subject]:
+    """Yield members at random with the frames that they make, every fourth of them damaged too; now and then a code that does not fit."""
+    for at in range(records):
+        row = members.drawn(layout, chance)
+        if at % 8 == 7:
+            row = spoilt(layout, row, chance)
+            yield row
+            continue
+        yield row
+        data = frame.encode(members.to_detail(layout, row))
+        yield data
+        if at % 4 == 1 and data:
+            yield faults.inject(data, chance).data
+
+
+def spoilt(layout: Layout, row: tuple[int, ...], chance: Chance) -> tuple[int, ...]:
+    """Return members of which one, whatever hangs on none of them, has a code that its slot does not take, but the type around it holds."""
+    asked = {node.by for node in layout.walk() if isinstance(node, Optional)}
+    places = [
+        (at, slot)
+        for at, slot in enumerate(members.slots(layout, row))
+        if slot is not None and slot.kind != "count" and slot.number not in asked and _beyond(slot)
+    ]
+    if not places:
+        return row
+    at, slot = chance.choice(places)
+    return (*row[:at], chance.choice(_beyond(slot)), *row[at + 1 :])
+
+
+def _beyond(slot: Slot) -> list[int]:
+    """Codes that a slot does not take, though the smallest type of 8, 16, 32 or 64 bits around it can hold them."""
+    size = next(size for size in (8, 16, 32, 64) if size >= slot.width)
+    low, high = (-(1 << size - 1), (1 << size - 1) - 1) if slot.signed else (0, (1 << size) - 1)
+    near = [
+        slot.raw_limits[0] - 1,
+        slot.raw_limits[1] + 1,
+        low,
+        high,
+        *(codes.high + 1 for codes in slot.codes),
+    ]
+    return [raw for raw in near if low <= raw <= high and not fits(slot, raw)]
+
+
+def partings(held: Held, ask: Ask, given: Sequence[Subject]) -> Iterator[Parting]:
+    """Yield every subject on which a target differs from the codec."""
+    questions = [Question(held.number, subject) for subject in given]
+    outcomes = [expected(held, subject) for subject in given]
+    for question, answer, wanted in zip(questions, ask(questions), outcomes, strict=True):
+        got = found(held, question, answer)
+        if wanted != got:
+            yield Parting(question.subject, wanted, got)
+
+
+def smallest(held: Held, ask: Ask, parting: Parting) -> Parting:
+    """Return a difference of the same kind with a subject that nothing can be cut from, within some tries."""
+    best = parting
+
+    def fails(subject: Any) -> bool:
+        nonlocal best
+        given = bytes(subject) if isinstance(parting.subject, bytes) else tuple(subject)
+        if any(type(one) is not int for one in given):
+            return False
+        try:
+            one = next(partings(held, ask, [given]), None)
+        except (ValueError, IndexError):
+            return False  # too few members, or too many
+        if one is not None:
+            best = one
+        return one is not None
+
+    start = parting.subject if isinstance(parting.subject, bytes) else list(parting.subject)
+    shrink.smaller(start, fails, _CUTS)
+    return best

@@ -1,0 +1,55 @@
+"""C99, clean as C++11: a header and a source file for a mission's frames, for processors of 8 to 64 bits.
+
+Structs of raw codes in and out; no heap, recursion, bit-fields, floating point or undefined behaviour. Encoders and decoders are
+functions of their own, so that a linker told to (-ffunction-sections, --gc-sections) leaves out what a program does not call. `frame`
+holds what the functions share, `octets` the straight-line packing, `checks` the algorithms; `encode` and `decode` put them together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from packetkit.layout.model import Layout
+from packetkit.targets.c import header, source
+from packetkit.targets.c.checks import WIDEST
+from packetkit.targets.c.decode import LONGEST
+from packetkit.targets.c.frame import FrameCode, Mission
+from packetkit.targets.c.record import Record, is_member
+from packetkit.targets.c.words import identifier
+from packetkit.targets.target import Dossier, Target, refuse
+
+FAST_CHECKS = "fast_checks"  # from tables of 256 entries, instead of the smallest code
+
+# Attributes of slots that this target reads beside those that all know; calibration and limits are the ground's, and only said.
+KNOWS = frozenset({"pieces", "calibration", "limits"})
+
+
+def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
+    """Return the header and the source, by file name. Raises Unsupported, with every field that C cannot express."""
+    refuse("c", layouts, beyond_c(layouts), KNOWS)
+    mission = Mission(identifier(dossier.mission), FAST_CHECKS in dossier.options, dossier.outside)
+    frames = [FrameCode(layout, mission) for layout in layouts.values()]
+    return {
+        f"{mission.prefix}.h": header.text(mission, frames, dossier),
+        f"{mission.prefix}.c": source.text(mission, frames, dossier),
+    }
+
+
+def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
+    """Yield what the words of C cannot hold, and what nobody has needed there yet."""
+    for layout in layouts.values():
+        size = Record(layout, layout.name).largest_bytes
+        if size > LONGEST:
+            yield (
+                layout.name,
+                f"a frame of up to {size:,} bytes: C's smallest size_t counts to {LONGEST + 1:,}",
+            )
+        for slot in layout.slots:
+            address = f"{layout.name}.{slot.address}" if len(layouts) > 1 else slot.address
+            if slot.width > WIDEST:
+                yield address, f"a check of {slot.width} bits: C has whole numbers of {WIDEST}"
+            if slot.pieces and not is_member(slot):
+                yield address, f"a {slot.kind} split over several runs of bits"
+
+
+TARGET = Target("c", "C99 that is clean as C++11: a header and a source file.", write, (FAST_CHECKS,))

@@ -1,0 +1,197 @@
+"""The functions that compute a frame's checks over its octets, and the calls that store or verify them."""
+
+from __future__ import annotations
+
+from packetkit.integrity.crc import residue
+from packetkit.layout.model import Run, Slot
+from packetkit.targets.c.frame import FrameCode, Walk, point_text
+from packetkit.targets.c.octets import read, store, turned, turned_back
+from packetkit.targets.c.spans import END, Fed, Stretch
+from packetkit.targets.c.words import Page, mask, number, unsigned
+
+
+def define(page: Page, frame: FrameCode, slot: Slot) -> None:
+    """Write the function that computes one check."""
+    fed = frame.fed[slot.number]
+    kind = unsigned(slot.width)
+    _, one = frame.mission.engine(slot)
+    if frame.is_closing(slot):
+        count = unsigned((_octets_before(frame, slot) + slot.width // 8).bit_length())
+        with page.block(f"static {kind} {frame.check_name(slot)}(const uint8_t *d, {count} size)"):
+            page.add(f"{one.state} c = {one.start};", f"{count} i;")
+            with page.block("for (i = 0; i < size; i++)"):
+                page.add(one.step("d[i]"))
+            page.add(f"return {one.value};")
+        page.add("")
+        return
+    with page.block(f"static {kind} {frame.check_name(slot)}(const uint8_t *d{_parameters(frame, fed)})"):
+        page.add(f"{one.state} c = {one.start};", f"{frame.record.bits} i;")
+        if not fed.whole:
+            page.add("uint8_t part = 0;", "uint8_t parts = 0;")
+        for octet in fed.check.also:
+            page.add(one.step(number(octet)))
+        for stretch in fed.stretches:
+            if fed.whole:
+                _feed_octets(page, frame, stretch, one.step)
+            else:
+                _feed_bits(page, frame, fed, stretch, one.step)
+        if not fed.whole:
+            _finish_bits(page, fed, one.step, one.bit)
+        page.add(f"return ({kind})({one.finished});" if one.final_xor else f"return {one.finished};")
+    page.add("")
+
+
+def _octets_before(frame: FrameCode, slot: Slot) -> int:
+    run = frame.homes[slot.number]
+    assert run.at is not None
+    return (run.at + slot.offset_bits) // 8
+
+
+def _parameters(frame: FrameCode, fed: Fed) -> str:
+    kind = frame.record.bits
+    return "".join(f", {kind} {'end' if node == END else f'n{node}'}" for node in fed.nodes)
+
+
+def _feed_octets(page: Page, frame: FrameCode, stretch: Stretch, step: object) -> None:
+    assert callable(step)
+    start, end = (point_text(frame, point) for point in (stretch.start, stretch.end))
+    ends = [frame.spans.constant(point) for point in (stretch.start, stretch.end)]
+    first, last = (
+        f"{text} >> 3" if at is None else number(at // 8) for text, at in zip((start, end), ends, strict=True)
+    )
+    kind = frame.record.bits
+    lower = first if ends[0] is not None else f"({kind})({first})"
+    upper = last if ends[1] is not None else f"({last})"
+    with page.block(f"for (i = {lower}; i < {upper}; i++)"):
+        page.add(step({"": "d[i]", "zero": "0", "ones": "0xFF"}[stretch.fill]))
+
+
+def _feed_bits(page: Page, frame: FrameCode, fed: Fed, stretch: Stretch, step: object) -> None:
+    assert callable(step)
+    start, end = (point_text(frame, point) for point in (stretch.start, stretch.end))
+    shift = "i & 7" if fed.check.least_first else "7 - (i & 7)"
+    with page.block(f"for (i = {start}; i < {end}; i++)"):
+        page.add(f"uint8_t bit = (uint8_t)((d[i >> 3] >> ({shift})) & 1);")
+        for first, last in fed.own:
+            low, high = point_text(frame, first), point_text(frame, last)
+            tests = ([] if low == "0" else [f"i >= {low}"]) + [f"i < {high}"]
+            with page.block(f"if ({' && '.join(tests)})"):
+                page.add({"skip": "continue;", "zero": "bit = 0;", "ones": "bit = 1;"}[fed.check.own or ""])
+        if fed.check.least_first:
+            page.add("part = (uint8_t)(part | (bit << parts));")
+        else:
+            page.add("part = (uint8_t)((part << 1) | bit);")
+        with page.block("if (++parts == 8)"):
+            page.add(step("part"), "part = 0;", "parts = 0;")
+
+
+def _finish_bits(page: Page, fed: Fed, step: object, bit: object) -> None:
+    """Feed the bits that fill no octet: one by one, or with zeros behind them."""
+    assert callable(step)
+    if fed.check.in_wire_order and callable(bit):
+        page.add("i = parts;")
+        if fed.check.least_first:
+            with page.block("for (; i > 0; i--)"):
+                page.add(bit("(uint8_t)(part & 1)"), "part = (uint8_t)(part >> 1);")
+        else:
+            with page.block("for (; i > 0; i--)"):
+                page.add(bit("(uint8_t)((part >> (i - 1)) & 1)"))
+        return
+    with page.block("if (parts != 0)"):
+        page.add(step("part" if fed.check.least_first else "(uint8_t)(part << (8 - parts))"))
+
+
+# -- calls ---------------------------------------------------------------------------------------------------------
+
+
+def computed(frame: FrameCode, slot: Slot, known: dict[int, str]) -> str:
+    """Return the expression of what a check's bits are to be, as a raw code."""
+    check, kind = slot.check, unsigned(slot.width)
+    assert check is not None
+    if frame.is_closing(slot):
+        call = f"{frame.check_name(slot)}(d, {number(_octets_before(frame, slot))})"
+        if check.algorithm.final_xor:
+            call = f"({kind})({call} ^ {number(check.algorithm.final_xor)})"
+        return call
+    fed = frame.fed[slot.number]
+    names = "".join(f", {'end' if node == END else f'n{node}'}" for node in fed.nodes)
+    call = f"{frame.check_name(slot)}(d{names})"
+    if check.mixed is not None:
+        other = frame.record.slots[check.mixed]
+        code = f"(({kind})({known[check.mixed]}) & {mask(other.width)})"
+        call = f"({kind})({call} ^ {code})"
+    return call
+
+
+def closing_test(frame: FrameCode, slot: Slot) -> str:
+    """Return the condition that a closing CRC fails over data and check together."""
+    assert slot.check is not None
+    octets = _octets_before(frame, slot) + slot.width // 8
+    algorithm = slot.check.algorithm
+    constant = residue(algorithm)
+    return f"{frame.check_name(slot)}(d, {number(octets)}) != {number(constant)}"
+
+
+class CheckWalk(Walk):
+    """Goes to one check slot, wherever it is, and stores or verifies it there. on_failure: what is returned then; empty: store."""
+
+    def __init__(self, frame: FrameCode, page: Page, target: Slot, on_failure: str) -> None:
+        super().__init__(frame, page)
+        self.target = target
+        self.on_failure = on_failure
+        self.marks = set(frame.fed[target.number].nodes)
+
+    def run(self, run: Run, prefix: str) -> None:
+        if self.target in run.slots:
+            with self.page.block(""):
+                self.act(run)
+
+    def act(self, run: Run, start: str = "at") -> None:
+        """Store or verify, where the run starts at `start`."""
+        frame, slot, page = self.frame, self.target, self.page
+        name = frame.mission.prefix
+        value = computed(frame, slot, self.known)
+        if start != "at" and run.at is None:
+            page.add(f"const {frame.record.bits} at = {start};")
+        pointer = "const uint8_t" if self.on_failure else "uint8_t"
+        place = self.place(run, pointer)
+        if place is not None and not self.on_failure:
+            store(page, name, place, slot, value)
+        elif place is not None:
+            lines, found = read(name, place, slot)
+            page.add(*lines)
+            with page.block(f"if ({value} != {found})"):
+                page.add(f"return {self.on_failure};")
+        else:
+            self.act_anywhere(run, value)
+
+    def act_anywhere(self, run: Run, value: str) -> None:
+        frame, slot, page = self.frame, self.target, self.page
+        where, kind = self.position(run, slot), unsigned(slot.width)
+        low = "_low" if run.packing.value.startswith("least") else ""
+        if not self.on_failure:
+            code = turned(frame.mission.prefix, slot, value)
+            page.add(f"{frame.mission.prefix}_put{low}(d, {where}, {slot.width}, {code});")
+            return
+        got = f"({kind}){frame.mission.prefix}_get{low}(d, {where}, {slot.width})"
+        with page.block(f"if ({value} != {turned_back(frame.mission.prefix, slot, got)})"):
+            page.add(f"return {self.on_failure};")
+
+
+def all_checks(page: Page, frame: FrameCode, known: dict[int, str], on_failure: str) -> None:
+    """Write what stores, or verifies, every check in the order in which they depend on each other."""
+    for number_of in frame.layout.check_order:
+        slot, run = frame.record.slots[number_of], frame.homes[number_of]
+        walk = CheckWalk(frame, page, slot, on_failure)
+        if number_of in frame.outer and on_failure and frame.is_closing(slot):
+            with page.block(f"if ({closing_test(frame, slot)})"):
+                page.add(f"return {on_failure};")
+            continue
+        with page.block(""):
+            if number_of in frame.outer:
+                walk.known = known
+                walk.act(run, f"n{run.number}")
+            else:
+                page.add(f"{frame.record.bits} at = 0;")
+                walk.nodes(frame.layout.nodes, "r->")
+                page.add("(void)at;")

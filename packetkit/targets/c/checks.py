@@ -1,0 +1,274 @@
+"""Code that computes checks: for each algorithm a function that takes an octet, for each check slot one over its span.
+
+A CRC's register is kept so that no mask is needed: at the upper end of its type where bits come most significant first, at the lower end
+where they come least significant first. Sums keep a small struct. Small code steps bit by bit, and the 0x1021 polynomial by shifts alone
+(on AVR by the C library's own routine); fast code reads a table of 256.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from packetkit.integrity.algorithm import Algorithm
+from packetkit.integrity.crc import reflect, table
+from packetkit.targets.c.words import Page, number, size_for, unsigned
+
+WIDEST = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """How generated code computes one algorithm. state: type of what is carried on; start: its initial value.
+
+    step: the statement that takes an octet; bit: the one that takes a bit, None where it takes octets only; value: the expression of the
+    result, still without final_xor.
+    """
+
+    algorithm: Algorithm
+    state: str
+    start: str
+    step: Callable[[str], str]
+    bit: Callable[[str], str] | None
+    value: str
+    final_xor: int = 0
+
+    @property
+    def finished(self) -> str:
+        return f"({self.value}) ^ {number(self.final_xor)}" if self.final_xor else self.value
+
+
+def engine(algorithm: Algorithm, name: str) -> Engine:
+    """Return how code computes an algorithm whose functions have this name."""
+    if algorithm.family == "crc":
+        return _crc_engine(algorithm, name)
+    value = f"{name}_value(&c)"
+    return Engine(
+        algorithm,
+        f"struct {name}_sum",
+        f"{{{algorithm.init}, 0, 0, 0}}",
+        lambda octet: f"{name}_add(&c, {octet});",
+        None,
+        value,
+    )
+
+
+def _crc_engine(algorithm: Algorithm, name: str) -> Engine:
+    width, size = algorithm.width, size_for(algorithm.width)
+    kind, lift = unsigned(width), size - width
+    if algorithm.reflect_in:
+        start, value = reflect(algorithm.init, width), "c"
+        flip = not algorithm.reflect_out
+    else:
+        start, value = algorithm.init << lift, f"({kind})(c >> {lift})" if lift else "c"
+        flip = algorithm.reflect_out
+    if flip:
+        value = f"({kind}){name}_turned({value})"
+    return Engine(
+        algorithm,
+        kind,
+        number(start),
+        lambda octet: f"c = {name}_add(c, {octet});",
+        lambda bit: f"c = {name}_bit(c, {bit});",
+        value,
+        algorithm.final_xor,
+    )
+
+
+def define(page: Page, one: Engine, name: str, *, fast: bool, bits: bool) -> None:
+    """Write an algorithm's functions. bits: it is fed with single bits too."""
+    algorithm = one.algorithm
+    page.add(
+        f"/* {algorithm.name}: "
+        + ", ".join(f"{key} {value}" for key, value in algorithm.parameters())
+        + " */"
+    )
+    if algorithm.family == "crc":
+        _define_crc(page, one, name, fast=fast, bits=bits)
+    else:
+        _define_sum(page, algorithm, name)
+    page.add("")
+
+
+def _define_crc(page: Page, one: Engine, name: str, *, fast: bool, bits: bool) -> None:
+    algorithm, kind = one.algorithm, one.state
+    is_common = (algorithm.width, algorithm.poly, algorithm.reflect_in) == (16, 0x1021, False)
+    if fast:
+        _define_table(page, one, name)
+    elif is_common:
+        page.directive("#if defined(__AVR__)")
+        page.directive("#include <util/crc16.h>")
+        page.directive(f"#define {name}_add(c, octet) _crc_xmodem_update((c), (octet))")
+        page.directive("#else")
+        with page.block(f"static uint16_t {name}_add(uint16_t c, uint8_t octet)"):
+            page.add(
+                "uint16_t x = (uint16_t)((c >> 8) ^ octet);",
+                "x = (uint16_t)(x ^ (x >> 4));",
+                "return (uint16_t)((c << 8) ^ (x << 12) ^ (x << 5) ^ x);",
+            )
+        page.directive("#endif")
+    if bits or not (fast or is_common):
+        _define_bit(page, one, name)
+    if not fast and not is_common:
+        _define_bitwise(page, one, name)
+    if f"{name}_turned" in one.value:
+        _define_turned(page, name, kind, algorithm.width)
+
+
+def _define_bit(page: Page, one: Engine, name: str) -> None:
+    """One bit into the register."""
+    algorithm, kind, size = one.algorithm, one.state, size_for(one.algorithm.width)
+    with page.block(f"static {kind} {name}_bit({kind} c, uint8_t bit)"):
+        if algorithm.reflect_in:
+            page.add(
+                "uint8_t out = (uint8_t)((c ^ bit) & 1);",
+                f"c = ({kind})(c >> 1);",
+                f"return out ? ({kind})(c ^ {number(reflect(algorithm.poly, algorithm.width))}) : c;",
+            )
+        else:
+            poly = algorithm.poly << (size - algorithm.width)
+            page.add(
+                f"uint8_t out = (uint8_t)(((c >> {size - 1}) ^ bit) & 1);",
+                f"c = ({kind})(c << 1);",
+                f"return out ? ({kind})(c ^ {number(poly)}) : c;",
+            )
+
+
+def _define_bitwise(page: Page, one: Engine, name: str) -> None:
+    """An octet, bit by bit."""
+    kind = one.state
+    bit = "(uint8_t)((octet >> i) & 1)" if one.algorithm.reflect_in else "(uint8_t)((octet >> (7 - i)) & 1)"
+    with page.block(f"static {kind} {name}_add({kind} c, uint8_t octet)"):
+        page.add("uint8_t i;")
+        with page.block("for (i = 0; i < 8; i++)"):
+            page.add(f"c = {name}_bit(c, {bit});")
+        page.add("return c;")
+
+
+def _define_table(page: Page, one: Engine, name: str) -> None:
+    algorithm, kind, size = one.algorithm, one.state, size_for(one.algorithm.width)
+    lift = 0 if algorithm.reflect_in else size - max(algorithm.width, 8)
+    entries = [
+        number(entry << lift) for entry in table(algorithm.width, algorithm.poly, algorithm.reflect_in)
+    ]
+    page.directive("#if defined(__AVR__)")
+    page.directive("#include <avr/pgmspace.h>")
+    page.directive(f"#define {name.upper()}_STORED PROGMEM")
+    read = {8: "pgm_read_byte", 16: "pgm_read_word", 32: "pgm_read_dword"}.get(size)
+    page.directive("#else")
+    page.directive(f"#define {name.upper()}_STORED")
+    page.directive("#endif")
+    page.add(f"static const {kind} {name}_table[256] {name.upper()}_STORED = {{")
+    for at in range(0, 256, 8):
+        page.add("    " + ", ".join(entries[at : at + 8]) + ",")
+    page.add("};")
+    with page.block(f"static {kind} {name}_add({kind} c, uint8_t octet)"):
+        spot = "(uint8_t)(c ^ octet)" if algorithm.reflect_in else f"(uint8_t)((c >> {size - 8}) ^ octet)"
+        moved = "0" if size == 8 else "c >> 8" if algorithm.reflect_in else "c << 8"
+        page.directive("#if defined(__AVR__)")
+        if read:
+            page.add(f"{kind} entry = {read}(&{name}_table[{spot}]);")
+        else:
+            page.add(f"{kind} entry;", f"memcpy_P(&entry, &{name}_table[{spot}], sizeof entry);")
+        page.directive("#else")
+        page.add(f"{kind} entry = {name}_table[{spot}];")
+        page.directive("#endif")
+        page.add(f"return ({kind})(({moved}) ^ entry);")
+
+
+def _define_turned(page: Page, name: str, kind: str, width: int) -> None:
+    with page.block(f"static {kind} {name}_turned({kind} c)"):
+        page.add(f"{kind} made = 0;", "uint8_t i;")
+        with page.block(f"for (i = 0; i < {width}; i++)"):
+            page.add(f"made = ({kind})((made << 1) | (c & 1));", f"c = ({kind})(c >> 1);")
+        page.add("return made;")
+
+
+# -- sums ----------------------------------------------------------------------------------------------------------
+
+
+def _define_sum(page: Page, algorithm: Algorithm, name: str) -> None:
+    """A struct, a function that takes an octet, and one that gives the value."""
+    wide = (
+        "uint64_t"
+        if algorithm.width == 64 or (algorithm.width > 16 and algorithm.family == "sum")
+        else "uint32_t"
+    )
+    with page.block(f"struct {name}_sum"):
+        page.add(f"{wide} first;", f"{wide} second;", f"{wide} word;", "uint8_t octets;")
+    page.lines[-1] += ";"
+    size = algorithm.word_bits // 8
+    with page.block(f"static void {name}_word(struct {name}_sum *s, {wide} word)"):
+        _take_word(page, algorithm)
+    with page.block(f"static void {name}_add(struct {name}_sum *s, uint8_t octet)"):
+        if size == 0:
+            page.add(f"{name}_word(s, (uint32_t)(octet >> 4));", f"{name}_word(s, (uint32_t)(octet & 15));")
+        elif size == 1:
+            page.add(f"{name}_word(s, octet);")
+        else:
+            by = (
+                f"8 * ({size - 1} - s->octets)"
+                if algorithm.word_order == "high octet first"
+                else "8 * s->octets"
+            )
+            page.add(f"s->word |= ({wide})octet << ({by});")
+            with page.block(f"if (++s->octets == {size})"):
+                page.add(f"{name}_word(s, s->word);", "s->word = 0;", "s->octets = 0;")
+    kind = unsigned(algorithm.width)
+    with page.block(f"static {kind} {name}_value(struct {name}_sum *s)"):
+        if size > 1:
+            with page.block("if (s->octets != 0)"):
+                page.add(f"{name}_word(s, s->word);")
+        _finish(page, algorithm, kind, wide)
+
+
+def _take_word(page: Page, algorithm: Algorithm) -> None:
+    if algorithm.family in ("xor", "parity"):
+        page.add("s->first ^= word;")
+    elif algorithm.family == "sum":
+        page.add("s->first += word;")
+    else:
+        modulus = number(algorithm.modulus)
+        page.add(
+            f"s->first = (s->first + word) % {modulus};", f"s->second = (s->second + s->first) % {modulus};"
+        )
+
+
+def _finish(page: Page, algorithm: Algorithm, kind: str, wide: str) -> None:
+    """The value that the sums stand for."""
+    if algorithm.family == "xor":
+        page.add(f"return ({kind})s->first;")
+    elif algorithm.family == "parity":
+        page.add(
+            "uint8_t x = (uint8_t)s->first;", *(f"x = (uint8_t)(x ^ (x >> {half}));" for half in (4, 2, 1))
+        )
+        page.add("return (uint8_t)(x & 1);")
+    elif algorithm.family == "adler":
+        page.add(f"return ({kind})((s->second << 16) | s->first);")
+    elif algorithm.family == "sum":
+        _finish_sum(page, algorithm, kind, wide)
+    else:
+        _finish_fletcher(page, algorithm, kind, wide)
+
+
+def _finish_sum(page: Page, algorithm: Algorithm, kind: str, wide: str) -> None:
+    limit, ones = number(algorithm.modulus), number((1 << algorithm.width) - 1)
+    if algorithm.end_around:  # with the carry added back no sum but that of zeros is zero
+        page.add(f"{wide} v = s->first == 0 ? 0 : ({wide})((s->first - 1) % {limit} + 1);")
+    else:
+        page.add(f"{wide} v = ({wide})(s->first % {limit});")
+    ending = {"none": "v", "inverted": f"(v ^ {ones})", "negated": f"((0 - v) & {ones})"}
+    page.add(f"return ({kind}){ending[algorithm.final]};")
+
+
+def _finish_fletcher(page: Page, algorithm: Algorithm, kind: str, wide: str) -> None:
+    limit = number(algorithm.modulus)
+    if (
+        algorithm.final == "balanced"
+    ):  # the two words that bring both sums to zero; zero itself is sent as all ones
+        page.add(f"const {wide} a = s->second != 0 ? s->second : {limit};")
+        page.add(f"const {wide} b = {limit} - (s->first + s->second) % {limit};")
+    else:
+        page.add(f"const {wide} a = s->first;", f"const {wide} b = s->second;")
+    high, low = ("a", "b") if algorithm.first_sum_high else ("b", "a")
+    page.add(f"return ({kind})(({high} << {algorithm.word_bits}) | {low});")

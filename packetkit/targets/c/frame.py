@@ -1,0 +1,295 @@
+"""What the functions of one frame share: names, the struct, the algorithms of its checks, and the order in which nodes are gone through.
+
+`Walk` goes through a layout's nodes as generated code will, so that encoding, decoding and checking differ only in what they do at a run.
+Positions that are not constant are kept in `at`, in bits; the starts of nodes that a check asks for in `n5`, `n7` and so on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from packetkit.layout.model import Fill, Layout, Node, Optional, Range, Repeat, Run, Slot
+from packetkit.targets.c.checks import Engine, engine
+from packetkit.targets.c.octets import Place
+from packetkit.targets.c.record import Record, is_member, joined
+from packetkit.targets.c.spans import END, Fed, Point, Spans
+from packetkit.targets.c.words import Page, identifier, number, size_for
+
+
+@dataclass
+class Mission:
+    """What all frames share. engines: functions for algorithms, by identity, with their names."""
+
+    prefix: str
+    fast_checks: bool
+    outside: frozenset[str] = frozenset()
+    engines: dict[tuple[int | str | bool, ...], tuple[str, Engine]] = field(default_factory=dict)
+
+    @property
+    def upper(self) -> str:
+        return self.prefix.upper()
+
+    def engine(self, slot: Slot) -> tuple[str, Engine]:
+        """The name and the code of a check's algorithm."""
+        assert slot.check is not None
+        algorithm = slot.check.algorithm
+        key = algorithm.identity()
+        if key not in self.engines:
+            name = f"{self.prefix}_{identifier(algorithm.name)}"
+            if any(name == other for other, _ in self.engines.values()):
+                name = f"{name}_{len(self.engines)}"
+            self.engines[key] = (name, engine(algorithm, name))
+        return self.engines[key]
+
+
+class FrameCode:
+    """One frame on its way to C."""
+
+    def __init__(self, layout: Layout, mission: Mission) -> None:
+        self.layout = layout
+        self.mission = mission
+        self.prefix = f"{mission.prefix}_{layout.name}"
+        self.upper = self.prefix.upper()
+        self.record = Record(layout, self.prefix)
+        self.spans = Spans(layout)
+        self.fields = _field_names(layout, self.upper)
+        self.fed: dict[int, Fed] = {slot.number: self.spans.fed(slot) for slot in layout.slots if slot.check}
+        self.homes = self.spans.home
+        self.outer = _outer_checks(layout)
+
+    @property
+    def marks(self) -> set[int]:
+        """The nodes whose start the frame's own checks ask for after a walk."""
+        made = {node for number in self.outer for node in self.fed[number].nodes}
+        made |= {self.homes[number].number for number in self.outer if self.homes[number].at is None}
+        return made
+
+    @property
+    def only_runs(self) -> bool:
+        return all(isinstance(node, Run) for node in self.layout.nodes)
+
+    @property
+    def is_plain(self) -> bool:
+        """True where all that can be refused has a constant place: then a frame is judged before anything of it is read."""
+        inner = [
+            slot for node in self.layout.nodes if isinstance(node, Repeat) for slot in _slots_inside(node)
+        ]
+        loose = any(slot.codes or slot.strict or slot.check for slot in inner)
+        return (
+            self.record.is_straight and not loose and all(slot.kind != "count" for slot in self.layout.slots)
+        )
+
+    def check_name(self, slot: Slot) -> str:
+        return f"{self.prefix}_check_{slot.number}"
+
+    def is_closing(self, slot: Slot) -> bool:
+        """Whether a CRC is verified by running it over the frame's beginning and over its own octets at once: what remains is constant."""
+        check, fed, run = slot.check, self.fed[slot.number], self.homes[slot.number]
+        assert check is not None
+        algorithm = check.algorithm
+        if (
+            algorithm.family != "crc"
+            or algorithm.width % 8
+            or check.own is not None
+            or check.also
+            or check.mixed is not None
+        ):
+            return False
+        start = None if run.at is None else run.at + slot.offset_bits
+        spot = (
+            len(fed.stretches),
+            self.spans.constant(fed.stretches[0].start),
+            self.spans.constant(fed.stretches[0].end),
+        )
+        if (
+            not fed.whole
+            or start is None
+            or spot != (1, 0, start)
+            or slot.bits_reversed
+            or run.packing.word_bits
+        ):
+            return False
+        low_first = slot.octets_reversed is not Place("d", 0, 0, run.packing).rises
+        return algorithm.reflect_in == algorithm.reflect_out == low_first or (
+            algorithm.width == 8 and algorithm.reflect_in == algorithm.reflect_out
+        )
+
+
+def _outer_checks(layout: Layout) -> frozenset[int]:
+    """The check slots among the frame's own nodes."""
+    return frozenset(
+        slot.number
+        for node in layout.nodes
+        if isinstance(node, Run)
+        for slot in node.slots
+        if slot.check is not None
+    )
+
+
+def _slots_inside(node: Repeat) -> Iterable[Slot]:
+    for one in node.element:
+        if isinstance(one, Run):
+            yield from one.slots
+        elif isinstance(one, Repeat):
+            yield from _slots_inside(one)
+
+
+def _field_names(layout: Layout, upper: str) -> dict[int, str]:
+    """The enumerator of each slot."""
+    names: dict[int, str] = {}
+    for slot in layout.slots:
+        name = f"{upper}_FIELD_{identifier(slot.address).upper()}"
+        while name in names.values():
+            name += "_"
+        names[slot.number] = name
+    return names
+
+
+def within(value: str, codes: Iterable[Range], slot: Slot) -> str:
+    """Return the condition that a raw code is one of these, without a comparison that its type decides."""
+    low, high = slot.raw_limits
+    terms = []
+    for one in codes:
+        if one.low == one.high:
+            terms.append(f"{value} == {constant(one.low, slot)}")
+            continue
+        tests = [f"{value} >= {constant(one.low, slot)}"] if one.low > low else []
+        tests += [f"{value} <= {constant(one.high, slot)}"] if one.high < high else []
+        terms.append(" && ".join(tests) or "1")
+    if not terms:
+        return "0"
+    return terms[0] if len(terms) == 1 else " || ".join(f"({one})" for one in terms)
+
+
+def constant(value: int, slot: Slot) -> str:
+    """Return a raw code of a slot as a constant."""
+    if not slot.signed:
+        return number(value)
+    if value == -(1 << 63):
+        return "(-9223372036854775807 - 1)"
+    return str(value)
+
+
+class Walk:
+    """Goes through nodes; `run`, `fill`, `before_list` and `length` are what a direction has of its own."""
+
+    def __init__(self, frame: FrameCode, page: Page) -> None:
+        self.frame = frame
+        self.page = page
+        self.known: dict[int, str] = {}
+        self.marks: set[int] = set()  # nodes whose start is asked for later
+        self.depth = 0
+
+    # -- what a direction does -------------------------------------------------------------------------
+
+    def run(self, run: Run, prefix: str) -> None:
+        """Do what is to be done with a run's slots."""
+
+    def fill(self, node: Fill) -> None:
+        """Do what is to be done after `at` has moved over a fill."""
+
+    def before_list(self, node: Repeat, count: str) -> None:
+        """Do what is to be done before a list's elements."""
+
+    def length(self, node: Repeat, prefix: str) -> str:
+        """The number of elements of a list to the frame's end."""
+        return joined(prefix, (*node.path[:-1], self.frame.record.lengths[node.number]))
+
+    # -- the way ---------------------------------------------------------------------------------------
+
+    def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
+        for node in nodes:
+            if node.number in self.marks:
+                self.page.add(f"const {self.frame.record.bits} n{node.number} = at;")
+            if isinstance(node, Run):
+                self.learn(node, prefix)
+                self.run(node, prefix)
+                self.advance(node)
+            elif isinstance(node, Fill):
+                self.over_fill(node)
+            elif isinstance(node, Repeat):
+                self.settle(node.at)
+                self.list(node, prefix)
+            else:
+                self.settle(node.at)
+                with self.page.block(f"if ({self.condition(node)})"):
+                    self.nodes(node.body, joined(prefix, node.path))
+
+    def learn(self, run: Run, prefix: str) -> None:
+        """Note how the slots of a run are spelled for whoever asks for their codes."""
+        for slot in run.slots:
+            if is_member(slot):
+                self.known[slot.number] = joined(prefix, slot.path)
+            elif slot.codes:
+                self.known[slot.number] = constant(slot.codes[0].low, slot)
+
+    def condition(self, node: Optional) -> str:
+        return within(self.known[node.by], node.codes, self.frame.record.slots[node.by])
+
+    def settle(self, at: int | None) -> None:
+        """Say where a part is whose place is constant."""
+        if at is not None:
+            self.page.add(f"at = {number(at)};")
+
+    def advance(self, run: Run) -> None:
+        if self.frame.only_runs:
+            return
+        if run.at is not None:
+            self.settle(run.at + run.size_bits)
+        elif run.size_bits:
+            self.page.add(f"at = ({self.frame.record.bits})(at + {number(run.size_bits)});")
+
+    def over_fill(self, node: Fill) -> None:
+        unit = node.unit_bits
+        self.page.add(
+            f"at = ({self.frame.record.bits})((at + {number(unit - 1)}) / {number(unit)} * {number(unit)});"
+        )
+        self.fill(node)
+
+    def list(self, node: Repeat, prefix: str) -> None:
+        if node.count is not None:
+            count, kind = str(node.count), unsigned_for(node.count)
+        elif node.counted_by is not None:
+            count, kind = self.known[node.counted_by], unsigned_of(self.frame.record.slots[node.counted_by])
+        else:
+            count, kind = self.length(node, prefix), "uint16_t"
+        self.before_list(node, count)
+        index = f"i{self.depth}"
+        self.depth += 1
+        with self.page.block(""):
+            self.page.add(f"{kind} {index};")
+            with self.page.block(f"for ({index} = 0; {index} < {count}; {index}++)"):
+                self.nodes(node.element, f"{joined(prefix, node.path)}[{index}]")
+        self.depth -= 1
+
+    def place(self, run: Run, pointer: str) -> Place | None:
+        """Where a run is in the octets `d`; None where its place in an octet is not known. Declares `b` where it is not constant."""
+        if run.at is not None:
+            return Place("d", run.at // 8, run.at % 8, run.packing)
+        if run.residue is None:
+            return None
+        self.page.add(f"{pointer} *b = d + (at >> 3);")
+        return Place("b", 0, run.residue, run.packing)
+
+    def position(self, run: Run, slot: Slot) -> str:
+        start = "at" if run.at is None else number(run.at)
+        return f"({self.frame.record.bits})({start} + {number(slot.offset_bits)})"
+
+
+def unsigned_for(most: int) -> str:
+    return f"uint{size_for(max(most, 1).bit_length())}_t"
+
+
+def unsigned_of(slot: Slot) -> str:
+    return f"uint{size_for(slot.width)}_t"
+
+
+def point_text(frame: FrameCode, point: Point) -> str:
+    """Return a position as generated code says it, in bits."""
+    at = frame.spans.constant(point)
+    if at is not None:
+        return number(at)
+    if point.node == END:
+        return "end"
+    return f"(n{point.node} + {number(point.bits)})" if point.bits else f"n{point.node}"

@@ -1,0 +1,240 @@
+"""A program around generated C that answers batches of questions through its standard input and output (conformance/batch.py).
+
+Many missions go into one program, so that one compilation serves many schemas. It puts each frame that it makes into memory full of 00, A5
+or FF in turn, and between guards, so that a byte left unwritten or written beyond the end is seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run
+from packetkit.targets.c.frame import FrameCode, Mission, Walk
+from packetkit.targets.c.header import RESULTS
+from packetkit.targets.c.record import is_member, joined
+from packetkit.targets.c.words import Page, ctype
+from packetkit.targets.target import Dossier
+
+_COMMON = """\
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const uint8_t *in;
+static size_t left;
+static uint8_t *out;
+static size_t used, room;
+static int starved;
+
+static uint64_t word(void) {
+    uint64_t made = 0;
+    int i;
+    if (left < 8) { starved = 1; return 0; }
+    for (i = 7; i >= 0; i--) { made = (made << 8) | in[i]; }
+    in += 8; left -= 8;
+    return made;
+}
+
+static void give(const void *from, size_t size) {
+    if (used + size > room) {
+        room = 2 * (used + size);
+        out = (uint8_t *)realloc(out, room);
+        if (out == NULL) { exit(3); }
+    }
+    if (size) { memcpy(out + used, from, size); }
+    used += size;
+}
+
+static void put_number(uint64_t value, int octets) {
+    uint8_t text[8];
+    int i;
+    for (i = 0; i < octets; i++) { text[i] = (uint8_t)(value >> (8 * i)); }
+    give(text, (size_t)octets);
+}
+
+static void answer(int status, const void *from, size_t size) {
+    put_number((uint64_t)status, 1);
+    put_number(size, 4);
+    give(from, size);
+}
+
+static uint8_t filler(void) {
+    static unsigned turn;
+    static const uint8_t with[3] = {0x00, 0xA5, 0xFF};
+    return with[turn++ % 3];
+}
+"""
+
+_MAIN = """\
+static uint64_t number(const uint8_t *from, int octets) {
+    uint64_t made = 0;
+    while (octets-- > 0) { made = (made << 8) | from[octets]; }
+    return made;
+}
+
+int main(void) {
+    uint8_t head[4];
+    while (fread(head, 1, 4, stdin) == 4) {
+        size_t size = (size_t)number(head, 4), at = 0;
+        uint8_t *batch = (uint8_t *)malloc(size ? size : 1);
+        if (batch == NULL || fread(batch, 1, size, stdin) != size) { return 2; }
+        used = 0;
+        while (at + 7 <= size) {
+            const uint8_t what = batch[at];
+            const size_t frame = (size_t)number(batch + at + 1, 2), length = (size_t)number(batch + at + 3, 4);
+            uint8_t *subject = (uint8_t *)malloc(length ? length : 1); /* alone, so that reading past its end is seen */
+            if (subject == NULL) { return 3; }
+            if (length) { memcpy(subject, batch + at + 7, length); }
+            in = subject; left = length; starved = 0;
+            if (what == 'E') { encoders[frame](); } else { decoders[frame](subject, length); }
+            free(subject);
+            at += 7 + length;
+        }
+        head[0] = (uint8_t)used; head[1] = (uint8_t)(used >> 8); head[2] = (uint8_t)(used >> 16); head[3] = (uint8_t)(used >> 24);
+        fwrite(head, 1, 4, stdout);
+        fwrite(out, 1, used, stdout);
+        fflush(stdout);
+        free(batch);
+    }
+    free(out);
+    return 0;
+}
+"""
+
+
+def text(missions: Sequence[tuple[Mapping[str, Layout], Dossier, str]]) -> str:
+    """Return the program's source. Each mission: its layouts, its dossier, the name of its generated source file without its end.
+
+    Frames are numbered through, mission by mission.
+    """
+    page, names = Page(), []
+    for _, _, file in missions:
+        page.add(f'#include "{file}.c"')
+    page.lines += _COMMON.splitlines()
+    for layouts, dossier, file in missions:
+        mission = Mission(file, False, dossier.outside)
+        for layout in layouts.values():
+            frame = FrameCode(layout, mission)
+            _encoder(page, frame)
+            _decoder(page, frame)
+            names.append(frame.prefix)
+    page.add(
+        f"static void (*const encoders[])(void) = {{{', '.join(f'{name}_ask_encode' for name in names)}}};"
+    )
+    decoders = ", ".join(f"{name}_ask_decode" for name in names)
+    page.add(f"static void (*const decoders[])(const uint8_t *, size_t) = {{{decoders}}};")
+    return page.text + _MAIN
+
+
+def _encoder(page: Page, frame: FrameCode) -> None:
+    name, upper = frame.prefix, frame.upper
+    with page.block(f"static void {name}_ask_encode(void)"):
+        page.add(f"static {name} record;", f"static {name} *r = &record;")
+        page.add(
+            f"uint8_t *d = (uint8_t *)malloc({upper}_SIZE);",
+            f"size_t size = {upper}_SIZE;",
+            f"enum {name}_field result;",
+        )
+        page.add(
+            "const uint8_t with = filler(), other = (uint8_t)(255 - with);",
+            "memset(r, with, sizeof *r);",
+            f"memset(d, other, {upper}_SIZE);",
+        )
+        _Taking(frame, page).nodes(frame.layout.nodes, "r->")
+        with page.block("if (starved || left != 0)"):
+            page.add("exit(4);")
+        extra = "" if frame.layout.is_fixed else ", &size"
+        page.add(f"result = {name}_encode(r, d, {upper}_SIZE - 1{extra});")
+        with page.block(f"if (result == {upper}_OK || d[0] != other)"):
+            page.add("exit(5); /* one byte short is an error, never a write */")
+        page.add(f"result = {name}_encode(r, d, {upper}_SIZE{extra});")
+        with page.block(f"if (result == {upper}_OK)"):
+            page.add("answer(0, d, size);")
+        with page.block("else"):
+            page.add("uint8_t field[2];", f"unsigned number = (unsigned)result - {len(('OK', 'NO_ROOM'))};")
+            page.add(
+                "field[0] = (uint8_t)number;", "field[1] = (uint8_t)(number >> 8);", "answer(1, field, 2);"
+            )
+        page.add("(void)size;", "free(d);")
+
+
+def _decoder(page: Page, frame: FrameCode) -> None:
+    name = frame.prefix
+    statuses = {
+        "OK": 0,
+        "TRUNCATED": 2,
+        "BAD_COUNT": 3,
+        "WRONG_CONSTANT": 4,
+        "TRAILING_BYTES": 5,
+        "CHECK_FAILED": 6,
+    }
+    statuses["RESERVED_BITS"] = 7
+    with page.block(f"static void {name}_ask_decode(const uint8_t *data, size_t size)"):
+        page.add(
+            f"static {name} record;", f"static {name} *r = &record;", "size_t start, end;", "int status = 1;"
+        )
+        page.add("memset(r, filler(), sizeof *r);")
+        with page.block(f"switch ({name}_decode(r, data, size))"):
+            page.add(
+                *(
+                    f"case {frame.mission.upper}_{word}: status = {statuses[word]}; break;"
+                    for word, _ in RESULTS
+                )
+            )
+            page.add("default: break;")
+        with page.block("if (status != 0)"):
+            page.add("answer(status, NULL, 0);", "return;")
+        page.add("answer(0, NULL, 0);", "start = used;")
+        _Giving(frame, page).nodes(frame.layout.nodes, "r->")
+        page.add("end = used;", "used = start - 4;", "put_number(end - start, 4);", "used = end;", "(void)r;")
+
+
+class _Members(Walk):
+    """Goes through a record's members in wire order; positions are of no interest."""
+
+    def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
+        for node in nodes:
+            if isinstance(node, Run):
+                self.learn(node, prefix)
+                self.run(node, prefix)
+            elif isinstance(node, Repeat):
+                self.list(node, prefix)
+            elif isinstance(node, Optional):
+                with self.page.block(f"if ({self.condition(node)})"):
+                    self.nodes(node.body, joined(prefix, node.path))
+            else:
+                assert isinstance(node, Fill)
+
+
+class _Taking(_Members):
+    """Takes members from the question."""
+
+    def run(self, run: Run, prefix: str) -> None:
+        for slot in run.slots:
+            if is_member(slot):
+                self.page.add(f"{joined(prefix, slot.path)} = ({ctype(slot.width, slot.signed)})word();")
+
+    def length(self, node: Repeat, prefix: str) -> str:
+        target = super().length(node, prefix)
+        self.page.add(f"{target} = (uint16_t)word();")
+        return target
+
+    def before_list(self, node: Repeat, count: str) -> None:
+        if node.count is None:
+            with self.page.block(f"if ((uint64_t){count} > {self.frame.record.capacities[node.number]})"):
+                self.page.add("exit(6); /* the questions keep to the room there is */")
+
+
+class _Giving(_Members):
+    """Gives members as an answer."""
+
+    def run(self, run: Run, prefix: str) -> None:
+        for slot in run.slots:
+            if is_member(slot):
+                kind = "(uint64_t)(int64_t)" if slot.signed else "(uint64_t)"
+                self.page.add(f"put_number({kind}{joined(prefix, slot.path)}, 8);")
+
+    def length(self, node: Repeat, prefix: str) -> str:
+        target = super().length(node, prefix)
+        self.page.add(f"put_number({target}, 8);")
+        return target

@@ -1,0 +1,248 @@
+"""The source file: helpers, algorithms, and each frame's functions; and what tells frames apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+
+from packetkit.layout.alike import Marker, told
+from packetkit.layout.model import Fill, Run, Slot
+from packetkit.targets.c import check_code, checks, decode, encode
+from packetkit.targets.c.frame import FrameCode, Mission
+from packetkit.targets.c.octets import helpers
+from packetkit.targets.c.words import Page, comment, mask, number, unsigned
+from packetkit.targets.target import Dossier
+
+
+def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str:
+    """Return the source."""
+    body, engines = Page(), Page()
+    for frame in frames:
+        for slot in frame.layout.slots:
+            if slot.check is not None:
+                check_code.define(body, frame, slot)
+        encode.define(body, frame)
+        decode.define(body, frame)
+    fed_bits = {
+        mission.engine(slot)[0]
+        for frame in frames
+        for slot in frame.layout.slots
+        if slot.check and _fed_bits(frame, slot)
+    }
+    for name, one in mission.engines.values():
+        checks.define(engines, one, name, fast=mission.fast_checks, bits=name in fed_bits)
+    page = Page()
+    page.add(
+        f"/* Frames of {comment(dossier.mission)}, written by packetkit. Do not edit: generate again. */",
+        f'#include "{mission.prefix}.h"',
+        "",
+    )
+    if "mem" in body.text or "memcpy_P" in engines.text:
+        page.add("#include <string.h>", "")
+    page.add(
+        f"#ifdef {mission.upper}_UNCHECKED /* an unchecked build: codes are cut to their bits, nothing is refused */",
+        f"#define {mission.upper}_REFUSE(condition, field) ((void)0)",
+        "#else",
+        f"#define {mission.upper}_REFUSE(condition, field) do {{ if (condition) {{ return (field); }} }} while (0)",
+        "#endif",
+        "",
+    )
+    turned = [slot for frame in frames for slot in frame.layout.slots]
+    helpers(page, mission.prefix, turned, body.text)
+    _anywhere(page, mission, frames)
+    page.lines += engines.lines + body.lines
+    _identify(page, mission, frames)
+    return page.text
+
+
+def _fed_bits(frame: FrameCode, slot: Slot) -> bool:
+    fed = frame.fed[slot.number]
+    return not fed.whole and fed.check.in_wire_order
+
+
+# -- bits at any place ---------------------------------------------------------------------------------------------
+
+
+def _anywhere(page: Page, mission: Mission, frames: Sequence[FrameCode]) -> None:
+    """Write the functions that put and get bits whose place in an octet varies, as far as frames need them."""
+    runs = [node for frame in frames for node in frame.layout.walk() if isinstance(node, Run)]
+    for low in (False, True):
+        loose = [
+            run
+            for run in runs
+            if run.slots
+            and run.at is None
+            and run.residue is None
+            and run.packing.value.startswith("least") is low
+        ]
+        if loose:
+            kind = "uint64_t" if any(slot.width > 32 for run in loose for slot in run.slots) else "uint32_t"
+            _put_and_get(page, mission.prefix, kind, low)
+    for low in (False, True):
+        fills = [
+            node
+            for frame in frames
+            for node in frame.layout.walk()
+            if isinstance(node, Fill) and node.slot.strict and node.packing.value.startswith("least") is low
+        ]
+        if fills:
+            _any(page, mission.prefix, low)
+
+
+_PUT = """\
+static void NAME_putEND(uint8_t *d, uint32_t at, uint8_t width, KIND code) {
+    while (width > 0) {
+        const uint8_t room = (uint8_t)(8 - (at & 7));
+        const uint8_t many = width < room ? width : room;
+        const uint8_t ones = (uint8_t)(0xFF >> (8 - many));
+        const uint8_t part = (uint8_t)(PART & ones);
+        d[at >> 3] = (uint8_t)(d[at >> 3] | (part << SHIFT));
+        NEXT
+        at += many;
+        width = (uint8_t)(width - many);
+    }
+}
+
+static KIND NAME_getEND(const uint8_t *d, uint32_t at, uint8_t width) {
+    KIND code = 0;
+    uint8_t done = 0;
+    while (done < width) {
+        const uint8_t room = (uint8_t)(8 - (at & 7));
+        const uint8_t left = (uint8_t)(width - done);
+        const uint8_t many = left < room ? left : room;
+        const uint8_t ones = (uint8_t)(0xFF >> (8 - many));
+        const uint8_t part = (uint8_t)((d[at >> 3] >> SHIFT) & ones);
+        code = (KIND)(JOIN);
+        at += many;
+        done = (uint8_t)(done + many);
+    }
+    return code;
+}
+"""
+
+# The same for bits numbered from an octet's high end, and from its low end.
+_HIGH = {
+    "END": "",
+    "PART": "(code >> (width - many))",
+    "SHIFT": "(room - many)",
+    "NEXT": "",
+    "JOIN": "(code << many) | part",
+}
+_LOW = {
+    "END": "_low",
+    "PART": "code",
+    "SHIFT": "(at & 7)",
+    "NEXT": "code = (KIND)(code >> many);",
+    "JOIN": "code | ((KIND)part << done)",
+}
+
+
+def _put_and_get(page: Page, name: str, kind: str, low: bool) -> None:
+    text = _PUT
+    for word, meant in {**(_LOW if low else _HIGH), "KIND": kind, "NAME": name}.items():
+        text = text.replace(word, meant)
+    page.lines += [line for line in text.split("\n") if line.strip() or not line]
+
+
+def _any(page: Page, name: str, low: bool) -> None:
+    """Whether any of the bits from one position to another is one."""
+    shift = "at & 7" if low else "7 - (at & 7)"
+    with page.block(
+        f"static uint8_t {name}_any{'_low' if low else ''}(const uint8_t *d, uint32_t at, uint32_t end)"
+    ):
+        page.add("uint8_t found = 0;")
+        with page.block("for (; at < end; at++)"):
+            page.add(f"found = (uint8_t)(found | ((d[at >> 3] >> ({shift})) & 1));")
+        page.add("return found;")
+    page.add("")
+
+
+# -- which frame ---------------------------------------------------------------------------------------------------
+
+
+def _identify(page: Page, mission: Mission, frames: Sequence[FrameCode]) -> None:
+    """Write what tells which frame bytes claim to be."""
+    told_apart = [frame for frame in frames if frame.layout.name not in mission.outside]
+    unknown = f"{mission.upper}_FRAME_UNKNOWN"
+    with page.block(
+        f"enum {mission.prefix}_frame {mission.prefix}_identify(const uint8_t *data, size_t size)"
+    ):
+        page.add("const uint8_t *d = data;", "uint8_t claims = 0;", "uint8_t fitting = 0;")
+        page.add(
+            f"enum {mission.prefix}_frame claimed = {unknown};",
+            f"enum {mission.prefix}_frame fits = {unknown};",
+            "(void)d;",
+            "(void)size;",
+        )
+        for frame in told_apart:
+            told_by, name = told(frame.layout), f"{mission.upper}_FRAME_{frame.layout.name.upper()}"
+            tests = [f"({_agrees(marker)})" for marker in told_by.markers]
+            with page.block(f"if ({' && '.join(tests)})" if tests else ""):
+                page.add("claims++;", f"claimed = {name};")
+                with page.block(f"if ({_length(told_by.lengths)})"):
+                    page.add("fitting++;", f"fits = {name};")
+        with page.block("if (claims > 1)"):
+            page.add(f"return fitting == 1 ? fits : {unknown};")
+        page.add("return claimed;")
+
+
+def _agrees(marker: Marker) -> str:
+    """The condition that a marker's bits hold one of its codes, or are beyond the end."""
+    kind = unsigned(len(marker.bits))
+    terms, left = [], len(marker.bits)
+    for octet, group in groupby(marker.bits, key=lambda bit: bit // 8):
+        bits = list(group)
+        for first, last in _falling(bits):
+            many = last - first + 1
+            left -= many
+            shift = 7 - last % 8
+            part = f"(d[{octet}] >> {shift})" if shift else f"d[{octet}]"
+            part = part if many == 8 else f"({part} & {mask(many)})"
+            terms.append(f"({kind})(({kind}){part} << {left})" if left else f"({kind}){part}")
+    code = terms[0] if len(terms) == 1 else f"({kind})({' | '.join(terms)})"
+    tests = [
+        f"{code} == {number(one.low)}"
+        if one.low == one.high
+        else f"({code} >= {number(one.low)} && {code} <= {number(one.high)})"
+        if one.low
+        else f"{code} <= {number(one.high)}"
+        for one in marker.codes
+    ]
+    return f"size <= {max(marker.bits) // 8} || " + " || ".join(tests)
+
+
+def _falling(bits: list[int]) -> Iterator[tuple[int, int]]:
+    """Stretches of bits that stand side by side from the most significant down."""
+    first = last = bits[0]
+    for bit in bits[1:]:
+        if bit != last + 1:
+            yield first, last
+            first = bit
+        last = bit
+    yield first, last
+
+
+def _length(lengths: range | frozenset[int]) -> str:
+    """The condition that a frame has one of these lengths in bytes."""
+    if isinstance(lengths, range):
+        tests = [f"size >= {lengths.start}"] if lengths.start else []
+        tests += [f"size <= {lengths[-1]}"] if lengths and lengths[-1] < 1 << 15 else []
+        tests += [f"(size - {lengths.start}) % {lengths.step} == 0"] if lengths.step > 1 else []
+        return " && ".join(tests) or "1"
+    found: list[list[int]] = []
+    for one in sorted(lengths):
+        if found and found[-1][1] + 1 == one:
+            found[-1][1] = one
+        else:
+            found.append([one, one])
+    return (
+        " || ".join(
+            f"size == {low}"
+            if low == high
+            else f"(size >= {low} && size <= {high})"
+            if low
+            else f"size <= {high}"
+            for low, high in found
+        )
+        or "0"
+    )
