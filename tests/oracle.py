@@ -543,6 +543,7 @@ def _is_by_meaning(declared: Field) -> bool:
         and declared.offset is None
         and declared.signed is None
         and declared.coding is None
+        and declared.curve is None
     )
 
 
@@ -751,6 +752,8 @@ def _number_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
     number = _exact(value)
     if isinstance(number, float) and math.isnan(number):
         return _missing_code(declared), False
+    if declared.curve is not None:
+        return _on_curve_to_raw(declared, number)
     scale = _scale(declared)
     ranges = _legal(scale.low, scale.high, _reserved_ranges(declared))
     if isinstance(number, float):  # an infinity lies beyond one end of the codes
@@ -803,9 +806,12 @@ def _number_meaning(declared: Field, raw: int) -> _Meaning:
     for codes in _missing(declared):
         if codes.low <= raw <= codes.high:
             return _Meaning(None, codes.reason or "missing")
-    scale, number = _scale(declared), _spells(declared, raw)
+    number = _spells(declared, raw)
     if number is None:
         return _Meaning(None, "bad digit")
+    if declared.curve is not None:
+        return _on_curve_meaning(declared, raw, number)
+    scale = _scale(declared)
     exact = scale.offset + scale.scale * number
     # Rule 5: the layout decides, not the value, whether it is an integer or a double; Python's division
     # rounds once, ties to even.
@@ -818,6 +824,94 @@ def _number_meaning(declared: Field, raw: int) -> _Meaning:
     if scale.low <= number <= scale.high:
         return _Meaning(value)
     return _Meaning(None, "unassigned") if _is_by_meaning(declared) else _Meaning(value, note="out_of_range")
+
+
+# --- Rule 7: numbers on a curve -------------------------------------------------------------------------------
+
+
+def _curve_value(declared: Field, number: int) -> Fraction | None:
+    """Return the exact value at a code, None where the curve has none."""
+    curve = declared.curve
+    assert curve is not None
+    if curve.what == "table":
+        return dict(curve.points).get(number)
+    if curve.what == "polynomial":
+        return sum((term * number**power for power, term in enumerate(curve.coefficients)), Fraction(0))
+    if curve.what == "square":
+        root = (declared.offset or 0) + (Fraction(1) if declared.scale is None else declared.scale) * number
+        return root * abs(root) if curve.keeps_sign else root * root
+    for (low, start), (high, end) in pairwise(curve.points):
+        if low <= number <= high:
+            return start + (end - start) * Fraction(number - low, high - low)
+    return None
+
+
+def _curve_is_whole(declared: Field) -> bool:
+    """Whether the value is an integer, which what was declared decides (rule 5)."""
+    curve = declared.curve
+    assert curve is not None
+    if curve.what == "points":
+        return False
+    if curve.what == "square":  # of a whole root, or where the square of it is whole term by term
+        scale, offset = declared.scale or Fraction(1), declared.offset or Fraction(0)
+        return all(term.denominator == 1 for term in (scale**2, 2 * scale * offset, offset**2))
+    terms = curve.coefficients or tuple(value for _, value in curve.points)
+    return all(term.denominator == 1 for term in terms)
+
+
+def _curve_double(declared: Field, exact: Fraction) -> int | float:
+    return exact.numerator if _curve_is_whole(declared) else exact.numerator / exact.denominator
+
+
+def _curve_codes(declared: Field) -> tuple[list[int], list[int]]:
+    """Return the numbers that may be sent by value, and those among which the nearest is sought: from the first to the last that may.
+
+    Every code is tried; one of more than 20 bits would take a while.
+    """
+    low, high = _number_limits(declared, _width(declared))
+    bounds = [code for code in (declared.at_least, declared.at_most) if code is not None]
+    legal = [
+        number
+        for start, end in _legal(low, high, _reserved_ranges(declared))
+        for number in range(start, end + 1)
+        if _curve_value(declared, number) is not None
+    ]
+    first, last = min([*legal, *bounds]), max([*legal, *bounds])
+    return legal, [n for n in range(first, last + 1) if _curve_value(declared, n) is not None]
+
+
+def _on_curve_to_raw(declared: Field, number: Fraction | float) -> tuple[int, bool]:
+    legal, line = _curve_codes(declared)
+    values = [_curve_value(declared, n) or Fraction(0) for n in line]
+    falls = [a > b for a, b in pairwise(values)]
+    if any(a == b for a, b in pairwise(values)) or any(falls) is not all(falls):
+        raise _unfit(f"{declared.name} lies on a curve without an inverse")
+    edges = [
+        end
+        for value in (min(values), max(values))
+        for end in (value, Fraction(_curve_double(declared, value)))
+    ]
+    below, above = number < min(edges), number > max(edges)
+    if not (below or above):
+        assert isinstance(number, Fraction)
+        near = min(line, key=lambda n: (abs((_curve_value(declared, n) or Fraction(0)) - number), -n))
+        if near in legal or near in (declared.at_least, declared.at_most):
+            return _spelled(declared, near), False
+        scaled = near
+    else:
+        scaled = legal[-1] + 1 if above is not any(falls) else legal[0] - 1
+    first_to_last = [(n, n) for n in legal]
+    return _out_of_range(
+        declared, scaled, first_to_last, _Scale(Fraction(-1 if any(falls) else 1), Fraction(0), 0, 0)
+    )
+
+
+def _on_curve_meaning(declared: Field, raw: int, number: int) -> _Meaning:
+    exact = _curve_value(declared, number)
+    if exact is None:
+        return _Meaning(None, "unassigned")
+    note = "at least" if raw == declared.at_least else "at most" if raw == declared.at_most else ""
+    return _Meaning(_curve_double(declared, exact) + 0, note=note)
 
 
 # --- Rule 8: IEEE 754 numbers -------------------------------------------------------------------------------

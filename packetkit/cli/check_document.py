@@ -14,6 +14,7 @@ from packetkit.errors import Problem, SchemaError
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS
 from packetkit.layout import printed
+from packetkit.layout.curve import Curve
 from packetkit.layout.model import Derived, Fill, Layout, Node, Repeat, Run, Slot
 from packetkit.mission import checkup, cost
 from packetkit.mission.load import Mission
@@ -167,6 +168,7 @@ EMPTY: Object = {
     "signed": False,
     "coding": None,
     "runs": None,
+    "curve": None,
     "minimum": None,
     "maximum": None,
     "resolution": None,
@@ -209,6 +211,7 @@ def slot_entry(slot: Slot, one: Field | None) -> Object:
         "holds": printed.holds(slot),
         "signed": slot.signed,
         "coding": slot.coding or None,
+        "curve": slot.transform.name if isinstance(slot.transform, Curve) else None,
         "minimum": ends[0],
         "maximum": ends[1],
         "resolution": printed.step(slot),

@@ -22,7 +22,8 @@ from typing import Any
 
 from packetkit.codec import bits
 from packetkit.codec.source import Source
-from packetkit.codec.values import LARGEST, is_nan
+from packetkit.codec.values import LARGEST, TABLE_BITS, is_nan, meaning
+from packetkit.layout.curve import Curve
 from packetkit.layout.model import Ieee, Linear, Slot
 from packetkit.layout.number import ieee_bounds, to_raw, value_of
 
@@ -77,6 +78,11 @@ class Codes:
             if made is not None:
                 code, test = made
                 return f"({_spelled(slot, code)} if {test} else {other})"
+        if isinstance(slot.transform, Curve) and slot.transform.line and slot.width <= TABLE_BITS:
+            on_curve = self.source.name("codes", lambda: _codes_on(slot), ("codes", meaning(slot)))
+            kind = "int" if slot.transform.is_integer else "float"
+            test = f"(v := {value}).__class__ is {kind} and (c := {on_curve}.get(v)) is not None"
+            return f"(c if {test} else {other})"
         return f"{self.coder(slot)}({value})"
 
     def real(self, slot: Slot, value: str) -> str:
@@ -227,6 +233,12 @@ def _coder(slot: Slot) -> Callable[[Any], int]:
         return found if spelled is None else spelled(found - lift)
 
     return code
+
+
+def _codes_on(slot: Slot) -> dict[int | float, int]:
+    """The codes of a narrow slot's values, as decoding gives them."""
+    numbers = (number for codes in slot.legal for number in range(codes.low, codes.high + 1))
+    return {value_of(slot.transform, number): slot.code_of(number) + half(slot) for number in numbers}
 
 
 def _real_coder(slot: Slot) -> Callable[[Any], float]:

@@ -7,6 +7,7 @@ it stays below 2**53, as it is then exact. Zero comes out as +0.0 either way: no
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable
 from struct import Struct
 from typing import Any
@@ -14,6 +15,7 @@ from typing import Any
 from packetkit.codec import bits
 from packetkit.codec.source import Source
 from packetkit.layout.coding import CODINGS
+from packetkit.layout.curve import Curve
 from packetkit.layout.model import Ieee, Linear, Slot, Special
 from packetkit.layout.number import from_raw, value_of
 
@@ -69,6 +71,8 @@ class Values:
             return f"{self.reader(slot)}({bare(raw)})" if slot.kind == "float" else raw
         if slot.kind == "states":
             return self._state(slot, raw)
+        if isinstance(slot.transform, Curve):
+            return self._curved(slot, slot.transform, raw)
         if slot.coding:
             return self._coded(slot, raw)
         assert isinstance(slot.transform, Linear)
@@ -87,6 +91,16 @@ class Values:
             return f"(None if ({name} := {bare(raw)}) == {code} else {text})"
         other = "None" if slot.unassigned and _all_missing(slot) else f"{self.reader(slot)}({name})"
         return f"({text} if {low} <= ({name} := {bare(raw)}) <= {high} else {other})"
+
+    def _curved(self, slot: Slot, curve: Curve, raw: str) -> str:
+        """A number on a curve: one polynomial over all codes is computed in place, by Horner's rule in integers."""
+        if len(curve.pieces) > 1 or slot.coding or slot.specials or slot.unassigned:
+            return f"{self.reader(slot)}({bare(raw)})"
+        name, piece = self.variable("x"), curve.pieces[0]
+        *lower, text = map(str, piece.coefficients)
+        for at, term in enumerate(reversed(lower)):
+            text = f"({text} * {name if at else f'({name} := {bare(raw)})'} + {term})"
+        return f"({text} / {piece.denominator} + 0.0)" if not curve.is_integer else text
 
     def _coded(self, slot: Slot, raw: str) -> str:
         """A number that its bits spell otherwise than in plain binary; see layout/coding.py for the rule of each."""
@@ -133,7 +147,8 @@ def is_own_code(slot: Slot) -> bool:
     """Return whether every raw code of a slot is its own value."""
     if slot.kind != "number":
         return slot.kind not in ("flag", "states", "float")
-    assert isinstance(slot.transform, Linear)
+    if not isinstance(slot.transform, Linear):
+        return False
     return not slot.coding and slot.transform.is_identity and computed_codes(slot) == slot.raw_limits
 
 
@@ -213,7 +228,7 @@ def table_values(slot: Slot) -> tuple[Any, ...]:
 def _by_raw(slot: Slot) -> dict[int, Any]:
     """A narrow slot's values by raw code; the linear ones without asking code by code."""
     least, most = slot.raw_limits
-    if slot.kind != "number" or isinstance(slot.transform, Ieee) or slot.coding:
+    if slot.kind != "number" or not isinstance(slot.transform, Linear) or slot.coding:
         return {raw: from_raw(slot, raw)[0] for raw in range(least, most + 1)}
     low, high = computed_codes(slot)
     made: dict[int, Any] = {raw: value_of(slot.transform, raw) for raw in range(low, high + 1)}
@@ -232,8 +247,10 @@ def _rows(fields: tuple[tuple[int, Slot], ...], width: int) -> tuple[tuple[Any, 
 def _reader(slot: Slot) -> Callable[[int], Any]:
     if isinstance(slot.transform, Ieee) and all(is_nan(slot.transform, special) for special in slot.specials):
         return _ieee_reader(slot.transform)
-    if slot.coding and not slot.specials:
+    if isinstance(slot.transform, Linear) and slot.coding and not slot.specials:
         return _coded_reader(slot)
+    if isinstance(slot.transform, Curve) and not (slot.coding or slot.specials or slot.unassigned):
+        return _curve_reader(slot.transform)
     return lambda raw: from_raw(slot, raw)[0]
 
 
@@ -245,6 +262,18 @@ def _coded_reader(slot: Slot) -> Callable[[int], int | float | None]:
     def read(raw: int) -> int | float | None:
         number = number_of(width, raw)
         return None if number is None else value_of(transform, number)
+
+    return read
+
+
+def _curve_reader(curve: Curve) -> Callable[[int], int | float]:
+    """A function from a code to its value on a curve that has one for each."""
+    starts = [piece.low for piece in curve.pieces]
+
+    def read(raw: int) -> int | float:
+        piece = curve.pieces[bisect_right(starts, raw) - 1]
+        above = piece.above(raw)
+        return above // piece.denominator if curve.is_integer else above / piece.denominator + 0.0
 
     return read
 

@@ -196,6 +196,8 @@ class _Drawing:
 
     def value(self, slot: Slot, may_lack: bool, may_be_none: bool) -> Any:
         """Return a value for a number, float, states or tag slot, in any form that it takes."""
+        if number.is_decode_only(slot):
+            return {"raw": slot.code_of(self.code_in(self.chance.choice(slot.legal)))}
         forms: list[Callable[[Slot], Any]] = [self.plain] * 8
         if self.is_plain:
             forms += [_nothing] if slot.missing_code is not None and may_be_none else []
@@ -250,8 +252,8 @@ class _Drawing:
             exact = Fraction(self.float_value(slot))
             exact += Fraction(self.chance.randint(-3, 3), 1 << self.chance.randint(1, 60)) * (abs(exact) or 1)
         else:
-            raw = self.code_in(self.chance.choice(slot.legal)) + self.chance.choice(_PARTS)
-            exact = slot.transform.offset + slot.transform.scale * raw
+            raw, part = self.code_in(self.chance.choice(slot.legal)), self.chance.choice(_PARTS)
+            exact = number.between(slot.transform, raw, part)
         try:
             value = form(exact)
         except OverflowError:
@@ -269,9 +271,12 @@ class _Drawing:
         low, high = number.value_limits(slot)
         if slot.specials and self.odds(2):
             special = self.chance.choice(slot.specials)
-            reserved = number.value_of(slot.transform, self.chance.choice((special.low, special.high)))
+            code = self.chance.choice((special.low, special.high))
+            if not number.has_value(slot.transform, code):
+                return self.plain(slot)
+            reserved = number.value_of(slot.transform, code)
             return reserved if number.to_raw(slot, reserved).fault is None else self.plain(slot)
-        step = Fraction(1) if isinstance(slot.transform, Ieee) else abs(slot.transform.scale)
+        step = abs(slot.transform.scale) if isinstance(slot.transform, Linear) else Fraction(1)
         far = self.chance.choice((1, 2, 1000, 10**40))
         value = self.chance.choice(
             (Fraction(high) + step * far, Fraction(low) - step * far, float("inf"), float("-inf"))

@@ -19,6 +19,7 @@ from packetkit.conformance.judge import faults as faults_of
 from packetkit.conformance.vector import Case
 from packetkit.errors import DecodeError
 from packetkit.layout import number
+from packetkit.layout.curve import Curve
 from packetkit.layout.model import Ieee, Layout, Linear, Node, Optional, Repeat, Run, Slot
 
 RANDOM_RECORDS = 20  # beside the edges: enough for parts to be there and not, lists of several lengths
@@ -103,8 +104,10 @@ def slot_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
             yield "a code without a name", unnamed
     elif isinstance(slot.transform, Ieee):
         yield from _ieee_edges(slot)
-    else:
+    elif isinstance(slot.transform, Linear):
         yield from _linear_edges(slot, slot.transform)
+    else:
+        yield from _curve_edges(slot, slot.transform)
     if slot.kind != "flag" and slot.kind != "tag":
         yield from _missing_edges(slot)
 
@@ -133,6 +136,23 @@ def _linear_edges(slot: Slot, transform: Linear) -> Iterator[tuple[str, Any]]:
         yield f"reserved code {first.high + 1}", transform.offset + transform.scale * (first.high + 1)
         if second.low - 1 != first.high + 1:
             yield f"reserved code {second.low - 1}", transform.offset + transform.scale * (second.low - 1)
+
+
+def _curve_edges(slot: Slot, curve: Curve) -> Iterator[tuple[str, Any]]:
+    """The ends of each range of codes, a code by itself, and values just beyond and half way."""
+    for codes in slot.legal[:8]:
+        yield from (
+            (f"code {end}", {"raw": slot.code_of(end)}) for end in dict.fromkeys((codes.low, codes.high))
+        )
+    low, high = number.value_limits(slot)
+    first = slot.legal[0].low
+    yield from (
+        ("minimum", low),
+        ("maximum", high),
+        ("beyond the minimum", low - 1),
+        ("beyond the maximum", high + 1),
+    )
+    yield "between two codes", number.between(curve, first, Fraction(1, 2))
 
 
 def _ieee_edges(slot: Slot) -> Iterator[tuple[str, Any]]:

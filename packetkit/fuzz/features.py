@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from packetkit.layout.model import Fill, Layout, Optional, Packing, Run
+from packetkit.layout.number import is_decode_only
 from packetkit.schema.model import CustomCrc, Field, Frame
 
 # The rows of the language that this part of packetkit has to prove, in its own words.
@@ -25,7 +26,7 @@ ROWS: dict[int, str] = {
     12: "checks",
     13: "damage named, never a wrong value",
     14: "numbers spelled otherwise than in plain binary",
-    15: "values worked out on the ground",
+    15: "curves, and values worked out on the ground",
     20: "told from outside",
     22: "ranges and resolutions",
     25: "presets",
@@ -112,6 +113,11 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(1, "IEEE half", _is(kind="float", bits=16)),
     Feature(1, "IEEE single", _is(kind="float", bits=32)),
     Feature(1, "IEEE double", _is(kind="float", bits=64)),
+    Feature(15, "square law", lambda seen: seen.field.curve is not None and seen.field.curve.what == "square"),
+    Feature(15, "polynomial", lambda seen: seen.field.curve is not None and seen.field.curve.what == "polynomial"),
+    Feature(15, "points", lambda seen: seen.field.curve is not None and seen.field.curve.what == "points"),
+    Feature(15, "table", lambda seen: seen.field.curve is not None and seen.field.curve.what == "table"),
+    OnWire(15, "curve without inverse", lambda layout: any(map(is_decode_only, layout.slots))),
     Feature(14, "split value", lambda seen: bool(seen.field.runs)),
     OnWire(14, "split value under least significant first", _splits_least),
     Feature(14, "sign and magnitude", _is(coding="sign_and_magnitude")),

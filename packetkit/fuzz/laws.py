@@ -18,6 +18,7 @@ from packetkit.conformance.faults import Damage
 from packetkit.conformance.judge import same
 from packetkit.errors import DecodeError, EncodeError, ReservedBits, WrongConstant
 from packetkit.layout import number
+from packetkit.layout.curve import Curve, nearest
 from packetkit.layout.model import Ieee, Layout, Node, Optional, Packing, Repeat, Run, Slot
 
 
@@ -112,9 +113,22 @@ def _near(slot: Slot, exact: Any, found: Any) -> bool:
     if isinstance(slot.transform, Ieee):
         return bool(found == _rounded(slot.transform.bits, exact))
     off = abs(Fraction(found) - Fraction(exact))
+    if isinstance(slot.transform, Curve):
+        return off <= _nearest_on(slot.transform, Fraction(exact)) + abs(Fraction(found)) / (1 << 53)
     # The value that comes back is itself rounded once to a double.
     slack = Fraction(0) if slot.transform.is_integer else abs(Fraction(found)) / (1 << 53)
     return bool(off <= abs(slot.transform.scale) / 2 + slack)
+
+
+def _nearest_on(curve: Curve, exact: Fraction) -> Fraction:
+    """How far the nearest value of a curve is: by trying all codes, or in wide fields those around the one that was chosen."""
+    if sum(one.high - one.low for one in curve.line) < 1 << 12:
+        codes = (code for one in curve.line for code in range(one.low, one.high + 1))
+    else:
+        chosen = nearest(curve, exact)
+        codes = (code for code in (chosen - 1, chosen, chosen + 1))
+    values = ((curve.piece(code), code) for code in codes)
+    return min(abs(piece.exact(code) - exact) for piece, code in values if piece is not None)
 
 
 def _rounded(bits: int, exact: Any) -> float:
@@ -133,6 +147,8 @@ def _in_hole(slot: Slot, exact: Any) -> bool:
     if isinstance(slot.transform, Ieee):
         raw = number.ieee_pattern(slot.transform.bits, _rounded(slot.transform.bits, exact))
         return any(special.low <= raw <= special.high for special in slot.specials)
+    if isinstance(slot.transform, Curve):
+        return not number.is_legal(slot, nearest(slot.transform, exact))
     return not number.is_legal(slot, number.round_raw(slot.transform, exact))
 
 

@@ -23,6 +23,7 @@ _SCALES = tuple(
 )
 _WHOLE_SCALES = tuple(scale for scale in _SCALES if scale.denominator == 1)
 _OFFSETS = tuple(Fraction(text) for text in ("-40", "-273.15", "1000", "1/3", "0.5", "-1", "0"))
+_CURVED_BITS = 10  # of a number on a curve: so few that the oracle tries every code
 _STEPS = tuple(Fraction(text) for text in ("1", "0.1", "0.02", "2", "5", "1/3", "0.25", "100"))
 _CERTAIN_DOUBLES = 40  # up to so many bits any scale above is told apart by doubles
 
@@ -87,6 +88,8 @@ class Leaves:
             made["signed"] = True
         elif self.odds(3) and bits > 1:
             made["coding"] = self.one(*CODINGS)
+        if self.odds(4) and bits <= _CURVED_BITS:
+            return self.on_curve(made, bits, scope, style)
         scale, offset = Fraction(1), Fraction(0)
         if self.odds(2):
             scale = made["scale"] = self.chance.choice(_SCALES if bits <= _CERTAIN_DOUBLES else _WHOLE_SCALES)
@@ -95,9 +98,7 @@ class Leaves:
             if bits > _CERTAIN_DOUBLES:
                 offset = Fraction(round(offset))
             made["offset"] = offset
-        low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if made.get("signed") else (0, (1 << bits) - 1)
-        if "coding" in made:
-            low, high = CODINGS[made["coding"]].limits(bits)
+        low, high = _code_limits(made, bits)
         if self.odds(4) and high - low > 4:
             low, high = self.bounds(made, low, high, scale, offset)
         self.turn(made, bits, style)
@@ -162,6 +163,44 @@ class Leaves:
             if self.odds(4):
                 del limit[self.one("minimum", "maximum")]
         made["limits"] = self.one({"soft": soft, "hard": hard}, {"soft": soft}, {"hard": hard})
+
+    def on_curve(self, made: Entry, bits: int, scope: Scope, style: Style) -> tuple[Entry, int]:
+        """A number on a curve."""
+        low, high = _code_limits(made, bits)
+        form = self.chance.choice((0, 0, 1, 2, 3))
+        if form == 0:
+            made["curve"] = self.one(
+                "square", {"square": {"keeps_sign": True}}, {"square": {"keeps_sign": True}}
+            )
+            if self.odds(2):
+                made["scale"] = self.chance.choice(_SCALES)
+            if self.odds(3):
+                made["offset"] = self.chance.choice(_OFFSETS)
+        elif form == 1:
+            terms = [
+                self.chance.choice(_OFFSETS),
+                *(self.chance.choice(_SCALES) for _ in range(self.chance.randint(1, 3))),
+            ]
+            made["curve"] = {"polynomial": terms}
+        else:
+            made["curve"] = self.points(low, high, table=form == 3)
+        self.turn(made, bits, style)
+        self.specials(made, bits, low, high, signed=bool(made.get("signed")), bounded=form < 2)
+        self.dress(made)
+        return made, bits
+
+    def points(self, low: int, high: int, *, table: bool) -> Entry:
+        """Points of a curve, or entries of a table: rising or falling, or neither."""
+        most = min(self.chance.randint(2, 6), high - low + 1)
+        raws = sorted({low, high, *(self.chance.randint(low, high) for _ in range(most))})
+        raws = raws[: self.one(None, None, 2)]
+        value, step = self.chance.choice(_OFFSETS), self.one(1, -1)
+        pairs = []
+        for raw in raws:
+            pairs.append((raw, value))
+            value += step * self.chance.choice(_STEPS) * self.chance.randint(1, 9)
+            step = -step if self.odds(12) else step
+        return {"table": dict(pairs)} if table else {"points": [list(pair) for pair in pairs]}
 
     def counter(self, scope: Scope, style: Style) -> tuple[Entry, int]:
         """A plain number with a role, while a role is left."""
@@ -257,7 +296,9 @@ class Leaves:
             {"from": first + 1, "to": last, "reason": self.one(*_REASONS)},
         ]
 
-    def specials(self, made: Entry, bits: int, low: int, high: int, *, signed: bool) -> None:
+    def specials(
+        self, made: Entry, bits: int, low: int, high: int, *, signed: bool, bounded: bool = True
+    ) -> None:
         """Add codes with a meaning of their own to a wire number, leaving enough others."""
         if high - low < 8 or self.odds(2):
             return
@@ -276,7 +317,7 @@ class Leaves:
             )
             if signed and form == 2:
                 made["missing"] = (1 << bits) - 1  # written as its bits: minus one
-        if self.odds(3) and "coding" not in made:
+        if self.odds(3) and "coding" not in made and bounded:
             self.bound_codes(made, [low, high, self.chance.randint(low, high)])
 
     def bound_codes(self, made: Entry, options: list[int]) -> None:
@@ -432,3 +473,10 @@ class Leaves:
         if self.odds(4):
             made["strict"] = self.one(True, False)
         return made, bits
+
+
+def _code_limits(made: Entry, bits: int) -> tuple[int, int]:
+    """The least and the greatest number that a field's bits hold."""
+    if "coding" in made:
+        return CODINGS[made["coding"]].limits(bits)
+    return (-(1 << bits - 1), (1 << bits - 1) - 1) if made.get("signed") else (0, (1 << bits) - 1)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 
+from packetkit.layout.curve import Curve
 from packetkit.layout.model import Check, Fill, Layout, Linear, Mark, Node, Optional, Repeat, Run, Slot
 
 VERSION = 1
@@ -68,6 +69,8 @@ def _slot(slot: Slot, run: Run) -> str:
         form += f" pieces={','.join(f'{at - slot.offset_bits}:{width}' for at, width in slot.pieces)}"
     if isinstance(slot.transform, Linear):
         transform = f"{slot.transform.numerator}/{slot.transform.base}/{slot.transform.denominator}"
+    elif isinstance(slot.transform, Curve):
+        transform = _curve(slot.transform)
     else:
         transform = f"ieee{slot.transform.bits} {slot.minimum} {slot.maximum}"
     legal = ",".join(f"{codes.low}:{codes.high}" for codes in slot.legal)
@@ -81,6 +84,15 @@ def _slot(slot: Slot, run: Run) -> str:
         f"{policy} states={states} codes={codes} maximum={slot.maximum_count} role={role} check={_check(slot.check)}",
     )
     return " ".join(parts)
+
+
+def _curve(curve: Curve) -> str:
+    """A curve by its pieces: however they were declared, the same values at the same codes are one curve."""
+    pieces = (
+        f"{one.low}:{one.high}={','.join(map(str, one.coefficients))}/{one.denominator}"
+        for one in curve.pieces
+    )
+    return f"curve {';'.join(pieces)} integer={curve.is_integer}"
 
 
 def _specials(slot: Slot) -> str:

@@ -15,7 +15,7 @@ from math import lcm
 from typing import Any
 
 from packetkit.integrity.algorithm import Algorithm
-from packetkit.layout import number
+from packetkit.layout import curved, number
 from packetkit.layout.calibration import calibrations_of
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.limits import limits_of
@@ -25,7 +25,7 @@ from packetkit.schema.text import format_number, shown
 
 Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
 
-_WIRE_KEYS = ("signed", "coding", "scale", "offset")  # any of these: the number is declared by wire
+_WIRE_KEYS = ("signed", "coding", "scale", "offset", "curve")  # any of these: the number is declared by wire
 # Reserved codes of a coding are turned into the numbers they spell one by one.
 _MOST_RESERVED = 1024
 
@@ -82,6 +82,8 @@ def _number(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     by_meaning = is_by_meaning(one)
     if not _declared_one_way(one, by_meaning, note):
         return None
+    if one.curve is not None:
+        return _curved(one, note)
     base = _by_meaning(one, note) if by_meaning else _by_wire(one, note)
     if base is None:
         return None
@@ -265,6 +267,44 @@ def _by_wire(one: Field, note: Note) -> _Base | None:
     return one.bits, transform, signed, Range(raws.get("minimum", low), raws.get("maximum", high))
 
 
+def _curved(one: Field, note: Note) -> Meaning | None:
+    """A number on a curve: the codes of its pieces are legal; a value can be encoded where the curve rises, or falls, throughout."""
+    assert one.bits is not None and one.curve is not None
+    if not curved.fits(one, note) or (one.coding is not None and not _coding_fits(one, note)):
+        return None
+    slot = Slot(0, (), one.name, "number", 0, one.bits, signed=bool(one.signed), coding=one.coding or "")
+    curve = curved.declared(one, *slot.number_limits, note)
+    if curve is None:
+        return None
+    slot = replace(slot, transform=curve)
+    specials = _specials(one, slot, note, None)
+    if specials is None:
+        return None
+    reserved = _as_numbers(slot, specials)
+    whole: tuple[Range, ...] = merged(Range(piece.low, piece.high) for piece in curve.pieces)
+    legal: tuple[Range, ...] = tuple(codes for span in whole for codes in _without(span, reserved))
+    if not legal:
+        note(one.place, "no-legal-code", "all codes of its curve are reserved", "Reserve fewer codes.")
+        return None
+    bounds = {special.meaning: special.low for special in specials if special.meaning != "missing"}
+    ends = [legal[0].low, legal[-1].high, *bounds.values()]
+    curve = curved.inverted(one, curve, (min(ends), max(ends)), bounds, note)
+    if curve is None:
+        return None
+    assigned = sum(codes.high - codes.low + 1 for codes in legal)
+    assigned += sum(codes.high - codes.low + 1 for codes in specials)
+    unassigned = assigned < 1 << one.bits
+    policy = one.out_of_range or "error"
+    slot = replace(
+        slot, transform=curve, legal=legal, specials=specials, unassigned=unassigned, policy=policy
+    )
+    if not number.roundtrips(slot):
+        text = f"{_bits(one.bits)} on this curve are finer than a double-precision number tells apart"
+        note(_at(one, "curve"), "not-exact", text, "Use fewer bits, or a steeper curve.")
+        return None
+    return _with_policy(one, slot, note)
+
+
 def _coding_fits(one: Field, note: Note) -> bool:
     """Whether a coding's bits hold a number, and nothing beside it says the same or what it cannot."""
     assert one.coding is not None and one.bits is not None
@@ -407,7 +447,7 @@ def _default(one: Field, slot: Slot, note: Note) -> int | bool | None:
 def _ends(slot: Slot) -> str:
     """`-2 to 40 Cel`: the least and the greatest value of a number."""
     unit = f" {slot.unit}" if slot.unit else ""
-    if isinstance(slot.transform, Ieee):
+    if not isinstance(slot.transform, Linear):
         low, high = number.value_limits(slot)
         return f"{low:g} to {high:g}{unit}"
     raws = (slot.legal[0].low, slot.legal[-1].high)

@@ -20,6 +20,7 @@ from fractions import Fraction
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.calibration import Calibration
 from packetkit.layout.coding import CODINGS
+from packetkit.layout.curve import Curve
 from packetkit.layout.expression import Expression
 from packetkit.layout.limits import Limit
 
@@ -71,7 +72,7 @@ class Ieee:
     bits: int
 
 
-Transform = Linear | Ieee
+Transform = Linear | Ieee | Curve
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from typing import Any, NamedTuple
 
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.coding import BAD_DIGIT
+from packetkit.layout.curve import Curve, extremes, is_exact, nearest
 from packetkit.layout.model import Ieee, Linear, Range, Slot, Transform
 
 Value = int | float | str | bool | None
@@ -60,12 +61,39 @@ def value_of(transform: Transform, raw: int) -> int | float:
         number, pattern, _, _ = _IEEE[transform.bits]
         value: float = struct.unpack(number, struct.pack(pattern, raw))[0]
         return value
+    if isinstance(transform, Curve):
+        return _on_curve(transform, raw)
     exact = raw * transform.numerator + transform.base
     if transform.denominator == 1:
         return exact
     return (
         exact / transform.denominator + 0.0
     )  # int by int is rounded once; + 0.0 makes a vanishing negative +0.0
+
+
+def _on_curve(curve: Curve, raw: int) -> int | float:
+    piece = curve.piece(raw)
+    assert piece is not None  # a code without a value is not legal, and no bound
+    above = piece.above(raw)
+    return above // piece.denominator if curve.is_integer else above / piece.denominator + 0.0
+
+
+def has_value(transform: Transform, raw: int) -> bool:
+    """Return whether the transform gives a code a value."""
+    return not isinstance(transform, Curve) or transform.piece(raw) is not None
+
+
+def is_decode_only(slot: Slot) -> bool:
+    """Return whether encode takes codes only, because the slot's curve has no inverse."""
+    return isinstance(slot.transform, Curve) and not slot.transform.line
+
+
+def between(transform: Linear | Curve, raw: int, part: Fraction) -> Fraction:
+    """Return a value that lies a part of the way from one code's value to the next's; beyond a curve's end, at its end."""
+    if isinstance(transform, Linear):
+        return transform.offset + transform.scale * (raw + part)
+    here = _exactly(transform, raw)
+    return here + part * ((_exactly(transform, raw + 1) if has_value(transform, raw + 1) else here) - here)
 
 
 def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
@@ -195,9 +223,39 @@ def to_raw(slot: Slot, value: object) -> Outcome:
         )
     if isinstance(slot.transform, Ieee):
         return _to_ieee(slot, exact, value)
+    if isinstance(slot.transform, Curve):
+        return _to_curve(slot, slot.transform, exact, value)
     if isinstance(exact, float):
         return _beyond(slot, exact > 0, value)
     return _to_linear(slot, round_raw(slot.transform, exact), value)
+
+
+def _to_curve(slot: Slot, curve: Curve, exact: Rational | int | float, value: object) -> Outcome:
+    """The code of the line whose value is nearest; beyond the values of its ends, exact or as they are decoded, none is."""
+    if not curve.line:
+        text = f"{shown(value)} cannot be encoded, as several codes may have one value. Give the code: {{'raw': n}}"
+        return _fault(slot, "no-inverse", text)
+    if isinstance(exact, float):
+        return _beyond(slot, exact > 0, value)
+    ends = (curve.line[0].low, curve.line[-1].high)
+    values = [end for raw in ends for end in (_exactly(curve, raw), value_of(curve, raw))]
+    wanted = Fraction(int(exact.numerator), int(exact.denominator))
+    if not min(values) <= wanted <= max(values):
+        return _beyond(slot, wanted > max(values), value)
+    return _to_linear(slot, nearest(curve, wanted), value)
+
+
+def _exactly(curve: Curve, raw: int) -> Fraction:
+    piece = curve.piece(raw)
+    assert piece is not None
+    return piece.exact(raw)
+
+
+def _rises(transform: Transform) -> bool:
+    """Whether values rise with the codes of a transform that is no IEEE number."""
+    if isinstance(transform, Curve):
+        return not transform.line or transform.is_rising
+    return not isinstance(transform, Linear) or transform.numerator > 0
 
 
 def _to_linear(slot: Slot, raw: int, value: object) -> Outcome:
@@ -207,8 +265,7 @@ def _to_linear(slot: Slot, raw: int, value: object) -> Outcome:
         return Outcome(raw)
     first, last = slot.legal[0].low, slot.legal[-1].high
     if not first <= raw <= last:
-        rising = isinstance(slot.transform, Linear) and slot.transform.numerator > 0
-        return _beyond(slot, (raw > last) is rising, value)
+        return _beyond(slot, (raw > last) is _rises(slot.transform), value)
     if slot.policy != "clamp":
         return _by_policy(slot, raw, value)
     near = min((abs(code - raw), code) for codes in slot.legal for code in (codes.low, codes.high))
@@ -217,8 +274,7 @@ def _to_linear(slot: Slot, raw: int, value: object) -> Outcome:
 
 def _beyond(slot: Slot, above: bool, value: object) -> Outcome:
     """What becomes of a value above (or below) every legal one."""
-    rising = not (isinstance(slot.transform, Linear) and slot.transform.numerator < 0)
-    end = slot.legal[-1].high if above is rising else slot.legal[0].low
+    end = slot.legal[-1].high if above is _rises(slot.transform) else slot.legal[0].low
     if slot.policy != "clamp":
         return _by_policy(slot, end, value)
     wanted = "at_least" if above else "at_most"
@@ -288,6 +344,9 @@ def value_limits(slot: Slot) -> tuple[int | float, int | float]:
     """Return the least and the greatest value that encode takes for a number or float slot."""
     if isinstance(slot.transform, Ieee):
         return ieee_bounds(slot)
+    if isinstance(slot.transform, Curve) and not slot.transform.line:
+        low, high = extremes(slot.transform.pieces)
+        return (int(low), int(high)) if slot.transform.is_integer else (float(low), float(high))
     ends = sorted(value_of(slot.transform, raw) for raw in (slot.legal[0].low, slot.legal[-1].high))
     return ends[0], ends[1]
 
@@ -480,6 +539,8 @@ def roundtrips(slot: Slot) -> bool:
     Decided exactly, in a time that does not depend on how many codes there are.
     """
     transform = slot.transform
+    if isinstance(transform, Curve):
+        return is_exact(transform)
     if isinstance(transform, Ieee) or transform.denominator == 1:
         return True
     return all(linear_roundtrips(transform, codes.low, codes.high) for codes in _numeric(slot))

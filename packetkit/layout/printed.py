@@ -14,6 +14,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from packetkit.layout.coding import CODINGS
+from packetkit.layout.curve import Curve, extremes
 from packetkit.layout.model import (
     Check,
     Derived,
@@ -104,8 +105,11 @@ def ends(slot: Slot) -> tuple[Fraction, Fraction] | None:
     """The least and the greatest value that encode takes, exact; None where the slot has no such numbers."""
     if slot.kind == "float":
         return None if slot.minimum is None or slot.maximum is None else (slot.minimum, slot.maximum)
-    if slot.kind != "number" or not isinstance(slot.transform, Linear) or not slot.legal:
+    if slot.kind != "number" or not slot.legal:
         return None
+    if isinstance(slot.transform, Curve):
+        return extremes(slot.transform.line or slot.transform.pieces)
+    assert isinstance(slot.transform, Linear)
     scale, offset = slot.transform.scale, slot.transform.offset
     one, other = (offset + scale * raw for raw in (slot.legal[0].low, slot.legal[-1].high))
     return min(one, other), max(one, other)
@@ -143,6 +147,8 @@ def holds(slot: Slot) -> str:
     if slot.kind in ("flag", "reserved"):
         return "false, true" if slot.kind == "flag" else "sent as 0"
     limits = ends(slot)
+    if limits is not None and isinstance(slot.transform, Curve) and not slot.transform.is_integer:
+        return f"{float(limits[0]):.6g} to {float(limits[1]):.6g}"  # exact, it would be a fraction of many digits
     if limits is not None:
         return f"{format_number(limits[0])} to {format_number(limits[1])}"
     sides = (("from", slot.minimum), ("up to", slot.maximum))
@@ -153,9 +159,15 @@ def kind_text(slot: Slot) -> str:
     """The kind; a number says its sign, a float its format."""
     if isinstance(slot.transform, Ieee):
         return f"IEEE {slot.transform.bits}"
-    if slot.coding:
-        return CODINGS[slot.coding].words
+    words = [CODINGS[slot.coding].words] if slot.coding else []
+    if isinstance(slot.transform, Curve):
+        words.append(CURVES[slot.transform.name])
+    if words:
+        return ", ".join(words)
     return "signed" if slot.signed else slot.kind
+
+
+CURVES = {"square": "square law", "polynomial": "polynomial", "points": "points", "table": "table"}
 
 
 def special_text(slot: Slot, special: Special) -> str:

@@ -12,6 +12,7 @@ from typing import NamedTuple
 from packetkit.integrity.strength import Distance, distance
 from packetkit.layout import printed
 from packetkit.layout.model import Fill, Layout, Mark, Optional, Repeat, Slot
+from packetkit.layout.number import is_decode_only
 from packetkit.mission.cost import Step, saving, slot_times
 from packetkit.mission.load import Link, Mission
 from packetkit.radio.chirp import MAXIMUM_PAYLOAD_BYTES
@@ -220,6 +221,13 @@ def notes(mission: Mission, name: str) -> tuple[str, ...]:
         verb = "is a measured number" if len(bare) == 1 else "are measured numbers"
         found.append(
             f'{_listed(bare)} {verb} without a unit. Add unit: V or the like; unit: "1" for a plain ratio.'
+        )
+    codes_only = [slot.address for slot in layout.slots if is_decode_only(slot)]
+    if codes_only:
+        one = len(codes_only) == 1
+        found.append(
+            f"{_listed(codes_only)} {'lies on a curve' if one else 'lie on curves'} without an inverse: several codes may have one value, "
+            "so encode takes {raw: n} only."
         )
     if not any(slot.kind == "check" for slot in layout.slots):
         found.append("No check: damage goes unnoticed unless what carries the frame detects it.")

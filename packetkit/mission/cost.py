@@ -20,6 +20,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from packetkit.layout import number, printed
+from packetkit.layout.curve import Curve
 from packetkit.layout.meaning import linear
 from packetkit.layout.model import Fill, Layout, Linear, Node, Optional, Packing, Range, Repeat, Run, Slot
 from packetkit.mission.load import Link, Mission
@@ -143,7 +144,13 @@ def _ceil(number: Fraction) -> int:
 
 def has_step(slot: Slot) -> bool:
     """True where a coarser or finer step is a thing to choose: a number by meaning, or scaled by wire and not a role's."""
-    if slot.kind != "number" or slot.role is not None or slot.coding or slot.pieces:
+    if (
+        slot.kind != "number"
+        or slot.role is not None
+        or slot.coding
+        or slot.pieces
+        or isinstance(slot.transform, Curve)
+    ):
         return False
     return slot.by_meaning or abs(_transform(slot).scale) != 1
 
@@ -331,7 +338,7 @@ def saving(mission: Mission, name: str, slot: Slot) -> Step | None:
         narrower = (
             slot.width > 1
             and slot.kind in ("number", "states", "tag")
-            and not (slot.coding or slot.pieces)
+            and not (slot.coding or slot.pieces or isinstance(slot.transform, Curve))
             and slot.number not in meter.frame.whole_octets
         )
         return meter.step(None, {slot.number: slot.width - 1}) if narrower else None

@@ -27,6 +27,7 @@ from packetkit.schema.kinds import (
     PART_KEYS,
     PART_NEEDS,
     PASSES_KEYS,
+    SQUARE_KEYS,
     Key,
 )
 from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE
@@ -103,6 +104,23 @@ READS: dict[str, Callable[[Key], Shape]] = {
     "preset": lambda _: {"enum": list(PRESETS)},
     "codes": lambda _: _CODES,
     "octets": lambda _: _list_of(NUMBER),
+    "curve": lambda _: {
+        "anyOf": [
+            {"enum": ["square"]},
+            {
+                "type": "object",
+                "properties": {
+                    "square": _mapping(SQUARE_KEYS),
+                    "polynomial": {"type": "array", "items": NUMBER, "minItems": 2},
+                    "points": {"type": "array", "items": {"type": "array", "items": NUMBER}, "minItems": 2},
+                    "table": {"type": "object", "minProperties": 1, "additionalProperties": NUMBER},
+                },
+                "minProperties": 1,
+                "maxProperties": 1,
+                "additionalProperties": False,
+            },
+        ]
+    },
     "runs": lambda _: {
         "type": "array",
         "minItems": 2,
@@ -185,6 +203,7 @@ _CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
     ("A mission", MISSION_KEYS),
     ("A frame", FRAME_KEYS),
     ("A field", FIELD_KEYS),
+    ("A square law (curve.square)", SQUARE_KEYS),
     ("A CRC by its parameters (algorithm)", CRC_KEYS),
     ("calibration of one unit", CURVE_KEYS),
     ("limits", LIMITS_KEYS),

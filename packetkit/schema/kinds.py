@@ -241,6 +241,12 @@ FIELD_KEYS = _table(
     ),
     Key("scale", "number", "value = offset + scale * raw."),
     Key("offset", "number", "value = offset + scale * raw."),
+    Key(
+        "curve",
+        "curve",
+        "How codes become values where that is not linear: square, {square: {keeps_sign: true}}, {polynomial: [c0, c1, ...]}, "
+        "{points: [[raw, value], ...]} or {table: {raw: value}}.",
+    ),
     Key("minimum", "number", "The least value; by meaning, raw code 0."),
     Key("maximum", "number", "The greatest value."),
     Key("resolution", "positive", "The step from one value to the next."),
@@ -328,6 +334,10 @@ CURVE_KEYS = _table(
     ),
 )
 
+SQUARE_KEYS = _table(
+    Key("keeps_sign", "boolean", "true: the square of a negative root is negative."),
+)
+
 CRC_KEYS = _table(
     Key("width", "integer", "Bits of the register, 3 to 82."),
     Key(
@@ -374,6 +384,7 @@ KINDS: dict[str, Kind] = {
                 "coding",
                 "scale",
                 "offset",
+                "curve",
                 "minimum",
                 "maximum",
                 "resolution",
@@ -382,7 +393,7 @@ KINDS: dict[str, Kind] = {
                 "limits",
                 "calibration",
             ),
-            (1, 2, 3, 6, 14, 22, 25, 26),
+            (1, 2, 3, 6, 14, 15, 22, 25, 26),
         ),
         Kind(
             "float",

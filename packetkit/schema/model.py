@@ -88,6 +88,19 @@ class Calibration:
 
 
 @dataclass(frozen=True, slots=True)
+class Curve:
+    """How codes become values where that is not linear: `what` is square, polynomial, points or table.
+
+    coefficients: of a polynomial, the constant first. points: of points and table, (raw, value), ascending.
+    """
+
+    what: str
+    keeps_sign: bool = False
+    coefficients: tuple[Fraction, ...] = ()
+    points: tuple[tuple[int, Fraction], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class CustomCrc:
     """A CRC by its six parameters, in the notation of the published catalogue (unreflected, without the leading term)."""
 
@@ -128,6 +141,7 @@ class Field:
     # its value
     scale: Fraction | None = None
     offset: Fraction | None = None
+    curve: Curve | None = None
     minimum: Fraction | None = None
     maximum: Fraction | None = None
     resolution: Fraction | None = None

@@ -15,8 +15,18 @@ from typing import Any
 
 from packetkit.errors import Problem
 from packetkit.schema import text as yaml_text
-from packetkit.schema.kinds import CRC_KEYS, CURVE_KEYS, KINDS, LIMIT_KEYS, LIMITS_KEYS, Key
-from packetkit.schema.model import Calibration, Codes, Condition, Covers, CustomCrc, Limit, Place, Repeat
+from packetkit.schema.kinds import CRC_KEYS, CURVE_KEYS, KINDS, LIMIT_KEYS, LIMITS_KEYS, SQUARE_KEYS, Key
+from packetkit.schema.model import (
+    Calibration,
+    Codes,
+    Condition,
+    Covers,
+    Curve,
+    CustomCrc,
+    Limit,
+    Place,
+    Repeat,
+)
 from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE, reserved_in
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence, format_number, shown
@@ -34,6 +44,9 @@ _COVERS = {
     "to": Key("to", "reference", ""),
     "except": Key("except", "references", ""),
 }
+_CURVES = ("square", "polynomial", "points", "table")
+_MOST_POINTS = 4096  # of a curve: a table over twelve bits, in full
+_MOST_TERMS = 16  # of a polynomial; beyond, a double of the flight code no longer tells its terms apart
 _LONGEST_LINE = 80  # a unit, a label, a reason: what one line of a table or a legend holds
 _MOST_OCTETS = 64  # in front of a check: the longest such header known, that of IPv6 (RFC 8200), has 40
 _MOST_COEFFICIENTS = 10
@@ -399,6 +412,105 @@ class Readers:
             self.note(node, "code-order", path, summary, remedy)
             return None
         return Codes(low, high, values.get("reason", ""))
+
+    def _read_curve(self, node: Node, path: str, key: Key) -> Curve | None:
+        """How codes become values, in one of four forms."""
+        forms = (
+            "One of: square, {square: {keeps_sign: true}}, {polynomial: [c0, c1]}, {points: [[raw, value], "
+            "...]}, {table: {raw: value}}."
+        )
+        if isinstance(node, Scalar) and node.text == "square":
+            return Curve("square")
+        if not isinstance(node, Mapping) or len(node.entries) != 1 or node.entries[0].key.text not in _CURVES:
+            self.note(node, "curve-shape", path, "a curve is one of four forms", on_lines(forms))
+            return None
+        entry = node.entries[0]
+        made: Curve | None = getattr(self, f"_curve_{entry.key.text}")(entry.value, path)
+        return made
+
+    def _curve_square(self, node: Node, path: str) -> Curve | None:
+        mapping = self.mapping(node, path, "square", "square: {keeps_sign: true}")
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, SQUARE_KEYS, path, "square")
+        values = self.read_all(entries, SQUARE_KEYS, path)
+        return Curve("square", **values) if len(values) == len(mapping.entries) else None
+
+    def _curve_polynomial(self, node: Node, path: str) -> Curve | None:
+        items = node.items if isinstance(node, Sequence) else ()
+        if not 2 <= len(items) <= _MOST_TERMS:
+            text = f"a polynomial is 2 to {_MOST_TERMS} coefficients, the constant first"
+            self.note(
+                node,
+                "curve-shape",
+                path,
+                text,
+                "Write {polynomial: [c0, c1, c2]}: c0 + c1 * raw + c2 * raw^2.",
+            )
+            return None
+        terms = [self._read_number(item, path, Key("a coefficient", "", "")) for item in items]
+        known = tuple(term for term in terms if term is not None)
+        if len(known) < len(terms):
+            return None
+        if not any(known[1:]):
+            self.note(
+                node,
+                "curve-shape",
+                path,
+                "every code would be the same value",
+                "Write the coefficient of raw, or of a power of it.",
+            )
+            return None
+        return Curve("polynomial", coefficients=known)
+
+    def _curve_points(self, node: Node, path: str) -> Curve | None:
+        items = node.items if isinstance(node, Sequence) else ()
+        if not 2 <= len(items) <= _MOST_POINTS:
+            text = f"points are 2 to {_MOST_POINTS:,} pairs of a raw code and its value"
+            self.note(node, "curve-shape", path, text, "Write {points: [[0, -40], [255, 85]]}.")
+            return None
+        pairs: list[tuple[Node, Node]] = []
+        for item in items:
+            if not isinstance(item, Sequence) or len(item.items) != 2:
+                self.note(
+                    item, "curve-shape", path, "a point is a raw code and its value", "Write [raw, value]."
+                )
+                return None
+            pairs.append((item.items[0], item.items[1]))
+        return self._curve_of_pairs("points", pairs, path)
+
+    def _curve_table(self, node: Node, path: str) -> Curve | None:
+        mapping = self.mapping(node, path, "table", "a raw code and its value each: {0: -40, 1: -38.5}")
+        if mapping is None:
+            return None
+        if not 1 <= len(mapping.entries) <= _MOST_POINTS:
+            text = f"a table has 1 to {_MOST_POINTS:,} entries, not {len(mapping.entries):,}"
+            self.note(node, "curve-shape", path, text, "Write {table: {0: -40, 1: -38.5}}.")
+            return None
+        # A key may stand in quotes: whoever writes JSON has no choice.
+        pairs: list[tuple[Node, Node]] = [
+            (replace(one.key, quoted=False), one.value) for one in mapping.entries
+        ]
+        return self._curve_of_pairs("table", pairs, path)
+
+    def _curve_of_pairs(self, what: str, pairs: list[tuple[Node, Node]], path: str) -> Curve | None:
+        found: dict[int, Fraction] = {}
+        for left, right in pairs:
+            raw = self._read_integer(left, path, Key("a raw code", "", ""))
+            value = self._read_number(right, path, Key("a value", "", ""))
+            if raw is None or value is None:
+                return None
+            if raw in found:
+                self.note(
+                    left,
+                    "curve-shape",
+                    path,
+                    f"code {whole(raw)} is there twice",
+                    "Give each code one value.",
+                )
+                return None
+            found[raw] = value
+        return Curve(what, points=tuple(sorted(found.items())))
 
     def _read_runs(self, node: Node, path: str, key: Key) -> tuple[tuple[int, int], ...] | None:
         """Runs of bits as (bit, width)."""

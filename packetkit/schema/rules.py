@@ -62,6 +62,8 @@ _WIRE = {
     "range-does-not-fit": "The bits hold every step of the range and every reserved code.",
     "range-too-wide": "A range by meaning needs at most 64 bits.",
     "bound-unreachable": "A wire field can reach the bounds that it declares.",
+    "curve-shape": "A curve is square, or one of {square: ...}, {polynomial: ...}, {points: ...} and {table: ...}, in its form.",
+    "curve-unfit": "A curve has codes that its bits hold, values that doubles tell apart, and beside it only what it leaves open.",
     "runs-shape": "Runs are a list of [bit, width].",
     "runs-unfit": "The runs of a split value and the single fields between them fill their group, each bit once.",
     "coding-unfit": "A coding has the bits it needs, and neither signed, at_least, at_most nor a thousand missing codes beside it.",

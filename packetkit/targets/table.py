@@ -331,6 +331,7 @@ def _transform(slot: Slot) -> Row:
     if isinstance(slot.transform, Ieee):
         low, high = ieee_bounds(slot)
         return {"ieee": slot.transform.bits, "low": low, "high": high}
+    assert isinstance(slot.transform, Linear)  # any other scale was refused
     if slot.transform.is_identity:
         return {}
     return {"scale": [slot.transform.numerator, slot.transform.base, slot.transform.denominator]}

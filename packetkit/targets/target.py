@@ -19,6 +19,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Protocol
 
 from packetkit.errors import Unsupported
+from packetkit.layout.curve import Curve
 from packetkit.layout.model import Check, Fill, Layout, Optional, Repeat, Run, Slot, slots_of
 
 
@@ -104,6 +105,8 @@ def refusals(layout: Layout, knows: frozenset[str] = frozenset()) -> Iterator[tu
             if slot.kind not in KNOWN_KINDS:
                 yield slot.address, f"a field of the kind {slot.kind}"
             yield from _unread(slot, slot.address, knows)
+            if isinstance(slot.transform, Curve) and "curve" not in knows:
+                yield slot.address, "its curve"
             if slot.check is not None:
                 yield from _unread(slot.check, slot.address)
 

@@ -142,6 +142,31 @@ BUGS: tuple[Bug, ...] = (
         "made.append(Spot(piece, at + offset, lift=0))",
         "codec",
     ),
+    # -- curves
+    Bug(
+        "half way between two codes of a curve the lesser is taken",
+        "layout/curve",
+        "return after if abs(there - wanted) <= abs(wanted",
+        "return after if abs(there - wanted) < abs(wanted",
+    ),
+    Bug(
+        "a falling curve is searched as a rising one",
+        "layout/curve",
+        "turn = 1 if curve.is_rising else -1",
+        "turn = 1",
+    ),
+    Bug(
+        "the square of a negative root is not negative",
+        "layout/curve",
+        "less = tuple(-term for term in terms)",
+        "less = terms",
+    ),
+    Bug(
+        "the line from one point to the next starts at code 0",
+        "layout/curve",
+        "(start - slope * first, slope)",
+        "(start, slope)",
+    ),
     # -- what a field means
     Bug(
         "the usual missing code of a signed field is all ones",

@@ -21,6 +21,7 @@ from packetkit.codec.bulk.gather import Array, bits_turned, octets_turned, piece
 from packetkit.codec.bulk.plan import Part, Placed, Plan, plan_of
 from packetkit.codec.bulk.values import within
 from packetkit.errors import EncodeError, Fault
+from packetkit.layout.curve import Curve
 from packetkit.layout.model import Ieee, Layout, Linear, Range, Slot
 from packetkit.layout.number import ieee_bounds, to_raw
 
@@ -215,7 +216,11 @@ def _left_out(slot: Slot) -> int | None:
 def _codes(slot: Slot, column: Array) -> tuple[Array, Array]:
     """A column's codes, and where they are certain."""
     kind = column.dtype.kind
-    if slot.kind in ("number", "float") and kind in "iuf" and not slot.coding:
+    if (
+        slot.kind in ("number", "float")
+        and kind in "iuf"
+        and not (slot.coding or isinstance(slot.transform, Curve))
+    ):
         if isinstance(slot.transform, Ieee):
             return _ieee_codes(slot, slot.transform, column)
         if kind == "f":

@@ -15,6 +15,7 @@ from math import isnan
 import numpy as np
 
 from packetkit.codec.bulk.gather import Array
+from packetkit.layout.curve import Curve, extremes
 from packetkit.layout.model import Ieee, Linear, Range, Slot
 from packetkit.layout.number import from_raw, value_of
 
@@ -34,6 +35,8 @@ def dtype_of(slot: Slot) -> np.dtype[np.generic]:
             return np.dtype(np.float64)
         ends = [int(value_of(slot.transform, number)) for number in slot.number_limits]
         return integer_type(min(ends), max(ends))
+    if slot.kind == "number" and isinstance(slot.transform, Curve) and slot.transform.is_integer:
+        return integer_type(*(int(end) for end in extremes(slot.transform.pieces)))
     if slot.kind in ("number", "float"):
         return np.dtype(np.float64)
     if slot.kind in ("states", "tag", "count", "reserved", "check", "constant", "sync") and slot.width <= 64:
@@ -138,7 +141,7 @@ def meaning(slot: Slot) -> Meaning:
     """Return how a slot's codes become values."""
     dtype = dtype_of(slot)
     transform = slot.transform
-    if slot.coding:
+    if slot.coding or isinstance(transform, Curve):
         return Meaning(dtype, _asked(slot), None, False, _has_number(slot))
     if slot.kind in ("number", "float") and isinstance(transform, Ieee):
         return Meaning(dtype, _ieee(transform), valued(slot), True)
@@ -148,7 +151,7 @@ def meaning(slot: Slot) -> Meaning:
 
 
 def _asked(slot: Slot) -> Callable[[Array, Array], None]:
-    """Values asked for code by code, each code once: for codings."""
+    """Values asked for code by code, each code once: for codings and curves."""
 
     def write(raws: Array, out: Array) -> None:
         codes, places = np.unique(raws, return_inverse=True)
