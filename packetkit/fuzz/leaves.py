@@ -88,7 +88,7 @@ class Leaves:
             made["signed"] = True
         elif self.odds(3) and bits > 1:
             made["coding"] = self.one(*CODINGS)
-        if self.odds(4) and bits <= _CURVED_BITS:
+        if self.odds(3) and bits <= _CURVED_BITS:
             return self.on_curve(made, bits, scope, style)
         scale, offset = Fraction(1), Fraction(0)
         if self.odds(2):
@@ -167,7 +167,7 @@ class Leaves:
     def on_curve(self, made: Entry, bits: int, scope: Scope, style: Style) -> tuple[Entry, int]:
         """A number on a curve."""
         low, high = _code_limits(made, bits)
-        form = self.chance.choice((0, 0, 1, 2, 3))
+        form = self.chance.choice((0, 0, 1, 2, 2, 3))
         if form == 0:
             made["curve"] = self.one(
                 "square", {"square": {"keeps_sign": True}}, {"square": {"keeps_sign": True}}
