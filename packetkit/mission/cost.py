@@ -350,6 +350,11 @@ def saving(mission: Mission, name: str, slot: Slot) -> Step | None:
             return None if width is None or width >= slot.width else meter.step(new, {slot.number: width})
 
 
+def at_widths(mission: Mission, name: str, widths: Mapping[int, int]) -> Step:
+    """What a frame costs more or less with some fields at other widths, by slot number."""
+    return _Meter(mission.link, frame_of(mission, name)).step(None, widths)
+
+
 class _Meter:
     """Measures changes of widths against the frame as it is."""
 

@@ -1,0 +1,459 @@
+"""`packetkit plan`: which setting brings most home and what binds it, what to change in the schema, a quota, many teams together.
+
+Every figure comes from packetkit.mission (plan, changes, quota, together); this module reads options, words and draws.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import PurePath
+from typing import Any
+
+import click
+
+from packetkit.cli import output
+from packetkit.cli.link import percent
+from packetkit.errors import RadioError
+from packetkit.files import load, not_onto_an_input, only_one_standard_input, write_text
+from packetkit.mission.changes import Change, cheapest
+from packetkit.mission.load import Mission
+from packetkit.mission.passes import Pass, window_of
+from packetkit.mission.plan import Cell, Sweep, best, frontier, sweep
+from packetkit.mission.quota import Quota, quota
+from packetkit.mission.together import Shared, Together, together
+from packetkit.radio import CAUTION, chirp
+
+FINDINGS = 1
+BINDS = {
+    "airtime": "airtime: packets follow each other as fast as they can",
+    "margin": "margin: more than a tenth is lost",
+    "duty": "duty: the share of the hour is used up",
+    "cadence": "cadence: nothing more is measured",
+    "backlog": "backlog: more is measured than can be sent",
+}
+Document = dict[str, Any]
+
+
+def _positive(option: str, text: str | None) -> Fraction | None:
+    number = None if text is None else chirp.exact_number(text)
+    if text is not None and not number:
+        raise RadioError(f"{option}: {text!r} is not a number above 0, written like 10 or 2.5")
+    return number
+
+
+# ---- one mission over its passes
+
+
+def cell_document(cell: Cell) -> Document:
+    setting = cell.setting
+    return {
+        "spreading_factor": setting.spreading_factor,
+        "bandwidth_khz": float(setting.bandwidth.kilohertz),
+        "coding_rate": setting.coding_rate,
+        "records_in_packet": cell.bundle,
+        "cadence_s": None if cell.cadence_s is None else float(cell.cadence_s),
+        "payload_bytes": cell.payload_bytes,
+        "time_on_air_ms": float(cell.time_on_air_s * 1000),
+        "packets_per_pass": cell.packets,
+        "delivered_records": cell.delivered_records,
+        "delivered_bytes": cell.delivered_bytes,
+        "loss": cell.loss,
+        "margin_least_db": cell.margin_least_db,
+        "margin_best_db": cell.margin_best_db,
+        "energy_mj_per_byte": cell.energy_mj_per_byte,
+        "drift_beyond_rule": cell.drifts,
+        "binds": cell.binds,
+    }
+
+
+def change_document(change: Change) -> Document:
+    return {
+        "fields": [
+            {"field": address, "step_now": now, "step_then": then, "unit": unit, "bits_saved": bits}
+            for address, now, then, unit, bits in change.parts
+        ],
+        "frame_bytes_saved": change.frame_bytes,
+        "time_saved_ms": float(change.saved_s * 1000),
+        "more_frames_per_pass": change.frames,
+    }
+
+
+def pass_document(mission: Mission, window: Pass, made: Sweep, changes: tuple[Change, ...]) -> Document:
+    return {
+        "kind": "pass",
+        "mission": mission.name,
+        "frame": made.frame_name,
+        "frame_bytes": made.frame_bytes,
+        "pass_duration_s": float(window.duration_s),
+        "pass_duration_basis": window.basis,
+        "cells": len(made.cells),
+        "dropped": made.dropped,
+        "now": None if made.now is None else cell_document(made.now),
+        "best": [{"best_at": words, **cell_document(cell)} for words, cell in best(made.cells)],
+        "frontier": [cell_document(cell) for cell in frontier(made.cells)],
+        "changes": [change_document(change) for change in changes],
+        "caution": CAUTION,
+    }
+
+
+def _cell_row(words: str, cell: Cell) -> tuple[object, ...]:
+    spent = "" if cell.energy_mj_per_byte is None else f"{cell.energy_mj_per_byte:.3g} mJ"
+    return (
+        words,
+        f"{cell.setting.spreading_factor}" + (" ~" if cell.drifts else ""),
+        cell.setting.bandwidth.labels[-1],
+        cell.setting.coding_rate,
+        cell.bundle,
+        f"{cell.delivered_bytes:,.0f}",
+        percent(cell.loss),
+        f"{cell.margin_least_db:+.1f} dB",
+        spent,
+        cell.binds,
+    )
+
+
+def cells_text(made: Sweep, encoding: str) -> str:
+    """The best few, and the schema's own, as a table."""
+    titles = ("in one", "arrive", "lost", "margin", "a byte", "binds")
+    columns = (
+        output.Column("best at", fit="wrap"),
+        output.Column("SF"),
+        output.Column("kHz", ">"),
+        output.Column("rate"),
+        *(output.Column(title, ">") for title in titles),
+    )
+    rows = [_cell_row(words, cell) for words, cell in best(made.cells)]
+    if made.now is not None:
+        rows.append(_cell_row("the schema's", made.now))
+    return output.Table(columns, tuple(rows)).text(encoding=encoding)
+
+
+def change_sentence(change: Change) -> str:
+    """`humidity 0.1 to 0.5 %: 2 bits; one byte less, 41 ms less on the air, 6 more frames a pass`."""
+    parts = " and ".join(
+        f"{address} {float(now):g} to {float(then):g} {unit}".rstrip()
+        + f" ({bits} bit{'s' if bits > 1 else ''} each)"
+        for address, now, then, unit, bits in change.parts
+    )
+    size = "1 byte" if change.frame_bytes == 1 else f"{change.frame_bytes} bytes"
+    more = f", {change.frames} more frames a pass" if change.frames else ""
+    return f"{parts}: {size} and {float(change.saved_s * 1000):.0f} ms less on the air{more}."
+
+
+def pass_text(mission: Mission, window: Pass, made: Sweep, changes: tuple[Change, ...], encoding: str) -> str:
+    """What a person reads: the best few, what binds, what was dropped, what to change, the caution."""
+    width = min(output.columns(), output.DEFAULT_COLUMNS)
+    tried = len(made.cells) + sum(made.dropped.values())
+    head = (
+        f"{made.frame_name}, {made.frame_bytes} bytes a record; a pass of {float(window.duration_s):.0f} s ({window.basis}). "
+        f"{tried:,} cells of spreading factor, bandwidth, coding rate and records in a packet; {len(made.cells):,} can work."
+    )
+    notes = [
+        "in one: records in a packet; arrive: record bytes a pass, expected; margin: at the weakest moment; a byte: energy of sending."
+    ]
+    notes += [
+        f"{word}." for key, word in BINDS.items() if any(cell.binds == key for _, cell in best(made.cells))
+    ]
+    if any(cell.drifts for _, cell in best(made.cells)):
+        notes.append(
+            "~ drifts further within a packet than the drift rule allows; sources disagree: test it."
+        )
+    if not made.cells:
+        notes = ["No setting works; see why below."]
+    notes += [f"Dropped: {count:,}: {reason}." for reason, count in list(made.dropped.items())[:8]]
+    narrow = any(cell.setting.bandwidth.hertz < 62_500 for _, cell in best(made.cells))
+    if narrow:
+        notes.append("Below 62.5 kHz both ends need a temperature-compensated oscillator (common practice).")
+    if changes:
+        notes.append("Cheapest changes to the schema, as it is sent now:")
+        notes += [f"- {change_sentence(change)}" for change in changes]
+    parts = [
+        f"{mission.name}: which setting brings most home\n",
+        "\n".join(output.wrapped(head, width)) + "\n",
+    ]
+    if made.cells:
+        parts.append(cells_text(made, encoding))
+    parts += ["\n".join(line for note in notes for line in output.wrapped(note, width)) + "\n"]
+    parts.append("\n".join(output.wrapped(CAUTION, width)) + "\n")
+    return "\n".join(parts)
+
+
+# ---- a quota
+
+
+def quota_document(mission: Mission, made: Quota) -> Document:
+    return {
+        "kind": "quota",
+        "mission": mission.name,
+        "frame": made.frame_name,
+        "frame_bytes": made.frame_bytes,
+        "cadence_s": float(made.cadence_s),
+        "measured_bytes_per_day": made.measured_bytes,
+        "quota_bytes_per_day": float(made.host.bytes_per_day),
+        "message_bytes": made.host.message_bytes,
+        "fits": made.fits,
+        "ways": [
+            {
+                "way": way.name,
+                "frame_bytes": way.frame_bytes,
+                "frames_per_day": way.frames_a_day,
+                "bytes_per_day": way.bytes_a_day,
+                "interval_s": None if way.interval_s is None else float(way.interval_s),
+                "gives_up": way.gives_up,
+                "schema": way.schema,
+            }
+            for way in made.ways
+        ],
+        "caution": CAUTION,
+    }
+
+
+def quota_text(mission: Mission, made: Quota, encoding: str) -> str:
+    """What a person reads of a quota: measured against taken, the ways, and the schema that summarises."""
+    width = min(output.columns(), output.DEFAULT_COLUMNS)
+    head = (
+        f"{made.frame_name}, {made.frame_bytes} bytes every {float(made.cadence_s):g} s: {made.measured_bytes:,} bytes a day; "
+        "the host takes "
+        f"{float(made.host.bytes_per_day):,.0f} in messages of up to {made.host.message_bytes}."
+    )
+    parts = [f"{mission.name}: a daily quota\n", "\n".join(output.wrapped(head, width)) + "\n"]
+    if made.fits:
+        parts.append("Everything fits.\n")
+    else:
+        columns = (
+            output.Column("way", fit="wrap"),
+            *(output.Column(title, ">") for title in ("bytes", "a day", "every")),
+            output.Column("gives up", fit="wrap"),
+        )
+        rows = tuple(
+            (
+                way.name,
+                way.frame_bytes,
+                way.frames_a_day,
+                "never" if way.interval_s is None else output.duration_text(float(way.interval_s)),
+                way.gives_up,
+            )
+            for way in made.ways
+        )
+        parts.append(output.Table(columns, rows).text(encoding=encoding))
+        if any(way.schema for way in made.ways):
+            parts.append("--schema FILE writes the schema of the summaries.\n")
+    parts.append("\n".join(output.wrapped(CAUTION, width)) + "\n")
+    return "\n".join(parts)
+
+
+# ---- many teams
+
+
+def together_document(made: Together) -> Document:
+    return {
+        "kind": "together",
+        "channels": [
+            {
+                "channel": shared.channel,
+                "load": float(shared.load),
+                "step_s": float(shared.step_s),
+                "senders": [
+                    {
+                        "team": sender.team,
+                        "frame": sender.frame,
+                        "time_on_air_ms": float(sender.airtime_s * 1000),
+                        "period_s": float(sender.period_s),
+                        "lost_free_running": shared.lost[index],
+                        "offset_s": float(shared.offsets_s[index]) if shared.offsets_s else None,
+                    }
+                    for index, sender in enumerate(shared.senders)
+                ],
+            }
+            for shared in made.channels
+        ],
+        "alike": [{"first": first, "second": second, "reason": why} for first, second, why in made.alike],
+        "caution": CAUTION,
+    }
+
+
+def shared_text(shared: Shared, encoding: str) -> str:
+    """One channel as a table with its sentence."""
+    titles = ("on air", "every", "lost", "offset")
+    columns = (
+        output.Column("team", fit="shorten"),
+        output.Column("frame", fit="shorten"),
+        *(output.Column(title, ">") for title in titles),
+    )
+    rows = tuple(
+        (
+            sender.team,
+            sender.frame,
+            chirp.milliseconds(sender.airtime_s),
+            f"{float(sender.period_s):g} s",
+            percent(shared.lost[index]),
+            f"{float(shared.offsets_s[index]):.3f} s" if shared.offsets_s else "-",
+        )
+        for index, sender in enumerate(shared.senders)
+    )
+    table = output.Table(columns, rows).text(encoding=encoding)
+    return f"{shared.channel}: somebody sends {percent(float(shared.load))} of the time\n\n{table}"
+
+
+TOGETHER = (
+    "lost: share of frames that overlap another team's, timers running freely, no capture effect. offset: when each starts within the "
+    "common step, so that none overlap; timers drift, so start them together and check through the day."
+)
+
+
+def together_text(made: Together, encoding: str) -> str:
+    """What a person reads of many teams."""
+    width = min(output.columns(), output.DEFAULT_COLUMNS)
+    notes = [TOGETHER]
+    notes += [
+        f"{shared.channel}: no offsets: with 0.05 s between them the frames do not fit into the common step of their cadences, "
+        f"{float(shared.step_s):g} s; take cadences with a longer common step, or shorter frames."
+        for shared in made.channels
+        if not shared.offsets_s
+    ]
+    notes += [
+        f"Cannot be told apart: {first} and {second}: {why}. Give each team a tag of its own."
+        for first, second, why in made.alike
+    ]
+    parts = ["Many teams, one receiver\n", *(shared_text(shared, encoding) for shared in made.channels)]
+    parts += ["\n".join(output.wrapped(note, width)) + "\n" for note in (*notes, CAUTION)]
+    return "\n".join(parts)
+
+
+def team_names(schemas: tuple[str, ...], missions: list[Mission]) -> list[tuple[str, Mission]]:
+    """A name of its own for each team: the mission's, numbered where several have it."""
+    counts: dict[str, int] = {}
+    named = []
+    for mission in missions:
+        counts[mission.name] = counts.get(mission.name, 0) + 1
+        number = counts[mission.name]
+        named.append((mission.name if number == 1 else f"{mission.name} {number}", mission))
+    assert len(named) == len(schemas)
+    return named
+
+
+# ---- the command
+
+
+@click.command("plan")
+@click.argument("schemas", metavar="SCHEMA...", nargs=-1, required=True)
+@click.option(
+    "--frame",
+    metavar="NAME",
+    help="The frame to plan for.  [default: the first without a cadence, else the longest]",
+)
+@click.option(
+    "--pass",
+    "basis",
+    type=click.Choice(["mean", "overhead"]),
+    default="mean",
+    show_default=True,
+    help="Which pass of an orbit.",
+)
+@click.option(
+    "--cadence-s",
+    "cadences",
+    metavar="S",
+    multiple=True,
+    help="Seconds between records, instead of the schema's; may be repeated.",
+)
+@click.option("--together", "is_together", is_flag=True, help="Look at many teams on one receiver.")
+@click.option("--schema", "summary", metavar="FILE", help="With a quota: write the schema of the summaries.")
+@output.json_option
+@output.output_option
+def command(
+    schemas: tuple[str, ...],
+    frame: str | None,
+    basis: str,
+    cadences: tuple[str, ...],
+    is_together: bool,
+    summary: str | None,
+    as_json: bool,
+    destination: str,
+) -> int:
+    """Find the setting that brings most home, and what binds it.
+
+    One SCHEMA: with passes and a link every spreading factor, bandwidth, coding rate and bundle is tried, and the cheapest changes of the
+    schema are named; with a host's quota, what fits and which summary would. Several with --together: what teams on one receiver do to
+    each other. Exit status 1: nothing works, the quota is exceeded, or teams' frames cannot be told apart.
+
+    \b
+    packetkit plan heron.yaml
+    packetkit plan team-1.yaml team-2.yaml --together
+    """
+    only_one_standard_input(*schemas)
+    for one in (destination, *([summary] if summary else [])):
+        not_onto_an_input(one, *schemas)
+    if not is_together and len(schemas) > 1:
+        raise click.UsageError("several schemas are looked at together: add --together, or give one")
+    asked = [_positive("--cadence-s", one) for one in cadences]
+    missions = [load(one) for one in schemas]
+    encoding = output.encoding_of(destination)
+    if is_together:
+        document, text, found = _together(schemas, missions, asked, frame, summary, encoding)
+    elif missions[0].passes is not None and missions[0].passes.host is not None:
+        if asked:
+            raise click.UsageError(
+                "--cadence-s: with a quota the cadence is the frame's own; write it in the schema"
+            )
+        document, text, found = _quota(missions[0], frame, summary, encoding)
+    else:
+        if summary:
+            raise click.UsageError("--schema is for a host's quota; this schema has none")
+        document, text, found = _pass(missions[0], frame, basis, asked, encoding)
+    if as_json:
+        output.write_json(document, destination)
+    else:
+        output.write(text, destination)
+    return FINDINGS if found else 0
+
+
+Answer = tuple[Document, str, bool]
+
+
+def _pass(
+    mission: Mission, frame: str | None, basis: str, asked: list[Fraction | None], encoding: str
+) -> Answer:
+    if mission.passes is None:
+        raise RadioError(
+            "the schema has no passes; add passes: {altitude_km: 510, minimum_elevation_deg: 10} or others"
+        )
+    window = window_of(mission.passes, basis)
+    made = sweep(mission, window, frame, cadences=asked or None)
+    changes = (
+        cheapest(mission, made.frame_name, window) if mission.layouts[made.frame_name].maximum_bytes else ()
+    )
+    document = pass_document(mission, window, made, changes)
+    return document, pass_text(mission, window, made, changes, encoding), not made.cells
+
+
+def _quota(mission: Mission, frame: str | None, summary: str | None, encoding: str) -> Answer:
+    made = quota(mission, frame)
+    if summary:
+        written = next((way.schema for way in made.ways if way.schema), "")
+        if not written:
+            raise RadioError(
+                "--schema: there is no summary to write: everything fits, or no message holds one"
+            )
+        write_text(summary, written)
+        output.say(f"{PurePath(summary).name}: the schema of the summaries")
+    return quota_document(mission, made), quota_text(mission, made, encoding), not made.fits
+
+
+def _together(
+    schemas: tuple[str, ...],
+    missions: list[Mission],
+    asked: list[Fraction | None],
+    frame: str | None,
+    summary: str | None,
+    encoding: str,
+) -> Answer:
+    if frame is not None or summary is not None or len(asked) > 1:
+        raise click.UsageError(
+            "--together takes no --frame and no --schema, and one --cadence-s for frames that have none"
+        )
+    if len(schemas) < 2:
+        raise click.UsageError("--together needs two schemas or more")
+    made = together(team_names(schemas, missions), asked[0] if asked else None)
+    found = bool(made.alike) or any(shared.load > 1 for shared in made.channels)
+    return together_document(made), together_text(made, encoding), found
