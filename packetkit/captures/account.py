@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from packetkit.captures.continuity import Continuity, continuities
 from packetkit.captures.stream import Event, Failed, Good, Skipped
+from packetkit.layout.model import Layout
 
 # The ranges that are kept to be shown; all are counted.
 SHOWN = 10
@@ -13,7 +16,10 @@ SHOWN = 10
 
 @dataclass(slots=True)
 class Account:
-    """Counts of events. failed: by claimed frame and reason. ranges: the first skipped ones, for showing."""
+    """Counts of events. failed: by claimed frame and reason. ranges: the first skipped ones, for showing.
+
+    continuity: what the counters of each frame tell, by its name; `of` makes one for frames that have counters.
+    """
 
     size: int = 0
     good: Counter[str] = field(default_factory=Counter)
@@ -21,12 +27,25 @@ class Account:
     skipped_ranges: int = 0
     skipped_bytes: int = 0
     ranges: list[Skipped] = field(default_factory=list)
+    continuity: dict[str, Continuity] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, layouts: Iterable[Layout]) -> Account:
+        """Return an empty account that follows the counters of these frames."""
+        return cls(continuity=continuities(layouts))
+
+    def finish(self) -> None:
+        """Take it that there are no more events."""
+        for one in self.continuity.values():
+            one.finish()
 
     def add(self, event: Event) -> None:
         """Count one event more."""
         self.size += event.size
         if isinstance(event, Good):
             self.good[event.frame] += 1
+            if event.frame in self.continuity:
+                self.continuity[event.frame].take(event.record, event.data, event.offset)
         elif isinstance(event, Failed):
             self.failed[event.claimed, event.reason] += 1
         else:

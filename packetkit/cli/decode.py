@@ -21,7 +21,7 @@ import click
 from packetkit.captures import paste
 from packetkit.captures.account import Account
 from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle, whole
-from packetkit.cli import decoded, output
+from packetkit.cli import continued, decoded, output
 from packetkit.cli.spelling import portable
 from packetkit.codec.calibrate import curves, serials
 from packetkit.codec.frame import Frame
@@ -202,14 +202,17 @@ class Target:
 
 def decode(wanted: Wanted, source: Source, target: Target) -> int:
     """Write what the source holds and what became of its bytes; return the exit status."""
-    account = Account()
+    account = Account.of(frame.layout for frame in wanted.frames.values())
     with _opened(target) as stream:
         writer = _writer(wanted, target, stream.write)
         interrupted = _pump(
             wanted, replace(source, pieces=_pushing(source.pieces, stream)), target, writer, account
         )
         writer.end()
+        account.finish()
         note = decoded.account_text(account, source.read_as, wanted.obstacle, source.refusal)
+        width = min(output.columns(), output.DEFAULT_COLUMNS)
+        note += continued.text(account, width, output.encoding_of(target.destination))
         if interrupted:
             note += f"Stopped at byte {account.size:,}: what comes after it was not decoded.\n"
         if isinstance(writer, decoded.Document):

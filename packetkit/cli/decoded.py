@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 from packetkit.captures.account import Account
 from packetkit.captures.stream import Event, Failed, Good, Skipped
-from packetkit.cli import output
+from packetkit.cli import continued, output
 from packetkit.codec import cells
 from packetkit.export import columns, csv, jsonl
 from packetkit.layout.limits import marked
@@ -124,6 +124,7 @@ class Document:
             "failed_by_reason": dict(account.failed_by_reason),
             "skipped_ranges": account.skipped_ranges,
             "skipped_bytes": account.skipped_bytes,
+            "continuity": continued.document(account),
             "skipped": self.skipped,
             "frames": self.frames,
         }

@@ -187,7 +187,28 @@ def test_a_small_frame_is_a_row_of_a_table_with_the_account_below(
         "Good frames: 2.",
         "Failed frames: 2 (1 beacon check failed, 1 beacon truncated).",
         "Skipped: 5 bytes in 1 range, at 0 to 4.",
+        "by counter  missing  longest gap  duplicates  late  wraps  restarts",
+        "──────────  ───────  ───────────  ──────────  ────  ─────  ────────",
+        "beacon       0 of 1            0           1     0      0         0",
     ]
+
+
+def test_what_is_missing_by_the_counters_is_told_and_in_the_document(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    beacon = packetkit.load(FIRST).frame("beacon")
+    rows = [{"counter": number, "temperature": 20, "cell_voltage": 3.9} for number in (254, 255, 3, 4)]
+    path = written(tmp_path, b"".join(map(beacon.encode, rows)))
+    assert main(["decode", FIRST, path]) == 0
+    out = capsys.readouterr().out
+    assert "beacon       3 of 7            3           0     0      1         0\n" in out
+    assert "beacon, % lost in each frame: 0 0 100 100 100 0 0\nMissing: numbers between" in out
+    assert main(["decode", FIRST, path, "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)["continuity"]
+    assert (told["missing_frames"], told["longest_gap_frames"], told["longest_gap_after_offset"]) == (3, 3, 6)
+    path = written(tmp_path, b"".join(map(beacon.encode, rows[:2])))
+    assert main(["decode", FIRST, path]) == 0
+    assert capsys.readouterr().out.endswith("Good frames: 2.\nBy their own counters no frame is missing.\n")
 
 
 def test_a_larger_frame_is_a_block_and_says_why_a_value_is_missing(

@@ -1,0 +1,89 @@
+"""How the account by the frames' own counters is shown: a table and a line of losses for a person, a list for `--json`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from packetkit.captures.account import Account
+from packetkit.captures.continuity import Continuity
+from packetkit.cli import output
+
+# So many parts of the time are shown; a line of 80 columns holds them.
+SHOWN_PARTS = 10
+
+
+def told(account: Account) -> dict[str, Continuity]:
+    """Return the frames whose counters tell anything: of which two or more came."""
+    return {name: one for name, one in account.continuity.items() if one.got > 1}
+
+
+def text(account: Account, width: int, encoding: str) -> str:
+    """Return what is missing, came twice or late, and when, in a few lines; empty where no counter tells."""
+    found = told(account)
+    if not found:
+        return ""
+    if all(one.counts_missing and not _events(one) for one in found.values()):
+        return "By their own counters no frame is missing.\n"
+    titles = ("missing", "longest gap", "duplicates", "late", "wraps", "restarts")
+    columns = (output.Column("by counter", fit="shorten"), *(output.Column(title, ">") for title in titles))
+    rows = tuple((name, *_row(one)) for name, one in found.items())
+    lines = output.Table(columns, rows).text(width, encoding)
+    for name, one in found.items():
+        lines += "".join(line + "\n" for line in output.wrapped(_loss(name, one), width) if line)
+    if any(one.missing for one in found.values()):
+        why = "Missing: numbers between good frames that no good frame bore; failed frames are among them."
+        lines += "\n".join(output.wrapped(why, width)) + "\n"
+    return lines
+
+
+def _events(one: Continuity) -> int:
+    return one.missing + one.duplicates + one.late + one.resets
+
+
+def _row(one: Continuity) -> tuple[object, ...]:
+    if not one.counts_missing:
+        return ("not counted", "", f"{one.duplicates:,}", "", "", f"{one.resets:,}")
+    sent = one.got - one.duplicates + one.missing
+    counts = (one.longest.frames, one.duplicates, one.late, one.wraps, one.resets)
+    return (f"{one.missing:,} of {sent:,}", *(f"{count:,}" for count in counts))
+
+
+def _loss(name: str, one: Continuity) -> str:
+    """A line of losses along the time; empty where there is none to show."""
+    width, parts = one.timeline.parts(SHOWN_PARTS)
+    if not one.missing or len(parts) < 2:
+        return ""
+    shares = " ".join("-" if not sent else f"{round(100 * (sent - got) / sent)}" for sent, got in parts)
+    step = (
+        output.duration_text(float(width))
+        if one.timeline.unit == "s"
+        else "frame"
+        if width == 1
+        else f"{int(width):,} frames"
+    )
+    return f"{name}, % lost in each {step}: {shares}"
+
+
+def document(account: Account) -> list[dict[str, Any]]:
+    """Return the same for `--json`, one object a frame that has counters, always with the same keys."""
+    return [_object(name, one) for name, one in account.continuity.items()]
+
+
+def _object(name: str, one: Continuity) -> dict[str, Any]:
+    width, parts = one.timeline.parts(SHOWN_PARTS)
+    counts = one.counts_missing
+    return {
+        "frame": name,
+        "good_frames": one.got,
+        "missing_frames": one.missing if counts else None,
+        "longest_gap_frames": one.longest.frames if counts else None,
+        "longest_gap_after_offset": one.longest.after_offset,
+        "duplicates": one.duplicates,
+        "late": one.late if counts else None,
+        "wraps": one.wraps if counts else None,
+        "restarts": one.resets,
+        "elapsed_s": one.elapsed_s,
+        "loss_axis": one.timeline.unit,
+        "loss_part_width": width,
+        "loss_parts": [{"sent_frames": sent, "good_frames": got} for sent, got in parts] if counts else [],
+    }
