@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from packetkit.cli import output
+from packetkit.cli import held, output
 from packetkit.conformance import vector
 from packetkit.errors import InputError
 from packetkit.files import not_onto_an_input, read_schema, shown_name, write_text
@@ -57,6 +57,7 @@ def _frame(frame: proof.FrameProof) -> dict[str, Any]:
         "fingerprint": frame.fingerprint,
         "laws": dict(frame.laws),
         "judges": dict(frame.judges),
+        "targets": dict(frame.targets),
         "construct_cannot": [{"path": path, "reason": reason} for path, reason in frame.refusals],
         "failure": None
         if failure is None
@@ -77,6 +78,7 @@ def text(made: proof.Proof, seconds: float, encoding: str) -> str:
             (laws.LAWS[name].sentence, f"{count:,}") for name, count in frame.laws.items()
         ]
         rows += [(JUDGES[name], f"{count:,}") for name, count in frame.judges.items()]
+        rows += [(f"{name} = codec, on raw codes", f"{count:,}") for name, count in frame.targets.items()]
         columns = (output.Column(f"{frame.name}: what holds", fit="wrap"), output.Column("examples", ">"))
         parts.append(output.Table(columns, tuple(rows)).text(encoding=encoding))
         parts += [f"construct cannot express {path}: {reason}\n" for path, reason in frame.refusals]
@@ -96,6 +98,17 @@ def _verdict(made: proof.Proof, seconds: float) -> str:
         if made.interrupted
         else f"{count}: all of it holds.\n"
     )
+
+
+def hold(made: proof.Proof, targets: list[held.Target], examples: int) -> None:
+    """Hold running targets to every frame that holds so far."""
+    try:
+        for frame in made.frames:
+            for target in targets:
+                if frame.failure is None and not made.interrupted:
+                    target.prove(frame, made.seed, examples)
+    except KeyboardInterrupt:
+        made.interrupted = True
 
 
 def save(made: proof.Proof, schema: str, directory: str) -> list[str]:
@@ -134,6 +147,7 @@ def save(made: proof.Proof, schema: str, directory: str) -> list[str]:
     show_default=True,
     help="Where a counterexample is written, as a vector.",
 )
+@held.option
 @output.json_option
 @output.output_option
 def command(
@@ -142,6 +156,7 @@ def command(
     examples: int,
     seed: int | None,
     directory: str,
+    targets: tuple[str, ...],
     as_json: bool,
     destination: str,
 ) -> int:
@@ -149,11 +164,12 @@ def command(
 
     The codec, the construct object and a slow second implementation of the wire rules answer the same questions; each law is asked
     of the codec. A counterexample is made small and saved. Exit status 1: something does not hold. Interrupted, what was proven so
-    far is printed.
+    far is printed. Targets are compiled and run with what is installed here; C under the sanitizers for memory and undefined behaviour.
 
     \b
     packetkit fuzz heron.yaml
     packetkit fuzz heron.yaml --frame survey --examples 20000 --seed 7
+    packetkit fuzz heron.yaml --targets c
     """
     not_onto_an_input(destination, schema)
     data = read_schema(schema)
@@ -161,8 +177,10 @@ def command(
     names = frames_of(mission, name)
     chosen = secrets.randbits(32) if seed is None else seed
     start = monotonic()
-    with output.Progress("records", examples * len(names)) as progress:
-        made = proof.prove(mission, names, chosen, examples, progress.advance)
+    with held.running(mission, targets) as others:
+        with output.Progress("records", examples * len(names)) as progress:
+            made = proof.prove(mission, names, chosen, examples, progress.advance)
+        hold(made, others, examples)
     seconds = monotonic() - start
     files = save(made, data.decode("utf-8-sig"), directory)
     if as_json:

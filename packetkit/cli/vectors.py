@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import click
 
-from packetkit.cli import output
-from packetkit.conformance import judge, vector
+from packetkit.cli import held, output
+from packetkit.conformance import boot, judge, vector
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, read_text, shown_name
-from packetkit.fuzz import judges
+from packetkit.fuzz import judges, raw
 from packetkit.mission import vectors as mission_vectors
 from packetkit.mission.load import Mission
 
@@ -21,10 +23,12 @@ def made(mission: Mission) -> vector.Vectors:
     return mission_vectors.made(mission, lambda name: judges.oracle(declared[name], mission.layouts[name]))
 
 
-def verify(mission: Mission, path: str, as_json: bool) -> int:
-    """Print how the codecs stand to a file of vectors; return 1 where they differ."""
-    found = vector.read(read_text(path), shown_name(path))
+def verify(mission: Mission, found: vector.Vectors, targets: tuple[str, ...], as_json: bool) -> int:
+    """Print how the codec, and generated targets, stand to vectors; return 1 where they differ."""
     wrong = list(mission_vectors.differences(found, mission, judge.codec))
+    if not wrong and targets:
+        with held.running(mission, targets) as others:
+            wrong = [sentence for target in others for sentence in differences(target, found)]
     count = sum(len(frame.cases) for frame in found.frames)
     if as_json:
         output.write_json(
@@ -33,6 +37,7 @@ def verify(mission: Mission, path: str, as_json: bool) -> int:
                 "fingerprint": mission.fingerprint,
                 "vectors_fingerprint": found.fingerprint,
                 "cases": count,
+                "targets": list(targets),
                 "agree": not wrong,
                 "differences": wrong,
             }
@@ -41,8 +46,28 @@ def verify(mission: Mission, path: str, as_json: bool) -> int:
         more = f"... and {len(wrong) - SHOWN} more\n" if len(wrong) > SHOWN else ""
         output.write("".join(f"{one}\n" for one in wrong[:SHOWN]) + more)
     else:
-        output.write(f"{mission.name}: {count} vectors agree.\n")
+        who = f" with {', '.join(('the codec', *targets))}" if targets else ""
+        output.write(f"{mission.name}: {count} vectors agree{who}.\n")
     return FINDINGS if wrong else 0
+
+
+def differences(target: held.Target, found: vector.Vectors) -> Iterator[str]:
+    """Yield what a target does otherwise than vectors that the codec agrees with: their bytes read, their raw codes written."""
+    for frame in found.frames:
+        one = target.frames[frame.name]
+        for case in frame.cases:
+            if case.data is None:
+                continue
+            row = raw.expected(one, case.data)[1]
+            for parting in raw.partings(one, target.ask, [case.data] if row is None else [case.data, row]):
+                yield f"{frame.name}: {case.name}: {held.failure(target.name, one, parting).sentence}"
+
+
+def self_test(mission: Mission, line: str) -> int:
+    """Print whether a unit's own line says that it packs as this schema does; return 1 where it does not."""
+    answer = boot.judged(mission.layouts, mission.name, mission.fingerprint, line)
+    output.write(f"{answer.sentence}\n")
+    return 0 if answer.agrees else FINDINGS
 
 
 @click.command("vectors")
@@ -54,28 +79,53 @@ def verify(mission: Mission, path: str, as_json: bool) -> int:
     help="Hold the codec against these vectors instead of writing new ones.",
 )
 @click.option(
-    "--json", "as_json", is_flag=True, help="With --verify: write one strict JSON document instead of text."
+    "--self-test",
+    "line",
+    metavar="LINE",
+    help="Say whether a unit that printed this line when it started packs as SCHEMA says.",
 )
+@click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help="With --verify or --targets: write one strict JSON document instead of text.",
+)
+@held.option
 @output.output_option
-def command(schema: str, path: str | None, as_json: bool, destination: str) -> int:
+def command(
+    schema: str,
+    path: str | None,
+    line: str | None,
+    as_json: bool,
+    targets: tuple[str, ...],
+    destination: str,
+) -> int:
     """Write, or verify, test vectors: values, bytes, and values back.
 
     Each field at its minimum, -1, 0, 1, maximum, missing, in every state and just out of range; options absent, lists empty and at their
     longest; records at random; damaged frames with the reason why they are refused. The bytes are worked out by a slow second
-    implementation of the wire rules, never by the codec that they are for. Exit status 1: the codec differs from a vector.
+    implementation of the wire rules, never by the codec that they are for. With --targets generated code reads and writes them too,
+    as raw codes. Exit status 1: the codec, a target or a unit's line differs.
 
     \b
     packetkit vectors heron.yaml -o heron.vectors.json
-    packetkit vectors heron.yaml --verify heron.vectors.json
+    packetkit vectors heron.yaml --verify heron.vectors.json --targets c
+    packetkit vectors heron.yaml --self-test "heron 1-0123456789abcdef 89ABCDEF"
     """
     only_one_standard_input(schema, path)
     not_onto_an_input(destination, schema)
     mission = load(schema)
-    if path is not None:
+    if path is not None or targets or line is not None:
         if destination != "-":
-            raise click.UsageError("--verify writes nothing: leave -o out")
-        return verify(mission, path, as_json)
+            asked = "--self-test" if line is not None else "--verify" if path is not None else "--targets"
+            raise click.UsageError(f"{asked} writes nothing: leave -o out")
+        if line is not None:
+            if path is not None or targets or as_json:
+                raise click.UsageError("--self-test stands alone: leave the other options out")
+            return self_test(mission, line)
+        found = made(mission) if path is None else vector.read(read_text(path), shown_name(path))
+        return verify(mission, found, targets, as_json)
     if as_json:
-        raise click.UsageError("vectors are JSON in any case; --json goes with --verify")
+        raise click.UsageError("vectors are JSON in any case; --json goes with --verify and --targets")
     output.write(vector.text(made(mission)), destination)
     return 0

@@ -41,12 +41,13 @@ class Failure:
 
 @dataclass(slots=True)
 class FrameProof:
-    """One frame's proof. laws, judges: how many examples each has passed. refusals: what construct cannot express."""
+    """One frame's proof. laws, judges, targets: how many examples each has passed. refusals: what construct cannot express."""
 
     name: str
     fingerprint: str
     laws: Counter[str] = field(default_factory=Counter)
     judges: Counter[str] = field(default_factory=Counter)
+    targets: Counter[str] = field(default_factory=Counter)
     refusals: tuple[tuple[str, str], ...] = ()
     failure: Failure | None = None
 
@@ -67,7 +68,8 @@ class Proof:
     @property
     def examples(self) -> int:
         """Questions asked and answered as they should be."""
-        return sum(sum(frame.laws.values()) + sum(frame.judges.values()) for frame in self.frames)
+        counters = [counter for frame in self.frames for counter in (frame.laws, frame.judges, frame.targets)]
+        return sum(sum(counter.values()) for counter in counters)
 
 
 def prove(

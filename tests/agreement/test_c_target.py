@@ -12,7 +12,7 @@ import pytest
 
 from packetkit import toolchains
 from packetkit.codec.frame import Frame
-from packetkit.conformance import faults
+from packetkit.conformance import boot, faults
 from packetkit.conformance.batch import Question
 from packetkit.errors import TargetError, UnknownFrame, Unsupported
 from packetkit.fuzz import raw
@@ -320,3 +320,60 @@ def test_a_program_that_ends_early_is_told_with_what_it_said(tmp_path: Path) -> 
         pytest.raises(TargetError, match="gone"),
     ):
         process.ask([Question(0, b"")])
+
+
+# -- the unit's own line, and its main loop ------------------------------------------------------------------------
+
+SANITIZED = list(toolchains.SANITIZED)
+
+
+def example(mission: Mission, name: str, place: Path, compiler: str, *flags: str) -> Path:
+    """The example of a mission, compiled."""
+    for file, text in c.write(mission.layouts, dossier(name, mission)).items():
+        (place / file).write_text(text, encoding="utf-8")
+    prefix = name.replace("-", "_")
+    files = [f"{prefix}.c", f"{prefix}_self_test.c", f"{prefix}_example.c"]
+    turns = f"-D{prefix.upper()}_TURNS=3"
+    toolchains.run([*compiler.split(), *STRICT, *flags, turns, "-o", "unit", *files], cwd=str(place))
+    return place / "unit"
+
+
+@pytest.mark.parametrize("name", ["first-light", "heron", "plover"])
+def test_the_main_loop_runs_as_it_is_and_its_line_fits_the_schema(name: str, tmp_path: Path) -> None:
+    mission = parse(resource(f"schemas/{name}.yaml").read_bytes())
+    unit = example(mission, name, tmp_path, "cc -std=c99", *SANITIZED)
+    line, *frames = subprocess.run([unit], capture_output=True, text=True, check=True).stdout.splitlines()
+    assert boot.judged(mission.layouts, name, mission.fingerprint, line).agrees, line
+    assert len(frames) == 3 * len(mission.layouts)
+    for at, text in enumerate(frames):
+        told, record = mission.decode(bytes.fromhex(text))
+        assert told == list(mission.layouts)[at % len(mission.layouts)]
+        counter = "counter" if name == "first-light" else "sequence"
+        assert record[counter] == at // len(mission.layouts)
+
+
+@pytest.mark.slow
+def test_the_lines_of_units_of_random_schemas_fit_them(tmp_path: Path) -> None:
+    for at, mission in enumerate(drawn(range(200, 206))):
+        place = tmp_path / str(at)
+        place.mkdir()
+        unit = example(mission, f"u{at}", place, "cc -std=c99")
+        line = subprocess.run([unit], capture_output=True, text=True, check=True).stdout.splitlines()[0]
+        assert boot.judged(mission.layouts, f"u{at}", mission.fingerprint, line).agrees, mission.file
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("hello", "no self-test line"),
+        ("plover 1-0123456789abcdef 01234567", "the unit sends plover"),
+        ("heron 1-0123456789abcdef 01234567", "another version"),
+        ("heron {} 01234567", "packs bits otherwise: 01234567, not"),
+        ("heron {} failed", "do not fly this build"),
+        ("boot: heron {} ", "no self-test line"),
+    ],
+)
+def test_a_line_that_does_not_fit_is_told_why(line: str, words: str) -> None:
+    mission = parse(resource("schemas/heron.yaml").read_bytes())
+    found = boot.judged(mission.layouts, "heron", mission.fingerprint, line.format(mission.fingerprint))
+    assert not found.agrees and words in found.sentence

@@ -299,7 +299,12 @@ def test_a_schema_from_standard_input_is_copied_beside_its_tests(
 def test_c_is_written_with_the_mission_in_its_names(schema: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["generate", "small.yaml", "--target", "c", "-o", "flight", "--json"]) == 0
     document = valid("generate", capsys.readouterr().out)
-    assert [Path(file).name for file in document["files"]] == ["small_one.h", "small_one.c"]
+    assert [Path(file).name for file in document["files"]] == [
+        "small_one.h",
+        "small_one.c",
+        "small_one_self_test.c",
+        "small_one_example.c",
+    ]
     header = Path("flight/small_one.h").read_text(encoding="utf-8")
     assert (
         document["fingerprint"] in header

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from packetkit.layout.model import Linear, Slot
 from packetkit.layout.printed import holds, special_text
-from packetkit.targets.c import decode, encode
+from packetkit.targets.c import boot, decode, encode
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.words import Page, comment
 from packetkit.targets.target import Dossier
@@ -89,6 +89,7 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
     for frame in frames:
         _frame(page, frame)
     _dispatch(page, mission, frames)
+    page.add("", *boot.declaration(mission, dossier))
     page.add("", "#ifdef __cplusplus", "}", "#endif", "", "#endif")
     return page.text
 

@@ -1,0 +1,136 @@
+"""Generated targets held to the codec, for `fuzz` and `vectors`: compiled once, asked in batches, the first difference made small."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from itertools import islice
+from random import Random
+
+import click
+
+from packetkit.conformance import members
+from packetkit.conformance.vector import Case
+from packetkit.errors import DecodeError
+from packetkit.fuzz import proof, raw
+from packetkit.mission.dossier import Dossier
+from packetkit.mission.load import Mission
+from packetkit.toolchains import PROCESSES
+
+BATCH = 300  # subjects asked at once
+
+
+class Target:
+    """One target of a mission, running. frames: what it is held to, by name."""
+
+    def __init__(self, name: str, mission: Mission, ask: raw.Ask) -> None:
+        self.name = name
+        self.ask = ask
+        self.frames = {
+            frame: raw.Held(layout, mission.frame(frame), number)
+            for number, (frame, layout) in enumerate(mission.layouts.items())
+        }
+
+    def first(
+        self, frame: str, subjects: Iterator[raw.Subject], tick: Callable[[int], None]
+    ) -> raw.Parting | None:
+        """Return the smallest subject found on which the target differs, None where there is none. tick: told of subjects asked."""
+        held = self.frames[frame]
+        while batch := list(islice(subjects, BATCH)):
+            parting = next(raw.partings(held, self.ask, batch), None)
+            if parting is not None:
+                return raw.smallest(held, self.ask, parting)
+            tick(len(batch))
+        return None
+
+    def prove(self, one: proof.FrameProof, seed: int, examples: int) -> None:
+        """Hold the target to a frame of which something is proven already, with as many records."""
+        held = self.frames[one.name]
+
+        def count(asked: int) -> None:
+            one.targets[self.name] += asked
+
+        one.targets[self.name] = 0
+        chance = Random(f"{seed} {one.name} {self.name}")
+        parting = self.first(one.name, raw.subjects(held.layout, held.frame, chance, examples), count)
+        if parting is not None:
+            one.failure = failure(self.name, held, parting)
+
+
+def failure(target: str, held: raw.Held, parting: raw.Parting) -> proof.Failure:
+    """Return a difference as a proof has it."""
+    (_, wanted), (_, got) = parting.expected, parting.found
+    place = proof.first_difference(held.layout, wanted, got) if isinstance(got, bytes) else ""
+    action = "decoding" if isinstance(parting.subject, bytes) else "encoding the codes"
+    subject = parting.subject.hex() if isinstance(parting.subject, bytes) else listed(held, parting.subject)
+    sentence = f"{action} {subject}: {target} gives {said(parting.found)}, the codec {said(parting.expected)}"
+    return proof.Failure(
+        f"{target} = codec, on raw codes", parting.subject, sentence, place, case(held, parting.subject)
+    )
+
+
+def listed(held: raw.Held, subject: tuple[int, ...]) -> str:
+    """A row of members with the names of their fields."""
+    slots = members.slots(held.layout, subject)
+    return ", ".join(
+        f"{slot.address if slot is not None else 'elements'} {code}"
+        for slot, code in zip(slots, subject, strict=True)
+    )
+
+
+def said(outcome: raw.Outcome) -> str:
+    status, content = outcome
+    if isinstance(content, bytes):
+        return content.hex()
+    return status if content is None else f"{status} {content}"
+
+
+def case(held: raw.Held, subject: raw.Subject) -> Case:
+    """A counterexample as a vector: what the codec makes of it."""
+    if isinstance(subject, bytes):
+        try:
+            return Case("found", data=subject, back=held.frame.decode(subject))
+        except DecodeError as no:
+            return Case("found", data=subject, back=no.reason)
+    detail = members.to_detail(held.layout, subject)
+    status, data = raw.expected(held, subject)
+    if status != "ok":
+        return Case("found", detail)
+    return Case("found", detail, data, held.frame.decode(data))
+
+
+@contextmanager
+def running(mission: Mission, names: Sequence[str]) -> Iterator[list[Target]]:
+    """Yield these targets of a mission, each as a running process, in a directory that is gone afterwards.
+
+    Raises Unsupported, or TargetError where what it takes to run one is not here.
+    """
+    dossier = Dossier(mission.name, mission.fingerprint, "", "", mission.outside)
+    with tempfile.TemporaryDirectory(prefix="packetkit-") as directory:
+        if not names:
+            yield []
+            return
+        name, *others = names
+        with (
+            PROCESSES[name]([(mission.layouts, dossier)], directory) as process,
+            running(mission, others) as rest,
+        ):
+            yield [Target(name, mission, process.ask), *rest]
+
+
+def chosen(context: click.Context, parameter: click.Parameter, value: str | None) -> tuple[str, ...]:
+    """Return the targets that an option names, without repeats."""
+    names = tuple(dict.fromkeys(word.strip() for word in value.split(","))) if value else ()
+    for name in names:
+        if name not in PROCESSES:
+            raise click.BadParameter(f"{name!r} is none of {', '.join(PROCESSES)}", context, parameter)
+    return names
+
+
+option = click.option(
+    "--targets",
+    metavar="NAMES",
+    callback=chosen,
+    help=f"Hold generated code to the codec too, on raw codes: {', '.join(PROCESSES)}.",
+)

@@ -1,0 +1,115 @@
+"""The line that a unit prints when it starts, and whether it fits a schema: a build of another version of it is seen before launch.
+
+A unit packs a few records that follow from nothing but the layout, and prints mission, fingerprint and a CRC-32 over all their bytes.
+KEEP IN STEP WITH packetkit/targets/c/boot.py, which writes the same in C; tests compile and run it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from zlib import crc32
+
+from packetkit.codec.frame import Frame
+from packetkit.conformance import members
+from packetkit.layout.model import Layout, Node, Optional, Repeat, Run, Slot
+
+ROUNDS = 4  # records of each frame
+START = 1
+MOST_ELEMENTS = 3
+
+_LINE = re.compile(
+    r"(?P<mission>[a-z][a-z0-9_-]*) (?P<fingerprint>[0-9]+-[0-9a-f]{16}) (?P<digest>[0-9A-F]{8}|failed)"
+)
+
+
+class Sequence32:
+    """Numbers that every processor makes alike: x * 1664525 + 1013904223 modulo 2**32 (Numerical Recipes, chapter 7, from memory)."""
+
+    def __init__(self) -> None:
+        self.state = START
+
+    def next(self) -> int:
+        self.state = (self.state * 1664525 + 1013904223) & 0xFFFFFFFF
+        return self.state >> 8  # the low bits of such a sequence hardly change
+
+    def code(self, slot: Slot) -> int:
+        """A raw code of a slot."""
+        if slot.codes:
+            return slot.codes[self.next() % len(slot.codes)].low
+        if slot.kind == "count":
+            most = slot.raw_limits[1] if slot.maximum_count is None else slot.maximum_count
+            return self.next() % (min(most, MOST_ELEMENTS) + 1)
+        code = self.next()
+        for _ in range(2):
+            code = code << 24 | self.next()
+        code &= (1 << slot.width) - 1
+        return code - (1 << slot.width) if slot.signed and code >> (slot.width - 1) else code
+
+
+def digest(layouts: Mapping[str, Layout]) -> int:
+    """Return the CRC-32 over the frames that a unit packs when it starts."""
+    numbers, made = Sequence32(), 0
+    for layout in layouts.values():
+        frame = Frame(layout)
+        for _ in range(ROUNDS):
+            row = tuple(_members(layout.nodes, numbers, {}))
+            made = crc32(frame.encode(members.to_detail(layout, row)), made)
+    return made
+
+
+def _members(nodes: Sequence[Node], numbers: Sequence32, known: dict[int, int]) -> Iterator[int]:
+    for node in nodes:
+        if isinstance(node, Run):
+            for slot in node.slots:
+                if members.is_member(slot):
+                    known[slot.number] = numbers.code(slot)
+                    yield known[slot.number]
+                elif slot.codes:
+                    known[slot.number] = slot.codes[0].low
+        elif isinstance(node, Repeat):
+            count = node.count if node.counted_by is None else known[node.counted_by]
+            if count is None:
+                count = numbers.next() % (min(node.maximum or MOST_ELEMENTS, MOST_ELEMENTS) + 1)
+                yield count
+            for _ in range(count):
+                yield from _members(node.element, numbers, known)
+        elif isinstance(node, Optional) and any(known[node.by] in codes for codes in node.codes):
+            yield from _members(node.body, numbers, known)
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Whether a line fits a schema, and the sentence that says why not."""
+
+    agrees: bool
+    sentence: str
+
+
+def judged(layouts: Mapping[str, Layout], mission: str, fingerprint: str, line: str) -> Judgement:
+    """Return whether a unit that printed this line packs as a schema says."""
+    found = _LINE.search(line)
+    if found is None:
+        return Judgement(
+            False, "this is no self-test line: it reads mission, fingerprint and eight hexadecimal digits"
+        )
+    name, theirs, told = found["mission"], found["fingerprint"], found["digest"]
+    if name != mission:
+        return Judgement(False, f"the unit sends {name}, and the schema is {mission}'s")
+    if theirs != fingerprint:
+        return Judgement(
+            False,
+            f"the unit was built for {mission} {theirs}, and the schema is {fingerprint}: another version. "
+            "Build the unit anew, or decode with the schema that it was built for",
+        )
+    if told == "failed":
+        return Judgement(False, "the unit's own frames did not decode on it: do not fly this build")
+    wanted = f"{digest(layouts):08X}"
+    if told != wanted:
+        return Judgement(
+            False,
+            f"the unit was built for this schema, but packs bits otherwise: {told}, not {wanted}. "
+            "Its compiler or its memory makes a mistake, or the generated files were edited",
+        )
+    return Judgement(True, f"The unit packs {mission} {fingerprint} as the schema says.")

@@ -1,0 +1,160 @@
+"""The self-test of a unit: it packs a few records that follow from the layout, reads them back, and gives one line to print.
+
+KEEP IN STEP WITH packetkit/conformance/boot.py, which makes the same records in Python; tests compile and run this one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from packetkit.layout.model import Fill, Node, Optional, Repeat, Run, Slot
+from packetkit.targets.c.frame import FrameCode, Mission, Walk, constant
+from packetkit.targets.c.record import is_member, joined
+from packetkit.targets.c.words import Page, comment, ctype, number, size_for, unsigned
+from packetkit.targets.target import Dossier
+
+ROUNDS, START, MOST_ELEMENTS = 4, 1, 3
+
+_TEXT = """\
+static uint32_t state;
+
+static uint32_t next(void) {
+    state = (uint32_t)(state * 1664525 + 1013904223);
+    return state >> 8;
+}
+
+static uint32_t digest;
+
+static void add(const uint8_t *from, size_t size) {
+    size_t i;
+    for (i = 0; i < size; i++) {
+        uint8_t bit;
+        digest ^= from[i];
+        for (bit = 0; bit < 8; bit++) {
+            digest = (digest & 1) ? (uint32_t)((digest >> 1) ^ 0xEDB88320) : (uint32_t)(digest >> 1);
+        }
+    }
+}
+"""
+
+
+def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str:
+    """Return the source of the self-test."""
+    page = Page()
+    page.add(
+        f"/* Self-test of {comment(dossier.mission)}, written by packetkit: print its line when the unit starts, and ask",
+        " * `packetkit vectors SCHEMA --self-test LINE`. Leave this file out where there is no room for it. */",
+        f'#include "{mission.prefix}.h"',
+        "",
+        "#include <string.h>",
+        "",
+    )
+    page.lines += _TEXT.splitlines()
+    slots = [slot for frame in frames for slot in frame.layout.slots if is_member(slot)]
+    if any(size_for(slot.width) == 64 and not slot.codes and slot.kind != "count" for slot in slots):
+        page.add("", "static uint64_t wide(void) {", "    uint64_t code = next();")
+        page.add("    code = (code << 24) | next();", "    return (code << 24) | next();", "}")
+    if any(size_for(slot.width) < 64 and not slot.codes and slot.kind != "count" for slot in slots):
+        page.add("", "static uint32_t narrow(void) {", "    uint32_t code;", "    (void)next();")
+        page.add("    code = next();", "    return (uint32_t)((code << 24) | next());", "}")
+    page.add("")
+    for frame in frames:
+        _frame(page, frame)
+    _line(page, mission, frames, dossier)
+    return page.text
+
+
+def _frame(page: Page, frame: FrameCode) -> None:
+    """Pack some records of one frame, and read each back."""
+    name, upper = frame.prefix, frame.upper
+    with page.block(f"static int {name}_holds(void)"):
+        page.add(
+            f"static {name} record;", f"static {name} *r = &record;", f"static uint8_t first[{upper}_SIZE];"
+        )
+        page.add(f"static uint8_t second[{upper}_SIZE];", f"size_t size = {upper}_SIZE;", "uint8_t turn;")
+        extra = "" if frame.layout.is_fixed else ", &size"
+        with page.block(f"for (turn = 0; turn < {ROUNDS}; turn++)"):
+            page.add("memset(r, 0, sizeof *r);")
+            _Filling(frame, page).nodes(frame.layout.nodes, "r->")
+            tests = [
+                f"{name}_encode(r, first, sizeof first{extra}) != {upper}_OK",
+                f"{name}_decode(r, first, size) != {frame.mission.upper}_OK",
+                f"{name}_encode(r, second, sizeof second{extra}) != {upper}_OK",
+                "memcmp(first, second, size) != 0",
+            ]
+            with page.block(f"if ({' || '.join(tests)})"):
+                page.add("return 0;")
+            page.add("add(first, size);")
+        page.add("return 1;")
+    page.add("")
+
+
+class _Filling(Walk):
+    """Fills a record with codes that follow from the layout."""
+
+    def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
+        for node in nodes:
+            if isinstance(node, Run):
+                self.learn(node, prefix)
+                for slot in filter(is_member, node.slots):
+                    _code(self.page, slot, joined(prefix, slot.path))
+            elif isinstance(node, Repeat):
+                self.list(node, prefix)
+            elif isinstance(node, Optional):
+                with self.page.block(f"if ({self.condition(node)})"):
+                    self.nodes(node.body, joined(prefix, node.path))
+            else:
+                assert isinstance(node, Fill)
+
+    def length(self, node: Repeat, prefix: str) -> str:
+        target = super().length(node, prefix)
+        most = min(node.maximum or MOST_ELEMENTS, MOST_ELEMENTS) + 1
+        self.page.add(f"{target} = (uint16_t)(next() % {most});")
+        return target
+
+
+def _code(page: Page, slot: Slot, target: str) -> None:
+    """Give a member a code."""
+    kind = ctype(slot.width, slot.signed)
+    if slot.codes:
+        with page.block(f"switch (next() % {len(slot.codes)})"):
+            for at, one in enumerate(slot.codes[:-1]):
+                page.add(f"case {at}: {target} = {constant(one.low, slot)}; break;")
+            page.add(f"default: {target} = {constant(slot.codes[-1].low, slot)}; break;")
+        return
+    if slot.kind == "count":
+        most = slot.raw_limits[1] if slot.maximum_count is None else slot.maximum_count
+        page.add(f"{target} = ({kind})(next() % {min(most, MOST_ELEMENTS) + 1});")
+        return
+    size = size_for(slot.width)
+    code = f"({unsigned(slot.width)}){'wide()' if size == 64 else 'narrow()'}"
+    if slot.width < size:
+        code = f"({unsigned(slot.width)})({code} & {number((1 << slot.width) - 1)})"
+    if slot.signed and slot.width < size:
+        top = number(1 << (slot.width - 1))
+        code = f"({unsigned(slot.width)})(({code} ^ {top}) - {top})"
+    page.add(f"{target} = ({kind}){code};" if slot.signed else f"{target} = {code};")
+
+
+def _line(page: Page, mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> None:
+    start = f"{dossier.mission} {dossier.fingerprint} "
+    with page.block(f"void {mission.prefix}_self_test(char *line)"):
+        page.add('static const char digits[] = "0123456789ABCDEF";', "int holds = 1;", "int i;")
+        page.add(f"state = {START};", "digest = 0xFFFFFFFF;")
+        page.add(*(f"holds = holds && {frame.prefix}_holds();" for frame in frames))
+        page.add(f'memcpy(line, "{start}failed", sizeof "{start}failed");')
+        with page.block("if (holds)"):
+            with page.block("for (i = 0; i < 8; i++)"):
+                page.add(f"line[{len(start)} + i] = digits[((digest ^ 0xFFFFFFFF) >> (28 - 4 * i)) & 15];")
+            page.add(f"line[{len(start) + 8}] = 0;")
+
+
+def declaration(mission: Mission, dossier: Dossier) -> list[str]:
+    """Return what the header says of the self-test."""
+    size = len(f"{dossier.mission} {dossier.fingerprint} 00000000") + 1
+    return [
+        f"#define {mission.upper}_SELF_TEST_SIZE {size}",
+        "/* Packs a few records, reads them back, and writes one line for `packetkit vectors SCHEMA --self-test LINE`",
+        f" * ({mission.prefix}_self_test.c). */",
+        f"void {mission.prefix}_self_test(char *line);",
+    ]

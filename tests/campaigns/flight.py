@@ -1,0 +1,68 @@
+"""The campaign `flight`: random schemas as C under the sanitizers, many in one program, held to the codec on raw codes."""
+
+from __future__ import annotations
+
+import tempfile
+from collections import Counter
+from collections.abc import Callable
+from random import Random
+from typing import TextIO
+
+from packetkit import toolchains
+from packetkit.codec.frame import Frame
+from packetkit.errors import Unsupported
+from packetkit.fuzz import campaign, features, raw
+from packetkit.mission.dossier import Dossier
+from packetkit.mission.load import Mission
+from packetkit.targets import c
+
+SCHEMAS, RECORDS, TOGETHER = 300, 1000, 20
+
+
+def flight(seed: int, out: TextIO) -> int:
+    """Return how many frames some subject of which C does not answer as the codec does."""
+    failures, refused, drawn = 0, Counter[str](), Counter[str]()
+    asked = 0
+    for first in range(0, SCHEMAS, TOGETHER):
+        missions = []
+        for number in range(first, min(first + TOGETHER, SCHEMAS)):
+            _, mission = campaign.loaded(campaign.schema_seed(seed, number), Counter())
+            dossier = Dossier(f"m{number}", mission.fingerprint, "", "", mission.outside)
+            try:
+                c.write(mission.layouts, dossier)
+            except Unsupported as no:
+                refused.update(reason for _, reason in no.items)
+                continue
+            missions.append((mission, dossier))
+            for declared in mission.declared.frames:
+                drawn.update(features.of(declared, mission.layouts[declared.name]))
+        found, count = _together(missions, seed)
+        asked += count
+        failures += len(found)
+        out.writelines(found)
+        out.write(f"{first + TOGETHER} schemas, {asked:,} subjects, {failures} frames differ\n")
+        out.flush()
+    out.writelines(f"refused {count:4}: {reason}\n" for reason, count in refused.most_common())
+    rows = campaign.Report(seed, features=drawn)
+    out.writelines(f"row {row:2}: {count} frames\n" for row, count in sorted(campaign.rows(rows).items()))
+    return failures
+
+
+def _together(missions: list[tuple[Mission, Dossier]], seed: int) -> tuple[list[str], int]:
+    """What one program of several missions answers otherwise, and how much it was asked."""
+    found, asked, number = [], 0, 0
+    with tempfile.TemporaryDirectory(prefix="packetkit-") as place:
+        with toolchains.c_process([(mission.layouts, of) for mission, of in missions], place) as process:
+            for mission, of in missions:
+                for layout in mission.layouts.values():
+                    held = raw.Held(layout, Frame(layout), number)
+                    number += 1
+                    subjects = list(raw.subjects(layout, held.frame, Random(f"{seed} {of.mission}"), RECORDS))
+                    asked += len(subjects)
+                    for one in raw.partings(held, process.ask, subjects):
+                        found.append(f"{of.mission} {layout}\n{raw.smallest(held, process.ask, one)}\n")
+                        break
+    return found, asked
+
+
+CAMPAIGNS: dict[str, Callable[[int, TextIO], int]] = {"flight": flight}
