@@ -51,17 +51,20 @@ def flight(seed: int, out: TextIO) -> int:
 def _together(missions: list[tuple[Mission, Dossier]], seed: int) -> tuple[list[str], int]:
     """What one program of several missions answers otherwise, and how much it was asked."""
     found, asked, number = [], 0, 0
-    with tempfile.TemporaryDirectory(prefix="packetkit-") as place:
-        with toolchains.c_process([(mission.layouts, of) for mission, of in missions], place) as process:
-            for mission, of in missions:
-                for layout in mission.layouts.values():
-                    held = raw.Held(layout, Frame(layout), number)
-                    number += 1
-                    subjects = list(raw.subjects(layout, held.frame, Random(f"{seed} {of.mission}"), RECORDS))
-                    asked += len(subjects)
-                    for one in raw.partings(held, process.ask, subjects):
-                        found.append(f"{of.mission} {layout}\n{raw.smallest(held, process.ask, one)}\n")
-                        break
+    named = [(mission.layouts, of) for mission, of in missions]
+    with (
+        tempfile.TemporaryDirectory(prefix="packetkit-") as place,
+        toolchains.c_process(named, place) as process,
+    ):
+        for mission, of in missions:
+            for layout in mission.layouts.values():
+                held = raw.Held(layout, Frame(layout), number)
+                number += 1
+                subjects = list(raw.subjects(layout, held.frame, Random(f"{seed} {of.mission}"), RECORDS))
+                asked += len(subjects)
+                for one in raw.partings(held, process.ask, subjects):
+                    found.append(f"{of.mission} {layout}\n{raw.smallest(held, process.ask, one)}\n")
+                    break
     return found, asked
 
 
