@@ -223,6 +223,30 @@ def tally_text(layout: Layout, page: Page) -> str:
     return page.table(columns, rows)
 
 
+def gains_text(layout: Layout, page: Page) -> str:
+    """Return what compact forms save at their worst; empty where there are none."""
+    columns = (
+        output.Column("field", fit="wrap"),
+        output.Column("form"),
+        output.Column("bits", ">"),
+        output.Column("instead of", ">"),
+        output.Column("saved", ">"),
+        output.Column("which are", fit="wrap"),
+    )
+    rows: list[tuple[object, ...]] = [
+        (
+            gain.address,
+            gain.form.replace("_", " "),
+            gain.bits,
+            gain.plain_bits,
+            percent(Fraction(gain.plain_bits - gain.bits, gain.plain_bits)),
+            gain.says,
+        )
+        for gain in layout.gains
+    ]
+    return page.table(columns, rows) if rows else ""
+
+
 def kinds_title(layout: Layout) -> str:
     """Return the title of the sums, which says where they are counted."""
     return "Bits by kind" + ("" if layout.is_fixed else f", at its {checkup.tally(layout).counted_at}")
@@ -447,6 +471,7 @@ def frame_text(mission: Mission, name: str, page: Page, brief: bool) -> str:
     sections: tuple[tuple[str, Callable[[], str]], ...] = (
         ("Strip", lambda: strip_text(layout, page)),
         ("Fields", lambda: table_text(layout, declared, page)),
+        ("Saved by compact forms", lambda: gains_text(layout, page)),
         (kinds_title(layout), lambda: tally_text(layout, page)),
         ("Checks", lambda: checks_text(layout, page)),
         ("One step of resolution", lambda: steps_text(mission, name, page)),

@@ -15,7 +15,7 @@ from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS
 from packetkit.layout import printed
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import Derived, Fill, Layout, Node, Repeat, Run, Slot
+from packetkit.layout.model import Derived, Fill, Gain, Layout, Node, Repeat, Run, Slot
 from packetkit.mission import checkup, cost
 from packetkit.mission.load import Mission
 from packetkit.radio import CAUTION, chirp
@@ -95,6 +95,7 @@ def frame_entry(mission: Mission, name: str) -> Object:
         "bits_by_kind": told.by_kind,
         "fields": list(field_entries(layout, layout.nodes, printed.places(layout), declared)),
         "derived": [derived_entry(one) for one in layout.derived],
+        "compact_forms": [gain_entry(one) for one in layout.gains],
         "checks": [check_entry(layout, one) for one in checkup.protections(layout)],
         "steps": [step_entry(one) for one in picture.costs],
         "all_finer": change(picture.all_finer),
@@ -151,6 +152,17 @@ def derived_entry(one: Derived) -> Object:
         "unit": one.unit,
         "limits": limits_entry(one),
         "description": one.description,
+    }
+
+
+def gain_entry(one: Gain) -> Object:
+    """Return what a compact form saves at its worst."""
+    return {
+        "name": one.address,
+        "form": one.form,
+        "bits": one.bits,
+        "instead_of_bits": one.plain_bits,
+        "instead_of": one.says,
     }
 
 

@@ -142,6 +142,22 @@ def _hurt(random: Random, sent: Sent) -> Sent:
     return replace(sent, fate="damaged", data=bytes(data), flipped=flipped)
 
 
+def _sum_up(container: dict[Any, Any], path: tuple[str, ...]) -> None:
+    """Make a summary of what was drawn for it: its members in order, none of them without a sample."""
+    for key in path:
+        container = container[key]
+    kept = [key for key in ("minimum", "mean", "maximum") if key in container]
+    values = [container[key] for key in kept]
+    if container.get("count") == 0 or None in values:
+        container.update(dict.fromkeys(kept), **({"count": 0} if "count" in container else {}))
+        return
+    low, high = min(values), max(values)
+    ends = [value for key, value in zip(kept, values, strict=True) if key != "mean"]
+    low, high = (min(ends), max(ends)) if ends else (low, high)
+    now = {"minimum": low, "mean": min(max(container.get("mean", low), low), high), "maximum": high}
+    container.update({key: now[key] for key in kept})
+
+
 @dataclass(frozen=True, slots=True)
 class _Path:
     """A quantity's straight way from one waypoint to the next, in raw codes."""
@@ -196,6 +212,8 @@ class _Unit:
                         self.drawn[slot.number] = self.raw(slot, key + slot.address)
                     if slot.is_value:
                         put(into, slot.path, from_raw(slot, self.drawn[slot.number])[0])
+                for path in dict.fromkeys(slot.path[:-1] for slot in node.slots if slot.part):
+                    _sum_up(into, path)
             elif isinstance(node, Repeat):
                 put(into, node.path, self.elements(layout, node, key))
             elif isinstance(node, Optional):

@@ -77,7 +77,12 @@ def has_number(entry: Entry) -> bool:
     """Whether an entry has a number for a value, of which others can be worked out."""
     if "derived" in entry:
         return True
-    is_number = entry.get("kind") in (None, "float") and not entry.keys() & {"group", "flags", "states"}
+    is_number = entry.get("kind") in (None, "float") and not entry.keys() & {
+        "group",
+        "flags",
+        "states",
+        "summary",
+    }
     return is_number and "repeat" not in entry
 
 

@@ -31,6 +31,7 @@ ROWS: dict[int, str] = {
     22: "ranges and resolutions",
     25: "presets",
     26: "roles",
+    27: "summaries",
 }
 
 DAMAGE = 13  # no word of a schema; counted in damaged frames that are refused
@@ -221,6 +222,9 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(25, "preset with a word of one's own", lambda seen: seen.field.preset is not None
             and bool(seen.field.places.keys() & {"minimum", "maximum", "resolution", "bits", "missing", "unit"})),
     *(Feature(26, f"role {role}", _is(role=role)) for role in ("sequence", "boot", "clock", "frame_id", "version", "call_sign")),
+    Feature(27, "summary", lambda seen: seen.field.summary is not None),
+    Feature(27, "summary of less than all", lambda seen: seen.field.summary is not None and len(seen.field.summary.keep) < 4),
+    Feature(27, "finer mean", lambda seen: seen.field.summary is not None and seen.field.summary.mean_resolution is not None),
     Feature(26, "modulus", _has("modulus")),
     Feature(26, "tick and epoch", _has("tick_s", "epoch")),
 )  # fmt: skip

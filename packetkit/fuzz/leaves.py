@@ -143,6 +143,34 @@ class Leaves:
             return f"{self.one('min', 'max')}({second}, {first})"
         return f"{self.one('abs', 'sqrt')}({first})" if form > 5 else first
 
+    def summary(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        """A summary of samples, where its members need not be whole octets."""
+        if style.turned or style.words:
+            return self.by_meaning(scope, style)
+        samples = int(self.one(20, 60, 255, 3600))
+        what: Entry = {"samples": samples}
+        n, step, low = self.chance.randint(1, 500), self.chance.choice(_STEPS), self.chance.choice(_OFFSETS)
+        keep = self.one(
+            ("minimum", "mean", "maximum", "count"), ("minimum", "maximum"), ("mean",), ("mean", "count")
+        )
+        widths = dict.fromkeys(("minimum", "mean", "maximum"), least_width(n, True))
+        if len(keep) < 4:
+            what["keep"] = list(keep)
+        if "mean" in keep and self.odds(2):
+            what["mean_resolution"] = step / self.one(2, 5)
+            widths["mean"] = least_width(int(n * step / what["mean_resolution"]), True)
+        widths["count"] = samples.bit_length()
+        made: Entry = {
+            "name": self.name(scope),
+            "minimum": low,
+            "maximum": low + n * step,
+            "resolution": step,
+        }
+        made["summary"] = what
+        self.policy(made, scope)
+        self.dress(made)
+        return made, sum(widths[word] for word in keep)
+
     def calibration(self, made: Entry) -> None:
         """Now and then the curves of a unit or two."""
         if not self.odds(12):

@@ -137,7 +137,9 @@ class _Draw(Covers):
 
     def member(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
         """Draw one member of a group: mostly a value, at times something that holds others."""
-        leaves: list[_Leaf] = [self.number] * 3 + [self.by_meaning] * 2 + [self.states, self.flag]
+        leaves: list[_Leaf] = (
+            [self.number] * 3 + [self.by_meaning] * 2 + [self.states, self.flag, self.summary]
+        )
         leaves += [self.float, self.constant, self.reserved, self.tag, self.counter]
         if self.budget < 4:
             leaves = [self.number]

@@ -71,6 +71,7 @@ def meaning(one: Field, note: Note, algorithm: Algorithm | None = None) -> Meani
         "unit": one.unit,
         "description": " ".join(one.description.split()),
         "named": one.named,
+        "part": one.part,
     }
     return Meaning(made.width, {**made.slot, **common, "line": one.place.position.line})
 

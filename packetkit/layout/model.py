@@ -159,6 +159,7 @@ class Slot:
     policy      what encode does out of range: error, clamp (to the nearest legal code, raising slot `raises`) or missing
     default     the raw code sent when the record has no such key, or None
     calibration each unit's curve to the true value; no part of the fingerprint, nor of what is encoded and decoded
+    part        in a summary: minimum, mean, maximum or count; no part of the fingerprint
     limits      what the ground warns of, the hard one first; no part of the fingerprint
     codes       constant, sync, single tag: the one raw code; a tag that allows several: all of them (then it is a value)
     """
@@ -196,6 +197,7 @@ class Slot:
     line: int = 0
     limits: tuple[Limit, ...] = ()
     calibration: tuple[Calibration, ...] = ()
+    part: str = ""
 
     @property
     def is_value(self) -> bool:
@@ -313,6 +315,17 @@ Node = Run | Fill | Repeat | Optional
 
 
 @dataclass(frozen=True, slots=True)
+class Gain:
+    """What a compact form saves at its worst: bits instead of plain_bits, at an address. form: summary. says: instead of what."""
+
+    address: str
+    form: str
+    bits: int
+    plain_bits: int
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
 class Operand:
     """Where a derived value finds one of its fields: `up` containers further out, then along `path`."""
 
@@ -350,7 +363,8 @@ class Layout:
     and ascending in wire order. check_order: numbers of the check slots, each after those its span covers.
     minimum_bits and maximum_bits include the last fill and are whole octets; maximum_bits is None where only the frame's length
     bounds it. useful_bits: at the longest (WIRE.md 21), None where maximum_bits is.
-    derived: values that the ground works out, each after those that it needs.
+    derived: values that the ground works out, each after those that it needs. gains: what compact forms save, proved for the worst
+    case; told by `check`, no part of the fingerprint.
     """
 
     name: str
@@ -365,6 +379,7 @@ class Layout:
     description: str = ""
     cadence_s: Fraction | None = None
     derived: tuple[Derived, ...] = ()
+    gains: tuple[Gain, ...] = ()
 
     @property
     def is_fixed(self) -> bool:

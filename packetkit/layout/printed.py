@@ -372,6 +372,7 @@ def text(layout: Layout) -> str:
     lines = [f"frame {layout.name}  {size_text(layout)}  {layout.fingerprint}"]
     lines += _lines(layout, layout.nodes, places(layout), "", Packing.MOST)
     lines += [_line("", "", one.address, derived_text(one)) for one in layout.derived]
+    lines += [f"{one.address}: {one.form}, {one.bits} bits instead of {one.says}" for one in layout.gains]
     return "\n".join(lines)
 
 

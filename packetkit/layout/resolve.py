@@ -21,6 +21,7 @@ from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.meaning import Meaning, meaning, merged
 from packetkit.layout.model import (
     Fill,
+    Gain,
     Layout,
     Node,
     Optional,
@@ -35,7 +36,7 @@ from packetkit.layout.model import (
 from packetkit.layout.places import Container, Cursor, Origin, Phase, Scope, Spot, Style
 from packetkit.layout.size import longest, shortest, useful_bits
 from packetkit.layout.spans import Checks, PendingCheck
-from packetkit.schema.model import Field, Frame, Place
+from packetkit.schema.model import Field, Frame, Place, Summary
 from packetkit.schema.model import Repeat as DeclaredRepeat
 from packetkit.schema.text import MAXIMUM_PROBLEMS, closest, format_number, shown
 
@@ -68,6 +69,7 @@ class _Resolver:
         self.problems: dict[Problem, None] = {}  # a set in order: an element that is placed twice tells once
         self.checks = Checks(self.note, self.suggest)
         self.derivations = Derivations(self.note, self.suggest)
+        self.gains: list[Gain] = []
         self.slots: list[Slot] = []
         self.nodes = 0
         self.counted: set[int] = set()
@@ -147,6 +149,7 @@ class _Resolver:
             " ".join(self.frame.description.split()),
             self.frame.cadence_s,
             self.derivations.resolved(nodes),
+            tuple(self.gains),
         )
         return replace(made, fingerprint=fingerprint(made))
 
@@ -275,9 +278,12 @@ class _Resolver:
         if changes and self.placed:
             changes = self.boundary(one, into, address, "starts")
         low, high = into.cursor.low, into.cursor.high
+        first = len(self.slots)
         self.place_all(one.fields, into, scope, inner, path)
         if not self.placed:
             return
+        if one.summary is not None and one.whole:
+            self.summary(one, one.summary, address, self.slots[first:])
         word = inner.packing.word_bits if changes else None
         if changes and not word:
             self.boundary(one, into, address, "ends")
@@ -300,6 +306,24 @@ class _Resolver:
                     text,
                     remedy,
                 )
+
+    def summary(self, one: Field, what: Summary, address: str, slots: list[Slot]) -> None:
+        """Prove that a summary has fewer bits than its samples would have, and keep how many fewer."""
+        bits = sum(slot.width for slot in slots)
+        sample = min((slot.width for slot in slots if slot.part != "count"), default=0)
+        plain = what.samples * sample
+        if bits >= plain:
+            text = f"{bits} bits sum up {what.samples} samples, which have {plain} themselves"
+            remedy = "Send the samples: repeat, or keep less of them."
+            if not sample:
+                text, remedy = (
+                    "nothing is kept but the count",
+                    "Keep the minimum, the mean or the maximum too.",
+                )
+            self.note(one.places.get("summary", one.place), "summary-unfit", self.full(address), text, remedy)
+            return
+        says = f"{what.samples} samples of {sample} bits each"
+        self.gains.append(Gain(address, "summary", bits, plain, says))
 
     def group_style(self, one: Field, style: Style, address: str) -> Style:
         if one.word_bits is None:
@@ -625,6 +649,7 @@ class _Resolver:
             len(self.problems),
             len(self.checks.pending),
             len(self.derivations.pending),
+            len(self.gains),
             len(self.slots),
             self.nodes,
             len(self.to_end),
@@ -633,12 +658,13 @@ class _Resolver:
         )
 
     def restore(self, saved: tuple[int, ...]) -> None:
-        problems, checks, derived, slots, self.nodes, to_end, whole, placed = saved
+        problems, checks, derived, gains, slots, self.nodes, to_end, whole, placed = saved
         while len(self.problems) > problems:
             self.problems.popitem()
         while len(self.slots) > slots:
             self.counts.pop(self.slots.pop().number, None)
         del self.checks.pending[checks:], self.derivations.pending[derived:], self.to_end[to_end:]
+        del self.gains[gains:]
         self.whole, self.placed = bool(whole), bool(placed)
         self.roles = {role: (where, number) for role, (where, number) in self.roles.items() if number < slots}
 

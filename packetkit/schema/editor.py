@@ -28,10 +28,12 @@ from packetkit.schema.kinds import (
     PART_NEEDS,
     PASSES_KEYS,
     SQUARE_KEYS,
+    SUMMARY_KEYS,
     Key,
 )
 from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE
 from packetkit.schema.presets import PRESETS
+from packetkit.schema.summaries import MEMBERS
 
 Shape = dict[str, Any]
 NUMBER: Shape = {"type": ["number", "string"], "examples": [0.1, "1/16", "0x1D"]}
@@ -145,6 +147,9 @@ READS: dict[str, Callable[[Key], Shape]] = {
         "minProperties": 1,
         "additionalProperties": _mapping(CURVE_KEYS),
     },
+    "samples": lambda _: NUMBER,
+    "kept": lambda _: _list_of({"enum": list(MEMBERS)}),
+    "summary": lambda _: _mapping(SUMMARY_KEYS, ("samples",)),
     "limit": lambda _: _mapping(LIMIT_KEYS),
     "limits": lambda _: _mapping(LIMITS_KEYS),
     "fields": lambda _: {"type": "array", "minItems": 1, "items": {"$ref": "#/definitions/field"}},
@@ -174,7 +179,7 @@ def shape(key: Key) -> Shape:
 def json_schema() -> Shape:
     """The language as a JSON Schema (draft 7, which editors read): completion and hover help, not a judgement."""
     field = _mapping(FIELD_KEYS)
-    told = {word: word for word in ("group", "flags", "states", "derived")}
+    told = {word: word for word in ("group", "flags", "states", "derived", "summary")}
     field["allOf"] = [
         {
             "if": {"properties": {"kind": {"const": kind.name}}, "required": ["kind"]},
@@ -206,6 +211,7 @@ _CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
     ("A square law (curve.square)", SQUARE_KEYS),
     ("A CRC by its parameters (algorithm)", CRC_KEYS),
     ("calibration of one unit", CURVE_KEYS),
+    ("summary", SUMMARY_KEYS),
     ("limits", LIMITS_KEYS),
     ("limits.soft, limits.hard", LIMIT_KEYS),
     ("link", LINK_KEYS),

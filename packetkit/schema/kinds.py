@@ -276,6 +276,11 @@ FIELD_KEYS = _table(
     ),
     Key("present_when", "condition", "The flag, or the field and its codes, that says the field is there."),
     Key(
+        "summary",
+        "summary",
+        "Instead of its samples: how many are summed up, what of them is kept, and how fine the mean is.",
+    ),
+    Key(
         "limits",
         "limits",
         "What the ground warns of: soft and hard, each with minimum and maximum. Not part of the frame.",
@@ -323,6 +328,12 @@ LIMIT_KEYS = _table(
 LIMITS_KEYS = _table(
     Key("soft", "limit", "Worth a look: the value is unusual."),
     Key("hard", "limit", "The value should never be there."),
+)
+
+SUMMARY_KEYS = _table(
+    Key("samples", "samples", "The most samples that are summed up."),
+    Key("keep", "kept", "What is sent of minimum, mean, maximum and count; all four unless said."),
+    Key("mean_resolution", "positive", "A finer step for the mean, which divides the resolution."),
 )
 
 CURVE_KEYS = _table(
@@ -454,6 +465,13 @@ KINDS: dict[str, Kind] = {
             ("algorithm",),
             ("bits", "covers", "also", "mixed_with", "self", "stored", "fill"),
             (12,),
+        ),
+        Kind(
+            "summary",
+            "The minimum, mean, maximum and number of a quantity's samples: a group of these fields.",
+            ("summary",),
+            ("unit", "preset", "minimum", "maximum", "resolution", "out_of_range", "flag", "limits"),
+            (27,),
         ),
         Kind(
             "derived",

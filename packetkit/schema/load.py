@@ -50,9 +50,10 @@ from packetkit.schema.readers import (
     whole,
 )
 from packetkit.schema.rules import MAXIMUM_FRAMES
+from packetkit.schema.summaries import written_out
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence
 
-TELLING = ("group", "flags", "states", "derived")  # keys that tell the kind, which has their name
+TELLING = ("group", "flags", "states", "derived", "summary")  # keys that tell the kind, which has their name
 _WIDTHS = {"float": (16, 32, 64)}
 # A field of these kinds carries its own width limit: a check is as wide as its algorithm, padding as wide as it likes to be.
 _MAXIMUM_BITS = {"check": 82, "reserved": 65_535, "flag": 1}
@@ -203,7 +204,14 @@ class _Loader(Readers):
             self_rule=values.pop("self", None),
             **values,
         )
-        return _with_preset(made)
+        made = _with_preset(made)
+        if made.summary is None:
+            return made
+
+        def note(place: Place, rule: str, text: str, remedy: str) -> None:
+            self.note(place, rule, path, text, remedy)
+
+        return written_out(made, note)
 
     def _kind(self, entries: MappingOf[str, Entry], node: Mapping, path: str) -> str | None:
         if "kind" in entries:

@@ -79,6 +79,15 @@ class Limit:
 
 
 @dataclass(frozen=True, slots=True)
+class Summary:
+    """What is kept of at most so many samples; mean_resolution: the mean's own step, if it is finer."""
+
+    samples: int
+    keep: tuple[str, ...] = ("minimum", "mean", "maximum", "count")
+    mean_resolution: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Calibration:
     """The curve of one unit, by its serial: coefficients, the constant one first, or points; one of them is empty."""
 
@@ -167,6 +176,9 @@ class Field:
     derived: str = ""  # the arithmetic, as written
     limits: tuple[Limit, ...] = ()  # the hard one first
     calibration: tuple[Calibration, ...] = ()
+    # compact by design
+    summary: Summary | None = None  # of a summary, and of the group that it is written out as
+    part: str = ""  # in such a group: minimum, mean, maximum or count
     strict: bool | None = None
     # checks
     algorithm: str | CustomCrc | None = None

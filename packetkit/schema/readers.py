@@ -15,7 +15,16 @@ from typing import Any
 
 from packetkit.errors import Problem
 from packetkit.schema import text as yaml_text
-from packetkit.schema.kinds import CRC_KEYS, CURVE_KEYS, KINDS, LIMIT_KEYS, LIMITS_KEYS, SQUARE_KEYS, Key
+from packetkit.schema.kinds import (
+    CRC_KEYS,
+    CURVE_KEYS,
+    KINDS,
+    LIMIT_KEYS,
+    LIMITS_KEYS,
+    SQUARE_KEYS,
+    SUMMARY_KEYS,
+    Key,
+)
 from packetkit.schema.model import (
     Calibration,
     Codes,
@@ -26,9 +35,11 @@ from packetkit.schema.model import (
     Limit,
     Place,
     Repeat,
+    Summary,
 )
 from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE, reserved_in
 from packetkit.schema.presets import PRESETS
+from packetkit.schema.summaries import MEMBERS
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence, format_number, shown
 
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?Z\Z")
@@ -672,6 +683,30 @@ class Readers:
         if "from" not in values or "to" not in values:
             return None
         return Covers("range", values.get("except", ()), values["from"], values["to"])
+
+    def _read_samples(self, node: Node, path: str, key: Key) -> int | None:
+        return self._integer_within(node, path, key, 2, 65_535)
+
+    def _read_kept(self, node: Node, path: str, key: Key) -> tuple[str, ...] | None:
+        items = node.items if isinstance(node, Sequence) else (node,)
+        words = [self._read_word(item, path, Key(key.name, "word", "", MEMBERS)) for item in items]
+        if not items or len(set(words)) < len(words):
+            text = "keep names nothing" if not items else "keep names one of them twice"
+            self.note(node, "nothing-in-it", path, text, f"Write some of {', '.join(MEMBERS)}.")
+            return None
+        return None if None in words else tuple(word for word in words if word)
+
+    def _read_summary(self, node: Node, path: str, key: Key) -> Summary | None:
+        mapping = self.mapping(node, path, key.name, "{samples: 60}, the most samples that are summed up")
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, SUMMARY_KEYS, path, key.name)
+        values = self.read_all(entries, SUMMARY_KEYS, path)
+        if self.lacking(mapping, entries, ("samples",)):
+            remedy = f"samples: {SUMMARY_KEYS['samples'].help}"
+            self.note(node, "missing-key", path, "summary lacks samples", remedy)
+        sound = "samples" in values and len(values) == len(mapping.entries)
+        return Summary(**values) if sound else None
 
     def _read_coefficients(self, node: Node, path: str, key: Key) -> tuple[Fraction, ...] | None:
         items = node.items if isinstance(node, Sequence) else ()
