@@ -504,7 +504,7 @@ def sheets(seed: int, count: int, records: int) -> Iterator[Sheet]:
 class Sheets:
     """Random frames, drawn as far as somebody has asked for, and kept."""
 
-    def __init__(self, seed: int, count: int = 50, records: int = 60) -> None:
+    def __init__(self, seed: int, count: int = 100, records: int = 60) -> None:
         self._left = sheets(seed, count, records)
         self._drawn: list[Sheet] = []
 
