@@ -24,7 +24,7 @@ from packetkit.fuzz import campaign, judges
 from packetkit.schema.model import Frame
 
 # What is loaded anew with a bug in it. Errors and the declared model stay: both sides speak of them.
-PARTS = ("packetkit.layout", "packetkit.codec", "packetkit.integrity")
+PARTS = ("packetkit.layout", "packetkit.emit", "packetkit.codec", "packetkit.integrity")
 
 
 @dataclass(frozen=True)
@@ -263,14 +263,14 @@ BUGS: tuple[Bug, ...] = (
     ),
     Bug(
         "a check covers the bits of a word where they would be unturned",
-        "codec/bits",
+        "emit/wire",
         "    if not words:\n        return [(start",
         "    if words is not None:\n        return [(start",
     ),
     # -- bits
     Bug(
         "the sign is taken one bit too high",
-        "codec/bits",
+        "emit/wire",
         "code >> (slot.width - 1) else code",
         "code >> slot.width else code",
     ),
