@@ -10,7 +10,9 @@ import os
 import shutil
 import struct
 import subprocess
+import sys
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from types import TracebackType
 from typing import Any
 
@@ -20,6 +22,7 @@ from packetkit.errors import TargetError
 from packetkit.layout.model import Layout
 from packetkit.targets import c
 from packetkit.targets import javascript as javascript_target
+from packetkit.targets import python as python_target
 from packetkit.targets.c import harness
 from packetkit.targets.c.words import identifier
 from packetkit.targets.target import Dossier
@@ -140,6 +143,26 @@ def javascript() -> Speaker:
     if node is None:
         raise TargetError("node is not installed. Install it (Debian: nodejs) to run generated JavaScript")
     return Speaker([node, "-e", javascript_target.DRIVER])
+
+
+def python(interpreter: str = sys.executable) -> Speaker:
+    """Return a Python interpreter, ready to run generated standalone modules."""
+    return Speaker([interpreter, "-c", python_target.DRIVER])
+
+
+def find_python(version: str) -> str | None:
+    """Return an interpreter of a version, as `3.8`: in PATH or under pyenv; None where there is none that runs."""
+    root = Path(os.environ.get("PYENV_ROOT") or Path(os.environ.get("HOME", "/")) / ".pyenv")
+    names = [
+        shutil.which(f"python{version}"),
+        *sorted(map(str, root.glob(f"versions/{version}.*/bin/python{version}"))),
+    ]
+    for name in filter(None, names):
+        probe = [name, "-c", "import sys; print('%d.%d' % sys.version_info[:2])"]
+        done = subprocess.run(probe, capture_output=True, text=True, check=False)
+        if done.stdout.strip() == version:
+            return name
+    return None
 
 
 # -- C -------------------------------------------------------------------------------------------------------------

@@ -55,6 +55,8 @@ def command(schema: str, name: str, directory: str, fast_checks: bool, as_json: 
     javascript: a module for node and for pages that encodes and decodes exactly as the Python codec does, a payload codec for
     LoRaWAN servers with the entry points of TS013, and a sender to start from, with two marked places for a team's own code.
 
+    python: one file that does the same under Python 3.8 and later, without packetkit; and such a sender.
+
     \b
     packetkit generate heron.yaml --target c -o flight
     packetkit generate heron.yaml --target tests -o tests

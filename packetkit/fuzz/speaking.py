@@ -7,7 +7,7 @@ good and spoilt, to encode; the frames they make, to decode, plain and in detail
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from random import Random
 from typing import Any
@@ -20,17 +20,18 @@ from packetkit.fuzz import features
 from packetkit.fuzz.campaign import loaded, schema_seed
 from packetkit.mission.load import Mission
 
+Ask = Callable[[Sequence[Question]], list[Any]]
 # Writes a mission's files and returns what questions to its codec are asked by. Raises Unsupported.
-Write = Callable[[Mission], Callable[[Sequence[Question]], list[Any]]]
+Write = Callable[[Mission], Ask]
 
 BATCH = 200  # questions a line: long enough that the pipe costs nothing, short enough for any buffer
 
 
 @dataclass(slots=True)
 class Report:
-    """What was asked, what was refused and why, and the first difference of each frame that shows one."""
+    """What was asked, what each target refused and why, and the first difference of each frame that shows one."""
 
-    schemas: int = 0
+    schemas: Counter[str] = field(default_factory=Counter)
     frames: int = 0
     questions: int = 0
     refused: Counter[str] = field(default_factory=Counter)
@@ -39,34 +40,40 @@ class Report:
     differences: list[str] = field(default_factory=list)
 
 
-def agreement(write: Write, seed: int, numbers: Iterable[int], records: int) -> Report:
-    """Return what happens when random schemas of a campaign, each with so many records, are put to a target."""
+def agreement(targets: Mapping[str, Write], seed: int, numbers: Iterable[int], records: int) -> Report:
+    """Return what happens when random schemas of a campaign, each with so many records, are put to targets, by name."""
     report = Report()
     for number in numbers:
         chance = schema_seed(seed, number)
         drawn, mission = loaded(chance, Counter())
-        try:
-            ask = write(mission)
-        except Unsupported as no:
-            report.refused.update(reason for _, reason in no.items)
-            continue
-        report.schemas += 1
-        for declared in mission.declared.frames:
+        asks = _written(targets, mission, report)
+        for declared in mission.declared.frames if asks else ():
             report.frames += 1
             report.features.update(features.of(declared, mission.layouts[declared.name]))
-            frame = mission.frames[declared.name]
-            found = next(differences(frame, ask, chance, records, report), None)
+            found = next(differences(mission.frames[declared.name], asks, chance, records, report), None)
             if found is not None:
                 report.differences.append(f"schema {number}\n{drawn.text}\n{found}")
     return report
 
 
+def _written(targets: Mapping[str, Write], mission: Mission, report: Report) -> dict[str, Ask]:
+    """Write a mission for every target that can express it."""
+    made = {name: _asked_by(name, write, mission, report) for name, write in targets.items()}
+    asks = {name: ask for name, ask in made.items() if ask is not None}
+    report.schemas.update(asks.keys())
+    return asks
+
+
+def _asked_by(name: str, write: Write, mission: Mission, report: Report) -> Ask | None:
+    try:
+        return write(mission)
+    except Unsupported as no:
+        report.refused.update(f"{name}: {reason}" for _, reason in no.items)
+        return None
+
+
 def differences(
-    frame: Frame,
-    ask: Callable[[Sequence[Question]], list[Any]],
-    chance: Random,
-    records: int,
-    report: Report | None = None,
+    frame: Frame, asks: Mapping[str, Ask], chance: Random, records: int, report: Report | None = None
 ) -> Iterator[str]:
     """Yield every question that a target answers otherwise than the Python codec."""
     questions = list(_about_records(frame, chance, records))
@@ -74,15 +81,16 @@ def differences(
     more = list(_about_frames(frame, chance, expected))
     questions += more
     expected += spoken.answers(frame, more)
+    if report is not None:
+        report.questions += len(questions)
+        report.answers.update(answer.get("reason", next(iter(answer))) for answer in expected)
     for at in range(0, len(questions), BATCH):
         asked, right = questions[at : at + BATCH], expected[at : at + BATCH]
-        for question, answer, found in zip(asked, right, ask(asked), strict=True):
-            if report is not None:
-                report.questions += 1
-                report.answers.update((answer.get("reason", next(iter(answer))),))
-            if not spoken.same(answer, found):
-                subject = question[2].hex() if isinstance(question[2], bytes) else question[2]
-                yield f"{question[0]} {subject}\n  expected {answer}\n  found {found}"
+        for name, ask in asks.items():
+            for question, answer, found in zip(asked, right, ask(asked), strict=True):
+                if not spoken.same(answer, found):
+                    subject = question[2].hex() if isinstance(question[2], bytes) else question[2]
+                    yield f"{name}: {question[0]} {subject}\n  expected {answer}\n  found {found}"
 
 
 def _about_records(frame: Frame, chance: Random, records: int) -> Iterator[Question]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from packetkit.targets import c, javascript, tests
+from packetkit.targets import c, javascript, python, tests
 from packetkit.targets.target import Target
 
-TARGETS: dict[str, Target] = {target.name: target for target in (tests.TARGET, c.TARGET, javascript.TARGET)}
+TARGETS: dict[str, Target] = {
+    target.name: target for target in (tests.TARGET, c.TARGET, javascript.TARGET, python.TARGET)
+}

@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from packetkit.layout.curve import Curve
 from packetkit.layout.model import Layout
 from packetkit.targets import javascript_runtime as runtime
 from packetkit.targets import table
@@ -22,22 +23,10 @@ from packetkit.targets.target import Dossier, Target
 # LoRaWAN servers take payload codecs of 40 kB and less: common practice.
 MAXIMUM_CODEC_BYTES = 40_000
 
-_WIDTH = 130
-
 
 def literal(value: Any, indent: int = 0) -> str:
     """Return plain data as a JavaScript expression, on as few lines as fit."""
-    flat = _flat(value)
-    if indent + len(flat) <= _WIDTH or not isinstance(value, (dict, list)) or not value:
-        return flat
-    inner = " " * (indent + 2)
-    if isinstance(value, dict):
-        parts = [f"{key}: {literal(one, indent + 4 + len(key))}" for key, one in value.items()]
-        opening, closing = "{}"
-    else:
-        parts = [literal(one, indent + 2) for one in value]
-        opening, closing = "[]"
-    return f"{opening}\n{inner}" + f",\n{inner}".join(parts) + f"\n{' ' * indent}{closing}"
+    return table.literal(value, _flat, str, indent)
 
 
 def _flat(value: Any) -> str:
@@ -271,6 +260,7 @@ def _needed_sections(layouts: Mapping[str, Layout]) -> Iterator[str]:
     needed = {
         runtime.CHECKS: any(slot.check is not None for slot in slots),
         runtime.IEEE: any(slot.kind == "float" for slot in slots),
+        runtime.CURVES: any(isinstance(slot.transform, Curve) for slot in slots),
         runtime.DERIVED: any(layout.derived for layout in layouts.values()),
         runtime.CODINGS: any(slot.coding for slot in slots),
     }
@@ -329,12 +319,7 @@ def main_loop(layouts: Mapping[str, Layout], dossier: Dossier) -> str:
     """Return a sender of the mission's first frame, with two places for a team's own code."""
     name, layout = next(iter(layouts.items()))
     counting = "".join(
-        f"\n  record.{'.'.join(slot.path)} = number % {slot.role.modulus or 1 << slot.width};"
-        for slot in layout.slots
-        if slot.role is not None
-        and slot.role.name == "sequence"
-        and slot.address == ".".join(slot.path)
-        and slot.width <= 32
+        f"\n  record.{'.'.join(slot.path)} = number % {modulus};" for slot, modulus in table.counters(layout)
     )
     return _MAIN.format(
         title=comment(f"{dossier.mission}: {name}"),

@@ -593,6 +593,7 @@ function shownWhole(slot, n) { return slot.wide || typeof n !== 'number' ? decim
 
 function linear(slot, raw) { // (raw * numerator + base) / denominator, rounded once
   var scale = slot.scale;
+  if (slot.curve) { return curveValue(slot, raw); }
   if (!scale) { return shownWhole(slot, raw); }
   raw = plus(times(raw, scale[0]), scale[1]);
   return compare(scale[2], 1) ? ratio(raw, scale[2]) : shownWhole(slot, raw);
@@ -656,6 +657,83 @@ function stateOf(slot, raw) {
     if (!compare(slot.states[i][0], raw)) { return slot.states[i][1]; }
   }
   return shownWhole(slot, raw);
+}
+"""
+
+CURVES = r"""
+// -- values that are not linear in their code: pieces of polynomials, [low, high, coefficients, denominator] --
+
+function pieceOf(pieces, raw) {
+  var first = 0, last = pieces.length - 1, middle;
+  while (first < last) {
+    middle = Math.floor((first + last + 1) / 2);
+    if (compare(pieces[middle][0], raw) <= 0) { first = middle; } else { last = middle - 1; }
+  }
+  return pieces[first];
+}
+
+function aboveOf(piece, raw) { // the value's numerator
+  var total = 0, i;
+  for (i = piece[2].length - 1; i >= 0; i -= 1) { total = plus(times(total, raw), piece[2][i]); }
+  return total;
+}
+
+function curveValue(slot, raw) {
+  var piece = pieceOf(slot.curve.pieces, raw), above = aboveOf(piece, raw);
+  return slot.curve.whole ? shownWhole(slot, floorOver(above, piece[3])) : ratio(above, piece[3]);
+}
+
+// A value is [whole, k]: whole / 2^k. Below zero where it is less than the value of a code.
+function valueAgainst(value, piece, raw) {
+  return compare(times(value[0], piece[3]), shifted(aboveOf(piece, raw), value[1]));
+}
+
+function valueAgainstDouble(value, double) {
+  var exact = exactDouble(double);
+  return compare(shifted(value[0], exact[1]), shifted(exact[0], value[1]));
+}
+
+function curveToRaw(slot, n, given) {
+  var line = slot.curve.line, value, lowest, highest, ends, first, last;
+  if (!line) { return {fault: fault('no-inverse', shown(given) + ' cannot be encoded. Give the code: {raw: n}')}; }
+  if (typeof n === 'number' && n - n !== 0) { return beyond(slot, n > 0, given); }
+  value = typeof n === 'number' ? exactDouble(n) : [n, 0];
+  first = line[0];
+  last = line[line.length - 1];
+  ends = slot.curve.rising ? [[first, first[0]], [last, last[1]]] : [[last, last[1]], [first, first[0]]];
+  lowest = ends[0];
+  highest = ends[1];
+  if (valueAgainst(value, lowest[0], lowest[1]) < 0 && valueAgainstDouble(value, Number(curveValue(slot, lowest[1]))) < 0) {
+    return beyond(slot, false, given);
+  }
+  if (valueAgainst(value, highest[0], highest[1]) > 0 && valueAgainstDouble(value, Number(curveValue(slot, highest[1]))) > 0) {
+    return beyond(slot, true, given);
+  }
+  return linearToRaw(slot, nearestOnCurve(slot.curve, value), given);
+}
+
+// The code whose value is nearest, the greater of two: the last that is not beyond the value, or the one after it.
+function nearestOnCurve(curve, value) {
+  var line = curve.line, turn = curve.rising ? 1 : -1, at = 0, first, last, middle, here, there, after, both;
+  while (at + 1 < line.length && turn * valueAgainst(value, line[at + 1], line[at + 1][0]) >= 0) { at += 1; }
+  here = line[at];
+  first = here[0];
+  if (turn * valueAgainst(value, here, first) < 0) { return first; }
+  last = here[1];
+  while (compare(first, last) < 0) {
+    middle = floorOver(plus(plus(first, last), 1), 2);
+    if (turn * valueAgainst(value, here, middle) >= 0) { first = middle; } else { last = minus(middle, 1); }
+  }
+  there = here;
+  after = plus(first, 1);
+  if (compare(first, here[1]) === 0) {
+    if (at + 1 === line.length) { return first; }
+    there = line[at + 1];
+    after = there[0];
+  }
+  both = plus(times(aboveOf(there, after), here[3]), times(aboveOf(here, first), there[3]));
+  both = compare(shifted(both, value[1]), times(times(2, value[0]), times(here[3], there[3])));
+  return turn * both <= 0 ? after : first;
 }
 """
 
@@ -852,6 +930,7 @@ function toRaw(slot, value, bits) {
     return missing === undefined ? {fault: fault('not-finite', 'NaN, and the field declares no missing code')} : {raw: missing};
   }
   if (slot.ieee) { return ieeeToRaw(slot, typeof n === 'number' ? n : ratio(n, 1), value); }
+  if (slot.curve) { return curveToRaw(slot, n, value); }
   if (typeof n === 'number' && n - n !== 0) { return beyond(slot, n > 0, value); }
   return linearToRaw(slot, roundRaw(slot.scale || [1, 0, 1], n), value);
 }
@@ -876,7 +955,7 @@ function linearToRaw(slot, raw, given) {
 
 function spelled(slot, number) { return slot.coding ? codeOf(slot, number) : number; }
 
-function isRising(slot) { return !slot.scale || !isNegative(slot.scale[0]); }
+function isRising(slot) { return slot.curve ? slot.curve.rising : !slot.scale || !isNegative(slot.scale[0]); }
 
 // What becomes of a value above (or below) every legal one.
 function beyond(slot, above, given) {
@@ -1663,4 +1742,18 @@ function identify(octets) {
 }
 """
 
-SECTIONS = (WHOLE, BITS, VALUES, CODINGS, IEEE, TO_RAW, WALK, CHECKS, DECODE, ENCODE, DERIVED, MISSION)
+SECTIONS = (
+    WHOLE,
+    BITS,
+    VALUES,
+    CURVES,
+    CODINGS,
+    IEEE,
+    TO_RAW,
+    WALK,
+    CHECKS,
+    DECODE,
+    ENCODE,
+    DERIVED,
+    MISSION,
+)

@@ -15,6 +15,7 @@ from typing import Any
 
 from packetkit.errors import Unsupported
 from packetkit.layout.alike import Told, told
+from packetkit.layout.curve import Curve, Piece, extremes
 from packetkit.layout.expression import Expression, Minus, Name, Number, Operation, names
 from packetkit.layout.limits import Limit
 from packetkit.layout.model import (
@@ -48,7 +49,8 @@ FAMILIES = ("crc", "sum", "xor", "parity", "fletcher", "adler")
 # What is known of each class of the layout; anything else that is not at its default is refused by name.
 _KNOWN: dict[type, frozenset[str]] = {
     Slot: frozenset(
-        """number path address kind offset_bits width octets_reversed bits_reversed signed coding pieces limits transform legal specials
+        """number path address kind offset_bits width octets_reversed bits_reversed signed coding pieces limits
+        calibration transform legal specials
         unassigned policy raises default states codes maximum_count check role strict named unit description minimum maximum by_meaning
         line""".split()
     ),
@@ -62,7 +64,7 @@ _KNOWN: dict[type, frozenset[str]] = {
     ),
     Check: frozenset("algorithm spans own zero_filled in_wire_order least_first also mixed".split()),
     Derived: frozenset(
-        "container path address expression operands text later unit description line limits".split()
+        "container path address expression operands text later unit description line limits calibration".split()
     ),
     Layout: frozenset(
         """name nodes slots check_order minimum_bits maximum_bits useful_bits runs_to_end fingerprint description
@@ -70,22 +72,22 @@ _KNOWN: dict[type, frozenset[str]] = {
     ),
 }
 
-_TRANSFORMS = frozenset((Linear, Ieee))
+_TRANSFORMS = frozenset((Linear, Ieee, Curve))
 _PACKINGS = {Packing.MOST: "most", Packing.LEAST: "least"}
 
 
-def refuse(target: str, layouts: Mapping[str, Layout]) -> None:
-    """Raise Unsupported with every field of these layouts that a table cannot express."""
+def refuse(target: str, layouts: Mapping[str, Layout], widest: int = WIDEST) -> None:
+    """Raise Unsupported with every field of these layouts that a table cannot express. widest: bits of a field."""
     items = tuple(
         (f"{name}.{address}" if address else name, reason)
         for name, layout in layouts.items()
-        for address, reason in refusals(layout)
+        for address, reason in refusals(layout, widest)
     )
     if items:
         raise Unsupported(target, items)
 
 
-def refusals(layout: Layout) -> Iterator[tuple[str, str]]:
+def refusals(layout: Layout, widest: int = WIDEST) -> Iterator[tuple[str, str]]:
     """Yield (address, reason) of each part of a frame that a table cannot express."""
     yield from _unknown(layout, "")
     for node in layout.walk():
@@ -100,8 +102,8 @@ def refusals(layout: Layout) -> Iterator[tuple[str, str]]:
             yield slot.address, f"this target does not know fields of kind {slot.kind} yet"
         if slot.coding and slot.coding not in CODINGS:
             yield slot.address, f"this target does not know the coding {slot.coding} yet"
-        if slot.width > WIDEST:
-            yield slot.address, f"it has {slot.width} bits, and {WIDEST} is the most"
+        if slot.width > widest:
+            yield slot.address, f"it has {slot.width} bits, and {widest} is the most"
         if type(slot.transform) not in _TRANSFORMS:
             scale = type(slot.transform).__name__.lower()
             yield slot.address, f"this target does not know {scale} scales yet"
@@ -322,7 +324,7 @@ def slot_row(slot: Slot) -> Row:
         hidden=not slot.is_value,
         wide=is_wide(slot),
         split=[list(piece) for piece in slot.pieces] or None,
-        limits=_limits(slot.limits, whole=isinstance(slot.transform, Linear) and slot.transform.is_integer),
+        limits=_limits(slot.limits, whole=not isinstance(slot.transform, Ieee) and slot.transform.is_integer),
         unit=slot.unit or None,
     )
 
@@ -331,10 +333,25 @@ def _transform(slot: Slot) -> Row:
     if isinstance(slot.transform, Ieee):
         low, high = ieee_bounds(slot)
         return {"ieee": slot.transform.bits, "low": low, "high": high}
-    assert isinstance(slot.transform, Linear)  # any other scale was refused
+    if isinstance(slot.transform, Curve):
+        return {"curve": _curve(slot.transform)}
     if slot.transform.is_identity:
         return {}
     return {"scale": [slot.transform.numerator, slot.transform.base, slot.transform.denominator]}
+
+
+def _curve(curve: Curve) -> Row:
+    """A curve: its pieces, and those that encode searches, where it can. rising is true, too, of a curve that is only decoded."""
+
+    def pieces(some: tuple[Piece, ...]) -> list[Any]:
+        return [[one.low, one.high, list(one.coefficients), one.denominator] for one in some]
+
+    return _said(
+        pieces=pieces(curve.pieces),
+        line=pieces(curve.line) or None,
+        rising=not curve.line or curve.is_rising,
+        whole=curve.is_integer,
+    )
 
 
 def is_wide(slot: Slot) -> bool:
@@ -346,6 +363,8 @@ def is_wide(slot: Slot) -> bool:
     values = []
     if slot.kind == "number" and isinstance(slot.transform, Linear) and slot.transform.is_integer:
         values = [value_of(slot.transform, raw) for raw in raws]
+    if isinstance(slot.transform, Curve) and slot.transform.is_integer:
+        values = [int(end) for end in extremes(slot.transform.pieces)]
     return any(abs(number) > SAFE for number in (*raws, *values))
 
 
@@ -442,3 +461,43 @@ def _put(made: dict[Any, Any], path: tuple[str, ...], value: Any) -> None:
     for key in path[:-1]:
         made = made.setdefault(key, {})
     made[path[-1]] = value
+
+
+def counters(layout: Layout) -> list[tuple[Slot, int]]:
+    """Return the frame's sequence counters that a main loop can fill, each with its modulus."""
+    return [
+        (slot, slot.role.modulus or 1 << slot.width)
+        for slot in layout.slots
+        if slot.role is not None
+        and slot.role.name == "sequence"
+        and slot.address == ".".join(slot.path)
+        and slot.width <= 32
+    ]
+
+
+# -- as text ---------------------------------------------------------------------------------------
+
+_WIDTH = 130
+
+
+def literal(value: Any, flat: Callable[[Any], str], key: Callable[[str], str], indent: int = 0) -> str:
+    """Return plain data as an expression, on as few lines as fit. flat: a value on one line; key: a key as the language has it."""
+    line = flat(value)
+    if indent + len(line) <= _WIDTH or not isinstance(value, (dict, list)) or not value:
+        return line
+    inner = " " * (indent + 2)
+    if isinstance(value, dict):
+        parts = [
+            f"{key(name)}: {literal(one, flat, key, indent + 4 + len(key(name)))}"
+            for name, one in value.items()
+        ]
+        opening, closing = "{}"
+    else:
+        parts = [literal(one, flat, key, indent + 2) for one in value]
+        opening, closing = "[]"
+    return f"{opening}\n{inner}" + f",\n{inner}".join(parts) + f"\n{' ' * indent}{closing}"
+
+
+def drawn(layout: Layout) -> list[str]:
+    """Return the frame's table as lines of plain ASCII, for a comment that nothing in them can end."""
+    return str(layout).encode("ascii", "backslashreplace").decode("ascii").splitlines()

@@ -1,0 +1,133 @@
+"""What is particular about generated standalone Python: nothing but the standard library, Python 3.8, every type of number, the main loop.
+
+That its answers are the codec's is held in test_values_in_targets.py, in processes; here it is loaded beside it, so that Fraction and
+Decimal reach it, and int and float are told apart.
+"""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections import Counter
+from pathlib import Path
+from random import Random
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+import packetkit
+from packetkit.conformance import draw, faults
+from packetkit.errors import EncodeError
+from packetkit.fuzz.campaign import loaded, schema_seed
+from packetkit.mission.dossier import Dossier
+from packetkit.mission.load import Mission
+from packetkit.resources import resource
+from packetkit.targets import python
+
+SHIPPED = ("first-light", "plover", "heron")
+
+
+def shipped(name: str) -> Mission:
+    return packetkit.parse(resource(f"schemas/{name}.yaml").read_bytes())
+
+
+def files_of(mission: Mission) -> dict[str, str]:
+    return python.write(mission.layouts, Dossier(mission.name, mission.fingerprint, "", "", mission.outside))
+
+
+def module_of(mission: Mission) -> Any:
+    made = ModuleType("generated")
+    exec(compile(next(iter(files_of(mission).values())), "generated", "exec"), made.__dict__)
+    return made
+
+
+def answer(encode: Any, decode: Any, record: Any, chance: Random) -> list[str]:
+    """All that a codec makes of a record, as text, so that types count."""
+    try:
+        data = encode(record)
+    except EncodeError as no:
+        return [str([(fault.path, fault.rule) for fault in no.faults])]
+    except ValueError as no:
+        return [str([(path, rule) for path, rule, _ in no.faults])]  # type: ignore[attr-defined]
+    damaged = faults.inject(data, Random(chance.random())).data if data else data
+    return [
+        data.hex(),
+        *(decoded(decode, one, detail) for one, detail in ((data, False), (data, True), (damaged, False))),
+    ]
+
+
+def decoded(decode: Any, data: bytes, detail: bool) -> str:
+    try:
+        return repr(decode(data, detail=detail))
+    except ValueError as no:  # the codec's own and the generated file's have the same attributes
+        facts: Any = no
+        return f"{facts.reason} at {facts.path}, {facts.bit}"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", range(12))
+def test_every_type_of_number_gives_what_it_gives_in_packetkit(number: int) -> None:
+    chance = schema_seed(5031, number)
+    _, mission = loaded(chance, Counter())
+    generated = module_of(mission)
+    for frame in mission.frames.values():
+        other = generated.MISSION.frames[frame.name]
+        for at in range(60):
+            record = draw.record(frame.layout, chance)
+            record = draw.spoilt(record, chance) if at % 8 == 7 else record
+            seed = chance.random()
+            expected = answer(frame.encode, frame.decode, record, Random(seed))
+            assert answer(other.encode, other.decode, record, Random(seed)) == expected, record
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_the_file_is_python_3_8_and_imports_the_standard_library_only(name: str, tmp_path: Path) -> None:
+    for file, text in files_of(shipped(name)).items():
+        tree = ast.parse(text, file, feature_version=(3, 8))
+        imported = {
+            alias.name for node in ast.walk(tree) if isinstance(node, ast.Import) for alias in node.names
+        }
+        imported |= {str(node.module) for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+        ours = {python.module_name(name)}
+        assert {one.partition(".")[0] for one in imported} - ours <= sys.stdlib_module_names
+    with pytest.raises(SyntaxError):
+        ast.parse("match x:\n    case 1: pass\n", feature_version=(3, 8))
+
+
+def test_a_mission_is_told_by_its_bytes_and_salvaged() -> None:
+    mission = shipped("heron")
+    generated = module_of(mission).MISSION
+    assert generated.fingerprint == mission.fingerprint
+    for frame in mission.frames.values():
+        data = frame.encode(draw.record(frame.layout, Random(3)))
+        assert generated.identify(data) == frame.name
+        assert generated.decode(data) == mission.decode(data)
+        assert generated.frames[frame.name].decode_from(b"\x5a" + data + b"\xa5", 1) == frame.decode_from(
+            b"\x5a" + data + b"\xa5", 1
+        )
+        spoilt = data[:-1] + bytes((data[-1] ^ 1,))
+        assert generated.frames[frame.name].decode(spoilt, salvage=True) == frame.decode(spoilt, salvage=True)
+    with pytest.raises(ValueError, match="are none of housekeeping"):
+        generated.decode(b"\1\2\3")
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_the_main_loop_sends_frames_that_packetkit_decodes(name: str, tmp_path: Path) -> None:
+    mission = shipped(name)
+    for file, text in files_of(mission).items():
+        (tmp_path / file).write_text(text, encoding="utf-8")
+    main = tmp_path / f"{name.replace('-', '_')}_main.py"
+    text = main.read_text("utf-8")
+    assert text.count("---- YOURS,") == 2
+    main.write_text(text.replace("time.sleep(CADENCE_S)", "time.sleep(0)"), encoding="utf-8")
+    # -I: no site packages from the environment, no current directory; the file's own directory is added back.
+    program = f"import sys, runpy; sys.path.insert(0, {str(tmp_path)!r}); sys.argv[1:] = ['3']; "
+    program += f"runpy.run_path({str(main)!r}, run_name='__main__')"
+    command = [sys.executable, "-I", "-S", "-c", program]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    frames = [mission.decode(bytes.fromhex(line)) for line in done.stdout.split()]
+    counter = "counter" if name == "first-light" else "sequence"
+    assert [record[counter] for _, record in frames] == [0, 1, 2]
+    assert len(done.stderr.splitlines()) == 3
