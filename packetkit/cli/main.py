@@ -60,6 +60,7 @@ COMMANDS: tuple[Row, ...] = (
     Row("passes", "Show when the ground can listen, from where, and what the link makes of it.", RADIO),
     Row("budget", "Count the frames, bytes and useful bits that a pass brings.", RADIO),
     Row("plan", "Find the setting that brings most home, what binds it, what to change.", RADIO),
+    Row("settings", "List what flight and ground must share, or explain how two ends differ.", RADIO),
     Row("airtime", "Work out time on air step by step, and what fits a time limit.", RADIO),
     Row("fuzz", "Prove the round trip with random records and bytes, three codecs judging.", PROOF),
     Row("vectors", "Write the test vectors of a schema, or hold a schema to some.", PROOF),

@@ -50,6 +50,8 @@ class Link:
     fading_db: float = 0.0
     noise: str | None = None
     region: str | None = None
+    sync_word: int = 0x12
+    inverted_iq: bool = False
 
     @property
     def between(self) -> radio_link.Between | None:
@@ -265,6 +267,11 @@ def _link(declared: model.Link | None, problems: list[Problem]) -> Link:
         float(declared.fading_db),
         declared.noise,
         declared.region,
+        *(
+            (0x12, False)
+            if declared.chirp is None
+            else (declared.chirp.sync_word, declared.chirp.inverted_iq)
+        ),
     )
 
 

@@ -97,7 +97,7 @@ READS: dict[str, Callable[[Key], Shape]] = {
     "word_bits": lambda _: {"enum": [16, 32, 64]},
     "boolean": lambda _: {"type": "boolean"},
     **dict.fromkeys(
-        ("number", "positive", "positive_or_zero", "percent", "integer", "size", "bits", "code"),
+        ("number", "positive", "positive_or_zero", "percent", "integer", "size", "bits", "code", "octet"),
         lambda _: NUMBER,
     ),
     "name": lambda _: _NAME,

@@ -124,6 +124,8 @@ CHIRP_KEYS = _table(
     ),
     Key("modem", "line", "The modem family, where it matters (spreading factors 5 and 6)."),
     Key("frequency_mhz", "positive", "Carrier frequency in MHz."),
+    Key("sync_word", "octet", "Sync word as the older family writes it, 0x00 to 0xFF; 0x12 unless said."),
+    Key("inverted_iq", "boolean", "true: the chirps run the other way."),
 )
 
 PASSES_KEYS = _table(

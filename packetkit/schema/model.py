@@ -220,6 +220,8 @@ class Chirp:
     low_data_rate: str = "auto"
     modem: str | None = None
     frequency_mhz: Fraction | None = None
+    sync_word: int = 0x12
+    inverted_iq: bool = False
     places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
 
 

@@ -284,6 +284,9 @@ class Readers:
     def _read_size(self, node: Node, path: str, key: Key) -> int | None:
         return self._integer_within(node, path, key, 0, 65_535)
 
+    def _read_octet(self, node: Node, path: str, key: Key) -> int | None:
+        return self._integer_within(node, path, key, 0, 255)
+
     def _read_bits(self, node: Node, path: str, key: Key) -> int | None:
         return self._read_integer(node, path, key)
 

@@ -88,6 +88,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "number-limit": (("70000", "65535"),),
     "number-limit-2": (("110", "100"),),
     "number-limit-3": (("0x111", "0x11"),),
+    "number-limit-5": (("0x1424", "0x12"),),
     "number-limit-4": (("[]", "0x40"),),
     "bad-boolean": (("yes", "true"),),
     "bad-boolean-2": (('"true"', "true"),),
