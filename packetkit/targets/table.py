@@ -50,7 +50,7 @@ FAMILIES = ("crc", "sum", "xor", "parity", "fletcher", "adler")
 _KNOWN: dict[type, frozenset[str]] = {
     Slot: frozenset(
         """number path address kind offset_bits width octets_reversed bits_reversed signed coding pieces limits
-        calibration transform legal specials
+        calibration part transform legal specials
         unassigned policy raises default states codes maximum_count check role strict named unit description minimum maximum by_meaning
         line""".split()
     ),
@@ -68,7 +68,7 @@ _KNOWN: dict[type, frozenset[str]] = {
     ),
     Layout: frozenset(
         """name nodes slots check_order minimum_bits maximum_bits useful_bits runs_to_end fingerprint description
-        cadence_s derived""".split()
+        cadence_s derived gains""".split()
     ),
 }
 

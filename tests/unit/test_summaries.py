@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 import packetkit
 from packetkit.cli.main import main
 from packetkit.conformance.simulate import Channel, simulate
+from packetkit.targets import TARGETS
 
 SCHEMA = """
 mission: godwit
@@ -121,3 +122,12 @@ def test_a_simulated_summary_is_in_order_and_empty_without_samples(frame: packet
         assert (air["minimum"] is None) is (air["maximum"] is None)
         assert air["minimum"] is None or air["minimum"] <= air["maximum"]
         assert frame.decode(frame.encode(values)) == values
+
+
+@pytest.mark.parametrize("target", TARGETS)
+def test_what_only_the_ground_knows_keeps_no_target_from_writing_code(target: str, tmp_path: Path) -> None:
+    schema = tmp_path / "godwit.yaml"
+    more = "      - {name: cell, bits: 8, calibration: {u1: {polynomial: [1, 2]}}, limits: {hard: {maximum: 200}}}\n"
+    schema.write_text(SCHEMA + more, "utf-8")
+    assert main(["generate", str(schema), "--target", target, "-o", str(tmp_path / "out")]) == 0
+    assert list((tmp_path / "out").iterdir())
