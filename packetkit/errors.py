@@ -149,6 +149,18 @@ class BadCount(DecodeError):
     reason = "bad count"
 
 
+class BadLength(DecodeError):
+    """A length in the frame is not that of the part it measures: fields do not fit into it, or something is left over."""
+
+    reason = "bad length"
+
+
+class UnknownVariant(DecodeError):
+    """Nothing says which variant of a part these bytes are, and they could not be kept as octets either."""
+
+    reason = "unknown variant"
+
+
 class CheckFailed(DecodeError):
     """The frame's check does not match its bytes: no value of it can be trusted."""
 

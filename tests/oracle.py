@@ -36,7 +36,7 @@ from itertools import pairwise
 from numbers import Rational
 from typing import Any, Final
 
-from packetkit.schema.model import Codes, Condition, CustomCrc, Field, Frame
+from packetkit.schema.model import Alphabet, Codes, Condition, CustomCrc, Field, Frame
 
 Parameters = Mapping[str, Any]  # what one algorithm is, as plain values
 Algorithms = Mapping[str, Parameters]
@@ -45,8 +45,8 @@ Algorithms = Mapping[str, Parameters]
 class Refused(ValueError):
     """Bytes that are not this frame, or a record that does not fit it.
 
-    reason, when decoding: truncated, bad count, wrong constant, trailing bytes, check failed, reserved bits;
-    when encoding: refused. why: a sentence for people.
+    reason, when decoding: truncated, bad count, bad length, unknown variant, wrong constant, trailing bytes,
+    check failed, reserved bits; when encoding: refused. why: a sentence for people.
     """
 
     def __init__(self, reason: str, why: str) -> None:
@@ -62,15 +62,23 @@ def encode(frame: Frame, record: Any, algorithms: Algorithms) -> bytes:
     return bytes(int(picture[at : at + 8], 2) for at in range(0, len(picture), 8))
 
 
-def decode(frame: Frame, data: bytes, algorithms: Algorithms, *, detail: bool = False) -> dict[str, Any]:
+def decode(
+    frame: Frame,
+    data: bytes,
+    algorithms: Algorithms,
+    *,
+    detail: bool = False,
+    variants: Mapping[str, str] | None = None,
+) -> dict[str, Any]:
     """Return the record in data, which is exactly one frame: its values, or with detail every raw code.
 
-    The order of the complaints is part of the specification: cut short or a bad count, as met; then a wrong
+    variants: of each part that is told from outside, by its address, the variant's name. The order of the
+    complaints is part of the specification: what keeps the frame from being read, as met; then a wrong
     constant; bytes left over; a failed check; reserved bits that must be zero. Of several of one sort the
     first in wire order is named.
     """
     picture = _picture(data)
-    reading = _Reading(picture)
+    reading = _Reading(picture, variants or {})
     root = reading.walk(frame, algorithms)
     leaves = list(_leaves(root))
     for node in leaves:
@@ -161,7 +169,7 @@ def positions(frame: Frame, record_or_data: Any, algorithms: Algorithms) -> list
     A record is laid out as encode would, bytes as decode would; checks are placed, not computed.
     """
     if isinstance(record_or_data, (bytes, bytearray, memoryview)):
-        root = _Reading(_picture(bytes(record_or_data))).walk(frame, algorithms)
+        root = _Reading(_picture(bytes(record_or_data)), {}).walk(frame, algorithms)
     else:
         root = _Writing(record_or_data).walk(frame, algorithms)
     found: list[tuple[str, int, int]] = []
@@ -229,7 +237,7 @@ def _reverse_octets(text: str) -> str:
     return "".join(text[at : at + 8] for at in reversed(range(0, len(text), 8)))
 
 
-_UNORDERED: Final = ("reserved", "flag")
+_UNORDERED: Final = ("reserved", "flag", "character")
 
 
 def _octets_reversed(node: _Node) -> bool:
@@ -281,6 +289,7 @@ class _Node:
     raw: int | None = None
     present: bool = True
     children: list[_Node] = attribute(default_factory=list)
+    fill: _Node | None = None  # the bits that complete what a length measures: they stand behind it
 
     @property
     def start(self) -> int:
@@ -305,8 +314,20 @@ class _Node:
         return self.field.repeat is not None and isinstance(self.key, str)
 
     @property
+    def is_text(self) -> bool:
+        """Whether its children are characters, or octets, that are one value."""
+        return self.field.kind in ("text", "bytes") and not self.is_list
+
+    @property
+    def is_choice(self) -> bool:
+        """Whether its one child is the variant that was chosen."""
+        return self.field.kind == "variants" and not self.is_list
+
+    @property
     def is_leaf(self) -> bool:
-        return self.present and not self.is_group and not self.is_list and not self.field.derived
+        return self.present and not (
+            self.is_group or self.is_list or self.is_text or self.is_choice or self.field.derived
+        )
 
 
 def _leaves(node: _Node) -> Iterator[_Node]:
@@ -352,7 +373,8 @@ def _find(node: _Node, name: str, whole: bool, *, back: bool = False) -> _Node |
 
 
 def _meant(node: _Node, name: str, *, whole: bool = False) -> _Node:
-    found = _find(node, name, whole)
+    """Return the field that a name means; but for a check's span, one that is declared before the node."""
+    found = _find(node, name, whole, back=not whole)
     assert found is not None, f"{name} is declared before {_address(node)}"  # the loader's promise
     return found
 
@@ -369,7 +391,7 @@ def _whole(frame: Frame, algorithms: Algorithms) -> Field:
         name = next(name for name in names if name not in taken)  # as bits without a name are called anywhere
         fields += (Field(name, "reserved", frame.place, named=False, up_to="byte"),)
     whole = Field("", "group", frame.place, fields=fields, packing=frame.packing, order=frame.order)
-    return _spelled_out(whole, algorithms)
+    return _with_constant_lengths(_spelled_out(whole, algorithms))
 
 
 def _spelled_out(declared: Field, algorithms: Algorithms) -> Field:
@@ -378,7 +400,193 @@ def _spelled_out(declared: Field, algorithms: Algorithms) -> Field:
     if declared.signed and declared.bits is not None:
         return _with_signed_codes(declared, declared.bits)
     members = tuple(_spelled_out(member, algorithms) for member in declared.fields)
-    return replace(declared, fields=members)
+    forms = tuple(
+        replace(form, fields=tuple(_spelled_out(member, algorithms) for member in form.fields))
+        for form in declared.variants
+    )
+    return replace(declared, fields=members, variants=forms)
+
+
+# --- Lengths: which part each one measures, and which of them never change ----------------------------------
+
+
+def _groups_in(declared: Field) -> list[tuple[Field, ...]]:
+    """Return the lists of fields inside a field: a group's own, and one for each variant."""
+    return [declared.fields, *(form.fields for form in declared.variants)]
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """What is known of a frame before there is one, by the identity of its fields.
+
+    measuring: of each field that a length measures, that length. open: the variants that may be octets which no
+    variant has, for what follows them in their part tells where those end.
+    """
+
+    measuring: Mapping[int, Field]
+    open: set[int]
+
+
+def _shape(whole: Field) -> _Shape:
+    shape = _Shape(_measuring(whole), set())
+
+    def look(declared: Field, behind: bool, direct: bool) -> None:
+        """behind: whether all that follows in the part is of fixed size. direct: no element, no option around."""
+        length = shape.measuring.get(id(declared))
+        if length is not None:
+            behind, direct = length.fill is None and _units(length) % 8 == 0, True
+        direct = direct and declared.repeat is None and declared.present_when is None
+        for group in _groups_in(declared):
+            fixed = behind
+            for member in reversed(group):
+                look(member, fixed, direct)
+                fixed = fixed and _is_fixed(member, shape)
+        if declared.kind == "variants" and declared.told_by != ("outside",) and behind and direct:
+            shape.open.add(id(declared))
+
+    look(whole, True, True)
+    return shape
+
+
+def _is_fixed(declared: Field, shape: _Shape) -> bool:
+    """Whether a field has the same number of bits in every frame, wherever it starts."""
+    if _comes_to_nothing(declared) or _holds_fill(declared):
+        return False
+    try:
+        return _static_end(declared, 0, 0, shape) >= 0
+    except _VariesError:
+        return False
+
+
+def _measuring(whole: Field) -> dict[int, Field]:
+    """Return, by the identity of each field that a length measures, that length; whole_frame is the whole."""
+    found: dict[int, Field] = {}
+
+    def look(members: tuple[Field, ...], around: tuple[Field, ...]) -> None:
+        for one in members:
+            if one.kind == "length":
+                candidates = (whole,) if one.measures == "whole_frame" else (*members, *around)
+                target = next(
+                    other
+                    for other in candidates
+                    if one.measures == "whole_frame" or (other.name == one.measures and other is not one)
+                )
+                found.setdefault(id(target), one)
+            others = tuple(other for other in members if other is not one)
+            for inner in _groups_in(one):
+                look(inner, (one, *others, *around))
+
+    look(whole.fields, ())
+    return found
+
+
+def _with_constant_lengths(whole: Field) -> Field:
+    """Return the frame with the lengths of parts whose size never changes as constants: that code, and no other."""
+    shape = _shape(whole)
+    constant: dict[int, int] = {}
+
+    def look(declared: Field) -> None:
+        length = shape.measuring.get(id(declared))
+        size = None if length is None else _constant_size(declared, shape)
+        if length is not None and size is not None:
+            units = _units(length)
+            size += -size % units if length.fill == "zero" else 0
+            constant[id(length)] = size // units - length.less
+        for group in _groups_in(declared):
+            for member in group:
+                look(member)
+
+    def made(declared: Field) -> Field:
+        if id(declared) in constant:
+            return replace(declared, code=(Codes(constant[id(declared)], constant[id(declared)]),))
+        forms = tuple(replace(form, fields=tuple(map(made, form.fields))) for form in declared.variants)
+        return replace(declared, fields=tuple(map(made, declared.fields)), variants=forms)
+
+    look(whole)
+    return made(whole)
+
+
+def _units(length: Field) -> int:
+    return {"bits": 1, "bytes": 8, "words_of_16": 16, "words_of_32": 32}[length.counts_in or "bytes"]
+
+
+def _constant_size(declared: Field, shape: _Shape) -> int | None:
+    """Return the bits of a part where every frame gives it as many, else None; it is measured from its own start.
+
+    Variants that the frame's own fields tell are never a constant, not even where all of them have one size.
+    """
+    if _holds_told_variants(declared):
+        return None
+    try:
+        return _static_end(declared, 0, 0, shape, own=True)
+    except _VariesError:
+        return None
+
+
+def _holds_told_variants(declared: Field) -> bool:
+    told = declared.kind == "variants" and declared.told_by != ("outside",)
+    return told or any(_holds_told_variants(one) for group in _groups_in(declared) for one in group)
+
+
+class _VariesError(Exception):
+    """A size is not the same in every frame."""
+
+
+def _static_end(declared: Field, at: int, start: int, shape: _Shape, *, own: bool = False) -> int:
+    """Return where a field that starts at a bit ends, whatever the frame; fills count from `start`."""
+    length = shape.measuring.get(id(declared))
+    if length is not None and not own:
+        end = _static_end(declared, at, at, shape, own=True)
+        return end + (-(end - at) % _units(length) if length.fill == "zero" else 0)
+    if declared.present_when is not None:
+        raise _VariesError
+    repeat = declared.repeat
+    if repeat is not None:
+        if repeat.count is None:
+            raise _VariesError
+        for _ in range(repeat.count):
+            at = _static_body(declared, at, start, shape)
+        return at
+    return _static_body(declared, at, start, shape)
+
+
+def _static_body(declared: Field, at: int, start: int, shape: _Shape) -> int:
+    if declared.kind in ("text", "bytes"):
+        assert declared.length is not None
+        if declared.length.count is None:
+            raise _VariesError
+        return at + declared.length.count * _character_bits(declared)
+    if declared.kind == "variants":
+        ends = set()
+        for form in declared.variants:
+            end = at
+            for member in form.fields:
+                end = _static_end(member, end, start, shape)
+            ends.add(end)
+        if len(ends) > 1 or id(declared) in shape.open:
+            raise _VariesError  # octets of an unknown variant are of any number
+        return ends.pop()
+    if declared.up_to is not None:
+        return at + _fill(declared.up_to, at - start)
+    if declared.runs or declared.derived:
+        return at  # its bits are passed by, or it has none
+    taken = _taken(declared, at)
+    for member in declared.fields:
+        at = _static_end(member, _passed(at, taken), start, shape)
+    return _passed(at, taken) if declared.fields else at + _width(declared)
+
+
+def _taken(group: Field, first: int) -> set[int]:
+    """Return the bits of a group that belong to its split values."""
+    runs = [run for member in group.fields for run in member.runs]
+    return {first + i for bit, width in runs for i in range(bit, bit + width)}
+
+
+def _passed(at: int, taken: set[int]) -> int:
+    """Return the next bit that belongs to no split value."""
+    while at in taken:
+        at += 1
+    return at
 
 
 def _with_signed_codes(declared: Field, bits: int) -> Field:
@@ -403,20 +611,90 @@ def _is_strict(declared: Field, frame: Frame) -> bool:
     return bool(frame.strict if declared.strict is None else declared.strict)
 
 
+@dataclass(eq=False)
+class _Part:
+    """What a length measures, while it is grown: where it ends once the length is known, when reading."""
+
+    node: _Node
+    length: Field
+    end: int | None = None
+
+
 class _Walk(ABC):
     """Grows the tree of one frame in wire order. At its end: what reading and writing do differently."""
 
     def __init__(self) -> None:
         self.at = 0  # the next bit
+        self.shape = _Shape({}, set())
+        self.parts: list[_Part] = []  # measured parts around the next bit, the innermost last
+        self.choosing: set[int] = set()  # fields that tell variants, by identity
+        self.told: dict[int, _Node] = {}  # by the identity of a length field, where it was met last
 
     def walk(self, frame: Frame, algorithms: Algorithms) -> _Node:
         root = _Node(_whole(frame, algorithms), "", None, _Packing(), None, 0)
-        self.body(root)
+        self.shape = _shape(root.field)
+        self.choosing = _flags_looked_at(root.field, choosing=True)
+        self.measured(root, lambda: self.body(root))
         return root
 
     def member(self, declared: Field, parent: _Node) -> None:
-        """One declared field: not there, there once, or several times."""
+        """One declared field, and what measures it."""
         node = self.node(declared, declared.name, parent)
+        self.measured(node, lambda: self.itself(node))
+        if not declared.runs:
+            node.width = self.at - node.first
+
+    def measured(self, node: _Node, grow: Callable[[], None]) -> None:
+        """Grow what a length may measure: then it is a part with a start of its own, and an end."""
+        length = self.shape.measuring.get(id(node.field))
+        if length is None:
+            grow()
+            return
+        part = _Part(node, length)
+        self.parts.append(part)
+        told = self.length_of(part)
+        if told is not None:
+            self.length_is_known(part, told)
+        grow()
+        if length.fill == "zero":
+            self.fill_part(part)
+        self.parts.pop()
+        self.part_is_over(part)
+
+    def length_of(self, part: _Part) -> _Node | None:
+        """Return a part's length, where it was met: around the part or in it, and not in some other element."""
+        told = self.told.get(id(part.length))
+        around = part.node.parent or part.node
+        place = told
+        while place is not None and place is not around:
+            place = place.parent
+        return None if place is None else told
+
+    def fill_part(self, part: _Part) -> None:
+        """Complete the last unit of a part with zero bits, which have the length field's name."""
+        name = f"{part.length.name}_fill"
+        declared = Field(name, "reserved", part.length.place, named=False, bits=1, up_to="byte")
+        parent = part.node if part.node.parent is None else part.node.parent
+        node = self.node(declared, name, parent)
+        node.width = -(self.at - part.node.first) % _units(part.length)
+        part.node.fill = node
+        self.leaf(node)
+        self.at += node.width
+
+    def met_length(self, node: _Node) -> None:
+        """Note a length field that has its code, for the parts that wait for it."""
+        self.told[id(node.field)] = node
+        for part in self.parts:
+            if part.length is node.field and part.end is None:
+                self.length_is_known(part, node)
+
+    def origin(self) -> int:
+        """Return the bit from which boundaries count: the start of the innermost measured part, else the frame's."""
+        return self.parts[-1].node.first if self.parts else 0
+
+    def itself(self, node: _Node) -> None:
+        """One declared field: not there, there once, or several times."""
+        declared = node.field
         if declared.present_when is not None and not self.is_present(node, declared.present_when):
             node.present = False
         elif declared.repeat is not None:
@@ -424,8 +702,6 @@ class _Walk(ABC):
                 self.body(self.node(declared, index, node))
         else:
             self.body(node)
-        if not declared.runs:
-            node.width = self.at - node.first
 
     def node(self, declared: Field, key: str | int, parent: _Node) -> _Node:
         node = _Node(declared, key, parent, parent.packing, parent.order, self.at)
@@ -438,16 +714,20 @@ class _Walk(ABC):
         if node.is_group:
             self.pack(node)
             self.open(node)
-            taken = {
-                node.first + i
-                for declared in node.field.fields
-                for bit, width in declared.runs
-                for i in range(bit, bit + width)
-            }
+            taken = _taken(node.field, node.first)
             for declared in node.field.fields:
                 self.pass_by(taken)
                 self.member(declared, node)
             self.pass_by(taken)
+            node.width = self.at - node.first
+        elif node.is_text:
+            count = self.characters(node)
+            one = Field("", "character", node.field.place, bits=_character_bits(node.field))
+            for index in range(count):
+                self.body(self.node(one, index, node))
+            node.width = self.at - node.first
+        elif node.is_choice:
+            self.choose(node)
             node.width = self.at - node.first
         elif node.field.runs:
             node.width = sum(width for _, width in node.field.runs)
@@ -462,8 +742,7 @@ class _Walk(ABC):
 
     def pass_by(self, taken: set[int]) -> None:
         """Go on to the next bit that belongs to no split value."""
-        while self.at in taken:
-            self.at += 1
+        self.at = _passed(self.at, taken)
 
     def pack(self, node: _Node) -> None:
         """Rule 2: a group's packing and order hold from here inwards; word_bits turns words, not numbers."""
@@ -477,7 +756,38 @@ class _Walk(ABC):
             node.order = declared.order
 
     def leaf_width(self, declared: Field) -> int:
-        return _width(declared) if declared.up_to is None else _fill(declared.up_to, self.at)
+        return _width(declared) if declared.up_to is None else _fill(declared.up_to, self.at - self.origin())
+
+    def spare_bits(self, node: _Node) -> int:
+        """Return how many bits of their last octet are not sent where variants are octets that no variant has."""
+        end = _end_behind(node, self.at, self.origin(), self.shape)
+        assert end is not None
+        return (end - self.origin()) % 8
+
+    def variant(self, node: _Node, name: str) -> _Node:
+        """A chosen variant, as a group whose names look outwards from here; or the octets of an unknown one."""
+        declared = next((form for form in node.field.variants if form.name == name), None)
+        if declared is None:
+            made = Field("unknown", "bytes", node.field.place)
+        else:
+            made = Field(name, "group", declared.place, fields=declared.fields)
+        return self.node(made, name, node)
+
+    @abstractmethod
+    def characters(self, node: _Node) -> int:
+        """Return how many characters a text has."""
+
+    @abstractmethod
+    def choose(self, node: _Node) -> None:
+        """Grow the variant that is meant."""
+
+    @abstractmethod
+    def length_is_known(self, part: _Part, node: _Node) -> None:
+        """Notice that a part's length has its code."""
+
+    @abstractmethod
+    def part_is_over(self, part: _Part) -> None:
+        """Notice the end of a measured part."""
 
     @abstractmethod
     def meet(self, node: _Node) -> None:
@@ -503,6 +813,59 @@ class _Walk(ABC):
 def _fill(boundary: str, at: int) -> int:
     """Return how many bits are left up to the next boundary, counted from the frame's start."""
     return -at % {"byte": 8, "word_16": 16, "word_32": 32}[boundary]
+
+
+def _character_bits(declared: Field) -> int:
+    return 8 if declared.alphabet is None else declared.alphabet.bits
+
+
+def _end_behind(node: _Node, at: int, start: int, shape: _Shape) -> int | None:
+    """Return where a node's part ends if the node ends at a bit; None where something that varies follows it.
+
+    What asks for bytes that remain, and what runs to the end, come to nothing. Boundaries count from `start`.
+    """
+    while node.parent is not None and id(node.field) not in shape.measuring:
+        for member in _members_behind(node):
+            if not _comes_to_nothing(member):
+                try:
+                    at = _static_end(member, at, start, shape)
+                except _VariesError:
+                    return None
+        node = node.parent
+    length = shape.measuring.get(id(node.field))
+    return at + (-(at - start) % _units(length) if length is not None and length.fill == "zero" else 0)
+
+
+def _members_behind(node: _Node) -> tuple[Field, ...]:
+    """Return the fields declared behind a node in its group; a variant stands alone."""
+    assert node.parent is not None
+    if node.parent.is_choice:
+        return ()
+    members = node.parent.field.fields
+    return members[[one.name for one in members].index(str(node.key)) + 1 :]
+
+
+def _comes_to_nothing(declared: Field) -> bool:
+    remains = declared.present_when is not None and declared.present_when.by == "bytes_remain"
+    to_end = declared.repeat is not None and declared.repeat.to_end
+    return (
+        remains
+        or to_end
+        or (declared.repeat is None and declared.length is not None and declared.length.to_end)
+    )
+
+
+def _holds_fill(declared: Field) -> bool:
+    return declared.up_to is not None or any(map(_holds_fill, declared.fields))
+
+
+def _chosen(node: _Node) -> str | None:
+    """Return the name of the variant that the fields before a node tell, None where none does."""
+    tellers = {name: _meant(node, name) for name in node.field.told_by}
+    for form in node.field.variants:
+        if all(_holds(asked, tellers[asked.by]) for asked in form.when):
+            return form.name
+    return None
 
 
 def _holds(condition: Condition, told_by: _Node) -> bool:
@@ -1030,6 +1393,123 @@ def _float_meaning(declared: Field, raw: int) -> _Meaning:
     return _Meaning(value, note="" if legal else "out_of_range")
 
 
+# --- Texts, octets and the digits of one number -------------------------------------------------------------
+
+
+def _characters_of(declared: Field) -> dict[int, str]:
+    if declared.characters:
+        return dict(declared.characters)
+    if declared.alphabet is not None:
+        return dict(declared.alphabet.characters)
+    return {code: chr(code) for code in range(128)}
+
+
+def _special_code(declared: Field, said: int | str | None) -> int | None:
+    """Return the code of a fill or an end, said as a character, as a code, or as zero."""
+    if said is None or isinstance(said, int):
+        return said
+    if said == "zero":
+        return 0
+    return next(code for code, character in _characters_of(declared).items() if character == said)
+
+
+def _text_meaning(declared: Field, codes: list[int]) -> _Meaning:
+    """Return what a row of codes says: up to its end, without the fill behind; bytes are bytes."""
+    end, fill = _special_code(declared, declared.ends_with), _special_code(declared, declared.fill)
+    held = codes[: codes.index(end)] if end in codes and end is not None else list(codes)
+    while fill is not None and held and held[-1] == fill:
+        held = held[:-1]
+    if declared.kind == "bytes":
+        return _Meaning(bytes(held))
+    if declared.encoding == "utf_8":
+        try:
+            return _Meaning(bytes(held).decode("utf-8"))
+        except UnicodeDecodeError:
+            return _Meaning(None, "bad character")
+    known = _characters_of(declared)
+    if any(code not in known for code in held):
+        return _Meaning(None, "bad character")
+    return _Meaning("".join(known[code] for code in held))
+
+
+def _text_codes(declared: Field, given: Any) -> list[int]:
+    """Return the codes that say a value, without what completes them; or codes that were given as they are."""
+    if isinstance(given, Mapping):
+        raw = given.get("raw")
+        if not isinstance(raw, (bytes, bytearray, list, tuple)):
+            raise _unfit("codes are bytes or a list")
+        codes = list(raw)
+        if any(isinstance(code, bool) or not isinstance(code, int) for code in codes):
+            raise _unfit("a code is an integer")
+        if any(not 0 <= code < 2 ** _character_bits(declared) for code in codes):
+            raise _unfit("a code does not fit a character")
+        return codes
+    if declared.kind == "bytes":
+        if not isinstance(given, (bytes, bytearray, memoryview)):
+            raise _unfit("octets are bytes")
+        return list(bytes(given))
+    if not isinstance(given, str):
+        raise _unfit("a text is a text")
+    if declared.encoding == "utf_8":
+        try:
+            codes = list(given.encode("utf-8"))
+        except UnicodeEncodeError as error:
+            raise _unfit("half of a surrogate pair is no character") from error
+    else:
+        known = {character: code for code, character in _characters_of(declared).items()}
+        if any(character not in known for character in given):
+            raise _unfit("a character has no code")
+        codes = [known[character] for character in given]
+    if _special_code(declared, declared.ends_with) in codes:
+        raise _unfit("the text holds what would end it")
+    return codes
+
+
+def _completed(declared: Field, codes: list[int], count: int, *, as_they_are: bool) -> list[int]:
+    """Return codes completed to a fixed number of them."""
+    end, fill = _special_code(declared, declared.ends_with), _special_code(declared, declared.fill)
+    if len(codes) > count or (len(codes) < count and (as_they_are or (end is None and fill is None))):
+        raise _unfit(f"{len(codes)} characters, not {count}")
+    if len(codes) < count and end is not None:
+        codes = [*codes, end]
+    rest = fill if fill is not None else end
+    return [*codes, *([] if rest is None else [rest] * (count - len(codes)))]
+
+
+def _radix_meaning(declared: Field, raw: int) -> _Meaning:
+    assert declared.length is not None and declared.length.count is not None
+    known, count = _characters_of(declared), declared.length.count
+    digits = []
+    for _ in range(count):
+        raw, digit = raw // len(known), raw % len(known)
+        digits.append(digit)
+    if raw:
+        return _Meaning(None, "bad character")
+    if declared.first_character != "least_significant":
+        digits.reverse()
+    return _text_meaning(replace(declared, ends_with=None), digits)
+
+
+def _radix_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
+    assert declared.length is not None and declared.length.count is not None
+    if not isinstance(value, str):
+        raise _unfit("a text is a text")
+    plain = replace(declared, ends_with=None)
+    digits = _completed(plain, _text_codes(plain, value), declared.length.count, as_they_are=False)
+    if declared.first_character == "least_significant":
+        digits.reverse()
+    raw = 0
+    for digit in digits:
+        raw = raw * len(declared.characters) + digit
+    return raw, False
+
+
+def _octets_of_bits(bits: list[int]) -> bytes:
+    text = "".join(map(str, bits))
+    text += "0" * (-len(text) % 8)
+    return bytes(int(text[at : at + 8], 2) for at in range(0, len(text), 8))
+
+
 # --- States, flags, tags and everything that fills itself ---------------------------------------------------
 
 
@@ -1078,6 +1558,8 @@ _TO_RAW: Final[Mapping[str, Callable[[Field, Any], tuple[int, bool]]]] = {
     "constant": _tag_to_raw,
     "sync": _tag_to_raw,
     "count": _plain_to_raw,
+    "length": _plain_to_raw,
+    "radix_text": _radix_to_raw,
     "reserved": _plain_to_raw,
     "check": _plain_to_raw,
 }
@@ -1089,6 +1571,8 @@ def _meaning_of(declared: Field, raw: int) -> _Meaning:
         return _number_meaning(declared, raw)
     if declared.kind == "float":
         return _float_meaning(declared, raw)
+    if declared.kind == "radix_text":
+        return _radix_meaning(declared, raw)
     if declared.kind == "flag":
         return _Meaning(bool(raw))
     if declared.kind == "states":
@@ -1103,7 +1587,7 @@ def _is_value(declared: Field) -> bool:
     """Rule 15: whether a leaf belongs in a plain record. A tag does where several codes are allowed."""
     if declared.kind == "tag":
         return len(declared.code) > 1 or declared.code[0].low != declared.code[0].high
-    return declared.kind in ("number", "float", "states", "flag")
+    return declared.kind in ("number", "float", "states", "flag", "text", "bytes", "radix_text", "variants")
 
 
 def _has_values(declared: Field) -> bool:
@@ -1121,9 +1605,10 @@ def _has_values(declared: Field) -> bool:
 class _Reading(_Walk):
     """Grows the tree from the bits: each field takes its own, and says what comes after it."""
 
-    def __init__(self, picture: str) -> None:
+    def __init__(self, picture: str, variants: Mapping[str, str]) -> None:
         super().__init__()
         self.picture = picture
+        self.variants = variants
 
     def meet(self, node: _Node) -> None:
         """Nothing: the bits come later."""
@@ -1131,72 +1616,173 @@ class _Reading(_Walk):
     def open(self, node: _Node) -> None:
         """Nothing: a group has no bits of its own."""
 
+    def limit(self) -> int:
+        """Return where the innermost part ends whose end is known, else the bytes."""
+        return next((part.end for part in reversed(self.parts) if part.end is not None), len(self.picture))
+
+    def too_long(self, why: str) -> Refused:
+        """Return what is wrong with bits behind that end."""
+        known = any(part.end is not None for part in self.parts)
+        return Refused("bad length" if known else "truncated", why)
+
+    def length_is_known(self, part: _Part, node: _Node) -> None:
+        assert node.raw is not None
+        if part.length.code:
+            return  # it never changes: a wrong one is some other frame's
+        size = (node.raw + part.length.less) * _units(part.length)
+        end = part.node.first + size
+        outside = self.parts[: self.parts.index(part)]
+        around = next((one.end for one in reversed(outside) if one.end is not None), len(self.picture))
+        if end > len(self.picture) and around == len(self.picture):
+            raise Refused("truncated", f"{_address(part.node)} ends at bit {end}")
+        if size < 0 or end > around:
+            raise Refused("bad length", f"{_address(node)} is {node.raw}")
+        part.end = end
+
+    def part_is_over(self, part: _Part) -> None:
+        if part.end is not None and self.at != part.end:
+            raise Refused("bad length", f"{_address(part.node)} ends at bit {self.at}, not {part.end}")
+
+    def characters(self, node: _Node) -> int:
+        declared = node.field
+        if declared.length is None:
+            return self.unknown_characters(node)
+        if declared.length.count is not None:
+            count = declared.length.count
+        elif declared.length.counted_by is not None:
+            found = _meant(node, declared.length.counted_by).raw
+            assert found is not None
+            count = found
+        else:
+            count = self.fitting(node, _character_bits(declared))
+        if self.at + count * _character_bits(declared) > self.limit():
+            raise self.too_long(f"{_address(node)}: {count} characters")
+        return count
+
+    def unknown_characters(self, node: _Node) -> int:
+        """Octets of an unknown variant: up to what follows the variants; as bits where they are no whole octets."""
+        assert node.parent is not None
+        return self.fitting(node.parent, _character_bits(node.field))
+
+    def fitting(self, node: _Node, bits: int) -> int:
+        """Return how many elements of so many bits there is room for before what follows in the part."""
+        count = 0
+        while True:
+            end = _end_behind(node, self.at + (count + 1) * bits, self.origin(), self.shape)
+            assert end is not None
+            if end > self.limit():
+                return count
+            count += 1
+
+    def choose(self, node: _Node) -> None:
+        if node.field.told_by == ("outside",):
+            name = self.variants.get(_declared_address(node))
+            if name not in [form.name for form in node.field.variants]:
+                raise Refused("unknown variant", f"{_address(node)} is told from outside")
+        else:
+            name = _chosen(node)
+        if name is None and id(node.field) not in self.shape.open:
+            raise Refused("unknown variant", f"{_address(node)}: no variant has these codes")
+        child = self.variant(node, name or "unknown")
+        if name is None and self.spare_bits(node):
+            child.field = replace(child.field, alphabet=_SINGLE_BITS)
+        self.body(child)
+
     def is_present(self, node: _Node, condition: Condition) -> bool:
+        if condition.by == "bytes_remain":
+            end = _end_behind(node, self.at, self.origin(), self.shape)
+            assert end is not None
+            return self.limit() > end
         return _holds(condition, _meant(node, condition.by))
 
     def times(self, node: _Node) -> int:
         repeat = node.field.repeat
         assert repeat is not None
-        element = _least_bits(replace(node.field, repeat=None, present_when=None))
-        room = len(self.picture) - self.at
+        element = replace(node.field, repeat=None, present_when=None)
         if repeat.to_end:
-            fitting = 0
-            while _end_of_frame(node, self.at + (fitting + 1) * element) <= len(self.picture):
-                fitting += 1
+            bits = _static_body(element, self.at, self.origin(), self.shape) - self.at
+            fitting = self.fitting(node, bits)
             if repeat.maximum is not None and fitting > repeat.maximum:
                 raise Refused("bad count", f"{_address(node)}: {fitting} elements, at most {repeat.maximum}")
             return fitting
         count = repeat.count if repeat.counted_by is None else _meant(node, repeat.counted_by).raw
+        if repeat.product is not None:
+            count = _product(node)
+            if count < 0 or (repeat.maximum is not None and count > repeat.maximum):
+                raise Refused("bad count", f"{_address(node)}: {count} elements")
         assert count is not None
-        if count * element > room:
-            raise Refused("truncated", f"{_address(node)}: {count} elements do not fit in {room} bits")
+        if not self.may_fit(element, count):
+            raise self.too_long(f"{_address(node)}: {count} elements do not fit up to bit {self.limit()}")
         return count
+
+    def may_fit(self, element: Field, count: int) -> bool:
+        """Whether there is room for elements of the fewest bits that one can have."""
+        end = self.at
+        try:
+            for _ in range(count):
+                if end > self.limit():
+                    break
+                end = _static_body(element, end, self.origin(), self.shape)
+        except _VariesError:
+            end += count * _least_bits(element, self.shape)
+        return end <= self.limit()
 
     def leaf(self, node: _Node) -> None:
         end = max(node.bits, default=0) + 1
-        if node.width and end > len(self.picture):
-            raise Refused("truncated", f"{_address(node)} ends at bit {end} of {len(self.picture)}")
+        if node.width and end > self.limit():
+            raise self.too_long(f"{_address(node)} ends at bit {end} of {self.limit()}")
         spots = [_spot(i, node.packing) for i in node.bits]
-        if max(spots, default=-1) >= len(self.picture):  # of a word that is cut, the first octets come last
-            raise Refused("truncated", f"{_address(node)} ends beyond bit {len(self.picture)}")
+        if node.packing.word_bits and max(spots, default=-1) >= self.limit():
+            raise self.too_long(
+                f"{_address(node)} ends beyond bit {self.limit()}"
+            )  # of a word, the first octets come last
         bits = "".join(self.picture[spot] for spot in spots)
         node.raw = _raw_of(node, bits)
         if node.field.kind == "count" and node.field.maximum is not None and node.raw > node.field.maximum:
             raise Refused("bad count", f"{_address(node)} is {node.raw}, at most {node.field.maximum}")
+        if node.field.kind == "length":
+            self.met_length(node)
 
 
-def _least_bits(declared: Field) -> int:
+_SINGLE_BITS: Final = Alphabet(1, ((0, "0"), (1, "1")))
+
+
+def _declared_address(node: _Node) -> str:
+    """Return a node's path without the numbers of elements."""
+    if node.parent is None:
+        return ""
+    before = _declared_address(node.parent)
+    if isinstance(node.key, int):
+        return f"{before}[]"
+    return f"{before}.{node.key}" if before else node.key
+
+
+def _product(node: _Node) -> int:
+    """Return a computed count: a product of codes, or of the ones in them, and a number more."""
+    assert node.field.repeat is not None and node.field.repeat.product is not None
+    count = 1
+    for name, ones in node.field.repeat.product.factors:
+        raw = _meant(node, name).raw
+        assert raw is not None
+        count *= f"{raw:b}".count("1") if ones else raw
+    return count + node.field.repeat.product.plus
+
+
+def _least_bits(declared: Field, shape: _Shape) -> int:
     """Return the fewest bits that a field takes: none where it may be absent, is counted, or fills up."""
     if declared.present_when is not None or declared.up_to is not None:
         return 0
     if declared.repeat is not None:
-        return (declared.repeat.count or 0) * _least_bits(replace(declared, repeat=None))
+        return (declared.repeat.count or 0) * _least_bits(replace(declared, repeat=None), shape)
+    if declared.kind in ("text", "bytes"):
+        assert declared.length is not None
+        return (declared.length.count or 0) * _character_bits(declared)
+    if declared.kind == "variants":
+        sizes = [sum(_least_bits(member, shape) for member in form.fields) for form in declared.variants]
+        return 0 if id(declared) in shape.open else min(sizes)
     if declared.kind in ("group", "flags"):
-        return sum(_least_bits(member) for member in declared.fields)
+        return sum(_least_bits(member, shape) for member in declared.fields)
     return 0 if declared.derived else _width(declared)
-
-
-def _end_of_frame(node: _Node, at: int) -> int:
-    """Return where the frame ends if a repeat to the end ends at a bit; what follows it is of fixed size, or fills up."""
-    if node.parent is None:
-        return at
-    members = node.parent.field.fields
-    names = [member.name for member in members]
-    for member in members[names.index(str(node.key)) + 1 :]:
-        at = _end_of(member, at)
-    return _end_of_frame(node.parent, at)
-
-
-def _end_of(declared: Field, at: int) -> int:
-    if declared.repeat is not None:
-        for _ in range(declared.repeat.count or 0):
-            at = _end_of(replace(declared, repeat=None), at)
-        return at
-    if declared.up_to is not None:
-        return at + _fill(declared.up_to, at)
-    for member in declared.fields:
-        at = _end_of(member, at)
-    return at if declared.fields or declared.derived else at + _width(declared)
 
 
 def _values(node: _Node) -> dict[str, Any]:
@@ -1209,7 +1795,11 @@ def _value(node: _Node) -> Any:
         return None
     if node.is_list:
         return [_value(child) for child in node.children]
-    if node.field.fields:
+    if node.is_text:
+        return _text_of(node).value
+    if node.is_choice:
+        return {str(child.key): _value(child) for child in node.children}
+    if node.is_group:
         return _values(node)
     if node.field.derived:
         return _arithmetic(node).value
@@ -1240,6 +1830,13 @@ def _beyond(declared: Field, value: Any) -> str:
     return ""
 
 
+def _text_of(node: _Node) -> _Meaning:
+    codes = [child.raw or 0 for child in node.children]
+    if node.field.alphabet is _SINGLE_BITS:
+        return _Meaning(_octets_of_bits(codes))
+    return _text_meaning(node.field, codes)
+
+
 def _only_fills(declared: Field) -> bool:
     if declared.kind in ("group", "flags"):
         plain = declared.present_when is None
@@ -1252,7 +1849,14 @@ def _detail(node: _Node) -> Any:
         return None
     if node.is_list:
         return [_detail(child) for child in node.children]
-    if node.field.fields:
+    if node.is_text:
+        said = _text_of(node)
+        codes = [child.raw or 0 for child in node.children]
+        raw = codes if node.field.alphabet is not None else bytes(codes)
+        return {"raw": raw, "value": said.value, **({"reason": said.reason} if said.reason else {})}
+    if node.is_choice:
+        return {str(child.key): _detail(child) for child in node.children}
+    if node.is_group:
         return _details(node)
     if node.field.derived:
         made = _arithmetic(node)
@@ -1281,7 +1885,76 @@ class _Writing(_Walk):
         self.optionals: list[tuple[_Node, _Node]] = []  # each with the field that tells of it
         self.counted: list[tuple[_Node, int]] = []
         self.to_raise: list[_Node] = []
+        self.sized: list[tuple[_Node, Field, int]] = []  # each length with the bits of what it measures
+        self.chosen: list[_Node] = []
+        self.products: list[_Node] = []
+        self.none_left: dict[int, bool] = {}  # by part: whether something that bytes remain for was not given
         self.picture = ""
+
+    def part(self) -> int:
+        return id(self.parts[-1].node) if self.parts else 0
+
+    def length_is_known(self, part: _Part, node: _Node) -> None:
+        """Nothing: a length follows from what it measures."""
+
+    def part_is_over(self, part: _Part) -> None:
+        told = self.length_of(part)
+        if told is not None:  # else it is in an option or a variant that is not there
+            self.sized.append((told, part.length, self.at - part.node.first))
+
+    def characters(self, node: _Node) -> int:
+        """How many characters the record gives; they are kept for the leaves to take."""
+        declared = node.field
+        if node.given is _ABSENT:
+            raise _unfit(f"{_address(node)} is not in the record")
+        if declared.length is None:
+            return self.unknown_characters(node)
+        codes = _text_codes(declared, node.given)
+        fixed = declared.length.count
+        if fixed is not None:
+            codes = _completed(declared, codes, fixed, as_they_are=isinstance(node.given, Mapping))
+        elif declared.length.counted_by is not None:
+            self.counted.append((_meant(node, declared.length.counted_by), len(codes)))
+        elif codes and self.none_left.get(self.part()):
+            raise _unfit(f"{_address(node)}: something before it is not given")
+        node.given = codes
+        return len(codes)
+
+    def unknown_characters(self, node: _Node) -> int:
+        assert node.parent is not None
+        one_bit = self.spare_bits(node.parent)
+        if isinstance(node.given, Mapping):
+            node.field = replace(node.field, alphabet=_SINGLE_BITS if one_bit else None)
+            node.given = _text_codes(node.field, node.given)
+            if one_bit and (len(node.given) + one_bit) % 8:
+                raise _unfit(f"{_address(node)}: {len(node.given)} bits do not end on an octet")
+            return len(node.given)
+        octets = _text_codes(node.field, node.given)
+        node.given = octets
+        if one_bit:
+            bits = "".join(f"{octet:08b}" for octet in octets)
+            if not bits or "1" in bits[-one_bit:]:
+                raise _unfit(f"{_address(node)}: the last {one_bit} bits are not sent")
+            node.field = replace(node.field, alphabet=_SINGLE_BITS)
+            node.given = [int(bit) for bit in bits[: len(bits) - one_bit]]
+        return len(node.given)
+
+    def choose(self, node: _Node) -> None:
+        if not isinstance(node.given, Mapping) or len(node.given) != 1:
+            raise _unfit(f"{_address(node)} is one variant")
+        (name,) = node.given
+        form = next((form for form in node.field.variants if form.name == name), None)
+        exists = name == "unknown" and id(node.field) in self.shape.open
+        if form is None and not exists:
+            raise _unfit(f"{_address(node)} has no such variant")
+        if node.field.told_by != ("outside",):
+            self.chosen.append(node)
+            for asked in form.when if form is not None else ():
+                told_by = _meant(node, asked.by)
+                single = _one_code(asked, told_by.field)
+                if told_by.raw is None and single is not None:
+                    told_by.raw = single
+        self.body(self.variant(node, str(name)))
 
     def meet(self, node: _Node) -> None:
         """What the record says of a node is found in what it says of the node around it."""
@@ -1289,6 +1962,8 @@ class _Writing(_Walk):
         assert parent is not None
         if isinstance(node.key, int):
             node.given = parent.given[node.key]
+            if parent.is_text:
+                node.given = {"raw": node.given}
         elif parent.given is not _ABSENT:
             node.given = parent.given.get(node.key, _ABSENT)
 
@@ -1300,11 +1975,24 @@ class _Writing(_Walk):
         if not isinstance(node.given, Mapping):
             raise _unfit(f"{_address(node) or 'a record'} is a mapping")
         names = [member.name for member in node.field.fields]
+        names += [f"{by.name}_fill" for by in self.fills_of(node)]
         if any(key not in names for key in node.given):
             raise _unfit(f"{_address(node) or 'the frame'} has no field of some key")
 
+    def fills_of(self, node: _Node) -> list[Field]:
+        """Return the lengths whose fill stands in a group: of the parts that its members are, and of the frame itself."""
+        targets = [*node.field.fields, *([node.field] if node.parent is None else [])]
+        found = [self.shape.measuring[id(one)] for one in targets if id(one) in self.shape.measuring]
+        return [one for one in found if one.fill == "zero"]
+
     def is_present(self, node: _Node, condition: Condition) -> bool:
         """What is given is there; so is a value that is missing, where the condition is known to hold."""
+        if condition.by == "bytes_remain":
+            there = node.given is not _ABSENT and node.given is not None
+            if there and self.none_left.get(self.part()):
+                raise _unfit(f"{_address(node)}: something before it is not given")
+            self.none_left[self.part()] = self.none_left.get(self.part(), False) or not there
+            return there
         told_by = _meant(node, condition.by)  # looked up now: later, nearer fields may have its name
         self.optionals.append((node, told_by))
         if node.given is not _ABSENT and node.given is not None:
@@ -1327,6 +2015,12 @@ class _Writing(_Walk):
             raise _unfit(f"{_address(node)} has {count} elements, not {limit}")
         if repeat.counted_by is not None:
             self.counted.append((_meant(node, repeat.counted_by), count))
+        if repeat.product is not None:
+            self.products.append(node)
+            if repeat.maximum is not None and count > repeat.maximum:
+                raise _unfit(f"{_address(node)} has {count} elements, at most {repeat.maximum}")
+        if repeat.to_end and count and self.none_left.get(self.part()):
+            raise _unfit(f"{_address(node)}: something before it is not given")
         return count
 
     def leaf(self, node: _Node) -> None:
@@ -1343,11 +2037,13 @@ class _Writing(_Walk):
                 raise _unfit(f"{_address(node)} is reserved: 0")
         if node.raw is not None:
             _fitting(declared, node.raw, node.width)
+        if declared.kind == "length":
+            self.met_length(node)
 
     def leaf_not_given(self, node: _Node) -> None:
         """Rule 12: constants are themselves, reserved bits zero; a value is its default, else missing."""
         declared = node.field
-        if declared.kind in ("flag", "count", "check"):
+        if declared.kind in ("flag", "count", "check") or (declared.kind == "length" and not declared.code):
             return  # told by the rest of the frame
         if declared.kind == "reserved":
             node.raw = 0
@@ -1358,6 +2054,8 @@ class _Writing(_Walk):
             self.note_clamped(node, clamped)
         elif _missing(declared):
             node.raw = _missing_code(declared)
+        elif id(declared) in self.choosing:
+            return  # a variant may tell it
         else:
             raise _unfit(f"{_address(node)} is not in the record")
 
@@ -1378,10 +2076,28 @@ class _Writing(_Walk):
         """Fill flags and counts from the rest of the record, then hold everything against everything."""
         self.settle_flags(root)
         self.settle_counts(root)
+        for node in _leaves(root):
+            if id(node.field) in self.choosing and node.raw is None:
+                raise _unfit(f"{_address(node)} is not in the record")
+        self.settle_lengths()
         self.hold_conditions()
         for flag in self.to_raise:
             flag.raw = 1
         self.hold_conditions()  # a flag that was raised may not say that something is there which is not
+        for node in self.chosen:
+            if (_chosen(node) or "unknown") != next(iter(node.given)):
+                raise _unfit(f"{_address(node)} is not the variant that its codes mean")
+        for node in self.products:
+            if _product(node) != len(node.children):
+                raise _unfit(f"{_address(node)} has {len(node.children)} elements, not {_product(node)}")
+
+    def settle_lengths(self) -> None:
+        for node, length, bits in self.sized:
+            units, over = divmod(bits, _units(length))
+            raw = units - length.less
+            if over or not 0 <= raw < 2**node.width or node.raw not in (None, raw):
+                raise _unfit(f"{_address(node)} cannot be {raw}, or {over} bits are over")
+            node.raw = raw
 
     def settle_counts(self, root: _Node) -> None:
         for count, length in self.counted:
@@ -1420,19 +2136,39 @@ class _Writing(_Walk):
                     raise _unfit(f"{_address(node)} is not in the record")
 
 
-def _flags_looked_at(whole: Field) -> set[int]:
-    """Return the ids of the flags that fill themselves: clamping raises them, or they say what is there."""
+def _one_code(condition: Condition, declared: Field) -> int | None:
+    """Return the only code that a condition holds for, None where there are several."""
+    codes = [code for asked in condition.codes for code in (asked.low, asked.high)]
+    codes += [code for code, name in declared.states if name in condition.states]
+    if not condition.codes and not condition.states:
+        codes = [1]
+    return codes[0] if len(set(codes)) == 1 else None
+
+
+def _flags_looked_at(whole: Field, *, choosing: bool = False) -> set[int]:
+    """Return the ids of the flags that fill themselves: clamping raises them, or they say what is there.
+
+    choosing: of the fields that tell variants instead.
+    """
     found: set[int] = set()
 
-    def look(group: Field, around: tuple[Field, ...]) -> None:
-        for place, member in enumerate(group.fields):
-            before = (replace(group, fields=group.fields[:place]), *around)  # a name looks back only
-            names = [member.flag, member.present_when.by if member.present_when else None]
+    def look(members: tuple[Field, ...], owner: Field, around: tuple[Field, ...]) -> None:
+        for place, member in enumerate(members):
+            before = (replace(owner, fields=members[:place]), *around)  # a name looks back only
+            names = [member.flag, _condition_field(member)]
+            names = list(member.told_by) if choosing else names
             found.update(id(_declared(name, before)) for name in names if name)
-            look(member, before)
+            for inner in _groups_in(member):
+                look(inner, member, before)
 
-    look(whole, ())
+    look(whole.fields, whole, ())
     return found
+
+
+def _condition_field(declared: Field) -> str | None:
+    """Return the name of the field that says whether another is there."""
+    by = declared.present_when.by if declared.present_when is not None else None
+    return None if by == "bytes_remain" else by
 
 
 def _declared(name: str, groups: tuple[Field, ...]) -> Field | None:
@@ -1498,15 +2234,21 @@ def _covered(check: _Node, root: _Node) -> list[_Node]:
     assert covers is not None
     if what == "range":
         first, last = _meant(check, covers.start, whole=True), _meant(check, covers.end, whole=True)
-        left_out = [leaf for name in covers.names for leaf in _leaves(_meant(check, name, whole=True))]
+        left_out = [leaf for name in covers.names for leaf in _named_leaves(check, name)]
         end = last.first + last.width
         return [
             leaf
             for leaf in leaves
             if first.first <= leaf.first and leaf.first + leaf.width <= end and leaf not in left_out
         ]
-    named = [leaf for name in covers.names for leaf in _leaves(_meant(check, name, whole=True))]
+    named = [leaf for name in covers.names for leaf in _named_leaves(check, name)]
     return [leaf for leaf in leaves if leaf in named]
+
+
+def _named_leaves(check: _Node, name: str) -> list[_Node]:
+    """Return the leaves of what a check names, with the bits that complete it."""
+    named = _meant(check, name, whole=True)
+    return [*_leaves(named), *([] if named.fill is None else [named.fill])]
 
 
 def _innermost_element(node: _Node) -> _Node:

@@ -9,8 +9,23 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from packetkit.codec import bits
-from packetkit.errors import BadCount, ShortFrame
-from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run, Slot, walk
+from packetkit.errors import BadCount, BadLength, ShortFrame, UnknownVariant
+from packetkit.layout.model import (
+    Choice,
+    Fill,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    computed_count,
+    slots_of,
+    tellers,
+    told_branch,
+    walk,
+)
 
 
 @dataclass(slots=True)
@@ -26,8 +41,8 @@ class Measure:
 
     def __init__(self, layout: Layout) -> None:
         self._layout = layout
-        asked = {node.counted_by for node in layout.walk() if isinstance(node, Repeat)}
-        asked |= {node.by for node in layout.walk() if isinstance(node, Optional)}
+        self._stops: list[int] = []  # where the bytes, and the measured parts around, end; the innermost last
+        asked = {number for node in layout.walk() for number in tellers(node)}
         self._telling = {
             node.number: telling
             for node in layout.walk()
@@ -42,8 +57,9 @@ class Measure:
         }
 
     def of(self, data: bytes) -> Extent:
-        """Return the extent of the frame that the bytes begin with. Raises ShortFrame or BadCount."""
+        """Return the extent of the frame that the bytes begin with. Raises what a frame's structure raises: see the walker."""
         made = Extent()
+        self._stops = [len(data) * 8]
         made.size = self._nodes(self._layout.nodes, 0, data, {}, made.starts)
         if made.size > len(data) * 8:
             raise self._short(data)
@@ -62,12 +78,52 @@ class Measure:
                     self._read(node, at, data, raws)
                 at += node.size_bits
             elif isinstance(node, Fill):
-                at += -at % node.unit_bits
+                at += -(at - starts.get(node.since, 0)) % node.unit_bits
             elif isinstance(node, Repeat):
                 at = self._repeat(node, at, data, raws, starts)
-            elif any(raws[node.by] in codes for codes in node.codes):
+            elif isinstance(node, Measured):
+                at = self._measured(node, at, data, raws, starts)
+            elif isinstance(node, Choice):
+                branch = (
+                    told_branch(node, [raws[number] for number in node.told_by]) if node.told_by else None
+                )
+                if branch is None:
+                    raise UnknownVariant(f"{node.address} has no variant for its codes")
+                at = self._nodes(branch.body, at, data, raws, starts)
+            elif self._is_there(node, at, raws):
                 at = self._nodes(node.body, at, data, raws, starts)
         return at
+
+    def _is_there(self, node: Optional, at: int, raws: dict[int, int]) -> bool:
+        if node.by is None:
+            return self._stops[-1] - node.trailer_bits - at > 0
+        return any(raws[node.by] in codes for codes in node.codes)
+
+    def _measured(
+        self, node: Measured, at: int, data: bytes, raws: dict[int, int], starts: dict[int, int]
+    ) -> int:
+        """Where a measured part ends: its length may stand in it, and then what runs to its end comes after that."""
+        inside = {slot.number for inner in walk(node.body) for slot in slots_of(inner)}
+        known = node.by not in inside
+        if known:
+            self._stops.append(self._end(node, at, raws))
+        end = at
+        for inner in node.body:
+            end = self._nodes((inner,), end, data, raws, starts)
+            if not known and node.by in raws:
+                known = True
+                self._stops.append(self._end(node, at, raws))
+        if end != self._stops.pop():
+            raise BadLength(f"{node.address or self._layout.name} is not as long as its length says")
+        return end
+
+    def _end(self, node: Measured, at: int, raws: dict[int, int]) -> int:
+        end = at + (raws[node.by] + node.less) * node.unit_bits
+        if end > self._stops[-1] and len(self._stops) == 1:
+            raise ShortFrame(f"{self._layout.name}: the bytes end before {node.address or 'the frame'} does")
+        if not at <= end <= self._stops[-1]:
+            raise BadLength(f"{node.address} has no room for what its length says")
+        return end
 
     def _read(self, run: Run, at: int, data: bytes, raws: dict[int, int]) -> None:
         if at + run.size_bits > len(data) * 8:
@@ -85,10 +141,20 @@ class Measure:
             count = node.count
         elif node.counted_by is not None:
             count = raws[node.counted_by]
+        elif node.factors:
+            count = computed_count(node, raws)
         else:
-            count = max(0, len(data) * 8 - node.trailer_bits - at) // node.minimum_bits
-        if at + count * node.minimum_bits > len(data) * 8:
-            raise self._short(data)
+            count = max(0, self._stops[-1] - node.trailer_bits - at) // node.minimum_bits
+        if count < 0 or (node.count is None and node.maximum is not None and count > node.maximum):
+            raise BadCount(
+                f"{node.address} has {count} elements, but the schema allows {node.maximum} at most"
+            )
+        if at + count * node.minimum_bits > self._stops[-1]:
+            raise (
+                self._short(data)
+                if len(self._stops) == 1
+                else BadLength(f"{node.address} is longer than its part")
+            )
         if node.number in self._uniform:
             return at + count * node.minimum_bits
         for _ in range(count):
@@ -96,6 +162,6 @@ class Measure:
         return at
 
 
-def _telling(run: Run, asked: set[int | None]) -> tuple[Slot, ...]:
+def _telling(run: Run, asked: set[int]) -> tuple[Slot, ...]:
     """The slots of a run that decide how long the frame is."""
     return tuple(slot for slot in run.slots if slot.number in asked or slot.maximum_count is not None)

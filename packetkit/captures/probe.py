@@ -15,7 +15,7 @@ from typing import Literal
 
 from packetkit.captures.extent import Measure
 from packetkit.codec.frame import Frame
-from packetkit.errors import BadCount, ShortFrame
+from packetkit.errors import DecodeError
 from packetkit.integrity import crc
 from packetkit.layout.alike import Marker, markers
 from packetkit.layout.model import Check, Layout, Packing, Run, Slot
@@ -81,7 +81,7 @@ class Probe:
         return all(marker.agrees(data) for marker in self.markers)
 
     def size_of(self, data: bytes) -> int:
-        """Return the size of the frame that these bytes begin with. Raises ShortFrame or BadCount."""
+        """Return the size of the frame that these bytes begin with. Raises what its structure raises (ShortFrame, BadCount ...)."""
         return -(-self._measure.of(data).size // 8)
 
     def may_be_good(self, data: bytes) -> bool:
@@ -90,7 +90,7 @@ class Probe:
             return True
         try:
             extent = self._measure.of(data)
-        except (ShortFrame, BadCount):
+        except DecodeError:
             return False
         spans = self._check.spans(extent.starts, -(-extent.size // 8) * 8)
         return spans is None or self._check.holds(data, 0, spans)

@@ -22,7 +22,7 @@ from typing import Any
 
 from packetkit.captures.probe import Probe
 from packetkit.codec.frame import Frame
-from packetkit.errors import BadCount, DecodeError, InputError, ShortFrame, WrongConstant
+from packetkit.errors import DecodeError, InputError, ShortFrame, WrongConstant
 from packetkit.layout.alike import differ, told
 from packetkit.mission.load import Mission
 
@@ -92,10 +92,10 @@ def _claim(probe: Probe, at: int, data: bytes) -> _Claim:
     """The claim of the frame that these bytes begin with; they are all that it could need, or reach to the end."""
     try:
         return _Claim(probe, at, probe.size_of(data))
-    except BadCount:
-        return _Claim(probe, at, None)
     except ShortFrame:
         return _Claim(probe, at, None, cut=True)
+    except DecodeError:  # a count, a length or a variant that no such frame has
+        return _Claim(probe, at, None)
 
 
 def obstacle(frames: Mapping[str, Frame]) -> str:

@@ -17,7 +17,20 @@ from packetkit.cli.page import Page
 from packetkit.cli.strip import picture
 from packetkit.errors import SchemaError
 from packetkit.layout import printed
-from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Run, Slot
+from packetkit.layout import size as size_of
+from packetkit.layout.model import (
+    Choice,
+    Fill,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Packing,
+    Repeat,
+    Run,
+    Slot,
+    bodies,
+)
 from packetkit.mission import checkup, cost
 from packetkit.mission.load import Mission, parse
 from packetkit.radio import CAUTION, chirp
@@ -29,6 +42,7 @@ FINDINGS = 1
 BAR_COLUMNS = 40
 STATES_ON_LINES = 6
 NARROW_CELL = 12
+NOBODY = -2  # the container of no derived value: what a length measures is its container's
 FILLED_IN = "*"  # marks what a preset filled in
 FROM_PRESET = ("minimum", "maximum", "resolution", "unit", "missing")
 
@@ -75,7 +89,9 @@ def _rows(
     for node in nodes:
         at = places[node.number]
         for part in node.slots if isinstance(node, Run) else (node,):
-            path = part.slot.path if isinstance(part, Fill) else part.path
+            path = (
+                part.slot.path if isinstance(part, Fill) else () if isinstance(part, Measured) else part.path
+            )
             for depth in range(len(path) - 1):
                 if path[: depth + 1] != group[: depth + 1]:
                     yield ("", "", f"{indent}{'  ' * depth}{path[depth]}", "group", "", "", "", "")
@@ -86,9 +102,7 @@ def _rows(
                 yield slot_row(layout, part, at.plus(part.offset_bits), inner, one)
             else:
                 yield part_row(layout, part, at, inner)
-        if isinstance(node, (Repeat, Optional)):
-            body = node.element if isinstance(node, Repeat) else node.body
-            yield from _rows(layout, node.number, body, declared, places, inner + "  ")
+        yield from _inner_rows(layout, node, declared, places, inner + "  ")
     for derived in layout.derived:
         if derived.container == number:
             name = indent + ".".join(derived.path)
@@ -96,14 +110,40 @@ def _rows(
             yield ("", "", name, "derived", held, "", derived.unit, "")
 
 
+def _inner_rows(
+    layout: Layout, node: Node, declared: dict[str, Field], places: dict[int, printed.Offset], indent: str
+) -> Iterator[tuple[object, ...]]:
+    """Yield the rows of what is inside a node."""
+    if isinstance(node, Choice):
+        for branch in node.all:
+            held = printed.branch_text(layout, node, branch)
+            yield ("", "", indent + branch.name, "variant", held, "", "", "")
+            if branch is not node.unknown:
+                yield from _rows(layout, branch.number, branch.body, declared, places, indent + "  ")
+    elif isinstance(node, Measured):
+        yield from _rows(layout, NOBODY, node.body, declared, places, indent)
+    elif not (isinstance(node, Repeat) and node.joined is not None):
+        for body in bodies(node):
+            yield from _rows(layout, node.number, body, declared, places, indent)
+
+
 def part_row(
-    layout: Layout, node: Fill | Repeat | Optional, at: printed.Offset, indent: str
+    layout: Layout, node: Fill | Repeat | Optional | Measured | Choice, at: printed.Offset, indent: str
 ) -> tuple[object, ...]:
     """Return the row of a fill, a repeat or an optional part: its bits in all, and when or how often it is there."""
     bits = printed.span_text(*printed.node_bits(node)).replace(" to ", "-").replace(" and more", "+")
     if isinstance(node, Fill):
         return (at, bits, indent + _last(node.slot), "reserved", printed.fill_text(node), "", "", "")
+    if isinstance(node, Measured):
+        name = indent + (node.address.rpartition(".")[2] or "the frame")
+        return (at, bits, name, "measured", printed.measured_text(layout, node), "", "", "")
     name = indent + (node.path[-1] if node.path else "each")
+    if isinstance(node, Choice):
+        return (at, bits, name, "variants", "", "", "", "")
+    if isinstance(node, Repeat) and node.joined is not None:
+        kind = "bytes" if node.joined.form == "bytes" else "text"
+        held = f"{printed.joined_text(node.joined)}\n{printed.times_text(layout, node)}"
+        return (at, bits, name, kind, held, "", "", "")
     if isinstance(node, Repeat):
         return (at, bits, name, "repeat", printed.times_text(layout, node), "", "", "")
     return (at, bits, name, "option", printed.condition_text(layout, node), "", "", "")
@@ -257,7 +297,7 @@ def size_line(layout: Layout) -> str:
     told = checkup.tally(layout)
     size = f"{printed.size_text(layout)} ({printed.bits_text(layout.minimum_bits, layout.maximum_bits)})"
     if layout.maximum_bits is None:
-        open_ended = next(one for one in layout.nodes if isinstance(one, Repeat) and one.maximum is None)
+        open_ended = next(size_of.unbounded(layout))
         return f"{size}; {printed.counted(open_ended.minimum_bits, 'bit')} for each of {open_ended.address}."
     at = "" if layout.is_fixed else " at its longest"
     useful = f"{printed.counted(told.useful_bits, 'bit')} useful ({percent(told.useful_share)})"

@@ -13,9 +13,22 @@ from packetkit.cli.check import chosen, filled_in
 from packetkit.errors import Problem, SchemaError
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS
-from packetkit.layout import printed
+from packetkit.layout import printed, size
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import Derived, Fill, Gain, Layout, Node, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Choice,
+    Derived,
+    Fill,
+    Gain,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    bodies,
+)
 from packetkit.mission import checkup, cost
 from packetkit.mission.load import Mission
 from packetkit.radio import CAUTION, chirp
@@ -132,16 +145,38 @@ def field_entries(
             entry = slot_entry(node.slot, declared.get(node.slot.address))
             yield {**entry, **placed(at, printed.node_bits(node), None), "holds": printed.fill_text(node)}
             continue
-        repeats = isinstance(node, Repeat)
-        words = (
-            printed.times_text(layout, node)
-            if isinstance(node, Repeat)
-            else printed.condition_text(layout, node)
-        )
-        entry = {**EMPTY, "name": node.address, "kind": "repeat" if repeats else "option", "holds": words}
+        kind, words = part_words(layout, node)
+        entry = {**EMPTY, "name": node.address, "kind": kind, "holds": words}
+        if isinstance(node, Repeat) and node.joined is not None:
+            yield {**entry, **placed(at, printed.node_bits(node), None), "useful": True}
+            continue
         yield {**entry, **placed(at, printed.node_bits(node), None)}
-        body = node.element if isinstance(node, Repeat) else node.body
-        yield from field_entries(layout, body, places, declared)
+        if isinstance(node, Choice):
+            for branch in node.all:
+                said = printed.branch_text(layout, node, branch)
+                variant = {**EMPTY, "name": f"{node.address}.{branch.name}", "kind": "variant", "holds": said}
+                low, high = size.shortest(branch.body), size.longest(branch.body)
+                bits = (0, None) if branch is node.unknown else (low, high)
+                yield {**variant, **placed(at, bits, None)}
+                if branch is not node.unknown:
+                    yield from field_entries(layout, branch.body, places, declared)
+            continue
+        for body in bodies(node):
+            yield from field_entries(layout, body, places, declared)
+
+
+def part_words(layout: Layout, node: Repeat | Optional | Measured | Choice) -> tuple[str, str]:
+    """Return what a part is, and what decides its size."""
+    if isinstance(node, Repeat) and node.joined is not None:
+        kind = "bytes" if node.joined.form == "bytes" else "text"
+        return kind, f"{printed.joined_text(node.joined)}; {printed.times_text(layout, node)}"
+    if isinstance(node, Repeat):
+        return "repeat", printed.times_text(layout, node)
+    if isinstance(node, Measured):
+        return "measured", printed.measured_text(layout, node)
+    if isinstance(node, Choice):
+        return "variants", "one of its variants"
+    return "option", printed.condition_text(layout, node)
 
 
 def derived_entry(one: Derived) -> Object:

@@ -292,6 +292,15 @@ def _writer(wanted: Wanted, target: Target, write: decoded.Write) -> decoded.Wri
     return decoded.Blocks(write, layouts, encoding, detail=wanted.detail, calibrated=calibrated)
 
 
+def told(mission: Mission, variants: tuple[str, ...]) -> Mission:
+    """Return the mission with what was said of its variants. Raises InputError for what it does not have."""
+    said = dict(one.partition("=")[::2] for one in variants)
+    try:
+        return mission.told(said)
+    except KeyError as error:
+        raise InputError(f"--variant: {error.args[0]}") from None
+
+
 @click.command("decode")
 @click.argument("schema", metavar="SCHEMA")
 @click.argument("source", metavar="[INPUT]", required=False)
@@ -303,6 +312,13 @@ def _writer(wanted: Wanted, target: Target, write: decoded.Write) -> decoded.Wri
     help="What the input is. Without it, the only thing that it can be.",
 )
 @click.option("--frame", metavar="NAME", help="Look for this frame only.")
+@click.option(
+    "--variant",
+    "variants",
+    metavar="PART=NAME",
+    multiple=True,
+    help="What was told from outside: the variant of a part.",
+)
 @click.option(
     "--format",
     "form",
@@ -328,6 +344,7 @@ def command(
     text: str | None,
     given: str | None,
     frame: str | None,
+    variants: tuple[str, ...],
     form: str,
     detail: bool,
     salvage: bool,
@@ -356,7 +373,7 @@ def command(
         )
     only_one_standard_input(schema, source)
     not_onto_an_input(destination, schema, source)
-    mission = load(schema)
+    mission = told(load(schema), variants)
     wanted = Wanted(mission, frames_asked(mission, frame), detail, salvage, serial)
     known = serials(one.layout for one in wanted.frames.values())
     if serial is not None and serial not in known:

@@ -21,7 +21,19 @@ from typing import NamedTuple
 from packetkit.codec.annotate import Annotation
 from packetkit.layout import printed
 from packetkit.layout.alike import wire_bits
-from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Choice,
+    Fill,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Packing,
+    Repeat,
+    Run,
+    Slot,
+    bodies,
+)
 
 READING = "Each byte as hex writes it, high bit left."
 # What an unknown bit of a kind looks like; the others show what is sent.
@@ -121,22 +133,38 @@ class _Drawer:
             else:
                 yield from self.part(node, at, rail, packing)
 
-    def part(self, node: Repeat | Optional, at: str, rail: str, packing: Packing) -> Iterator[str]:
+    def part(
+        self, node: Repeat | Optional | Measured | Choice, at: str, rail: str, packing: Packing
+    ) -> Iterator[str]:
         """A part that varies: a head that says how, the body once, a foot with its bits in all."""
-        if isinstance(node, Repeat):
-            each = printed.bits_text(node.minimum_bits, node.maximum_bits)
-            head = f"{node.address}: {printed.times_text(self.layout, node)}, {each} each"
-            body = node.element
-        else:
-            head = f"{node.address}: only {printed.condition_text(self.layout, node)}"
-            body = node.body
-        low, high = printed.node_bits(node)
-        total = "absent or " + printed.bits_text(node.minimum_bits, node.maximum_bits)
-        if isinstance(node, Repeat):
-            total = printed.bits_text(low, high)
-        yield from self.head(at, rail, head)
-        yield from self.nodes(body, rail + "│ ", packing)
+        yield from self.head(at, rail, self.words(node))
+        if isinstance(node, Choice):
+            for branch in node.all:
+                said = f"{branch.name}: {printed.branch_text(self.layout, node, branch)}"
+                yield from self.head("", rail + "│ ", said)
+                if branch is not node.unknown:
+                    yield from self.nodes(branch.body, rail + "│ │ ", packing)
+        elif not (isinstance(node, Repeat) and node.joined is not None):
+            for body in bodies(node):
+                yield from self.nodes(body, rail + "│ ", packing)
+        total = printed.bits_text(*printed.node_bits(node))
+        if isinstance(node, Optional):
+            total = "absent or " + printed.bits_text(node.minimum_bits, node.maximum_bits)
         yield self.line("", rail, f"└ {total}")
+
+    def words(self, node: Repeat | Optional | Measured | Choice) -> str:
+        """What a part is, and what decides its size."""
+        if isinstance(node, Measured):
+            return f"{node.address or self.layout.name}: {printed.measured_text(self.layout, node)}"
+        if isinstance(node, Choice):
+            return f"{node.address}: one of its variants"
+        if isinstance(node, Optional):
+            return f"{node.address}: only {printed.condition_text(self.layout, node)}"
+        times = printed.times_text(self.layout, node)
+        if node.joined is not None:
+            return f"{node.address}: {printed.joined_text(node.joined)}; {times}"
+        each = printed.bits_text(node.minimum_bits, node.maximum_bits)
+        return f"{node.address}: {times}, {each} each"
 
     def head(self, at: str, rail: str, text: str) -> Iterator[str]:
         room = max(self.width - self.margin - len(rail) - 2, 16)

@@ -15,10 +15,29 @@ from typing import Any
 
 from packetkit.codec import bits, derive
 from packetkit.codec.bits import Words
-from packetkit.codec.walk import Leaf, Scope, located, mixed_into, spans_of
+from packetkit.codec.walk import Leaf, Scope, located, mixed_into, product_of, spans_of
 from packetkit.errors import EncodeError, Fault
-from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Range, Repeat, Run, Slot
-from packetkit.layout.number import listed, shown, to_raw
+from packetkit.layout.joined import Unfit, raw_codes, to_codes
+from packetkit.layout.model import (
+    Branch,
+    Choice,
+    Fill,
+    Joined,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Packing,
+    Range,
+    Repeat,
+    Run,
+    Slot,
+    flat,
+    slots_of,
+    told_branch,
+)
+from packetkit.layout.number import listed, to_raw
+from packetkit.layout.shown import shown
 
 _ABSENT = object()
 _BROKEN = object()  # inside a group whose own fault is already noted
@@ -42,6 +61,29 @@ class _Demand:
     count: int | None = None
     codes: tuple[Range, ...] = ()
     present: bool = False
+    size: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Chosen:
+    """A variant that was taken, to be held against the codes that tell it."""
+
+    node: Choice
+    branch: Branch
+    address: str
+    order: int
+    scope: Scope
+
+
+@dataclass(frozen=True, slots=True)
+class _Counted:
+    """A list that was taken, to be held against the fields whose product counts it."""
+
+    node: Repeat
+    count: int
+    address: str
+    order: int
+    scope: Scope
 
 
 @dataclass(slots=True)
@@ -52,6 +94,7 @@ class _State:
     broken: bool = False
     demands: list[_Demand] = field(default_factory=list)
     raised: bool = False
+    wanted: list[int] = field(default_factory=list)  # codes that variants ask for
 
 
 class _Writing:
@@ -64,7 +107,14 @@ class _Writing:
         self.states: list[_State] = []
         self.words: list[Words] = []
         nodes = list(layout.walk())
-        self.told = {node.by for node in nodes if isinstance(node, Optional)}
+        self.told = {node.by for node in nodes if isinstance(node, Optional) and node.by is not None}
+        self.choosing = {number for node in nodes if isinstance(node, Choice) for number in node.told_by}
+        self.measuring = {node.by: node for node in nodes if isinstance(node, Measured)}
+        self.choices: list[_Chosen] = []
+        self.products: list[_Counted] = []
+        self.absent: list[
+            str
+        ] = []  # in each measured part, and the frame: the first field that no bytes remained for
         self.told |= {slot.raises for slot in layout.slots if slot.raises is not None}
 
     def take(self, record: object) -> int:
@@ -75,9 +125,14 @@ class _Writing:
         todo = derive.plan(self.layout)
         if todo is not None:
             record = derive.without(todo, record)
+        self.absent.append("")
         end = self.container(self.layout.nodes, record, False, 0, (), Scope(None), "")
         for leaf, state in zip(self.leaves, self.states, strict=True):
             self.settle(leaf, state)
+        for chosen in self.choices:
+            self.hold_choice(chosen)
+        for counted in self.products:
+            self.hold_product(counted)
         return end
 
     def fault(self, path: str, rule: str, message: str, order: int | None = None) -> None:
@@ -116,14 +171,71 @@ class _Writing:
                 self.leaf(slot, self.find(into, slot.path), indices, scope, *place)
             return at + node.size_bits
         if isinstance(node, Fill):
-            width = -at % node.unit_bits
+            start = scope.start(node.since) if node.since >= 0 else 0
+            width = -(at - start) % node.unit_bits
             value = self.find(into, node.slot.path)
             self.leaf(replace(node.slot, width=width), value, indices, scope, at, 0, width, node.packing)
             return at + width
+        if isinstance(node, Measured):
+            return self.measured(node, into, at, indices, scope)
         value = self.find(into, node.path)
+        if isinstance(node, Choice):
+            return self.choice(node, value, at, indices, scope)
         if isinstance(node, Repeat):
             return self.repeat(node, value, at, indices, scope)
         return self.optional(node, value, at, indices, scope)
+
+    def measured(
+        self, node: Measured, into: _Container, at: int, indices: tuple[int, ...], scope: Scope
+    ) -> int:
+        """Take the nodes of a measured part, whose fields are the container's; its length is told of its size."""
+        before = len(self.faults)
+        self.absent.append("")
+        end = at
+        for inner in node.body:
+            end = self.node(inner, into, end, indices, scope)
+        self.absent.pop()
+        address = located(node.address, indices)
+        state = self.states[scope.leaf(node.by).order]
+        if len(self.faults) > before:
+            state.broken = True  # a size is not that of what cannot be sent
+        else:
+            state.demands.append(_Demand(address, len(self.leaves), size=end - at))
+        return end
+
+    def choice(self, node: Choice, value: Any, at: int, indices: tuple[int, ...], scope: Scope) -> int:
+        """Take the variant that the record names, and tell the fields that tell of it."""
+        address = located(node.address, indices)
+        branch = None
+        if value is not _BROKEN:
+            branch = self.named_branch(node, value, address)
+        if branch is None:
+            for number in node.told_by:
+                self.states[scope.leaf(number).order].broken = True
+            return at
+        self.choices.append(_Chosen(node, branch, address, len(self.leaves), scope))
+        for number, codes in zip(node.told_by, branch.codes, strict=False):
+            if len(codes) == 1 and codes[0].low == codes[0].high:
+                self.states[scope.leaf(number).order].wanted.append(codes[0].low)
+        inside = _join(address, branch.name)
+        return self.container(branch.body, value[branch.name], branch.bare, at, indices, scope, inside)
+
+    def named_branch(self, node: Choice, value: Any, address: str) -> Branch | None:
+        """The branch whose name is the only key of a value; None where a fault was noted."""
+        names = [branch.name for branch in node.all]
+        if value is _ABSENT:
+            self.fault(
+                address, "missing-key", f"is not given. Give one of its variants: {{{names[0]!r}: {{...}}}}"
+            )
+        elif not isinstance(value, Mapping) or len(value) != 1:
+            self.fault(
+                address, "wrong-type", f"{shown(value)} is not a mapping with one variant: {', '.join(names)}"
+            )
+        elif (name := next(iter(value))) not in names:
+            self.fault(address, "unknown-key", f"{shown(name)} is none of its variants {', '.join(names)}")
+        else:
+            return next(branch for branch in node.all if branch.name == name)
+        return None
 
     def find(self, into: _Container, path: tuple[str, ...]) -> Any:
         """What a container holds at a path; groups on the way that are absent count as empty."""
@@ -159,7 +271,9 @@ class _Writing:
 
     def repeat(self, node: Repeat, value: Any, at: int, indices: tuple[int, ...], scope: Scope) -> int:
         address = located(node.address, indices)
-        if value is _ABSENT:
+        if node.joined is not None and value is not _BROKEN:
+            value = self.joined(node, node.joined, value, address)
+        elif value is _ABSENT:
             self.fault(address, "missing-key", "is not given. Give a list, empty if there is nothing to send")
         elif value is not _BROKEN and not isinstance(value, (list, tuple)):
             self.fault(address, "wrong-type", f"{shown(value)} is not a list")
@@ -170,12 +284,39 @@ class _Writing:
             return at
         if not self.length(node, len(value), address, scope):
             return at
+        if node.factors:
+            self.products.append(_Counted(node, len(value), address, len(self.leaves), scope))
+        if node.runs_to_end and value and self.absent[-1]:
+            self.fault(
+                address,
+                "disagrees",
+                f"is not empty, but {self.absent[-1]} before it is not given. Give that too",
+            )
         for number, element in enumerate(value):
             place = (*indices, number)
             at = self.container(
                 node.element, element, node.bare, at, place, Scope(scope), f"{address}[{number}]"
             )
         return at
+
+    def joined(self, node: Repeat, joined: Joined, value: Any, address: str) -> Any:
+        """The codes of a text or of octets, as elements; _BROKEN where a fault was noted."""
+        if value is _ABSENT:
+            what = "bytes" if joined.form in ("bytes", "bits") else "a text"
+            self.fault(
+                address, "missing-key", f"is not given. Give {what}, empty if there is nothing to send"
+            )
+            return _BROKEN
+        try:
+            if isinstance(value, Mapping) and "raw" in value:
+                highest = (1 << node.minimum_bits) - 1
+                codes = raw_codes(joined, value["raw"], highest)
+            else:
+                codes = to_codes(joined, value, node.count)
+        except Unfit as error:
+            self.faults.append((len(self.leaves), error.fault(address)))
+            return _BROKEN
+        return [{"raw": code} for code in codes]
 
     def length(self, node: Repeat, count: int, address: str, scope: Scope) -> bool:
         """Whether a list may have so many elements; the field that counts them is told of it."""
@@ -208,6 +349,8 @@ class _Writing:
         address = located(node.address, indices)
         if value is _BROKEN:
             return at
+        if node.by is None:
+            return self.remaining(node, value, at, indices, scope)
         teller = scope.leaf(node.by)
         state = self.states[teller.order]
         present = value is not _ABSENT and value is not None
@@ -218,6 +361,19 @@ class _Writing:
             demand = _Demand(address, len(self.leaves), codes=node.codes, present=present)
             state.demands.append(demand)
         if not present:
+            return at
+        return self.container(node.body, value, node.bare, at, indices, scope, address)
+
+    def remaining(self, node: Optional, value: Any, at: int, indices: tuple[int, ...], scope: Scope) -> int:
+        """Take what is there when bytes remain: after one that is not given, nothing can be."""
+        address = located(node.address, indices)
+        if value is _ABSENT or value is None:
+            self.absent[-1] = self.absent[-1] or address
+            return at
+        if self.absent[-1]:
+            self.fault(
+                address, "disagrees", f"is given, but {self.absent[-1]} before it is not. Give that too"
+            )
             return at
         return self.container(node.body, value, node.bare, at, indices, scope, address)
 
@@ -249,20 +405,23 @@ class _Writing:
     def fill_in(self, leaf: Leaf, state: _State) -> None:
         """The code of a slot whose key is absent (WIRE.md 12)."""
         slot = leaf.slot
-        if slot.kind in ("constant", "sync") or (slot.kind == "tag" and not slot.is_value):
+        if slot.is_constant:
             leaf.raw = slot.codes[0].low
             state.given = True
         elif slot.default is not None:
             leaf.raw = slot.default
         elif slot.missing_code is not None:
             leaf.raw = slot.missing_code
+        elif slot.number in self.choosing:
+            return  # a variant may say it
         elif not (
-            slot.kind in ("count", "reserved", "check") or (slot.kind == "flag" and slot.number in self.told)
+            slot.kind in ("count", "length", "reserved", "check")
+            or (slot.kind == "flag" and slot.number in self.told)
         ):
             state.broken = True
             self.fault(leaf.address, "missing-key", f"is not given. Give {_wanted(slot)}")
             return
-        if slot.kind not in ("flag", "count", "check"):
+        if slot.kind not in ("flag", "count", "length", "check"):
             state.given = True  # nothing that follows can change it
 
     def raw(self, leaf: Leaf, value: Any) -> int | None:
@@ -299,7 +458,7 @@ class _Writing:
     def agreeing(self, leaf: Leaf, raw: int) -> int | None:
         """The code, if it is one that the slot may have."""
         slot = leaf.slot
-        if slot.kind in ("constant", "sync", "tag") and not slot.is_value and not _holds(raw, slot.codes):
+        if slot.is_constant and not _holds(raw, slot.codes):
             text = f"{raw} is given, but it is always {listed(slot.codes)}. Leave it out"
             self.fault(leaf.address, "disagrees", text)
             return None
@@ -314,6 +473,22 @@ class _Writing:
     def settle(self, leaf: Leaf, state: _State) -> None:
         """Bring a slot and what is asked of it together."""
         if state.broken:
+            return
+        if not state.given and state.wanted:
+            leaf.raw, state.given = state.wanted[0], True
+        elif (
+            not state.given
+            and leaf.slot.number in self.choosing
+            and leaf.slot.kind not in ("count", "length")
+        ):
+            if leaf.slot.kind != "flag" or leaf.slot.number not in self.told:
+                self.fault(
+                    leaf.address, "missing-key", f"is not given. Give {_wanted(leaf.slot)}", leaf.order
+                )
+                return
+        sizes = [demand for demand in state.demands if demand.size is not None]
+        if sizes:
+            self.settle_size(leaf, state, sizes[0])
             return
         counts = [demand for demand in state.demands if demand.count is not None]
         if counts:
@@ -331,7 +506,11 @@ class _Writing:
     def hold(self, leaf: Leaf, state: _State) -> None:
         """Note every option whose presence is not what this slot says."""
         for demand in state.demands:
-            if demand.count is None and _holds(leaf.raw, demand.codes) is not demand.present:
+            if (
+                demand.count is None
+                and demand.size is None
+                and _holds(leaf.raw, demand.codes) is not demand.present
+            ):
                 self.fault(demand.address, "disagrees", _presence(leaf, state, demand), demand.order)
 
     def settle_count(self, leaf: Leaf, state: _State, counts: list[_Demand]) -> None:
@@ -345,6 +524,49 @@ class _Writing:
             text = f"{leaf.raw} is given, but {first.address} has {first.count} elements. Leave it out"
             self.fault(leaf.address, "disagrees", text, leaf.order)
         leaf.raw = first.count
+
+    def settle_size(self, leaf: Leaf, state: _State, demand: _Demand) -> None:
+        """The code of a length, from the size of what it measures."""
+        node = self.measuring[leaf.slot.number]
+        assert demand.size is not None
+        units, over = divmod(demand.size, node.unit_bits)
+        raw, highest = units - node.less, leaf.slot.raw_limits[1]
+        if over:
+            text = f"has {demand.size} bits, which are not whole units of {node.unit_bits}, as {leaf.address} counts them"
+            self.fault(demand.address, "wrong-length", text, demand.order)
+        elif not 0 <= raw <= highest:
+            text = f"has {units} units of {node.unit_bits} bits, but {leaf.address} can say {node.less} to {highest + node.less}"
+            self.fault(demand.address, "wrong-length", text, demand.order)
+        elif state.given and leaf.raw != raw:
+            text = (
+                f"{leaf.raw} is given, but {demand.address or self.layout.name} makes it {raw}. Leave it out"
+            )
+            self.fault(leaf.address, "disagrees", text, leaf.order)
+        leaf.raw = raw if 0 <= raw <= highest else 0
+
+    def hold_choice(self, chosen: _Chosen) -> None:
+        """Note a variant that is not the one its codes mean."""
+        leaves = [chosen.scope.leaf(number) for number in chosen.node.told_by]
+        if not leaves or any(self.states[leaf.order].broken for leaf in leaves) or self.faults:
+            return
+        raws = [leaf.raw for leaf in leaves]
+        meant = told_branch(chosen.node, raws)
+        if meant is not chosen.branch:
+            told = " and ".join(f"{leaf.address} {leaf.raw}" for leaf in leaves)
+            name = meant.name if meant is not None else "no variant"
+            text = f"{chosen.branch.name} is given, but {told} means {name}. Give that, or change the codes"
+            self.fault(chosen.address, "disagrees", text, chosen.order)
+
+    def hold_product(self, counted: _Counted) -> None:
+        """Note a list that has not as many elements as the fields say that count it."""
+        leaves = [counted.scope.leaf(factor.by) for factor in counted.node.factors]
+        if any(self.states[leaf.order].broken for leaf in leaves):
+            return
+        wanted = product_of(counted.node, counted.scope)
+        if wanted != counted.count:
+            said = " and ".join(f"{leaf.address} {leaf.raw}" for leaf in leaves)
+            text = f"has {counted.count} elements, but {said} makes it {wanted}"
+            self.fault(counted.address, "disagrees", text, counted.order)
 
     # -- the frame ---------------------------------------------------------------------------------
 
@@ -392,10 +614,9 @@ _Shape = dict[str, Any]  # key -> None for a slot, a repeat or an option, or the
 def _shape(nodes: tuple[Node, ...]) -> _Shape:
     """The keys that a container may have."""
     made: _Shape = {}
-    for node in nodes:
-        slots = node.slots if isinstance(node, Run) else (node.slot,) if isinstance(node, Fill) else ()
-        paths = [slot.path for slot in slots]
-        if isinstance(node, (Repeat, Optional)):
+    for node in flat(nodes):
+        paths = [slot.path for slot in slots_of(node)]
+        if isinstance(node, (Repeat, Optional, Choice)):
             paths.append(node.path)
         for path in paths:
             here = made

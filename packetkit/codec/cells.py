@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from packetkit.layout.model import Derived, Fill, Layout, Node, Repeat, Run, Slot
+from packetkit.layout.model import Choice, Derived, Layout, Node, Optional, Repeat, Run, Slot, flat, slots_of
 
 Record = Mapping[str, Any]
 
@@ -48,14 +48,22 @@ def _cells(
     prefix: str,
     most: Mapping[int, int],
 ) -> Iterator[Cell]:
-    for node in nodes:
+    for node in flat(nodes):
         if isinstance(node, Run):
             for slot in node.slots:
                 if slot.is_value:
                     yield Cell(join(prefix, slot.path), at(container, slot.path), slot)
+        elif isinstance(node, Choice):
+            for branch in node.all:
+                path = (*node.path, branch.name)
+                inside = at(container, path)
+                yield from _cells(layout, branch.number, branch.body, inside, join(prefix, path), most)
+        elif isinstance(node, Repeat) and node.joined is not None:
+            character = slots_of(node.element[0])[0]
+            yield Cell(join(prefix, node.path), at(container, node.path), character)
         elif isinstance(node, Repeat):
             yield from _list_cells(layout, node, at(container, node.path), join(prefix, node.path), most)
-        elif not isinstance(node, Fill):
+        elif isinstance(node, Optional):
             body = at(container, node.path)
             yield from _cells(layout, node.number, node.body, body, join(prefix, node.path), most)
     for one in layout.derived:
@@ -100,11 +108,16 @@ def longest_lists(layout: Layout, record: Record, most: dict[int, int]) -> None:
 
 
 def _longest(nodes: tuple[Node, ...], container: Any, most: dict[int, int]) -> None:
-    for node in nodes:
-        if isinstance(node, Repeat):
+    for node in flat(nodes):
+        if isinstance(node, Repeat) and node.joined is not None:
+            continue
+        if isinstance(node, Choice):
+            for branch in node.branches:
+                _longest(branch.body, at(container, (*node.path, branch.name)), most)
+        elif isinstance(node, Repeat):
             elements = at(container, node.path) or ()
             most[node.number] = max(most.get(node.number, 0), len(elements))
             for element in elements:
                 _longest(node.element, element, most)
-        elif not isinstance(node, (Run, Fill)):
+        elif isinstance(node, Optional):
             _longest(node.body, at(container, node.path), most)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from packetkit.layout.model import Layout, Node, Optional, Range, Repeat, Run, Slot
+from packetkit.layout.model import Choice, Layout, Measured, Node, Optional, Range, Repeat, Run, Slot
 from packetkit.layout.number import from_raw
 
 Record = dict[Any, Any]
@@ -17,6 +17,8 @@ Record = dict[Any, Any]
 def can_be_completed(layout: Layout) -> bool:
     """Return whether a record of this layout may leave out any key of a value."""
     tellers = {node.by for node in layout.walk() if isinstance(node, Optional)}
+    if any(isinstance(node, (Measured, Choice)) for node in layout.walk()):
+        return False  # the walker completes what it sizes and chooses
     raised = {slot.raises for slot in layout.slots}
     return any(
         slot.default is not None
@@ -39,7 +41,7 @@ def _container(nodes: tuple[Node, ...], given: Any, raised: set[int]) -> Any:
     made = _copied(given)
     told: dict[int, list[Optional]] = {}
     for node in nodes:
-        if isinstance(node, Optional):
+        if isinstance(node, Optional) and node.by is not None:
             told.setdefault(node.by, []).append(node)
     for node in nodes:
         if isinstance(node, Run):

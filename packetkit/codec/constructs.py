@@ -75,10 +75,12 @@ from packetkit.integrity import crc
 from packetkit.layout import number
 from packetkit.layout.model import (
     Check,
+    Choice,
     Fill,
     Layout,
     Linear,
     Mark,
+    Measured,
     Node,
     Optional,
     Packing,
@@ -88,6 +90,7 @@ from packetkit.layout.model import (
     Slot,
     walk,
 )
+from packetkit.layout.shown import shown
 
 # construct neither prints nor compares keys that begin with an underscore; its own have one.
 _HIDDEN = "__"
@@ -118,7 +121,23 @@ def build(layout: Layout) -> Construct:
 def refusals(layout: Layout) -> tuple[tuple[str, str], ...]:
     """Return (address, reason) of all in a layout that construct's classes cannot express; mostly none."""
     # The same reason for the same field is given once.
-    return tuple(dict.fromkeys(_Plan(layout).refusals()))
+    beyond = tuple(_beyond(layout))
+    return beyond or tuple(dict.fromkeys(_Plan(layout).refusals()))
+
+
+def _beyond(layout: Layout) -> Iterator[tuple[str, str]]:
+    """What has no construct object yet, by name; then nothing further is asked."""
+    for node in layout.walk():
+        if isinstance(node, Measured):
+            yield node.address or layout.name, "a length field measures it"
+        elif isinstance(node, Choice):
+            yield node.address, "it has variants"
+        elif isinstance(node, Optional) and node.by is None:
+            yield node.address, "it is there when bytes remain"
+        elif isinstance(node, Repeat) and node.joined is not None:
+            yield node.address, "its characters are joined to one value"
+        elif isinstance(node, Repeat) and node.factors:
+            yield node.address, "its count is computed"
 
 
 def record(container: Any) -> Any:
@@ -180,7 +199,7 @@ def _entries(node: Node) -> Iterator[tuple[tuple[str, ...], _Leaf]]:
             yield ("",), _Leaf("", node, None, True)
     elif isinstance(node, Fill):
         yield node.slot.path, _Leaf(node.slot.path[-1], node, node.slot, True)
-    else:
+    elif isinstance(node, (Repeat, Optional)):
         yield node.path, _Leaf(node.path[-1] if node.path else "", node, None, True)
 
 
@@ -319,7 +338,7 @@ class _Plan:
             self.nodes.setdefault(node.number, place)
             if member.slot is not None:
                 self.slots[member.slot.number] = place
-            if isinstance(node, Optional):
+            if isinstance(node, Optional) and node.by is not None:
                 self.governed.setdefault(node.by, []).append(node)
                 self.asked.add(node.by)
             elif isinstance(node, Repeat) and node.counted_by is not None:
@@ -595,9 +614,9 @@ class _Maker:
             if given is _ABSENT and not needed:
                 given = {}
             if not isinstance(given, Mapping):
-                what = "nothing was given" if given is _ABSENT else f"{number.shown(given)} is not a mapping"
+                what = "nothing was given" if given is _ABSENT else f"{shown(given)} is not a mapping"
                 raise _fault(group.address, f"{what}. Give a mapping with the keys {', '.join(values)}")
-            unknown = [number.shown(key) for key in given if key not in kept]
+            unknown = [shown(key) for key in given if key not in kept]
             if unknown:
                 keys = ", ".join(kept)
                 raise _fault(group.address, f"{', '.join(unknown)} is none of its keys. They are {keys}")
@@ -638,7 +657,7 @@ class _Maker:
 
         def to_list(given: object, context: Any) -> object:
             if not isinstance(given, (list, tuple)):
-                what = "nothing was given" if given is _ABSENT else f"{number.shown(given)} is not a list"
+                what = "nothing was given" if given is _ABSENT else f"{shown(given)} is not a list"
                 raise _fault(node.address, f"{what}. Give a list, empty where there are no elements")
             if to_end:
                 limited(len(given))
@@ -647,10 +666,12 @@ class _Maker:
         return ExprAdapter(Array(times, self.container(node, key, own)), _same, to_list)
 
     def optional(self, node: Optional, key: str, own: Packing) -> Construct:
-        by = self.layout.slots[node.by].address
+        assert node.by is not None
+        number_of = node.by
+        by = self.layout.slots[number_of].address
 
         def is_there(context: Any) -> bool:
-            return _is_among(node.codes, _progress(context).codes[node.by])
+            return _is_among(node.codes, _progress(context).codes[number_of])
 
         def to_nothing(given: object, context: Any) -> None:
             if given is not _ABSENT and given is not None:
@@ -931,7 +952,7 @@ def _raw_given(slot: Slot, given: Mapping[Any, Any]) -> int:
         raise _fault(slot.address, "a mapping stands for a raw code: {'raw': n}, n an integer")
     if not low <= raw <= high:
         limits = f"{slot.width} bits hold {low} to {high}"
-        raise _fault(slot.address, f"raw code {number.shown(raw)} does not fit: {limits}")
+        raise _fault(slot.address, f"raw code {shown(raw)} does not fit: {limits}")
     return raw
 
 

@@ -14,7 +14,7 @@ from math import gcd
 from struct import Struct
 
 from packetkit.codec import bits
-from packetkit.codec.checks import CheckTexts
+from packetkit.codec.checks import CheckTexts, NotGeneratedError
 from packetkit.codec.chunks import READING, Chunk, Cut, cut
 from packetkit.codec.source import MOVING, Place, Source, fastest_dict, told
 from packetkit.codec.stretch import (
@@ -35,7 +35,22 @@ from packetkit.codec.stretch import (
     write_elements,
 )
 from packetkit.codec.values import SMALL_BITS, Values, bare, raw_text, real_text
-from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Slot
+from packetkit.layout.joined import from_codes
+from packetkit.layout.model import (
+    Branch,
+    Choice,
+    Fill,
+    Joined,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Packing,
+    Repeat,
+    Run,
+    Slot,
+    tellers,
+)
 
 # A stretch at an unknown bit is one integer up to here; a longer one is shifted into place and read as octets.
 _WIDE = 64
@@ -52,13 +67,21 @@ class Decoder:
         self.values = Values(self.source)
         self.checks = CheckTexts(layout, self.source)
         nodes = list(layout.walk())
-        self.tellers = {node.by for node in nodes if isinstance(node, Optional)}
-        self.tellers |= {
-            node.counted_by for node in nodes if isinstance(node, Repeat) and node.counted_by is not None
-        }
+        if any(isinstance(node, Choice) and not node.told_by for node in nodes):
+            raise NotGeneratedError  # the caller names the variant: the walker takes it
+        self.tellers = {number for node in nodes for number in tellers(node)}
+        self.outermost = outermost(layout)
+        self.counted_from = {
+            node.since for node in nodes if isinstance(node, Fill)
+        }  # nodes where fills start to count
+        self.stops: dict[
+            int, str
+        ] = {}  # where measured parts around end, outer ones first; "" until it is known
+        self.unsized: list[Measured] = []  # measured parts whose length was not read yet
         self.tellers |= {
             slot.check.mixed for slot in layout.slots if slot.check and slot.check.mixed is not None
         }
+        self.read: set[int] = set()  # slots whose codes are in variables
         self.at_once = False
         self.sized = False  # the octets are known to be as many as the frame's
         self.asked: set[str] = set()  # octet orders in which the frame is needed as one integer
@@ -69,7 +92,7 @@ class Decoder:
         """Return the text of decode(data), of exactly one frame, or of read(data), of a frame and what follows it."""
         source = self.source
         if exact:
-            source.add("def decode(data, *, detail=False, salvage=False):")
+            source.add("def decode(data, *, detail=False, salvage=False, variants=None):")
             source.depth += 1
             with source.block("if detail or salvage:"):
                 source.add("return walk(layout, data, detail=detail, salvage=salvage)")
@@ -152,17 +175,29 @@ class Decoder:
                 place = place.plus(run.size)
                 continue
             node, at = nodes[at], at + 1
-            self.checks.mark(node.number, place)
+            self.mark(node.number, place)
             if isinstance(node, Fill):
                 place = self.fill(node, place)
+            elif isinstance(node, Repeat) and node.joined is not None:
+                place = self.text(node, node.joined, place, entries)
             elif isinstance(node, Repeat):
                 place = self.repeat(node, place, entries)
             elif isinstance(node, Optional):
                 place = self.optional(node, place, entries)
+            elif isinstance(node, Measured):
+                place = self.measured(node, place, entries)
+            elif isinstance(node, Choice):
+                place = self.choice(node, place, entries)
         for slot in checks:
-            end = place if nodes is self.layout.nodes else None
+            end = place if any(nodes is one for one in self.outermost) else None
             self.fail_if(self.checks.disagrees(slot, end))
         return entries, place
+
+    def mark(self, number: int, place: Place) -> None:
+        """Remember where a node starts, if a span or a fill refers to it."""
+        self.checks.mark(number, place)
+        if number in self.counted_from:
+            self.source.add(f"m{number} = {place}")
 
     def settle(self, place: Place) -> None:
         """Bring the variable p to a place."""
@@ -171,7 +206,15 @@ class Decoder:
 
     def fill(self, node: Fill, place: Place) -> Place:
         source, unit = self.source, node.unit_bits
-        if node.slot.strict:
+        if node.since >= 0:
+            self.settle(place)
+            place = MOVING
+            source.add(f"q = p + (m{node.since} - p) % {unit}")
+            if node.slot.strict:
+                packing = source.name("packing", lambda: node.packing, node.packing)
+                self.fail_if(f"q > end or read_bits(data, {packing}, p, 0, q - p)")
+            source.add("p = q")
+        elif node.slot.strict:
             source.add(f"q = {bare(str(place.plus(unit - 1)))} & -{unit}")
             packing = source.name("packing", lambda: node.packing, node.packing)
             self.fail_if(f"q > end or read_bits(data, {packing}, {place}, 0, q - ({place}))")
@@ -183,7 +226,11 @@ class Decoder:
     def optional(self, node: Optional, place: Place, entries: Entries) -> Place:
         source, name = self.source, f"o{node.number}"
         self.settle(place)
-        with source.block(f"if {told(self.layout.slots[node.by], node.codes)}:"):
+        if node.by is None:
+            test = f"{self.stop()} - p > {node.trailer_bits}"
+        else:
+            test = told(self.layout.slots[node.by], node.codes)
+        with source.block(f"if {test}:"):
             inner, after = self.container(node.body, MOVING)
             source.add(f"{name} = {record_text(inner, bare=node.bare)}")
             if after != MOVING:
@@ -193,16 +240,110 @@ class Decoder:
         entries.append((node.path, name))
         return MOVING
 
+    def measured(self, node: Measured, place: Place, entries: Entries) -> Place:
+        """Read a part whose length is told: its end is where what runs to an end stops, and where it must end."""
+        if node.number not in self.counted_from:
+            self.source.add(f"m{node.number} = {place}")
+        self.unsized.append(node)
+        self.stops[node.number] = ""
+        if node.by in self.read:
+            self.size(node)
+        inner, place = self.container(node.body, place)
+        entries += inner
+        self.fail_if(f"{place} != e{node.number}")
+        del self.stops[node.number]
+        return place
+
+    def size(self, node: Measured) -> None:
+        """Work out where a measured part ends, once its length is read."""
+        self.unsized.remove(node)
+        less = f" + {node.less}" if node.less > 0 else f" - {-node.less}" if node.less else ""
+        size = f"(r{node.by}{less}) * {node.unit_bits}" if less else f"r{node.by} * {node.unit_bits}"
+        self.source.add(f"e{node.number} = m{node.number} + {size}")
+        self.fail_if(f"not m{node.number} <= e{node.number} <= {self.stop(node)}")
+        self.stops[node.number] = f"e{node.number}"
+
+    def stop(self, outside: Measured | None = None) -> str:
+        """The text of where the innermost part ends whose end is known, else the frame. outside: of those around this one."""
+        found = "end"
+        for number, text in self.stops.items():
+            if outside is not None and number == outside.number:
+                break
+            found = text or found
+        return found
+
+    def choice(self, node: Choice, place: Place, entries: Entries) -> Place:
+        """Read the variant that the codes tell."""
+        source, name = self.source, f"o{node.number}"
+        self.settle(place)
+        for index, branch in enumerate(node.branches):
+            slots = [self.layout.slots[number] for number in node.told_by]
+            tests = [f"({told(slot, codes)})" for slot, codes in zip(slots, branch.codes, strict=True)]
+            with source.block(f"{'el' if index else ''}if {' and '.join(tests)}:"):
+                self.branch(branch, name)
+        with source.block("else:"):
+            if node.unknown is None:
+                source.add("raise struct_error")
+            else:
+                self.branch(node.unknown, name)
+        entries.append((node.path, name))
+        return MOVING
+
+    def branch(self, branch: Branch, name: str) -> None:
+        """Read one variant from variable p on."""
+        read, stops = set(self.read), dict(self.stops)
+        inner, after = self.container(branch.body, MOVING)
+        self.source.add(f"{name} = {{{branch.name!r}: {record_text(inner, bare=branch.bare)}}}")
+        if after != MOVING:
+            self.settle(after)
+        self.read, self.stops = read, stops
+
+    def count(self, node: Repeat, place: Place) -> str:
+        """The text of how often a repeat stands, which is known to fit."""
+        source, least = self.source, node.minimum_bits
+        if node.count is not None:
+            count = str(node.count)
+        elif node.counted_by is not None:
+            count = f"r{node.counted_by}"
+        else:
+            count = f"n{node.number}"
+            if node.factors:
+                factors = [f'bin(r{one.by}).count("1")' if one.ones else f"r{one.by}" for one in node.factors]
+                source.add(f"{count} = {' * '.join(factors)} + {node.plus}")
+                self.fail_if(f"not 0 <= {count} <= {node.maximum}")
+            else:
+                source.add(f"{count} = max(0, {self.stop()} - {node.trailer_bits} - ({place})) // {least}")
+                if node.maximum is not None:
+                    self.fail_if(f"{count} > {node.maximum}")
+        self.fail_if(f"{place} + {count} * {least} > {self.stop()}")
+        return count
+
+    def text(self, node: Repeat, joined: Joined, place: Place, entries: Entries) -> Place:
+        """Read characters or octets, all at once."""
+        source, width = self.source, node.minimum_bits
+        count = self.count(node, place)
+        name = f"l{node.number}"
+        entries.append((node.path, name))
+        run = node.element[0]
+        assert isinstance(run, Run)
+        if width == 8:
+            self.whole_octets(run.packing, place, residue(node), count, 8, 1)
+            source.add(f"{name} = {text_of_octets(source, joined, 'a')}")
+        else:
+            source.add(f"b = {count} * {width}")
+            number = self.bits_from(run.packing, place, "b", "(1 << b) - 1")
+            codes = f"codes({number}, {count}, {width}, {run.packing is Packing.LEAST})"
+            value = source.name("text", lambda: lambda codes: from_codes(joined, codes)[0], joined)
+            source.add(f"{name} = {value}({codes})")
+        if node.count is not None:
+            return place.plus(node.count * width)
+        source.add(f"p = {place} + {count} * {width}")
+        return MOVING
+
     def repeat(self, node: Repeat, place: Place, entries: Entries) -> Place:
         source, name, least = self.source, f"l{node.number}", node.minimum_bits
         entries.append((node.path, name))
-        count = str(node.count) if node.count is not None else f"r{node.counted_by}"
-        if node.count is None and node.counted_by is None:
-            count = f"n{node.number}"
-            source.add(f"{count} = max(0, end - {node.trailer_bits} - ({place})) // {least}")
-            if node.maximum is not None:
-                self.fail_if(f"{count} > {node.maximum}")
-        self.fail_if(f"{place} + {count} * {least} > end")
+        count = self.count(node, place)
         if self.together(node, place, count, name):
             source.add(f"p = {place} + {count} * {least}")
             return MOVING
@@ -292,14 +433,14 @@ class Decoder:
 
     def is_tested(self, slot: Slot) -> bool:
         """Whether a frame is refused for what a slot holds."""
-        return slot.kind in ("constant", "sync", "tag") or slot.maximum_count is not None or slot.strict
+        return bool(slot.codes) or slot.maximum_count is not None or slot.strict
 
     # -- reading a stretch -------------------------------------------------------------------------
 
     def load(self, run: Stretch, place: Place) -> None:
         """Read a stretch; afterwards the texts of its spots stand for their values."""
         for number, offset in run.starts:
-            self.checks.mark(number, place.plus(offset))
+            self.mark(number, place.plus(offset))
         if not run.spots:
             return
         if run.over is None:
@@ -310,6 +451,7 @@ class Decoder:
                 self.load_part(part, first.plus(part.octet * 8))
         for line in self.put_together(run):
             self.source.add(line)
+        self.lengths_read(run)
 
     def put_together(self, run: Stretch) -> list[str]:
         """Give each split value of a stretch, whose pieces are read, its text; return the lines that must stand before."""
@@ -336,6 +478,12 @@ class Decoder:
             source.add(f"{targets(cutting)} = {unpack}(data{'' if octet == '0' else ', ' + octet})")
         for line in lines:
             source.add(line)
+
+    def lengths_read(self, run: Stretch) -> None:
+        """Note the codes that a stretch has told, and size the measured parts that waited for one of them."""
+        self.read |= {spot.slot.number for spot in run.spots}
+        for node in [one for one in self.unsized if one.by in self.read]:
+            self.size(node)
 
     def load_anywhere(self, run: Stretch, place: Place) -> None:
         """Read a stretch whose first bit may be any of its octet."""
@@ -429,7 +577,7 @@ class Decoder:
             spot.text = real_text(code)
         elif slot.kind == "reserved":
             tests.append(bare(code))
-        elif slot.kind in ("constant", "sync") or (slot.kind == "tag" and not slot.is_value):
+        elif slot.is_constant:
             if slot.number in self.tellers:
                 lines.append(f"r{slot.number} = {slot.codes[0].low}")
             tests.append(f"{bare(code)} != {bits.code_of(slot, slot.codes[0].low):#x}")
@@ -454,7 +602,7 @@ class Decoder:
         slot = slot or spot.slot
         if self.by_table(slot):
             spot.text = f"{self.values.table(slot)}[{bare(code)}]"
-        elif slot.number in self.tellers or slot.kind in ("tag", "check", "count"):
+        elif slot.number in self.tellers or slot.kind in ("tag", "check", "count", "length"):
             spot.text = self.named(slot, raw_text(slot, code, signed=signed), lines, tests)
         else:
             spot.text = self.values.value(slot, raw_text(slot, code, signed=signed))
@@ -476,6 +624,35 @@ def _minus(place: Place) -> str:
     if not place.moving or place.bits == 0:
         return str(place)
     return f"p - {place.bits}" if place.bits > 0 else f"p + {-place.bits}"
+
+
+def outermost(layout: Layout) -> list[tuple[Node, ...]]:
+    """The nodes whose end is the frame's: all, and those of a part that measures all."""
+    found = [layout.nodes]
+    if len(layout.nodes) == 1 and isinstance(layout.nodes[0], Measured):
+        found.append(layout.nodes[0].body)
+    return found
+
+
+def text_of_octets(source: Source, joined: Joined, octets: str) -> str:
+    """The text of what octets in a variable mean; what is no text of their encoding raises, and is the walker's."""
+    if joined.ends_with is not None:
+        octets = f"{octets}.partition({bytes([joined.ends_with])!r})[0]"
+    if joined.fill is not None:
+        octets = f"{octets}.rstrip({bytes([joined.fill])!r})"
+    if joined.form == "bytes":
+        return octets
+    if joined.form == "alphabet":
+        value = source.name("text", lambda: lambda codes: from_codes(joined, codes)[0], joined)
+        return f"{value}({octets})"
+    return f'str({octets}, "{"utf-8" if joined.form == "utf_8" else "ascii"}")'
+
+
+def codes_in(number: int, count: int, width: int, low_first: bool) -> list[int]:
+    """Return so many codes of one width that stand in a number, in wire order."""
+    mask = (1 << width) - 1
+    shifts = range(0, count * width, width) if low_first else range((count - 1) * width, -1, -width)
+    return [number >> shift & mask for shift in shifts]
 
 
 def targets(cutting: Cut) -> str:

@@ -7,14 +7,14 @@ accepted, so that a decoded record encodes back, and means nothing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from packetkit.codec.record import put
 from packetkit.layout.expression import Evaluate, evaluator, names
 from packetkit.layout.limits import beyond
-from packetkit.layout.model import Derived, Layout, Node, Operand, Optional, Repeat
+from packetkit.layout.model import Choice, Derived, Layout, Node, Operand, Optional, Repeat, flat
 
 Record = dict[Any, Any]
 Complete = Callable[[Record], Record]
@@ -35,7 +35,16 @@ class _Plan:
     """A container's derived values, and the parts of it that hold more."""
 
     steps: tuple[_Step, ...]
-    inner: tuple[tuple[Repeat | Optional, _Plan], ...]
+    inner: tuple[_Inner, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Inner:
+    """A part of a container that holds derived values of its own: where it lies, whether it is a list, and its plan."""
+
+    path: tuple[str, ...]
+    several: bool
+    plan: _Plan
 
 
 def plan(layout: Layout) -> _Plan | None:
@@ -50,12 +59,23 @@ def _plan(layout: Layout, nodes: tuple[Node, ...], container: int | None) -> _Pl
         if one.container == container
     )
     inner = []
-    for node in nodes:
-        if isinstance(node, (Repeat, Optional)):
-            made = _plan(layout, node.element if isinstance(node, Repeat) else node.body, node.number)
+    for node in flat(nodes):
+        for path, number, body in _parts(node):
+            made = _plan(layout, body, number)
             if made is not None:
-                inner.append((node, made))
+                inner.append(_Inner(path, isinstance(node, Repeat), made))
     return _Plan(steps, tuple(inner)) if steps or inner else None
+
+
+def _parts(node: Node) -> Iterator[tuple[tuple[str, ...], int, tuple[Node, ...]]]:
+    """The containers inside a node: where each lies, its number, and its nodes."""
+    if isinstance(node, Choice):
+        for branch in node.branches:
+            yield (*node.path, branch.name), branch.number, branch.body
+    elif isinstance(node, Repeat):
+        yield node.path, node.number, node.element
+    elif isinstance(node, Optional):
+        yield node.path, node.number, node.body
 
 
 def complete(todo: _Plan, record: Record, *, detail: bool = False, trusted: bool = True) -> Record:
@@ -70,12 +90,12 @@ def _fill(todo: _Plan, stack: list[Any], detail: bool, trusted: bool) -> None:
         value, reason = _value(step, stack, detail)
         put(here, step.derived.path, _leaf(step.derived, value, reason, trusted) if detail else value)
         _in_order(here, step.derived)
-    for node, inner in todo.inner:
-        held = _at(here, node.path)
+    for inner in todo.inner:
+        held = _at(here, inner.path)
         if held is None:
             continue
-        for one in held if isinstance(node, Repeat) else (held,):
-            _fill(inner, [*stack, one], detail, trusted)
+        for one in held if inner.several else (held,):
+            _fill(inner.plan, [*stack, one], detail, trusted)
 
 
 def _in_order(container: Record, one: Derived) -> None:
@@ -142,21 +162,21 @@ def _calibrated(todo: _Plan, stack: list[Any]) -> None:
         }
         leaf.clear()
         leaf.update(made)
-    for node, inner in todo.inner:
-        held = _at(here, node.path)
+    for inner in todo.inner:
+        held = _at(here, inner.path)
         if held is not None:
-            for one_held in held if isinstance(node, Repeat) else (held,):
-                _calibrated(inner, [*stack, one_held])
+            for one_held in held if inner.several else (held,):
+                _calibrated(inner.plan, [*stack, one_held])
 
 
 def values(todo: _Plan, record: Any) -> list[Any]:
     """Return the derived values of a plain record, in an order of their own."""
     found = [_at(record, step.derived.path) for step in todo.steps]
-    for node, inner in todo.inner:
-        held = _at(record, node.path)
+    for inner in todo.inner:
+        held = _at(record, inner.path)
         if held is not None:
-            for one in held if isinstance(node, Repeat) else (held,):
-                found += values(inner, one)
+            for one in held if inner.several else (held,):
+                found += values(inner.plan, one)
     return found
 
 
@@ -173,16 +193,16 @@ def without(todo: _Plan, record: Any) -> Any:
     if not isinstance(record, Mapping):
         return record
     made = _less(record, [step.derived.path for step in todo.steps])
-    for node, inner in todo.inner:
-        if node.path:
-            made = _replaced(made, node.path, lambda held, inner=inner: _inside(held, inner))  # type: ignore[misc]
+    for inner in todo.inner:
+        if inner.path:
+            made = _replaced(made, inner.path, lambda held, inner=inner: _inside(held, inner.plan))  # type: ignore[misc]
     return made
 
 
 def _inside(held: Any, inner: _Plan) -> Any:
     if isinstance(held, (list, tuple)):
-        if not inner.steps and all(not node.path for node, _ in inner.inner):  # an option that is a list
-            return _inside_list(held, inner.inner[0][1])
+        if not inner.steps and all(not one.path for one in inner.inner):  # an option that is a list
+            return _inside_list(held, inner.inner[0].plan)
         return _inside_list(held, inner)
     return without(inner, held)
 

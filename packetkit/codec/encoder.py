@@ -19,7 +19,22 @@ from packetkit.codec.codes import Codes, flip, shifted
 from packetkit.codec.source import MOVING, Place, Source, told
 from packetkit.codec.stretch import Elements, Entries, Placed, Spot, Stretch, collect, parts, reals, residue
 from packetkit.codec.values import bare, raw_text
-from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Run, Slot, walk
+from packetkit.layout.joined import to_codes
+from packetkit.layout.model import (
+    Choice,
+    Fill,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Packing,
+    Repeat,
+    Run,
+    Slot,
+    fixed_size,
+    tellers,
+    walk,
+)
 
 # In frames up to here a list's codes are gathered in one integer; in longer ones that would take the square of their number.
 _SHORT = 4096
@@ -36,10 +51,9 @@ class Encoder:
         self.codes = Codes(self.source)
         self.checks = CheckTexts(layout, self.source)
         nodes = list(layout.walk())
-        self.tellers = {node.by for node in nodes if isinstance(node, Optional)}
-        self.tellers |= {
-            node.counted_by for node in nodes if isinstance(node, Repeat) and node.counted_by is not None
-        }
+        if any(_is_walked(node) for node in nodes):
+            raise NotGeneratedError
+        self.tellers = {number for node in nodes for number in tellers(node)}
         self.counted: set[int] = set()  # counts whose lists are known where they are written
         self.pending: str | None = None  # octet order of the bits that wait in w
         self.inner = {slot.number for slot in layout.slots if slot.check} - _own_checks(layout.nodes)
@@ -155,7 +169,10 @@ class Encoder:
     def lengths(self, pieces: list[Stretch | Node]) -> None:
         """Check the lengths of a container's lists, and give counts their codes before they are written."""
         for node in pieces:
-            if isinstance(node, Repeat):
+            if isinstance(node, Repeat) and node.joined is not None:
+                self.source.add(f"n{node.number} = {self.coder_of_text(node)}(n{node.number})")
+                self.length(node, f"n{node.number}", "")
+            elif isinstance(node, Repeat):
                 self.length(node, f"n{node.number}", f"type(n{node.number}) in lists")
         for node in pieces:
             if (
@@ -166,8 +183,21 @@ class Encoder:
             ):
                 self.optional_length(node.body[0], f"n{node.number}")
 
+    def coder_of_text(self, node: Repeat) -> str:
+        """The name of a function from a text, or octets, to its codes: octets where a character has eight bits."""
+        joined, count = node.joined, node.count
+        assert joined is not None
+        octets = node.minimum_bits == 8
+
+        def codes(value: object) -> bytes | tuple[int, ...]:
+            found = to_codes(joined, value, count)
+            return bytes(found) if octets else found
+
+        return self.source.name("text", lambda: codes, (joined, count, octets))
+
     def length(self, node: Repeat, name: str, is_list: str) -> None:
-        self.fail_unless(is_list)
+        if is_list:
+            self.fail_unless(is_list)
         if node.count is not None:
             self.fail_unless(f"len({name}) == {node.count}")
             return
@@ -187,7 +217,12 @@ class Encoder:
         number = node.counted_by
         if number is None:
             return  # a fixed number: looked at where it is written
-        self.fail_unless(f"{name} is None or type({name}) in lists")
+        if node.joined is not None:
+            coded = self.codes.variable("k")
+            self.source.add(f"{coded} = None if {name} is None else {self.coder_of_text(node)}({name})")
+            name = coded
+        else:
+            self.fail_unless(f"{name} is None or type({name}) in lists")
         if number in self.counted:
             self.fail_unless(f"{name} is None or len({name}) == r{number}")
         else:
@@ -263,7 +298,7 @@ class Encoder:
                 text = f"({one.spot.text} >> {one.spot.lift + lift} & {(1 << width) - 1:#x})"
                 terms[chunk.start].append(shifted(text, shift))
             return
-        constant = slot.kind in ("constant", "sync") or (slot.kind == "tag" and not slot.is_value)
+        constant = slot.is_constant
         value = bits.code_of(slot, slot.codes[0].low) if constant else flip(slot)
         for chunk, shift, width, lift in places:
             piece = (value >> lift & ((1 << width) - 1)) << shift
@@ -294,7 +329,7 @@ class Encoder:
             self.source.add(f"{name} = {self.codes.text(slot, value)}")
             return name
         name = f"r{slot.number}"
-        if slot.kind == "count":
+        if slot.kind in ("count", "length"):
             if slot.number not in self.counted:
                 raise NotGeneratedError
             return raw_text(slot, name, signed=True)  # turning octets round is its own inverse
@@ -310,6 +345,20 @@ class Encoder:
         """Write the nodes of a container; return the place after them."""
         pieces: list[Stretch | Node] = []
         entries: Entries = []
+        self.collect(nodes, pieces, entries)
+        self.take(entries, holder, bare=bare)
+        self.lengths(pieces)
+        self.sizes(nodes)
+        for piece in pieces:
+            place = self.piece(piece, place)
+        if nodes is not self.layout.nodes:
+            for number in sorted(_own_checks(nodes)):
+                spans, own = self.checks.places(self.layout.slots[number], None)
+                self.source.add(f"t{number}.append((({spans},), ({own})))")
+        return place
+
+    def collect(self, nodes: tuple[Node, ...], pieces: list[Stretch | Node], entries: Entries) -> None:
+        """Gather what is written of a container, and what its record holds; a measured part's is its container's."""
         at = 0
         while at < len(nodes):
             found = collect(nodes, at)
@@ -320,17 +369,23 @@ class Encoder:
                 continue
             node, at = nodes[at], at + 1
             pieces.append(node)
-            if isinstance(node, (Repeat, Optional)):
+            if isinstance(node, Measured):
+                self.collect(node.body, pieces, entries)
+            elif isinstance(node, (Repeat, Optional, Choice)):
                 entries.append((node.path, f"n{node.number}"))
-        self.take(entries, holder, bare=bare)
-        self.lengths(pieces)
-        for piece in pieces:
-            place = self.piece(piece, place)
-        if nodes is not self.layout.nodes:
-            for number in sorted(_own_checks(nodes)):
-                spans, own = self.checks.places(self.layout.slots[number], None)
-                self.source.add(f"t{number}.append((({spans},), ({own})))")
-        return place
+
+    def sizes(self, nodes: tuple[Node, ...]) -> None:
+        """Give the lengths of a container's measured parts their codes before they are written."""
+        for node in nodes:
+            if not isinstance(node, Measured):
+                continue
+            self.sizes(node.body)
+            self.counted.add(node.by)
+            self.source.add(f"q = {_size_text(node.body)}")
+            self.source.add(f"r{node.by} = q // {node.unit_bits} - {node.less}")
+            most = self.layout.slots[node.by].raw_limits[1]
+            whole = f"q % {node.unit_bits} == 0 and " if node.unit_bits > 1 else ""
+            self.fail_unless(f"{whole}0 <= r{node.by} <= {most}")
 
     def piece(self, piece: Stretch | Node, place: Place) -> Place:
         if isinstance(piece, Stretch):
@@ -338,6 +393,12 @@ class Encoder:
         self.checks.mark(piece.number, place)
         if isinstance(piece, Fill):
             return self.fill(piece, place)
+        if isinstance(piece, Measured):
+            return place
+        if isinstance(piece, Choice):
+            return self.choice(piece, place)
+        if isinstance(piece, Repeat) and piece.joined is not None:
+            return self.text(piece, place)
         if isinstance(piece, Repeat):
             return self.repeat(piece, place)
         assert isinstance(piece, Optional)
@@ -411,6 +472,7 @@ class Encoder:
 
     def optional(self, node: Optional, place: Place) -> Place:
         source, name = self.source, f"n{node.number}"
+        assert node.by is not None
         there = f"({told(self.layout.slots[node.by], node.codes)})"
         if self.stands_for_absence(node) and self.layout.slots[node.by].kind != "count":
             self.fail_unless(f"{name} is None or {there}")
@@ -424,6 +486,50 @@ class Encoder:
             source.add("pass")
         if before:
             self.wait(before)
+        return MOVING
+
+    def choice(self, node: Choice, place: Place) -> Place:
+        """Write the variant that a record names, which must be the one that its codes tell."""
+        source, name = self.source, f"n{node.number}"
+        self.fail_unless(f"type({name}) is dict and len({name}) == 1")
+        self.settle(place)
+        before, orders = self.pending, {self.pending}
+        slots = [self.layout.slots[number] for number in node.told_by]
+        for index, branch in enumerate(node.branches):
+            tests = [f"({told(slot, codes)})" for slot, codes in zip(slots, branch.codes, strict=True)]
+            self.pending = before
+            with source.block(f"{'el' if index else ''}if {' and '.join(tests)}:"):
+                held = self.codes.variable("g")
+                source.add(f"{held} = {name}[{branch.name!r}]")
+                self.settle(self.container(branch.body, MOVING, held, bare=branch.bare))
+            orders.add(self.pending)
+        with source.block("else:"):
+            source.add("raise refused")  # octets of an unknown variant are the walker's
+        orders.discard(None)
+        if len(orders) > 1:
+            raise NotGeneratedError
+        self.pending = orders.pop() if orders else None
+        return MOVING
+
+    def text(self, node: Repeat, place: Place) -> Place:
+        """Write characters or octets, whose codes are known."""
+        source, name, width = self.source, f"n{node.number}", node.minimum_bits
+        run = node.element[0]
+        assert isinstance(run, Run)
+        low_first = run.packing is Packing.LEAST
+        whole = residue(node) == 0
+        if whole and self.pending:
+            self.flush(place)
+        if whole and width == 8:
+            source.add(f"out += {name}")
+        else:
+            number = f"{'joined_low' if low_first else 'joined'}({name}, {width})"
+            if width == 8:
+                number = f'int.from_bytes({name}, "{"little" if low_first else "big"}")'
+            self.append(run.packing, number, f"len({name}) * {width}", place)
+        if node.count is not None:
+            return place.plus(node.count * width)
+        source.add(f"p = {place} + len({name}) * {width}")
         return MOVING
 
     def stands_for_absence(self, node: Optional) -> bool:
@@ -549,8 +655,49 @@ def _order(nodes: tuple[Node, ...]) -> str:
 
 
 def _own_checks(nodes: tuple[Node, ...]) -> set[int]:
-    """The checks that stand in these nodes, not in a repeat or an option of theirs."""
-    return {slot.number for node in nodes if isinstance(node, Run) for slot in node.slots if slot.check}
+    """The checks that stand in these nodes, not in a repeat, an option or a variant of theirs."""
+    found = {slot.number for node in nodes if isinstance(node, Run) for slot in node.slots if slot.check}
+    for node in nodes:
+        if isinstance(node, Measured):
+            found |= _own_checks(node.body)
+    return found
+
+
+def _is_walked(node: Node) -> bool:
+    """Whether only the walker writes a node: what asks for bytes that remain, is told from outside, or has a computed count."""
+    if isinstance(node, Optional):
+        return node.by is None
+    if isinstance(node, Choice):
+        return not node.told_by
+    return (isinstance(node, Repeat) and bool(node.factors)) or (isinstance(node, Fill) and node.since >= 0)
+
+
+def _size_text(nodes: tuple[Node, ...]) -> str:
+    """The text of a part's bits, from the variables that hold its lists, texts, options and variants."""
+    fixed, terms = 0, []
+    for node in nodes:
+        size = fixed_size(node)
+        if size is not None:
+            fixed += size
+        elif isinstance(node, Measured):
+            terms.append(f"({_size_text(node.body)})")
+        elif isinstance(node, Repeat) and node.minimum_bits == node.maximum_bits:
+            terms.append(f"len(n{node.number}) * {node.minimum_bits}")
+        elif isinstance(node, Optional) and node.minimum_bits == node.maximum_bits:
+            terms.append(f"(0 if n{node.number} is None else {node.minimum_bits})")
+        elif isinstance(node, Choice) and all(
+            _fixed_sizes(branch.body) is not None for branch in node.branches
+        ):
+            sizes = {branch.name: _fixed_sizes(branch.body) for branch in node.branches}
+            terms.append(f"{sizes!r}[next(iter(n{node.number}))]")
+        else:
+            raise NotGeneratedError
+    return " + ".join([str(fixed), *terms])
+
+
+def _fixed_sizes(nodes: tuple[Node, ...]) -> int | None:
+    sizes = [fixed_size(node) for node in nodes]
+    return None if None in sizes else sum(size for size in sizes if size is not None)
 
 
 def _sum(terms: list[str], fixed: int, flips: int) -> str:

@@ -18,7 +18,7 @@ from packetkit.codec.bits import Octets
 from packetkit.codec.checks import NotGeneratedError
 from packetkit.codec.codes import RefusedError, joined, joined_low
 from packetkit.codec.complete import can_be_completed, completed
-from packetkit.codec.decoder import Decoder
+from packetkit.codec.decoder import Decoder, codes_in
 from packetkit.codec.encoder import Encoder
 from packetkit.codec.source import Source
 from packetkit.layout.model import Layout
@@ -32,8 +32,9 @@ Record = dict[str, Any]
 class FrameCodec:
     """The functions of one layout, made at their first use."""
 
-    def __init__(self, layout: Layout) -> None:
+    def __init__(self, layout: Layout, variants: walk.Variants | None = None) -> None:
         self.layout = layout
+        self.variants = variants or {}
 
     @cached_property
     def source(self) -> str:
@@ -49,7 +50,7 @@ class FrameCodec:
     @cached_property
     def _decode(self) -> Callable[..., Record]:
         if self._decoding is None:
-            return partial(walk.decode, self.layout)
+            return partial(_walked, walk.decode, self.layout, self.variants)
         made: Callable[..., Record] = self._run(self._decoding)["decode"]
         return made
 
@@ -57,7 +58,7 @@ class FrameCodec:
     def decode_from(self) -> Callable[..., tuple[Record, int]]:
         """The function from a frame somewhere in a buffer to its record and size, as Frame.decode_from."""
         if self._decoding is None or self.layout.derived:
-            return partial(walk.decode_from, self.layout)
+            return partial(_walked, walk.decode_from, self.layout, self.variants)
         if self.layout.is_fixed:
             return _cut_out(self.layout, self.decode)
         reader = Decoder(self.layout)
@@ -106,8 +107,8 @@ class FrameCodec:
 
     @cached_property
     def _encoding(self) -> Source | None:
-        encoder = Encoder(self.layout)
         try:
+            encoder = Encoder(self.layout)
             encoder.write()
         except NotGeneratedError:
             return None
@@ -115,8 +116,8 @@ class FrameCodec:
 
     @cached_property
     def _decoding(self) -> Source | None:
-        decoder = Decoder(self.layout)
         try:
+            decoder = Decoder(self.layout)
             decoder.write()
         except NotGeneratedError:
             return None
@@ -126,6 +127,7 @@ class FrameCodec:
         """The names that a text of decoding defines, beside those it uses."""
         names = {
             "check_value": bits.check_value,
+            "codes": codes_in,
             "crc_hqx": crc_hqx,
             "octets": bits.octets,
             "read_bits": bits.read,
@@ -140,9 +142,15 @@ class FrameCodec:
         return names
 
 
-def compile_layout(layout: Layout) -> FrameCodec:
+def _walked(decode: Callable[..., Any], layout: Layout, told: walk.Variants, *given: Any, **how: Any) -> Any:
+    """What the walker gives, with the variants that the frame was told of where the caller tells none."""
+    how["variants"] = how.get("variants") or told
+    return decode(layout, *given, **how)
+
+
+def compile_layout(layout: Layout, variants: walk.Variants | None = None) -> FrameCodec:
     """Return the functions of a layout; nothing is generated before one of them is asked for."""
-    return FrameCodec(layout)
+    return FrameCodec(layout, variants)
 
 
 def _deriving(layout: Layout, decode: Callable[..., Record]) -> Callable[..., Record]:
@@ -151,8 +159,14 @@ def _deriving(layout: Layout, decode: Callable[..., Record]) -> Callable[..., Re
     if todo is None:
         return decode
 
-    def deriving(data: Octets, *, detail: bool = False, salvage: bool = False) -> Record:
-        made = decode(data, detail=detail, salvage=salvage)
+    def deriving(
+        data: Octets,
+        *,
+        detail: bool = False,
+        salvage: bool = False,
+        variants: walk.Variants | None = None,
+    ) -> Record:
+        made = decode(data, detail=detail, salvage=salvage, variants=variants)
         return made if detail or salvage else derive.complete(todo, made)
 
     return deriving
@@ -173,7 +187,12 @@ def _cut_out(layout: Layout, decode: Callable[..., Record]) -> Callable[..., tup
     size = layout.minimum_bits // 8
 
     def decode_from(
-        buffer: Octets, at: int = 0, *, detail: bool = False, salvage: bool = False
+        buffer: Octets,
+        at: int = 0,
+        *,
+        detail: bool = False,
+        salvage: bool = False,
+        variants: walk.Variants | None = None,
     ) -> tuple[Record, int]:
         start = walk.start_at(buffer, at)
         return decode(bits.octets(buffer)[start : start + size], detail=detail, salvage=salvage), size
@@ -188,7 +207,12 @@ def _from_start(
     most = layout.maximum_bytes
 
     def decode_from(
-        buffer: Octets, at: int = 0, *, detail: bool = False, salvage: bool = False
+        buffer: Octets,
+        at: int = 0,
+        *,
+        detail: bool = False,
+        salvage: bool = False,
+        variants: walk.Variants | None = None,
     ) -> tuple[Record, int]:
         start = walk.start_at(buffer, at)
         if detail or salvage:
@@ -207,16 +231,18 @@ class Frame:
     {'temperature': 21.3}
     """
 
-    def __init__(self, layout: Layout) -> None:
+    def __init__(self, layout: Layout, variants: walk.Variants | None = None) -> None:
+        """variants: what was told from outside, for each part that needs it, by its address."""
         self.layout = layout
         self.name = layout.name
-        self.codec = compile_layout(layout)
+        self.variants = dict(variants or {})
+        self.codec = compile_layout(layout, self.variants)
 
     def __repr__(self) -> str:
         return f"<Frame {self.name}: {self.layout.fingerprint}>"
 
-    def __reduce__(self) -> tuple[type[Frame], tuple[Layout]]:
-        return Frame, (self.layout,)
+    def __reduce__(self) -> tuple[type[Frame], tuple[Layout, walk.Variants]]:
+        return Frame, (self.layout, self.variants)
 
     # The first call of each method puts the layout's own function in its place, so that later ones cost one call.
 
@@ -225,13 +251,21 @@ class Frame:
         self.__dict__["encode"] = self.codec.encode
         return self.codec.encode(record)
 
-    def decode(self, data: Octets, *, detail: bool = False, salvage: bool = False) -> Record:
+    def decode(
+        self,
+        data: Octets,
+        *,
+        detail: bool = False,
+        salvage: bool = False,
+        variants: walk.Variants | None = None,
+    ) -> Record:
         """Return the record of exactly one frame. Raises a branch of DecodeError for anything else.
 
         detail: every slot as {raw, value, unit, reason, note}. salvage: that, also where a check failed; then no leaf is trusted.
+        variants: for each part whose variant is told from outside, by its address, the variant's name.
         """
         self.__dict__["decode"] = self.codec.decode
-        return self.codec.decode(data, detail=detail, salvage=salvage)
+        return self.codec.decode(data, detail=detail, salvage=salvage, variants=variants)
 
     def calibrate(self, detail: Record, serial: str) -> Record:
         """Return a detail record with the calibrated values of the unit of that serial beside the decoded ones.
@@ -243,14 +277,20 @@ class Frame:
         return calibrate(self.layout, detail, serial)
 
     def decode_from(
-        self, buffer: Octets, at: int = 0, *, detail: bool = False, salvage: bool = False
+        self,
+        buffer: Octets,
+        at: int = 0,
+        *,
+        detail: bool = False,
+        salvage: bool = False,
+        variants: walk.Variants | None = None,
     ) -> tuple[Record, int]:
         """Return the record of the frame that starts at an octet of the buffer, and how many octets it uses.
 
         What follows it is left alone, except by a frame that runs to the end. Raises ValueError where `at` is outside the buffer.
         """
         self.__dict__["decode_from"] = self.codec.decode_from
-        return self.codec.decode_from(buffer, at, detail=detail, salvage=salvage)
+        return self.codec.decode_from(buffer, at, detail=detail, salvage=salvage, variants=variants)
 
     def decode_many(self, buffer: Octets, *, raw: bool = False) -> Columns:
         """Return the columns of frames that stand back to back, as numpy arrays with a validity mask each, and which rows are `ok`.

@@ -113,7 +113,7 @@ def _packing(node: Node) -> Packing | None:
     """The packing of a run, or of a fixed repeat that can be written out; None for anything else."""
     if isinstance(node, Run):
         return node.packing
-    if not isinstance(node, Repeat) or not node.is_fixed or node.count is None:
+    if not isinstance(node, Repeat) or not node.is_fixed or node.count is None or node.joined is not None:
         return None
     inner = {_packing(one) for one in node.element}
     if len(inner) != 1 or None in inner or node.count * sum(map(_slots, node.element)) > UNROLLED:

@@ -68,7 +68,8 @@ class Values:
         if slot.kind == "flag":
             return f"({raw} == 1)"
         if slot.kind not in ("number", "states") or is_own_code(slot):
-            return f"{self.reader(slot)}({bare(raw)})" if slot.kind == "float" else raw
+            by_function = slot.kind in ("float", "radix_text")
+            return f"{self.reader(slot)}({bare(raw)})" if by_function else raw
         if slot.kind == "states":
             return self._state(slot, raw)
         if isinstance(slot.transform, Curve):
@@ -146,7 +147,7 @@ def meaning(slot: Slot) -> tuple[Any, ...]:
 def is_own_code(slot: Slot) -> bool:
     """Return whether every raw code of a slot is its own value."""
     if slot.kind != "number":
-        return slot.kind not in ("flag", "states", "float")
+        return slot.kind not in ("flag", "states", "float", "radix_text")
     if not isinstance(slot.transform, Linear):
         return False
     return not slot.coding and slot.transform.is_identity and computed_codes(slot) == slot.raw_limits

@@ -8,7 +8,7 @@ assemble.py.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from operator import index
 from typing import Any, NamedTuple
@@ -18,15 +18,34 @@ from packetkit.codec.bits import Octets, Span, Words
 from packetkit.codec.record import put
 from packetkit.errors import (
     BadCount,
+    BadLength,
     CheckFailed,
     DecodeError,
     ReservedBits,
     ShortFrame,
     TrailingBytes,
+    UnknownVariant,
     WrongConstant,
 )
+from packetkit.layout.joined import from_codes, raw_of
 from packetkit.layout.limits import beyond
-from packetkit.layout.model import Fill, Layout, Mark, Node, Optional, Packing, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Branch,
+    Choice,
+    Fill,
+    Joined,
+    Layout,
+    Mark,
+    Measured,
+    Node,
+    Optional,
+    Packing,
+    Repeat,
+    Run,
+    Slot,
+    computed_count,
+    told_branch,
+)
 from packetkit.layout.number import from_raw, listed
 
 Record = dict[str, Any]
@@ -56,6 +75,15 @@ class Scope:
             assert scope.outer is not None
             scope = scope.outer
         return scope.leaves[number]
+
+    def knows(self, number: int) -> bool:
+        """Whether the slot of that number was read, in this container or in one around it."""
+        scope: Scope | None = self
+        while scope is not None:
+            if number in scope.leaves:
+                return True
+            scope = scope.outer
+        return False
 
     def start(self, node: int) -> int:
         """Where a node of this container, or of one around it, starts."""
@@ -103,14 +131,23 @@ class Listed:
 
 
 @dataclass(slots=True)
-class Choice:
+class Maybe:
     """An optional in one frame: its parts, or None where it is absent."""
 
     node: Optional
     body: list[Part] | None
 
 
-Part = Leaf | Listed | Choice
+@dataclass(slots=True)
+class Chosen:
+    """A choice in one frame: the branch that its codes, or the caller, told, and its parts."""
+
+    node: Choice
+    branch: Branch
+    body: list[Part]
+
+
+Part = Leaf | Listed | Maybe | Chosen
 
 
 def located(address: str, indices: tuple[int, ...]) -> str:
@@ -127,26 +164,42 @@ def encode(layout: Layout, record: object) -> bytes:
     return encode(layout, record)
 
 
-def decode(layout: Layout, data: Octets, *, detail: bool = False, salvage: bool = False) -> Record:
+Variants = Mapping[str, str]  # the address of each part that is told from outside, and its variant's name
+
+
+def decode(
+    layout: Layout,
+    data: Octets,
+    *,
+    detail: bool = False,
+    salvage: bool = False,
+    variants: Variants | None = None,
+) -> Record:
     """Return the record of exactly one frame. Raises a branch of DecodeError for anything else.
 
     detail: every slot as {raw, value, unit, reason, note}. salvage: that, also where a check failed; then no
-    leaf is trusted.
+    leaf is trusted. variants: those that are told from outside.
     """
-    reading = _Reading(layout, bits.octets(data))
+    reading = _Reading(layout, bits.octets(data), variants)
     reading.read()
     return reading.record(exact=True, detail=detail, salvage=salvage)
 
 
 def decode_from(
-    layout: Layout, buffer: Octets, at: int = 0, *, detail: bool = False, salvage: bool = False
+    layout: Layout,
+    buffer: Octets,
+    at: int = 0,
+    *,
+    detail: bool = False,
+    salvage: bool = False,
+    variants: Variants | None = None,
 ) -> tuple[Record, int]:
     """Return the record of the frame that starts at an octet of the buffer, and how many octets it uses.
 
     What follows it is left alone, except by a frame that runs to the end. Raises ValueError where `at` is
     outside the buffer.
     """
-    reading = _Reading(layout, bits.octets(buffer)[start_at(buffer, at) :])
+    reading = _Reading(layout, bits.octets(buffer)[start_at(buffer, at) :], variants)
     used = reading.read()
     return reading.record(exact=False, detail=detail, salvage=salvage), used
 
@@ -159,12 +212,12 @@ def start_at(buffer: Octets, at: int) -> int:
     return start
 
 
-def items(layout: Layout, data: Octets, at: int = 0) -> Iterator[Item]:
+def items(layout: Layout, data: Octets, at: int = 0, variants: Variants | None = None) -> Iterator[Item]:
     """Yield every slot of a frame in wire order, whatever its checks and constants say.
 
-    Raises ShortFrame or BadCount after the slots that could be read.
+    Raises what its structure raises (ShortFrame, BadCount ...) after the slots that could be read.
     """
-    found = read(layout, bits.octets(data)[start_at(data, at) :])
+    found = read(layout, bits.octets(data)[start_at(data, at) :], variants)
     for leaf in found.leaves:
         yield Item(leaf.slot, leaf.address, leaf.bit, leaf.raw)
     if found.failure is not None:
@@ -180,9 +233,9 @@ class Found(NamedTuple):
     failure: DecodeError | None
 
 
-def read(layout: Layout, data: bytes) -> Found:
+def read(layout: Layout, data: bytes, variants: Variants | None = None) -> Found:
     """Return every slot of a frame that could be read, with its place, whatever its checks and constants say."""
-    reading = _Reading(layout, data)
+    reading = _Reading(layout, data, variants)
     failure: DecodeError | None = None
     try:
         reading.read()
@@ -210,11 +263,23 @@ def mixed_into(leaf: Leaf) -> int:
     return other.raw & ((1 << other.width) - 1)
 
 
+@dataclass(slots=True)
+class _Limit:
+    """A measured part being read: where it starts, and where it ends once its length is known."""
+
+    node: Measured
+    start: int
+    address: str
+    end: int | None = None
+
+
 class _Reading:
     """One frame being read."""
 
-    def __init__(self, layout: Layout, data: bytes) -> None:
+    def __init__(self, layout: Layout, data: bytes, variants: Variants | None = None) -> None:
         self.layout = layout
+        self.variants = variants or {}
+        self.limits: list[_Limit] = []  # the innermost last
         self.data = data
         self.end = len(data) * 8
         self.leaves: list[Leaf] = []
@@ -239,7 +304,8 @@ class _Reading:
             if isinstance(node, Run):
                 at = self.run(node, at, indices, scope, parts)
             elif isinstance(node, Fill):
-                width = -at % node.unit_bits
+                start = scope.start(node.since) if node.since >= 0 else 0
+                width = -(at - start) % node.unit_bits
                 parts.append(self.leaf(node.slot, indices, at, 0, width, node.packing, scope))
                 at += width
             elif isinstance(node, Repeat):
@@ -248,12 +314,91 @@ class _Reading:
                     element, at = self.nodes(node.element, at, (*indices, number), Scope(scope))
                     elements.append(element)
                 parts.append(Listed(node, elements))
-            else:
+            elif isinstance(node, Optional):
                 body = None
-                if any(scope.leaf(node.by).raw in codes for codes in node.codes):
+                if self.is_there(node, at, scope):
                     body, at = self.nodes(node.body, at, indices, scope)
-                parts.append(Choice(node, body))
+                parts.append(Maybe(node, body))
+            elif isinstance(node, Measured):
+                at = self.measured(node, at, indices, scope, parts)
+            else:
+                branch = self.branch(node, at, indices, scope)
+                inner, at = self.nodes(branch.body, at, indices, scope)
+                parts.append(Chosen(node, branch, inner))
         return parts, at
+
+    def is_there(self, node: Optional, at: int, scope: Scope) -> bool:
+        if node.by is None:
+            return self.stop() - node.trailer_bits - at > 0
+        raw = scope.leaf(node.by).raw
+        return any(raw in codes for codes in node.codes)
+
+    def branch(self, node: Choice, at: int, indices: tuple[int, ...], scope: Scope) -> Branch:
+        """The variant that the telling codes mean, or that the caller named."""
+        path = located(node.address, indices)
+        if not node.told_by:
+            name = self.variants.get(node.address)
+            found = next((branch for branch in node.branches if branch.name == name), None)
+            if found is None:
+                names = ", ".join(branch.name for branch in node.branches)
+                said = (
+                    "nothing says which variant it is" if name is None else f"{name} is none of its variants"
+                )
+                text = f"{path} is told from outside, and {said}. Give one of {names}"
+                raise UnknownVariant(text, path=path, bit=at)
+            return found
+        raws = [scope.leaf(number).raw for number in node.told_by]
+        branch = told_branch(node, raws)
+        if branch is None:
+            told = ", ".join(
+                f"{scope.leaf(number).address} {raw}" for number, raw in zip(node.told_by, raws, strict=True)
+            )
+            raise UnknownVariant(f"{path} has no variant for {told}", path=path, bit=at)
+        return branch
+
+    def measured(
+        self, node: Measured, at: int, indices: tuple[int, ...], scope: Scope, parts: list[Part]
+    ) -> int:
+        """Read a measured part, which ends where its length says."""
+        limit = _Limit(node, at, located(node.address, indices) or self.layout.name)
+        self.limits.append(limit)
+        if scope.knows(node.by):
+            self.told(limit, scope.leaf(node.by))
+        inner, end = self.nodes(node.body, at, indices, scope)
+        parts += inner
+        self.limits.pop()
+        assert limit.end is not None
+        if end != limit.end:
+            text = f"{limit.address} has {limit.end - at} bits by its length, and its fields {end - at}"
+            raise BadLength(text, path=limit.address, bit=min(end, limit.end))
+        return end
+
+    def told(self, limit: _Limit, leaf: Leaf) -> None:
+        """Note where a measured part ends, now that its length is read."""
+        size = (leaf.raw + limit.node.less) * limit.node.unit_bits
+        end = limit.start + size
+        outer = self.stop(outside=limit)
+        if end > self.end and outer == self.end:
+            raise self.short(limit.address, limit.start, size)
+        if size < 0 or end > outer:
+            text = f"{leaf.address} says {size} bits, and {limit.address} has room for {max(0, outer - limit.start)}"
+            raise BadLength(text, path=leaf.address, bit=leaf.bit)
+        limit.end = end
+
+    def stop(self, outside: _Limit | None = None) -> int:
+        """Where the innermost part ends whose end is known: a measured one, else the frame. outside: of those around this one."""
+        around = self.limits
+        if outside is not None:
+            around = around[: next(at for at, limit in enumerate(around) if limit is outside)]
+        return next((limit.end for limit in reversed(around) if limit.end is not None), self.end)
+
+    def overrun(self, path: str, bit: int, width: int) -> DecodeError:
+        """What is wrong where bits are needed behind the end of the part that they belong to."""
+        limit = next((limit for limit in reversed(self.limits) if limit.end is not None), None)
+        if limit is None or limit.end is None:
+            return self.short(path, bit, width)
+        text = f"{limit.address} has {limit.end - limit.start} bits by its length, and {path} needs {bit + width - limit.start}"
+        return BadLength(text, path=path, bit=bit)
 
     def run(self, node: Run, at: int, indices: tuple[int, ...], scope: Scope, parts: list[Part]) -> int:
         if node.packing.word_bits:
@@ -264,6 +409,10 @@ class _Reading:
             if slot.maximum_count is not None and leaf.raw > slot.maximum_count:
                 text = f"{leaf.address} is {leaf.raw}, but the schema allows {slot.maximum_count} at most"
                 raise BadCount(text, path=leaf.address, bit=leaf.bit)
+            if slot.kind == "length" and not slot.codes:
+                for limit in self.limits:
+                    if limit.node.by == slot.number and limit.end is None:
+                        self.told(limit, leaf)
         return at + node.size_bits
 
     def leaf(
@@ -281,8 +430,8 @@ class _Reading:
         if packing.word_bits:  # a code is there when its whole words are
             last = -(-last // packing.word_bits) * packing.word_bits
         last += run_at
-        if last > self.end:
-            raise self.short(leaf.address, leaf.bit, width)
+        if last > self.stop():
+            raise self.overrun(leaf.address, leaf.bit, width)
         leaf.raw = bits.raw_of(slot, bits.gather(self.data, packing, run_at, leaf.pieces))
         self.leaves.append(leaf)
         scope.leaves[slot.number] = leaf
@@ -302,10 +451,15 @@ class _Reading:
         elif node.counted_by is not None:
             count = scope.leaf(node.counted_by).raw
         else:
-            count = max(0, self.end - node.trailer_bits - at) // node.minimum_bits
-            if node.maximum is not None and count > node.maximum:
+            if node.factors:
+                count = product_of(node, scope)
+            else:
+                count = max(0, self.stop() - node.trailer_bits - at) // node.minimum_bits
+            if count < 0 or (node.maximum is not None and count > node.maximum):
                 text = f"{path} has {count} elements, but the schema allows {node.maximum} at most"
                 raise BadCount(text, path=path, bit=at)
+        if at + count * node.minimum_bits > self.stop() and any(one.end is not None for one in self.limits):
+            raise self.overrun(path, at, count * node.minimum_bits)
         if at + count * node.minimum_bits > self.end:
             size = f"{count} elements of at least {node.minimum_bits} bits"
             text = f"{self.layout.name}: {len(self.data)} bytes cannot hold {path}: {size} from bit {at}"
@@ -338,7 +492,7 @@ class _Reading:
     def constants(self) -> None:
         for leaf in self.leaves:
             codes = leaf.slot.codes
-            if leaf.slot.kind in ("constant", "sync", "tag") and not any(leaf.raw in one for one in codes):
+            if codes and not any(leaf.raw in one for one in codes):
                 text = f"{leaf.address} is {leaf.raw:#x}, not {_hexadecimal(leaf.slot)}: some other frame"
                 raise WrongConstant(text, path=leaf.address, bit=leaf.bit)
 
@@ -382,11 +536,30 @@ def _plain(parts: list[Part], *, bare: bool) -> Any:
             if part.slot.is_value:
                 put(made, part.slot.path, from_raw(part.slot, part.raw)[0])
         elif isinstance(part, Listed):
-            put(made, part.node.path, [_plain(one, bare=part.node.bare) for one in part.elements])
+            put(made, part.node.path, _list(part))
+        elif isinstance(part, Chosen):
+            put(made, part.node.path, {part.branch.name: _plain(part.body, bare=part.branch.bare)})
         else:
             body = None if part.body is None else _plain(part.body, bare=part.node.bare)
             put(made, part.node.path, body)
     return made[()] if bare else made
+
+
+def _list(part: Listed) -> Any:
+    """The elements as a list, or joined to one value."""
+    if part.node.joined is not None:
+        return from_codes(part.node.joined, codes_of(part))[0]
+    return [_plain(one, bare=part.node.bare) for one in part.elements]
+
+
+def codes_of(part: Listed) -> list[int]:
+    """The raw codes of a list of single slots."""
+    return [one.raw for element in part.elements for one in element if isinstance(one, Leaf)]
+
+
+def product_of(node: Repeat, scope: Scope) -> int:
+    """How often a repeat stands whose count is computed."""
+    return computed_count(node, {factor.by: scope.leaf(factor.by).raw for factor in node.factors})
 
 
 def _detailed(parts: list[Part], *, bare: bool, trusted: bool) -> Any:
@@ -396,6 +569,11 @@ def _detailed(parts: list[Part], *, bare: bool, trusted: bool) -> Any:
         if isinstance(part, Leaf):
             if part.width:
                 put(made, part.slot.path, _leaf_detail(part, trusted))
+        elif isinstance(part, Listed) and part.node.joined is not None:
+            put(made, part.node.path, _joined_detail(part, part.node.joined, trusted))
+        elif isinstance(part, Chosen):
+            inner = _detailed(part.body, bare=part.branch.bare, trusted=trusted)
+            put(made, part.node.path, {part.branch.name: inner})
         elif isinstance(part, Listed):
             elements = [_detailed(one, bare=part.node.bare, trusted=trusted) for one in part.elements]
             put(made, part.node.path, elements)
@@ -404,6 +582,17 @@ def _detailed(parts: list[Part], *, bare: bool, trusted: bool) -> Any:
             inner = None if body is None else _detailed(body, bare=part.node.bare, trusted=trusted)
             put(made, part.node.path, inner)
     return made[()] if bare else made
+
+
+def _joined_detail(part: Listed, joined: Joined, trusted: bool) -> Record:
+    codes = codes_of(part)
+    value, reason = from_codes(joined, codes)
+    made: Record = {"raw": raw_of(joined, codes), "value": value}
+    if reason:
+        made["reason"] = reason
+    if not trusted:
+        made["trusted"] = False
+    return made
 
 
 def _leaf_detail(leaf: Leaf, trusted: bool) -> Record:

@@ -75,7 +75,11 @@ def _members(nodes: Sequence[Node], numbers: Sequence32, known: dict[int, int]) 
                 yield count
             for _ in range(count):
                 yield from _members(node.element, numbers, known)
-        elif isinstance(node, Optional) and any(known[node.by] in codes for codes in node.codes):
+        elif (
+            isinstance(node, Optional)
+            and node.by is not None
+            and any(known[node.by] in codes for codes in node.codes)
+        ):
             yield from _members(node.body, numbers, known)
 
 

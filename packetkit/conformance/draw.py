@@ -16,7 +16,29 @@ from typing import Any
 from packetkit.codec.record import put as put_at
 from packetkit.conformance.faults import Chance
 from packetkit.layout import number
-from packetkit.layout.model import Fill, Ieee, Layout, Linear, Node, Optional, Range, Repeat, Run, Slot
+from packetkit.layout.joined import Unfit, from_codes, raw_of, to_codes
+from packetkit.layout.model import (
+    Branch,
+    Choice,
+    Digits,
+    Fill,
+    Ieee,
+    Joined,
+    Layout,
+    Linear,
+    Measured,
+    Node,
+    Optional,
+    Range,
+    Repeat,
+    Run,
+    Slot,
+    bodies,
+    computed_count,
+    flat,
+    slots_of,
+    told_branch,
+)
 
 Record = dict[str, Any]
 
@@ -50,7 +72,12 @@ class _Drawing:
         self.silent: set[int] = set()
         nodes = list(layout.walk())
         self.options = [node for node in nodes if isinstance(node, Optional)]
-        self.asked = {node.by for node in self.options}
+        self.choices = [node for node in nodes if isinstance(node, Choice)]
+        self.asked = {node.by for node in self.options if node.by is not None}
+        self.asked |= {number for node in self.choices for number in node.told_by}
+        self.factors = {one.by for node in nodes if isinstance(node, Repeat) for one in node.factors}
+        self.asked |= self.factors
+        self.ended = False  # in this part: something that asks for bytes that remain is not there
         self.raised = {slot.raises for slot in layout.slots if slot.raises is not None}
         self.lists = {node.counted_by: node for node in nodes if isinstance(node, Repeat)}
 
@@ -68,7 +95,13 @@ class _Drawing:
         """Return what a record holds of a container; given: a bare one may be None and still be there."""
         made: dict[Any, Any] = {}
         for node in nodes:
-            if isinstance(node, Run):
+            if isinstance(node, Measured):
+                ended, self.ended = self.ended, False
+                merge(made, self.container(node.body, False))
+                self.ended = ended
+            elif isinstance(node, Choice):
+                put(made, node.path, self.variant(node))
+            elif isinstance(node, Run):
                 for slot in node.slots:
                     put(made, slot.path, self.slot(slot, may_lack=not bare, may_be_none=not bare or given))
             elif isinstance(node, Fill):
@@ -84,9 +117,57 @@ class _Drawing:
             times = node.count
         elif node.counted_by is not None:
             times = self.told[node.counted_by]
+        elif node.factors:
+            times = computed_count(node, self.told)
         else:
-            times = self.length(node.maximum)
+            times = 0 if self.ended else self.length(node.maximum)
+        if node.joined is not None:
+            return self.text(node, node.joined, times)
         return [self.container(node.element, node.bare) for _ in range(times)]
+
+    def text(self, node: Repeat, joined: Joined, count: int) -> Any:
+        """A text, or octets, of so many codes; now and then as the codes that it is sent as."""
+        codes = [self.code_of_character(joined, node.minimum_bits) for _ in range(count)]
+        if joined.form == "utf_8":
+            codes = list(
+                _fitting("".join(map(chr, codes)) if not self.odds(3) else "e\u0301\u00e9" * count, count)
+            )
+        if self.oddity(8):
+            return {"raw": raw_of(joined, codes)}
+        value, _ = from_codes(joined, codes)
+        if value is None or to_codes_or_none(joined, value, node.count) is None:
+            return {"raw": raw_of(joined, codes)}
+        return value
+
+    def code_of_character(self, joined: Joined, bits: int) -> int:
+        if joined.form == "alphabet" and not self.oddity(30):
+            return self.chance.choice(joined.characters)[0]
+        if joined.form in ("ascii", "utf_8"):
+            return self.chance.randint(32, 126) if not self.oddity(30) else self.chance.randint(0, 127)
+        return self.chance.randint(0, (1 << bits) - 1)
+
+    def variant(self, node: Choice) -> Any:
+        """The variant that the codes drawn before mean; told from outside, any."""
+        if node.told_by:
+            branch = told_branch(node, [self.told[number] for number in node.told_by])
+        else:
+            branch = self.chance.choice(node.branches)
+        if branch is None:
+            return {node.branches[0].name: {}}  # nothing says this; encoding must refuse it
+        if branch is node.unknown:
+            return {branch.name: self.octets(branch)}
+        return {branch.name: self.container(branch.body, branch.bare)}
+
+    def octets(self, branch: Branch) -> Any:
+        """Octets of an unknown variant; the last one's bits that are not sent are zero."""
+        body = branch.body[0]
+        assert isinstance(body, Repeat) and body.joined is not None
+        count = 0 if self.ended else self.chance.randint(0, min(self.most, 6))
+        if not body.joined.spare_bits:
+            return bytes(self.chance.randint(0, 255) for _ in range(count))
+        made = [self.chance.randint(0, 255) for _ in range(max(1, count))]
+        made[-1] &= 0xFF << body.joined.spare_bits & 0xFF
+        return bytes(made)
 
     def length(self, maximum: int | None) -> int:
         """Return how many elements a list has: none, one, the maximum, or any number."""
@@ -97,6 +178,9 @@ class _Drawing:
         return min(form, reach) if form < 2 else self.chance.randint(0, reach)
 
     def optional(self, node: Optional) -> Any:
+        if node.by is None:
+            self.ended = self.ended or self.odds(3)
+            return None if self.ended else self.container(node.body, node.bare)
         if not any(self.told[node.by] in codes for codes in node.codes):
             return _OUT if self.oddity(3) else None
         # Where the flag before it is left out, a None would mean that the option is not there.
@@ -109,7 +193,7 @@ class _Drawing:
             return self.count(slot)
         if slot.kind == "reserved":
             return self.zero(slot)
-        if slot.kind == "check":
+        if slot.kind in ("check", "length"):
             return _OUT
         if not slot.is_value:
             self.told[slot.number] = slot.codes[0].low
@@ -173,8 +257,14 @@ class _Drawing:
 
     def telling_code(self, slot: Slot) -> int:
         asked_for = [codes for node in self.options if node.by == slot.number for codes in node.codes]
+        for node in self.choices:
+            if slot.number in node.told_by:
+                at = node.told_by.index(slot.number)
+                asked_for += [codes for branch in node.branches for codes in branch.codes[at]]
         if slot.kind == "flag":
             return self.chance.randint(0, 1)
+        if slot.number in self.factors:  # what it counts must be written out
+            return self.chance.randint(0, min(4, slot.raw_limits[1]))
         allowed = slot.codes if slot.kind == "tag" else (Range(*slot.raw_limits),)
         if slot.kind != "tag" and self.odds(2):
             return self.code_in(self.chance.choice(asked_for))
@@ -227,6 +317,8 @@ class _Drawing:
             return self.given(slot, self.code_in(self.chance.choice(slot.codes)))
         if isinstance(slot.transform, Ieee):
             return self.float_value(slot)
+        if isinstance(slot.transform, Digits):
+            return number.from_raw(slot, self.code_in(self.chance.choice(slot.legal)))[0]
         raw = self.code_in(self.chance.choice(slot.legal))
         if slot.kind == "states":
             named = [label for _, label in slot.states]
@@ -252,6 +344,7 @@ class _Drawing:
             exact = Fraction(self.float_value(slot))
             exact += Fraction(self.chance.randint(-3, 3), 1 << self.chance.randint(1, 60)) * (abs(exact) or 1)
         else:
+            assert not isinstance(slot.transform, Digits)
             raw, part = self.code_in(self.chance.choice(slot.legal)), self.chance.choice(_PARTS)
             exact = number.between(slot.transform, raw, part)
         try:
@@ -333,6 +426,29 @@ def _decimal(exact: Fraction) -> Decimal:
     return Decimal(exact.numerator) / Decimal(exact.denominator)
 
 
+def merge(made: dict[Any, Any], more: Any) -> None:
+    """Put what a record holds of a measured part beside what its container holds already."""
+    for key, value in more.items():
+        if isinstance(value, dict) and isinstance(made.get(key), dict):
+            merge(made[key], value)
+        else:
+            made[key] = value
+
+
+def _fitting(text: str, octets: int) -> bytes:
+    """The text's octets in UTF-8, as many as fit, filled up with a dot."""
+    data = text.encode()[:octets].decode(errors="ignore").encode()
+    return data + b"." * (octets - len(data))
+
+
+def to_codes_or_none(joined: Joined, value: object, count: int | None) -> tuple[int, ...] | None:
+    """The codes of a text, None where it cannot be sent."""
+    try:
+        return to_codes(joined, value, count)
+    except Unfit:
+        return None
+
+
 def put(made: dict[Any, Any], path: tuple[str, ...], value: Any) -> None:
     """Put a value at a path of nested dicts, unless it is left out; the empty path is a bare container's own value."""
     if value is _OUT:
@@ -345,10 +461,10 @@ def _siblings(nodes: tuple[Node, ...], number_of: int) -> tuple[Node, ...]:
     for node in nodes:
         if isinstance(node, Run) and any(slot.number == number_of for slot in node.slots):
             return nodes
-        inner = node.element if isinstance(node, Repeat) else node.body if isinstance(node, Optional) else ()
-        found = _siblings(inner, number_of)
-        if found:
-            return found
+        for inner in bodies(node):
+            found = _siblings(inner, number_of)
+            if found:
+                return found
     return ()
 
 
@@ -458,11 +574,16 @@ def _pruned(nodes: tuple[Node, ...], given: Any) -> Any:
     if not isinstance(given, dict):
         return given
     made: dict[Any, Any] = {}
-    for node in nodes:
-        slots = node.slots if isinstance(node, Run) else (node.slot,) if isinstance(node, Fill) else ()
-        for slot in slots:
+    for node in flat(nodes):
+        for slot in slots_of(node):
             put(made, slot.path, _held(given, slot.path))
-        if isinstance(node, (Repeat, Optional)):
+        if isinstance(node, Choice):
+            found = _held(given, node.path)
+            if isinstance(found, dict):
+                inside = {branch.name: branch.body for branch in node.all}
+                found = {name: _pruned(inside.get(name, ()), one) for name, one in found.items()}
+            put(made, node.path, found)
+        elif isinstance(node, (Repeat, Optional)):
             inner = node.element if isinstance(node, Repeat) else node.body
             found = _held(given, node.path)
             if isinstance(found, list) and isinstance(node, Repeat):

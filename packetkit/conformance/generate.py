@@ -20,7 +20,23 @@ from packetkit.conformance.vector import Case
 from packetkit.errors import DecodeError
 from packetkit.layout import number
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import Ieee, Layout, Linear, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Branch,
+    Choice,
+    Digits,
+    Ieee,
+    Joined,
+    Layout,
+    Linear,
+    Measured,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    computed_count,
+)
+from packetkit.layout.model import walk as walk_nodes
 
 RANDOM_RECORDS = 20  # beside the edges: enough for parts to be there and not, lists of several lengths
 DAMAGED_FRAMES = 10  # of each mode; most are refused for the same reason, so more would say the same
@@ -57,7 +73,7 @@ def edges(layout: Layout) -> Iterator[tuple[str, Record]]:
     """
     yield "plain", _plain(layout)
     for slot in layout.slots:
-        if not slot.is_value:
+        if not slot.is_value or slot.kind == "character":
             continue
         for what, value in slot_edges(slot):
             yield f"{slot.address}: {what}", _plain(layout, slot, value)
@@ -69,7 +85,13 @@ def _shapes(layout: Layout) -> Iterator[tuple[str, Record]]:
     for node in layout.walk():
         if isinstance(node, Optional):
             yield f"{node.address}: absent", _plain(layout, absent=node.number)
-        elif isinstance(node, Repeat) and node.count is None:
+        elif isinstance(node, Choice):
+            for branch in node.all:
+                yield f"{node.address}: {branch.name}", _plain(layout, branch=branch)
+        elif isinstance(node, Repeat) and node.joined is not None:
+            for what, text in _texts(node, node.joined):
+                yield f"{node.address}: {what}", _plain(layout, text=(node.number, text))
+        elif isinstance(node, Repeat) and node.count is None and not node.factors:
             yield f"{node.address}: empty", _plain(layout, lengths={_counter(node): 0})
             longest = node.maximum
             if longest is not None and longest * node.minimum_bits <= 8 * 255:  # a radio frame's worth
@@ -79,6 +101,27 @@ def _shapes(layout: Layout) -> Iterator[tuple[str, Record]]:
                         f"{node.address}: {longest + 1} elements",
                         _plain(layout, lengths={_counter(node): longest + 1}),
                     )
+
+
+def _texts(node: Repeat, joined: Joined) -> Iterator[tuple[str, Any]]:
+    """Yield (what, value) for the edges of a text or of octets."""
+    octets = joined.form in ("bytes", "bits")
+    known = [character for _, character in joined.characters] or ["A", "z", " ", "~"]
+    full = 4 if node.maximum is None else min(node.maximum, 24)
+
+    def made(count: int) -> Any:
+        if octets:
+            return bytes((37 * at + 1) % 256 for at in range(count))
+        return "".join(known[at % len(known)] for at in range(count))
+
+    yield "empty", made(0)
+    yield "one too few", made(max(0, full - 1))
+    yield "full", made(full)
+    yield "one too many", made(full + 1)
+    if not octets:
+        yield "a character of no such set", "\u00e9"
+    highest = (1 << node.minimum_bits) - 1
+    yield "codes as they are", {"raw": [highest] * full}
 
 
 def _counter(node: Repeat) -> int:
@@ -104,6 +147,9 @@ def slot_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
             yield "a code without a name", unnamed
     elif isinstance(slot.transform, Ieee):
         yield from _ieee_edges(slot)
+    elif isinstance(slot.transform, Digits):
+        yield from _digit_edges(slot, slot.transform)
+        return
     elif isinstance(slot.transform, Linear):
         yield from _linear_edges(slot, slot.transform)
     else:
@@ -120,6 +166,14 @@ def _missing_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
         yield f"code {special.low}", {"raw": special.low}
     if slot.kind != "states":
         yield "not a number", float("nan")
+
+
+def _digit_edges(slot: Slot, digits: Digits) -> Iterator[tuple[str, Any]]:
+    yield "empty", ""
+    yield "full", "".join(digits.characters[at % len(digits.characters)] for at in range(digits.length))
+    yield "the last character", digits.characters[-1] * digits.length
+    yield "one too many", digits.characters[-1] * (digits.length + 1)
+    yield "all ones", {"raw": slot.raw_limits[1]}
 
 
 def _linear_edges(slot: Slot, transform: Linear) -> Iterator[tuple[str, Any]]:
@@ -172,12 +226,33 @@ class _Plain:
     """The record in which every field has a plain value, options are there and lists have one element; with one thing otherwise."""
 
     def __init__(
-        self, layout: Layout, slot: Slot | None, value: Any, absent: int, lengths: dict[int, int]
+        self,
+        layout: Layout,
+        slot: Slot | None,
+        value: Any,
+        absent: int,
+        lengths: dict[int, int],
+        branch: Branch | None,
+        text: tuple[int, Any] | None,
     ) -> None:
         self.slot, self.value, self.absent, self.lengths = slot, value, absent, lengths
+        self.text = text
+        number_of = text[0] if text is not None else -1
+        self.branches = {
+            node.number: _branch_for(node, slot, branch, number_of)
+            for node in layout.walk()
+            if isinstance(node, Choice)
+        }
+        self.choosing = {
+            number: codes[0].low
+            for node in layout.walk()
+            if isinstance(node, Choice)
+            for number, codes in zip(node.told_by, self.branches[node.number].codes, strict=False)
+        }
+        self.ended = False
         self.options: dict[int, list[Optional]] = {}
         for node in layout.walk():
-            if isinstance(node, Optional):
+            if isinstance(node, Optional) and node.by is not None:
                 self.options.setdefault(node.by, []).append(node)
         self.told: dict[int, int] = {}
 
@@ -192,13 +267,46 @@ class _Plain:
                         self.told[slot.number] = self.lengths.get(slot.number, 1)
                     elif slot.codes:
                         self.told[slot.number] = slot.codes[0].low
-            elif isinstance(node, Repeat):
-                times = self.lengths.get(_counter(node), 1) if node.count is None else node.count
-                put(made, node.path, [self.container(node.element, node.bare) for _ in range(times)])
-            elif isinstance(node, Optional):
-                there = any(self.told.get(node.by, 0) in codes for codes in node.codes)
-                put(made, node.path, self.container(node.body, node.bare) if there else None)
+            elif isinstance(node, Measured):
+                draw.merge(made, self.container(node.body, False))
+            elif isinstance(node, (Repeat, Optional, Choice)):
+                put(made, node.path, self.part(node))
         return made.get((), {}) if bare else made
+
+    def part(self, node: Repeat | Optional | Choice) -> Any:
+        """What stands at one node that is no run: a variant, a list, a text, or an option."""
+        if isinstance(node, Choice):
+            branch = self.branches[node.number]
+            return {branch.name: self.container(branch.body, branch.bare)}
+        if isinstance(node, Optional):
+            if node.by is None:
+                self.ended = self.ended or node.number == self.absent
+                there = not self.ended
+            else:
+                there = any(self.told.get(node.by, 0) in codes for codes in node.codes)
+            return self.container(node.body, node.bare) if there else None
+        if node.joined is not None:
+            return self.joined(node, node.joined)
+        times = self.lengths.get(_counter(node), 1) if node.count is None else node.count
+        if node.factors:
+            times = computed_count(node, self.told)
+        times = 0 if node.runs_to_end and self.ended else times
+        return [self.container(node.element, node.bare) for _ in range(times)]
+
+    def joined(self, node: Repeat, joined: Joined) -> Any:
+        """A text, or octets: the one that was asked for, else one code, or as many as there must be."""
+        if self.text is not None and self.text[0] == node.number:
+            value = self.text[1]
+            if node.counted_by is not None:
+                self.told[node.counted_by] = 0
+            return value
+        least = 0 if self.ended and node.runs_to_end else 1
+        count = node.count if node.count is not None else self.lengths.get(_counter(node), least)
+        if joined.spare_bits:
+            return b"\0"
+        if joined.form in ("bytes", "bits"):
+            return bytes(count)
+        return (joined.characters[0][1] if joined.characters else "A") * count
 
     def leaf(self, slot: Slot) -> Any:
         if self.slot is not None and slot.number == self.slot.number:
@@ -213,6 +321,8 @@ class _Plain:
 
     def code(self, slot: Slot) -> int:
         """A plain code: one that lets most options be there, else the least that is legal and not below zero."""
+        if slot.number in self.choosing:
+            return self.choosing[slot.number]
         options = self.options.get(slot.number, [])
         wanted = next((node.codes[0].low for node in options if node.number != self.absent), None)
         shut = [codes for node in options if node.number == self.absent for codes in node.codes]
@@ -229,10 +339,28 @@ class _Plain:
             return number.to_raw(
                 slot, max(number.ieee_bounds(slot)[0], min(0.0, number.ieee_bounds(slot)[1]))
             ).raw
+        if isinstance(slot.transform, Digits):
+            return slot.legal[0].low
         allowed = [codes for codes in slot.legal if codes.high >= 0] or list(slot.legal)
         first = max(allowed[0].low, min(0, allowed[0].high))
         sent = (slot.code_of(one) for one in range(first, first + 70_000) if number.is_legal(slot, one))
         return next((code for code in sent if not any(code in one for one in shut)), slot.code_of(first))
+
+
+def _branch_for(node: Choice, slot: Slot | None, branch: Branch | None, text: int) -> Branch:
+    """The branch of a plain record: the one that is asked for, the one around what is asked for, else the first."""
+
+    def holds(one: Branch) -> bool:
+        for inner in walk_nodes(one.body):
+            if isinstance(inner, Run) and slot is not None and slot in inner.slots:
+                return True
+            if inner.number == text or (
+                isinstance(inner, Choice) and any(branch is two for two in inner.all)
+            ):
+                return True
+        return False
+
+    return next((one for one in node.all if one is branch or holds(one)), node.branches[0])
 
 
 def _plain(
@@ -242,8 +370,12 @@ def _plain(
     *,
     absent: int = -1,
     lengths: dict[int, int] | None = None,
+    branch: Branch | None = None,
+    text: tuple[int, Any] | None = None,
 ) -> Record:
-    made: Record = _Plain(layout, slot, value, absent, lengths or {}).container(layout.nodes, False)
+    made: Record = _Plain(layout, slot, value, absent, lengths or {}, branch, text).container(
+        layout.nodes, False
+    )
     return made
 
 

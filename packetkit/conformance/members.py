@@ -85,6 +85,7 @@ def _made(nodes: Sequence[Node], left: list[int], known: dict[int, int], *, bare
             count = left.pop() if count is None else count
             put(made, node.path, [_made(node.element, left, known, bare=node.bare) for _ in range(count)])
         elif isinstance(node, Optional):
+            assert node.by is not None, "no target takes what asks for bytes that remain"
             there = any(known[node.by] in codes for codes in node.codes)
             put(made, node.path, _made(node.body, left, known, bare=node.bare) if there else None)
     return made.get((), {}) if bare else made
@@ -114,6 +115,7 @@ def _drawn(
             for _ in range(count):
                 yield from _drawn(layout, node.element, chance, most, known)
         elif isinstance(node, Optional):
+            assert node.by is not None, "no target takes what asks for bytes that remain"
             if any(known[node.by] in codes for codes in node.codes):
                 yield from _drawn(layout, node.body, chance, most, known)
 
@@ -166,6 +168,7 @@ def _slots(nodes: Sequence[Node], left: list[int], known: dict[int, int]) -> Ite
             for _ in range(count):
                 yield from _slots(node.element, left, known)
         elif isinstance(node, Optional):
+            assert node.by is not None, "no target takes what asks for bytes that remain"
             if any(known[node.by] in codes for codes in node.codes):
                 yield from _slots(node.body, left, known)
         else:

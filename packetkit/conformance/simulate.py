@@ -16,7 +16,20 @@ from typing import Any
 from packetkit.codec.frame import Frame
 from packetkit.codec.record import put
 from packetkit.errors import DecodeError
-from packetkit.layout.model import Layout, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.joined import from_codes
+from packetkit.layout.model import (
+    Choice,
+    Joined,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    computed_count,
+    told_branch,
+)
 from packetkit.layout.number import from_raw, ieee_bounds, ieee_pattern
 
 USUAL_CADENCE_S = Fraction(10)  # for frames that name none
@@ -27,6 +40,7 @@ DAMAGE_TRIES = 30
 MOST_ELEMENTS = 64  # a unit rarely fills a 16-bit count
 MOST_TO_END = 8  # elements of a repeat that only the frame's length bounds
 DRAWN = (
+    "radix_text",
     "number",
     "float",
     "states",
@@ -200,6 +214,10 @@ class _Unit:
         record: dict[str, Any] = {}
         self.drawn = {}
         self.raised = frozenset(slot.raises for slot in layout.slots if slot.raises is not None)
+        self.choosing = _telling_codes(layout)
+        self.factors = frozenset(
+            one.by for node in layout.walk() if isinstance(node, Repeat) for one in node.factors
+        )
         self.fill(layout, layout.nodes, record, f"{layout.name}.")
         return record
 
@@ -216,21 +234,49 @@ class _Unit:
                     _sum_up(into, path)
             elif isinstance(node, Repeat):
                 put(into, node.path, self.elements(layout, node, key))
+            elif isinstance(node, Measured):
+                self.fill(layout, node.body, into, key)
+            elif isinstance(node, Choice):
+                put(into, node.path, self.variant(layout, node, key))
             elif isinstance(node, Optional):
-                present = any(self.drawn[node.by] in codes for codes in node.codes)
+                present = node.by is None or any(self.drawn[node.by] in codes for codes in node.codes)
                 put(into, node.path, self.inner(layout, node.body, node.bare, key) if present else None)
 
-    def elements(self, layout: Layout, node: Repeat, key: str) -> list[Any]:
+    def elements(self, layout: Layout, node: Repeat, key: str) -> Any:
         number = node.count
         if number is None and node.counted_by is not None:
             number = self.drawn[node.counted_by]
+        elif node.factors:
+            number = computed_count(node, self.drawn)
         elif number is None:
             number = self.along(
                 key + node.address,
                 0,
                 MOST_TO_END if node.maximum is None else min(node.maximum, MOST_ELEMENTS),
             )
+        if node.joined is not None:
+            return self.text(node, node.joined, number)
         return [self.inner(layout, node.element, node.bare, f"{key}{index}.") for index in range(number)]
+
+    def text(self, node: Repeat, joined: Joined, count: int) -> Any:
+        """Letters and digits, or octets, of so many codes."""
+        if joined.form == "alphabet":
+            known = [code for code, character in joined.characters if character.isalnum()]
+            known = known or [code for code, _ in joined.characters]
+        else:
+            known = list(range(256)) if joined.form == "bytes" else [*b"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"]
+        codes = [known[_below(self.random, len(known))] for _ in range(count)]
+        return from_codes(joined, codes)[0]
+
+    def variant(self, layout: Layout, node: Choice, key: str) -> Any:
+        """The variant that the codes mean; told from outside, the first: whoever decodes must know which it is."""
+        branch = node.branches[0]
+        if node.told_by:
+            found = told_branch(node, [self.drawn[number] for number in node.told_by])
+            branch = found if found is not None else branch
+        if branch is node.unknown:
+            return {branch.name: b""}
+        return {branch.name: self.inner(layout, branch.body, branch.bare, f"{key}{branch.name}.")}
 
     def inner(self, layout: Layout, nodes: tuple[Node, ...], bare: bool, key: str) -> Any:
         inside: dict[Any, Any] = {}
@@ -261,6 +307,11 @@ class _Unit:
         return None if slot.default is None else slot.default
 
     def reading(self, slot: Slot, key: str) -> int:
+        if slot.number in self.choosing:
+            told = self.choosing[slot.number]
+            return told[self.along(key, 0, len(told) - 1)]
+        if slot.number in self.factors:
+            return self.along(key, 0, min(slot.raw_limits[1], 4))
         if slot.number in self.raised:
             return 0
         if slot.missing_code is not None and _happens(self.random, self.channel.missing):
@@ -300,3 +351,13 @@ class _Unit:
             return (low, high)[_below(self.random, 2)]
         margin = (high - low) // 20
         return low + margin + _below(self.random, high - low - 2 * margin + 1)
+
+
+def _telling_codes(layout: Layout) -> dict[int, list[int]]:
+    """The codes that tell variants, by the slot that holds them: a simulated unit sends only what it knows."""
+    found: dict[int, list[int]] = {}
+    for node in layout.walk():
+        if isinstance(node, Choice):
+            for at, number in enumerate(node.told_by):
+                found.setdefault(number, []).extend(branch.codes[at][0].low for branch in node.branches)
+    return found

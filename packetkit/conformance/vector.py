@@ -8,7 +8,7 @@ type: JSON has integers and doubles, and what it lacks is written with a capital
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
@@ -96,6 +96,8 @@ def to_json(value: Any) -> Any:
         return {str(key): to_json(one) for key, one in value.items()}
     if isinstance(value, (list, tuple)):
         return [to_json(one) for one in value]
+    if isinstance(value, (bytes, bytearray)):
+        return {"Bytes": bytes(value).hex()}
     if isinstance(value, Fraction):
         return {"Fraction": str(value)}
     if isinstance(value, Decimal):
@@ -107,7 +109,13 @@ def to_json(value: Any) -> Any:
     return {"Text": repr(value)}  # no value of any field; a codec refuses the text as well
 
 
-_READERS = {"Fraction": Fraction, "Decimal": Decimal, "Double": float, "Text": str}
+_READERS: dict[str, Callable[[str], Any]] = {
+    "Fraction": Fraction,
+    "Decimal": Decimal,
+    "Double": float,
+    "Bytes": bytes.fromhex,
+    "Text": str,
+}
 
 
 def from_json(value: Any) -> Any:

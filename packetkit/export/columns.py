@@ -15,7 +15,21 @@ from packetkit.codec.cells import at, join, titles
 from packetkit.codec.derive import is_derived
 from packetkit.codec.record import put
 from packetkit.errors import EncodeError, Fault
-from packetkit.layout.model import Derived, Fill, Layout, Node, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Choice,
+    Derived,
+    Fill,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    flat,
+    slots_of,
+    told_branch,
+)
 from packetkit.layout.number import parse_text, to_raw
 
 Record = Mapping[str, Any]
@@ -40,8 +54,15 @@ def width(layout: Layout) -> int | None:
 
 def _width(layout: Layout, number: int | None, nodes: tuple[Node, ...]) -> int | None:
     total = sum(one.container == number for one in layout.derived)
-    for node in nodes:
-        if isinstance(node, Run):
+    for node in flat(nodes):
+        if isinstance(node, Choice):
+            widths = [_width(layout, branch.number, branch.body) for branch in node.all]
+            if None in widths:
+                return None
+            total += sum(one for one in widths if one is not None)
+        elif isinstance(node, Repeat) and node.joined is not None:
+            total += 1
+        elif isinstance(node, Run):
             total += sum(slot.is_value for slot in node.slots)
         elif isinstance(node, Repeat):
             count = node.count if node.count is not None else node.maximum
@@ -49,7 +70,7 @@ def _width(layout: Layout, number: int | None, nodes: tuple[Node, ...]) -> int |
             if count is None or inner is None:
                 return None
             total += count * inner + (node.count is None)
-        elif not isinstance(node, Fill):
+        elif isinstance(node, Optional):
             inner = _width(layout, node.number, node.body)
             if inner is None:
                 return None
@@ -68,16 +89,23 @@ def plain(layout: Layout, detail: Record) -> dict[str, Any]:
 
 def _plain(layout: Layout, number: int | None, nodes: tuple[Node, ...], container: Any, *, bare: bool) -> Any:
     made: dict[Any, Any] = {}
-    for node in nodes:
+    for node in flat(nodes):
         if isinstance(node, Run):
             for slot in node.slots:
                 if slot.is_value:
                     put(made, slot.path, at(container, slot.path)["value"])
+        elif isinstance(node, Repeat) and node.joined is not None:
+            put(made, node.path, at(container, node.path)["value"])
+        elif isinstance(node, Choice):
+            ((name, held),) = at(container, node.path).items()
+            branch = next(one for one in node.all if one.name == name)
+            inside = _plain(layout, branch.number, branch.body, held, bare=branch.bare)
+            put(made, node.path, {name: inside})
         elif isinstance(node, Repeat):
             elements = at(container, node.path)
             inner = [_plain(layout, node.number, node.element, one, bare=node.bare) for one in elements]
             put(made, node.path, inner)
-        elif not isinstance(node, Fill):
+        elif isinstance(node, Optional):
             body = at(container, node.path)
             if body is not None:
                 body = _plain(layout, node.number, node.body, body, bare=node.bare)
@@ -95,7 +123,7 @@ def leaves(detail: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
             yield from leaves(element, f"{path}[{number}]")
     elif isinstance(detail, dict):
         # A group's field of that name is a mapping itself.
-        if isinstance(detail.get("raw"), int) or is_derived(detail):
+        if isinstance(detail.get("raw"), (int, list, bytes)) or is_derived(detail):
             yield path, detail
             return
         for key, inner in detail.items():
@@ -148,18 +176,22 @@ def _place(
     derived = next((one for one in layout.derived if one.container == number and one.path == taken), None)
     if derived is not None:
         return derived
-    for node in nodes:
+    for node in flat(nodes):
         if isinstance(node, (Run, Fill)):
-            slots = node.slots if isinstance(node, Run) else (node.slot,)
+            slots = slots_of(node)
             found: Slot | Repeat | Derived | None = next((slot for slot in slots if slot.path == taken), None)
-        elif taken[: len(node.path)] != node.path:
+        elif isinstance(node, Measured) or taken[: len(node.path)] != node.path:
             found = None
         elif isinstance(node, Repeat):
             rest = taken[len(node.path) :]
             if not rest:
-                return node if node.count is None else None
-            inside = isinstance(rest[0], int)
+                return node if node.count is None or node.joined is not None else None
+            inside = isinstance(rest[0], int) and node.joined is None
             found = _place(layout, node.number, node.element, rest[1:]) if inside else None
+        elif isinstance(node, Choice):
+            rest = taken[len(node.path) :]
+            branch = next((one for one in node.all if rest and one.name == rest[0]), None)
+            found = None if branch is None else _place(layout, branch.number, branch.body, rest[1:])
         else:
             found = _place(layout, node.number, node.body, taken[len(node.path) :])
         if found is not None:
@@ -169,9 +201,10 @@ def _place(
 
 def has_key(layout: Layout, key: str) -> bool:
     """Return whether a record of the frame has this key at its top level."""
-    for node in layout.nodes:
-        slots = node.slots if isinstance(node, Run) else (node.slot,) if isinstance(node, Fill) else ()
-        paths = [slot.path for slot in slots] if isinstance(node, (Run, Fill)) else [node.path]
+    for node in flat(layout.nodes):
+        paths = [slot.path for slot in slots_of(node)]
+        if isinstance(node, (Repeat, Optional, Choice)):
+            paths = [node.path]
         if any(path[0] == key for path in paths):
             return True
     return any(one.container is None and one.path[0] == key for one in layout.derived)
@@ -180,10 +213,10 @@ def has_key(layout: Layout, key: str) -> bool:
 def unknown(layouts: Iterable[Layout], path: str) -> str:
     """Return the sentence for a column that none of the frames has."""
     known = [title for layout in layouts for title in titles(layout, _ones(layout))]
-    flat = {re.sub(r"\[[0-9]+\]", "[0]", title): title for title in known}
-    near = get_close_matches(re.sub(r"\[[0-9]+\]", "[0]", path[:100]), flat, 1)
+    first = {re.sub(r"\[[0-9]+\]", "[0]", title): title for title in known}
+    near = get_close_matches(re.sub(r"\[[0-9]+\]", "[0]", path[:100]), first, 1)
     remedy = (
-        f"Did you mean {flat[near[0]]}?" if near else "Columns are named as decode --format csv writes them"
+        f"Did you mean {first[near[0]]}?" if near else "Columns are named as decode --format csv writes them"
     )
     shown = path if len(path) <= 60 else path[:57] + "..."
     return f"{shown!r} is no field. {remedy}"
@@ -253,26 +286,50 @@ class _Taking:
         self, nodes: tuple[Node, ...], given: _Given, prefix: str, raws: dict[int, int]
     ) -> dict[Any, Any]:
         made: dict[Any, Any] = {}
-        for node in nodes:
-            if isinstance(node, Repeat) and node.counted_by is not None:
+        for node in flat(nodes):
+            if isinstance(node, Repeat) and node.counted_by is not None and node.joined is None:
                 raws[node.counted_by] = self.length(node, given.at(node.path), None)
-        for node in nodes:
+        for node in flat(nodes):
             if isinstance(node, (Run, Fill)):
-                for slot in node.slots if isinstance(node, Run) else (node.slot,):
+                for slot in slots_of(node):
                     self.slot(slot, given.at(slot.path), join(prefix, slot.path), made, raws)
                 continue
+            assert isinstance(node, (Repeat, Optional, Choice))
             inner, path = given.at(node.path), join(prefix, node.path)
-            if isinstance(node, Repeat):
+            if isinstance(node, Choice):
+                self.chosen(node, inner, path, made, raws)
+            elif isinstance(node, Repeat) and node.joined is not None:
+                if inner.text is not None:
+                    put(made, node.path, inner.text)
+            elif isinstance(node, Repeat):
                 if inner.text is not None or inner.inner:
                     put(made, node.path, self.elements(node, inner, path, raws))
             elif inner.is_filled() or (
-                node.by in raws and any(raws[node.by] in codes for codes in node.codes)
+                node.by is not None
+                and node.by in raws
+                and any(raws[node.by] in codes for codes in node.codes)
             ):
                 body = self.container(node.body, inner, path, dict(raws))
                 put(made, node.path, body.get(()) if node.bare else body)
             else:
                 put(made, node.path, None)
         return made
+
+    def chosen(
+        self, node: Choice, given: _Given, path: str, made: dict[Any, Any], raws: dict[int, int]
+    ) -> None:
+        """The variant that texts were given for; with none, the one that the codes before it mean."""
+        names = [branch.name for branch in node.all if given.at((branch.name,)).is_filled()]
+        if len(names) > 1:
+            text = f"{' and '.join(names)} are both given. Leave all but one out"
+            self.faults.append(Fault(path, "disagrees", text))
+            return
+        branch = next((one for one in node.all if names == [one.name]), None)
+        if branch is None and node.told_by and all(number in raws for number in node.told_by):
+            branch = told_branch(node, [raws[number] for number in node.told_by])
+        if branch is not None:
+            body = self.container(branch.body, given.at((branch.name,)), f"{path}.{branch.name}", dict(raws))
+            put(made, node.path, {branch.name: body.get(()) if branch.bare else body})
 
     def elements(self, node: Repeat, given: _Given, path: str, raws: dict[int, int]) -> list[Any]:
         made = []

@@ -5,7 +5,7 @@ Names and places are tracked here while a schema is drawn; drawing is leaves.py,
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -94,17 +94,26 @@ def certainly_there(entry: Entry) -> bool:
     """Whether an entry has bits in every frame."""
     if entry.keys() & {"present_when", "up_to", "derived"} or isinstance(entry.get("repeat"), dict):
         return False
+    if "variants" in entry or isinstance(entry.get("length"), (dict, str)):
+        return False
     inner = entry.get("group", entry.get("flags"))
     return inner is None or any(certainly_there(one) for one in inner)
 
 
+def inner_of(entry: Entry) -> Iterator[Entry]:
+    """The fields inside an entry: a group's, and those of its variants."""
+    yield from entry.get("group", ())
+    for variant in entry.get("variants", ()):
+        yield from variant.get("group", ())
+
+
 def holds_check(entry: Entry) -> bool:
-    return entry.get("kind") == "check" or any(holds_check(one) for one in entry.get("group", ()))
+    return entry.get("kind") == "check" or any(holds_check(one) for one in inner_of(entry))
 
 
 def changes_packing(entry: Entry) -> bool:
     """Whether bits of an entry, or inside it, are numbered from the other end."""
-    return "packing" in entry or any(changes_packing(one) for one in entry.get("group", ()))
+    return "packing" in entry or any(changes_packing(one) for one in inner_of(entry))
 
 
 def stretches(fields: list[Entry], check: Entry) -> list[list[Entry]]:
@@ -128,13 +137,15 @@ def members(name: str, entry: Entry) -> Iterator[tuple[str, Entry]]:
             yield from members(f"{name}.{one['name']}", one)
 
 
-def is_counted(name: str, fields: list[Entry]) -> bool:
+def is_counted(name: str, fields: Iterable[Entry]) -> bool:
     """Whether a list of this group, or inside it, is counted by a name; a name hidden further in does not count."""
     for one in fields:
-        repeat = one.get("repeat")
-        if isinstance(repeat, dict) and repeat.get("count") == name:
+        if any(
+            isinstance(how, dict) and how.get("count") == name
+            for how in (one.get("repeat"), one.get("length"))
+        ):
             return True
-        inner = one.get("group", ())
+        inner = tuple(inner_of(one))
         if not any(member.get("name") == name for member in inner) and is_counted(name, inner):
             return True
     return False
@@ -161,7 +172,7 @@ def text_of(frames: dict[str, Entry]) -> str:
 
 
 def _field_lines(entry: Entry) -> list[str]:
-    nested = "group" if "group" in entry else "flags"
+    nested = "variants" if "variants" in entry else "group" if "group" in entry else "flags"
     if nested not in entry:
         return [f"- {_word(entry)}"]
     first, *rest = [f"{key}: {_word(value)}" for key, value in entry.items() if key != nested]

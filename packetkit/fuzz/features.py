@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from packetkit.layout.model import Fill, Layout, Optional, Packing, Run
+from packetkit.layout.model import Choice, Fill, Layout, Measured, Optional, Packing, Run
 from packetkit.layout.number import is_decode_only
 from packetkit.schema.model import CustomCrc, Field, Frame
 
@@ -21,12 +21,16 @@ ROWS: dict[int, str] = {
     4: "constants, sync markers, tags, reserved bits",
     5: "states and flags",
     6: "codes that mean no value",
+    7: "texts and octets",
+    8: "lengths",
     9: "repeats",
     10: "optional parts",
+    11: "variants",
     12: "checks",
     13: "damage named, never a wrong value",
     14: "numbers spelled otherwise than in plain binary",
     15: "curves, and values worked out on the ground",
+    17: "bytes that remain, computed counts",
     20: "told from outside",
     22: "ranges and resolutions",
     25: "presets",
@@ -161,6 +165,39 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(6, "missing IEEE number", lambda seen: seen.field.kind == "float" and bool(seen.field.missing)),
     Feature(6, "missing state", lambda seen: seen.field.kind == "states" and bool(seen.field.missing)),
     Feature(6, "none: all ones is a value", _number(lambda one: one.missing is False)),
+    Feature(7, "ASCII", lambda seen: seen.field.kind == "text" and seen.field.alphabet is None and seen.field.encoding is None),
+    Feature(7, "UTF-8", _is(encoding="utf_8")),
+    Feature(7, "alphabet", _has("alphabet")),
+    Feature(7, "fill", lambda seen: seen.field.kind in ("text", "bytes") and seen.field.fill is not None),
+    Feature(7, "ended", _has("ends_with")),
+    Feature(7, "octets", _is(kind="bytes")),
+    Feature(7, "counted", lambda seen: seen.field.length is not None and seen.field.length.counted_by is not None),
+    Feature(7, "radix, first digit high", _is(kind="radix_text", first_character="most_significant")),
+    Feature(7, "radix, first digit low", _is(kind="radix_text", first_character="least_significant")),
+    Feature(8, "in bytes", _is(kind="length", counts_in="bytes")),
+    Feature(8, "in bits", _is(kind="length", counts_in="bits")),
+    Feature(8, "in words", _is(kind="length", counts_in="words_of_16")),
+    Feature(8, "less a number", lambda seen: seen.field.kind == "length" and seen.field.less != 0),
+    Feature(8, "filled", _is(kind="length", fill="zero")),
+    Feature(8, "of the whole frame", _is(measures="whole_frame")),
+    Feature(8, "inside what it measures", lambda seen: seen.field.kind == "length"
+            and any(one.name == seen.field.measures for one in seen.around)),
+    Feature(8, "rest", lambda seen: seen.field.length is not None and seen.field.length.to_end),
+    OnWire(8, "measured part of varying size", lambda layout: any(isinstance(node, Measured) for node in layout.walk())),
+    Feature(11, "one field tells", lambda seen: len(seen.field.variants) > 0 and len(seen.field.told_by) == 1),
+    Feature(11, "two fields tell", lambda seen: len(seen.field.variants) > 0 and len(seen.field.told_by) == 2),
+    Feature(11, "range of codes", lambda seen: any(
+        codes.low < codes.high for variant in seen.field.variants for one in variant.when for codes in one.codes)),
+    Feature(11, "nothing in it", lambda seen: any(not variant.fields for variant in seen.field.variants)),
+    Feature(11, "variants in variants", lambda seen: bool(seen.field.variants) and any(one.variants for one in seen.around)),
+    Feature(11, "in a repeat", lambda seen: bool(seen.field.variants) and seen.in_repeat),
+    Feature(12, "in a variant", _check(lambda seen: any(one.variants for one in seen.around))),
+    OnWire(11, "octets of an unknown one", lambda layout: any(
+        isinstance(node, Choice) and node.unknown is not None for node in layout.walk())),
+    Feature(17, "bytes remain", lambda seen: seen.field.present_when is not None and seen.field.present_when.by == "bytes_remain"),
+    Feature(17, "product", lambda seen: seen.field.repeat is not None and seen.field.repeat.product is not None),
+    Feature(17, "ones in a field", lambda seen: seen.field.repeat is not None and seen.field.repeat.product is not None
+            and any(ones for _, ones in seen.field.repeat.product.factors)),
     Feature(9, "fixed number of elements", lambda seen: seen.field.repeat is not None and seen.field.repeat.count is not None),
     Feature(9, "counted", lambda seen: seen.field.repeat is not None and seen.field.repeat.counted_by is not None),
     Feature(9, "to the end", lambda seen: seen.field.repeat is not None and seen.field.repeat.to_end),
@@ -241,7 +278,8 @@ def _inside(seen: Seen, kind: str) -> bool:
 def _fields(fields: tuple[Field, ...], around: tuple[Field, ...], frame: Frame) -> Iterator[Seen]:
     for one in fields:
         yield Seen(one, around, frame)
-        yield from _fields(one.fields, (*around, one), frame)
+        for inner in (one.fields, *(variant.fields for variant in one.variants)):
+            yield from _fields(inner, (*around, one), frame)
 
 
 def of(declared: Frame, layout: Layout) -> set[str]:

@@ -55,7 +55,8 @@ def algorithms(declared: Frame) -> dict[str, dict[str, Any]]:
 
 def _named_checks(fields: tuple[Field, ...]) -> list[str]:
     own = [field.algorithm for field in fields if isinstance(field.algorithm, str)]
-    return own + [name for field in fields for name in _named_checks(field.fields)]
+    inner = [group for field in fields for group in (field.fields, *(one.fields for one in field.variants))]
+    return own + [name for group in inner for name in _named_checks(group)]
 
 
 def oracle(declared: Frame, layout: Layout) -> Judge:

@@ -19,7 +19,21 @@ from packetkit.conformance.judge import same
 from packetkit.errors import DecodeError, EncodeError, ReservedBits, WrongConstant
 from packetkit.layout import number
 from packetkit.layout.curve import Curve, nearest
-from packetkit.layout.model import Ieee, Layout, Node, Optional, Packing, Repeat, Run, Slot
+from packetkit.layout.joined import Unfit, from_codes, to_codes
+from packetkit.layout.model import (
+    Choice,
+    Ieee,
+    Layout,
+    Linear,
+    Node,
+    Optional,
+    Packing,
+    Repeat,
+    Run,
+    Slot,
+    flat,
+    tellers,
+)
 
 
 class Codec(Protocol):
@@ -116,6 +130,7 @@ def _near(slot: Slot, exact: Any, found: Any) -> bool:
     if isinstance(slot.transform, Curve):
         return off <= _nearest_on(slot.transform, Fraction(exact)) + abs(Fraction(found)) / (1 << 53)
     # The value that comes back is itself rounded once to a double.
+    assert isinstance(slot.transform, Linear)
     slack = Fraction(0) if slot.transform.is_integer else abs(Fraction(found)) / (1 << 53)
     return bool(off <= abs(slot.transform.scale) / 2 + slack)
 
@@ -149,6 +164,7 @@ def _in_hole(slot: Slot, exact: Any) -> bool:
         return any(special.low <= raw <= special.high for special in slot.specials)
     if isinstance(slot.transform, Curve):
         return not number.is_legal(slot, nearest(slot.transform, exact))
+    assert isinstance(slot.transform, Linear)
     return not number.is_legal(slot, number.round_raw(slot.transform, exact))
 
 
@@ -182,7 +198,8 @@ def leaves_the_rest(frame: Codec, data: bytes, before: bytes = b"", after: bytes
         alone = frame.decode(data)
     except DecodeError:
         return ""
-    rest = b"" if frame.layout.runs_to_end else after
+    open_ended = frame.layout.runs_to_end or _holds_unknown(frame.layout.nodes, _alone(frame, data))
+    rest = b"" if open_ended else after
     try:
         found, used = frame.decode_from(before + data + rest, len(before))
     except DecodeError as error:
@@ -247,6 +264,28 @@ def _runs(layout: Layout) -> Iterator[Run]:
     return (node for node in layout.walk() if isinstance(node, Run))
 
 
+def _alone(frame: Codec, data: bytes) -> Any:
+    """The record in bytes by themselves, None where they are no frame."""
+    try:
+        return frame.decode(data)
+    except DecodeError:
+        return None
+
+
+def _holds_unknown(nodes: tuple[Node, ...], record: Any) -> bool:
+    """Whether a record holds octets of an unknown variant, which run to the end of what they stand in."""
+    for node in flat(nodes) if isinstance(record, Mapping) else ():
+        held = record
+        for key in node.path if isinstance(node, (Choice, Repeat, Optional)) else ():
+            held = held.get(key) if isinstance(held, Mapping) else None
+        if isinstance(node, Choice) and isinstance(held, Mapping):
+            if "unknown" in held or any(
+                _holds_unknown(one.body, held.get(one.name)) for one in node.branches
+            ):
+                return True
+    return False
+
+
 # -- records side by side ----------------------------------------------------------------------------------------
 
 _ABSENT = object()
@@ -254,9 +293,13 @@ _ABSENT = object()
 
 def _compared(layout: Layout, given: Any, back: Any) -> Iterator[str]:
     """Yield what is not as it was: each value against what the layout says that it is sent as."""
-    asked = {node.by for node in layout.walk() if isinstance(node, Optional)}
+    asked = {number for node in layout.walk() for number in tellers(node)}
+    yield from _texts(layout.nodes, given, back, "")
     for slot, address, value, found in _pairs(layout.nodes, given, back, ""):
-        if value is _ABSENT and slot.kind == "flag" and (slot.default is None or slot.number in asked):
+        told = slot.number in asked and slot.kind != "flag" and slot.default is None
+        if value is _ABSENT and (
+            told or (slot.kind == "flag" and (slot.default is None or slot.number in asked))
+        ):
             continue  # told by the rest of the record
         outcome = _sent(slot, value)
         if outcome is None:
@@ -291,8 +334,14 @@ def _sent(slot: Slot, value: Any) -> int | None:
 
 def _pairs(nodes: tuple[Node, ...], given: Any, back: Any, at: str) -> Iterator[tuple[Slot, str, Any, Any]]:
     """Yield each value slot of a container with its address, what was given for it, and what came back."""
-    for node in nodes:
-        if isinstance(node, Run):
+    for node in flat(nodes):
+        if isinstance(node, Choice):
+            yield from _chosen(
+                node, _found(given, node.path), _found(back, node.path), _address(at, node.path)
+            )
+        elif isinstance(node, Repeat) and node.joined is not None:
+            continue  # compared whole, by _texts
+        elif isinstance(node, Run):
             for slot in node.slots:
                 if slot.is_value:
                     yield slot, _address(at, slot.path), _found(given, slot.path), _found(back, slot.path)
@@ -309,6 +358,46 @@ def _pairs(nodes: tuple[Node, ...], given: Any, back: Any, at: str) -> Iterator[
             ):
                 if ours is not None or node.bare:
                     yield from _present(node, theirs, ours, address)
+
+
+def _chosen(node: Choice, given: Any, back: Any, address: str) -> Iterator[tuple[Slot, str, Any, Any]]:
+    """The values of the variant that was given, if it is the one that came back."""
+    for branch in node.branches:
+        if isinstance(given, Mapping) and isinstance(back, Mapping) and branch.name in given:
+            inside = f"{address}.{branch.name}"
+            yield from _pairs(branch.body, given[branch.name], back.get(branch.name, _ABSENT), inside)
+
+
+def _texts(nodes: tuple[Node, ...], given: Any, back: Any, at: str) -> Iterator[str]:
+    """Yield each text, or octets, that did not come back as it was given: without the fill at its end, where there is one."""
+    for node in flat(nodes):
+        if isinstance(node, Run):
+            continue
+        theirs, ours = (_found(one, getattr(node, "path", ())) for one in (given, back))
+        address = _address(at, getattr(node, "path", ()))
+        if isinstance(node, Repeat) and node.joined is not None:
+            if isinstance(theirs, (str, bytes)) and joined_value(node, theirs) != ours:
+                yield f"{address}: {theirs!r} came back as {ours!r}"
+        elif isinstance(node, Repeat) and isinstance(theirs, (list, tuple)) and isinstance(ours, list):
+            for index, (one, other) in enumerate(zip(theirs, ours, strict=True)):
+                yield from _texts(node.element, one, other, f"{address}[{index}]")
+        elif isinstance(node, Optional) and ours not in (None, _ABSENT):
+            yield from _texts(node.body, theirs, ours, address)
+        elif isinstance(node, Choice) and isinstance(theirs, Mapping) and isinstance(ours, Mapping):
+            for branch in node.all:
+                if branch.name in theirs:
+                    yield from _texts(
+                        branch.body, theirs[branch.name], ours.get(branch.name), f"{address}.{branch.name}"
+                    )
+
+
+def joined_value(node: Repeat, given: str | bytes) -> Any:
+    """What a text comes back as: without what is stripped from its end."""
+    assert node.joined is not None
+    try:
+        return from_codes(node.joined, to_codes(node.joined, given, node.count))[0]
+    except Unfit:
+        return given
 
 
 def _present(node: Optional, given: Any, back: Any, address: str) -> Iterator[tuple[Slot, str, Any, Any]]:
@@ -346,11 +435,17 @@ def _values(detail: Any) -> Any:
 def _only_values(nodes: tuple[Node, ...], record: Any) -> Any:
     """What of a record is in a plain one."""
     made: dict[Any, Any] = {}
-    for node in nodes:
+    for node in flat(nodes):
         if isinstance(node, Run):
             for slot in node.slots:
                 if slot.is_value:
                     put(made, slot.path, _found(record, slot.path))
+        elif isinstance(node, Repeat) and node.joined is not None:
+            put(made, node.path, _found(record, node.path))
+        elif isinstance(node, Choice):
+            ((name, held),) = _found(record, node.path).items()
+            branch = next(one for one in node.all if one.name == name)
+            put(made, node.path, {name: _only_values(branch.body, held)})
         elif isinstance(node, (Repeat, Optional)):
             inner, found = (
                 (node.element if isinstance(node, Repeat) else node.body),

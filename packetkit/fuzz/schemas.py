@@ -14,7 +14,6 @@ from fractions import Fraction
 from typing import Any
 
 from packetkit.conformance.faults import Chance
-from packetkit.fuzz.covers import Covers
 from packetkit.fuzz.entries import (
     Entry,
     Place,
@@ -28,6 +27,7 @@ from packetkit.fuzz.entries import (
     text_of,
 )
 from packetkit.fuzz.leaves import ROLE_WORDS
+from packetkit.fuzz.structures import Structures
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +59,8 @@ _Holder = Callable[[list[Entry], Scope, Place, Style, int], None]
 _KINDS_ALONE = ("constant", "sync", "tag", "count", "reserved", "check")
 
 
-class _Draw(Covers):
+class _Draw(Structures):
     """One frame being drawn. Choices come in the order of the wire."""
-
-    def __init__(self, chance: Chance) -> None:
-        super().__init__(chance)
-        self.ends = False  # a list runs to the frame's end
 
     # -- frames and groups -------------------------------------------------------------------------
 
@@ -85,9 +81,16 @@ class _Draw(Covers):
         place, scope, fields = Place(), Scope(None), made.setdefault("fields", [])
         if tag is not None:
             self.add(fields, scope, place, {"name": "tag", "kind": "tag", "bits": 8, "code": tag}, 8)
+        if self.odds(6):
+            self.frame_length(fields, scope, place)
         for _ in range(self.chance.randint(2, 8)):
             self.member(fields, scope, place, style, depth=0)
-        if self.odds(6):
+        if self.odds(8):
+            self.ends = True
+            self.counts_used(fields, scope, place, style)
+            self.to_octet(fields, scope, place)
+            self.rest(fields, scope, place, style)
+        elif self.odds(6):
             self.to_end(fields, scope, place, style)
         self.something(fields, scope, place, style)
         self.derived(fields, scope)
@@ -140,11 +143,14 @@ class _Draw(Covers):
         leaves: list[_Leaf] = (
             [self.number] * 3 + [self.by_meaning] * 2 + [self.states, self.flag, self.summary]
         )
-        leaves += [self.float, self.constant, self.reserved, self.tag, self.counter]
+        leaves += [self.float, self.constant, self.reserved, self.tag, self.counter, self.radix_text]
+        if not style.words:
+            leaves.append(self.fixed_text)
         if self.budget < 4:
             leaves = [self.number]
         holders: list[_Holder] = [self.group, self.repeat, self.counted, self.option, self.option]
         holders += [self.flags, self.inner_check, self.other_packing, self.split]
+        holders += [self.measured, self.variants, self.counted_text, self.computed]
         holders += [self.other_packing] if style.least else [self.words] * 2
         at = self.chance.randint(0, len(leaves) + (len(holders) if depth < 3 and self.budget > 4 else 0) - 1)
         if at < len(leaves):

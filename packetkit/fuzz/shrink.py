@@ -12,6 +12,7 @@ from typing import Any
 
 from packetkit.fuzz.entries import Entry
 
+NESTED = ("fields", "group", "flags", "variants")
 _SIMPLE = (0, 1, False, True, None, 0.0)
 
 
@@ -80,13 +81,15 @@ def _simpler(value: Any) -> Iterator[Any]:
         (at for at, one in enumerate(_SIMPLE) if one == value and type(one) is type(value)), len(_SIMPLE)
     )
     yield from _SIMPLE[:rank]
-    if isinstance(value, dict) and value["raw"] != 0:
+    if isinstance(value, dict) and isinstance(value["raw"], int) and value["raw"] != 0:
         yield {"raw": 0}
         yield {"raw": int(value["raw"] / 2)}
     elif isinstance(value, int) and not isinstance(value, bool) and abs(value) > 1:
         yield value // 2 if value > 0 else -(-value // 2)
     elif isinstance(value, Fraction) and value.denominator == 1:
         yield int(value)
+    elif isinstance(value, (str, bytes)) and len(value) > 0:
+        yield from (value[:0], value[: len(value) // 2], value[1:])
 
 
 def _bytes_cuts(data: bytes) -> Iterator[bytes]:
@@ -113,7 +116,7 @@ def _schema_cuts(frames: dict[str, Entry]) -> Iterator[dict[str, Entry]]:
 
 def _entry_cuts(entry: Entry) -> Iterator[Entry]:
     """Yield a frame or a field with a member, a word or a bit less."""
-    for nested in ("fields", "group", "flags"):
+    for nested in NESTED:
         members = entry.get(nested, [])
         for at in range(len(members)):
             yield {**entry, nested: members[:at] + members[at + 1 :]}
@@ -121,13 +124,13 @@ def _entry_cuts(entry: Entry) -> Iterator[Entry]:
             if "group" in member:  # its members in its place
                 yield {**entry, nested: [*members[:at], *member["group"], *members[at + 1 :]]}
     for key in entry:
-        if key not in ("fields", "group", "flags", "name", "kind"):
+        if key not in (*NESTED, "name", "kind"):
             yield {name: word for name, word in entry.items() if name != key}
     if isinstance(entry.get("repeat"), int) and entry["repeat"] > 1:
         yield {**entry, "repeat": 1}
     if isinstance(entry.get("bits"), int) and entry["bits"] > 1 and "code" not in entry:
         yield {**entry, "bits": 8 if entry["bits"] > 8 else 1}
-    for nested in ("fields", "group", "flags"):
+    for nested in NESTED:
         members = entry.get(nested, [])
         for at, member in enumerate(members):
             for less in _entry_cuts(member):

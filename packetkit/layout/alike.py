@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from packetkit.layout.model import Layout, Packing, Range, Run, Slot
+from packetkit.layout.model import Layout, Packing, Range, Run, Slot, flat
 from packetkit.layout.size import lengths
 
 
@@ -37,10 +37,10 @@ def markers(layout: Layout) -> tuple[Marker, ...]:
     """The frame's constants, sync markers and tags whose place is constant."""
     return tuple(
         Marker(slot.address, wire_bits(run, slot), slot.codes)
-        for run in layout.nodes
+        for run in flat(layout.nodes)
         if isinstance(run, Run) and run.at is not None
         for slot in run.slots
-        if slot.kind in ("constant", "sync", "tag")
+        if slot.codes
     )
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from packetkit.layout.expression import Expression, Fault, names, parse
 from packetkit.layout.limits import Limit, limits_of
-from packetkit.layout.model import Derived, Node, Operand, Optional, Repeat, slots_of
+from packetkit.layout.model import Choice, Derived, Measured, Node, Operand, Optional, Repeat, slots_of
 from packetkit.layout.places import Scope
 from packetkit.schema.model import Field, Place
 from packetkit.schema.text import shown
@@ -128,7 +128,13 @@ def _survey(
     for node in nodes:
         for slot in slots_of(node):
             homes[slot.number] = (chain, slot.path)
-        if isinstance(node, (Repeat, Optional)):
+        if isinstance(node, Measured):
+            _survey(node.body, chain, homes, chains)
+        elif isinstance(node, Choice):
+            for branch in node.branches:
+                chains[branch.number] = (*chain, branch.number)
+                _survey(branch.body, chains[branch.number], homes, chains)
+        elif isinstance(node, (Repeat, Optional)):
             inner = node.element if isinstance(node, Repeat) else node.body
             chains[node.number] = (*chain, node.number)
             _survey(inner, chains[node.number], homes, chains)

@@ -10,7 +10,21 @@ import hashlib
 from collections.abc import Iterable
 
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import Check, Fill, Layout, Linear, Mark, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Check,
+    Fill,
+    Ieee,
+    Layout,
+    Linear,
+    Mark,
+    Measured,
+    Node,
+    Optional,
+    Range,
+    Repeat,
+    Run,
+    Slot,
+)
 
 VERSION = 1
 DIGITS = 16
@@ -44,15 +58,39 @@ def _nodes(nodes: tuple[Node, ...], indent: str) -> Iterable[str]:
         if isinstance(node, Run):
             yield from (f"{indent}{_slot(slot, node)}" for slot in node.slots)
         elif isinstance(node, Fill):
-            yield f"{indent}fill {_name(node.slot)} to {node.unit_bits} strict={node.slot.strict}"
+            since = f" since={node.since}" if node.since >= 0 else ""
+            yield f"{indent}fill {_name(node.slot)} to {node.unit_bits} strict={node.slot.strict}{since}"
         elif isinstance(node, Repeat):
             how = f"count={node.count} by={node.counted_by} maximum={node.maximum if node.counted_by is None else None}"
-            yield f"{indent}repeat {node.address} {how}"
+            yield f"{indent}repeat {node.address} {how}{_later(node)}"
             yield from _nodes(node.element, indent + " ")
         elif isinstance(node, Optional):
-            codes = ",".join(f"{codes.low}:{codes.high}" for codes in node.codes)
+            codes = _ranges(node.codes)
             yield f"{indent}optional {node.address} by={node.by} codes={codes}"
             yield from _nodes(node.body, indent + " ")
+        elif isinstance(node, Measured):
+            yield f"{indent}measured by={node.by} unit={node.unit_bits} less={node.less}"
+            yield from _nodes(node.body, indent + " ")
+        else:
+            yield f"{indent}choice {node.address} by={','.join(map(str, node.told_by))} unknown={node.unknown is not None}"
+            for branch in node.branches:
+                yield f"{indent} branch {branch.name} codes={' '.join(map(_ranges, branch.codes))}"
+                yield from _nodes(branch.body, indent + "  ")
+
+
+def _later(node: Repeat) -> str:
+    """What came later than the first version, written only where it is used."""
+    factors = "".join(f" factor={one.by}/{one.ones}" for one in node.factors)
+    plus = f" plus={node.plus}" if node.plus else ""
+    joined = node.joined
+    if joined is None:
+        return factors + plus
+    characters = ",".join(f"{code}:{character!r}" for code, character in joined.characters)
+    return f"{factors}{plus} joined={joined.form} fill={joined.fill} ends_with={joined.ends_with} characters={characters}"
+
+
+def _ranges(codes: tuple[Range, ...]) -> str:
+    return ",".join(f"{one.low}:{one.high}" for one in codes)
 
 
 def _name(slot: Slot) -> str:
@@ -71,8 +109,13 @@ def _slot(slot: Slot, run: Run) -> str:
         transform = f"{slot.transform.numerator}/{slot.transform.base}/{slot.transform.denominator}"
     elif isinstance(slot.transform, Curve):
         transform = _curve(slot.transform)
-    else:
+    elif isinstance(slot.transform, Ieee):
         transform = f"ieee{slot.transform.bits} {slot.minimum} {slot.maximum}"
+    else:
+        digits = slot.transform
+        transform = (
+            f"digits {digits.characters!r} {digits.length} first_low={digits.first_low} fill={digits.fill}"
+        )
     legal = ",".join(f"{codes.low}:{codes.high}" for codes in slot.legal)
     specials = _specials(slot)
     states = ",".join(f"{code}:{label!r}" for code, label in slot.states)

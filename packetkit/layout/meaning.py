@@ -19,9 +19,11 @@ from packetkit.layout import curved, number
 from packetkit.layout.calibration import calibrations_of
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.limits import limits_of
-from packetkit.layout.model import Ieee, Linear, Range, Role, Slot, Special
+from packetkit.layout.model import Digits, Ieee, Linear, Range, Role, Slot, Special
 from packetkit.schema.model import Codes, Field, Place
 from packetkit.schema.text import format_number, shown
+
+MOST_LESS = 65_535  # as many units as the longest frame has bytes
 
 Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
 
@@ -451,6 +453,7 @@ def _ends(slot: Slot) -> str:
     if not isinstance(slot.transform, Linear):
         low, high = number.value_limits(slot)
         return f"{low:g} to {high:g}{unit}"
+    assert isinstance(slot.transform, Linear)
     raws = (slot.legal[0].low, slot.legal[-1].high)
     ends = sorted(slot.transform.offset + slot.transform.scale * raw for raw in raws)
     return f"{format_number(ends[0])} to {format_number(ends[1])}{unit}"
@@ -685,6 +688,60 @@ def _count(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     return Meaning(one.bits, {"maximum_count": None if one.maximum is None else int(one.maximum)})
 
 
+def _length(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
+    assert one.bits is not None
+    if abs(one.less) > MOST_LESS:
+        text = f"less is {_whole(one.less)}, and {MOST_LESS:,} is the most"
+        note(
+            _at(one, "less"), "number-limit", text, f"Write a whole number from {-MOST_LESS} to {MOST_LESS}."
+        )
+        return None
+    return Meaning(one.bits)
+
+
+def _radix_text(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
+    assert one.bits is not None
+    assert one.length is not None
+    codes = [code for code, _ in one.characters]
+    characters = "".join(character for _, character in one.characters)
+    fault = remedy = ""
+    if one.length.count is None:
+        fault, remedy = "the digits of one number are of a fixed number", "Write length: and their number."
+    elif codes != list(range(len(codes))) or len(codes) < 2:
+        fault, remedy = (
+            "its digits are not the codes from 0 on",
+            "Write characters: as one text of two or more.",
+        )
+    elif len(codes) ** one.length.count > 1 << one.bits:
+        need = (len(codes) ** one.length.count - 1).bit_length()
+        fault = f"{one.length.count} digits in base {len(codes)} need {need} bits, not {one.bits}"
+        remedy = f"Use bits: {need}." if need <= 64 else "Use fewer characters."
+    if fault or one.length.count is None:
+        note(_at(one, "length"), "characters-unfit", fault, remedy)
+        return None
+    fill = None if one.fill is None else code_of(one, one.fill, "fill", dict(one.characters), note)
+    if one.fill is not None and fill is None:
+        return None
+    digits = Digits(characters, one.length.count, one.first_character == "least_significant", fill)
+    legal = (Range(0, len(codes) ** one.length.count - 1),)
+    role = None if one.role is None else Role(one.role)
+    return Meaning(one.bits, {"transform": digits, "legal": legal, "role": role})
+
+
+def code_of(one: Field, said: int | str, key: str, known: dict[int, str], note: Note) -> int | None:
+    """The code of a fill or an end, written as a character or a code; None, and noted, where it has none."""
+    if said == "zero":
+        said = 0
+    if isinstance(said, int):
+        found = said if said in known else None
+    else:
+        found = next((code for code, character in known.items() if character == said), None)
+    if found is None:
+        text = f"{key} {shown(said) if isinstance(said, str) else said} is none of its characters"
+        note(_at(one, key), "characters-unfit", text, "Use one of its characters, or one of their codes.")
+    return found
+
+
 def _reserved(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     if (one.bits is None) == (one.up_to is None):
         text = "bits and up_to both say its size" if one.bits is not None else "nothing says its size"
@@ -712,6 +769,8 @@ _READERS: dict[str, Callable[[Field, Note, Algorithm | None], Meaning | None]] =
     "sync": _coded,
     "tag": _coded,
     "count": _count,
+    "length": _length,
+    "radix_text": _radix_text,
     "reserved": _reserved,
     "check": _check,
 }

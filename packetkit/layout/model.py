@@ -1,8 +1,9 @@
 """The layout: where every bit of a frame sits and exactly what it means.
 
-A frame is a sequence of nodes in wire order. A `Run` is a fixed stretch of slots; `Repeat` and `Optional` hold nodes of their own;
-`Fill` is padding whose width depends on where it starts. Back ends read this and nothing behind it; nothing here refers back to
-the schema. Frozen, hashable, printable: `print(layout)` is a stable table that diffs well.
+A frame is a sequence of nodes in wire order. A `Run` is a fixed stretch of slots; `Repeat`, `Optional`, `Measured` and `Choice` hold
+nodes of their own; `Fill` is padding whose width depends on where it starts. A text is a repeat of characters that is joined to one
+value. Back ends read this and nothing behind it; nothing here refers back to the schema. Frozen, hashable, printable: `print(layout)`
+is a stable table that diffs well.
 
 Bit numbers. A run has one packing. Under MOST bit i of the run is bit 7 - i%8 of octet i//8, under LEAST bit i%8 of octet i//8, both
 counted from the run's first bit; LEAST and WORD runs start on a whole octet. Under WORD_k the run is packed as under MOST, then the
@@ -12,8 +13,8 @@ octets of each k-bit word are reversed. A slot's raw code is read from its `widt
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from enum import Enum
 from fractions import Fraction
 
@@ -72,7 +73,20 @@ class Ieee:
     bits: int
 
 
-Transform = Linear | Ieee | Curve
+@dataclass(frozen=True, slots=True)
+class Digits:
+    """A text whose characters are the digits of the raw code in base len(characters), `length` of them.
+
+    first_low: the first character is the least significant digit. fill: the digit stripped at the end, or None.
+    """
+
+    characters: str
+    length: int
+    first_low: bool
+    fill: int | None
+
+
+Transform = Linear | Ieee | Curve | Digits
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,13 +157,39 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
+class Joined:
+    """How the elements of a repeat, characters or octets, are one value in the record.
+
+    form        bytes; bits (octets whose last `spare_bits` are not sent); ascii; utf_8; or alphabet
+    characters  the alphabet's, as (code, character), ascending
+    fill        the code that completes a text of fixed length, stripped at its end; None: nothing is stripped
+    ends_with   the code that ends the text; what follows it means nothing
+    """
+
+    form: str
+    characters: tuple[tuple[int, str], ...] = ()
+    fill: int | None = None
+    ends_with: int | None = None
+    spare_bits: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """One factor of a computed count: the raw code of the slot numbered `by`, or how many of its bits are one."""
+
+    by: int
+    ones: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Slot:
     """One field's place and exact meaning.
 
     number      its place among all slots of the layout, in wire order; conditions, counts and flags refer to it
     path        the keys that lead to it from its container (the record, an element, an optional group); () = it is the element itself
     address     its full name, for messages: `power.cell_voltage`, `readings[].field_x`
-    kind        number, float, states, flag, constant, sync, tag, count, reserved or check: the rows of KINDS that have bits
+    kind        number, float, states, flag, radix_text, constant, sync, tag, count, length, reserved or check: the rows of KINDS that
+                have bits; or character: one element of a text or of octets
     offset_bits from the first bit of its run
     pieces      where a value is split: first bit and width of each part, counted like offset_bits, the most significant part first;
                 offset_bits is then the first bit of the foremost; empty: its bits lie side by side
@@ -204,7 +244,12 @@ class Slot:
         """True where the slot is part of a plain record (WIRE.md 15): its bits are useful bits (WIRE.md 21)."""
         if self.kind == "tag":
             return len(self.codes) > 1 or self.codes[0].low != self.codes[0].high
-        return self.kind in ("number", "float", "states", "flag")
+        return self.kind in ("number", "float", "states", "flag", "radix_text", "character")
+
+    @property
+    def is_constant(self) -> bool:
+        """True where the slot has one code in every frame: it fills itself, and another code is some other frame's."""
+        return bool(self.codes) and not self.is_value
 
     @property
     def missing_code(self) -> int | None:
@@ -252,23 +297,26 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Fill:
-    """Zero bits up to the next multiple of `unit_bits`, counted from the frame's start; reported like reserved bits.
+    """Zero bits up to the next multiple of `unit_bits`; reported like reserved bits.
 
-    It stands only where its width is not constant (else it is a reserved slot). slot carries its name, number and strictness;
-    the slot's width is the widest it can be. packing: how its bits lie, MOST or LEAST.
+    Counted from the frame's start, or from the start of the measured part numbered `since`. It stands only where its width is not
+    constant (else it is a reserved slot). slot carries its name, number and strictness; the slot's width is the widest it can be.
+    packing: how its bits lie, MOST or LEAST.
     """
 
     number: int
     unit_bits: int
     slot: Slot
     packing: Packing = Packing.MOST
+    since: int = -1
 
 
 @dataclass(frozen=True, slots=True)
 class Repeat:
-    """Elements one after another: a list in the record, at `path` of its container.
+    """Elements one after another: a list in the record, at `path` of its container; joined: one text, or octets, instead.
 
-    count fixed, or the number of the slot that counts them, or neither: then they run to the frame's end less `trailer_bits`.
+    count fixed, or the number of the slot that counts them, or the product of `factors` plus `plus`; or none of these: then they
+    run to the end of the innermost measured part around them, else of the frame, less `trailer_bits`.
     maximum is the most there can be (None: bounded by the frame's length only). bare: an element is one value, not a mapping.
     """
 
@@ -285,16 +333,25 @@ class Repeat:
     minimum_bits: int
     maximum_bits: int
     bare: bool
+    joined: Joined | None = None
+    factors: tuple[Factor, ...] = ()
+    plus: int = 0
 
     @property
     def is_fixed(self) -> bool:
         return self.count is not None and self.minimum_bits == self.maximum_bits
+
+    @property
+    def runs_to_end(self) -> bool:
+        """True where nothing counts the elements but the end of the part that they stand in."""
+        return self.count is None and self.counted_by is None and not self.factors
 
 
 @dataclass(frozen=True, slots=True)
 class Optional:
     """Nodes that are there only when the slot numbered `by` holds one of `codes`; absent, its value is None.
 
+    by None: they are there when more than `trailer_bits` are left in the innermost measured part, else in the frame.
     bare: the body is one value, not a mapping.
     """
 
@@ -303,15 +360,74 @@ class Optional:
     address: str
     at: int | None
     residue: int | None
-    by: int
+    by: int | None
     codes: tuple[Range, ...]
     body: tuple[Node, ...]
     minimum_bits: int
     maximum_bits: int
     bare: bool
+    trailer_bits: int = 0
 
 
-Node = Run | Fill | Repeat | Optional
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Nodes whose size a slot tells: (raw code of the slot numbered `by` + less) * unit_bits. Their values are their container's.
+
+    The slot stands before them or among them. maximum_bits: the most that both the nodes and the slot allow.
+    """
+
+    number: int
+    address: str
+    at: int | None
+    residue: int | None
+    by: int
+    unit_bits: int
+    less: int
+    body: tuple[Node, ...]
+    minimum_bits: int
+    maximum_bits: int
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """One variant: its key in the record, the codes that each telling slot must hold (in their order), and its nodes.
+
+    number: unique among those of nodes, for what belongs to this container. bare: the nodes are one value, not a mapping.
+    """
+
+    name: str
+    codes: tuple[tuple[Range, ...], ...]
+    body: tuple[Node, ...]
+    number: int
+    bare: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One of several bodies, told by the codes of slots, or (told_by empty) from outside the frame.
+
+    In the record: a mapping with the chosen branch's name as its only key. unknown: the branch taken where no other matches, octets
+    that run to the end of the part; None: every combination of codes has a branch, or such octets could not be told.
+    """
+
+    number: int
+    path: tuple[str, ...]
+    address: str
+    at: int | None
+    residue: int | None
+    told_by: tuple[int, ...]
+    branches: tuple[Branch, ...]
+    unknown: Branch | None
+    minimum_bits: int
+    maximum_bits: int | None
+
+    @property
+    def all(self) -> tuple[Branch, ...]:
+        """Every branch, the unknown one last."""
+        return self.branches if self.unknown is None else (*self.branches, self.unknown)
+
+
+Node = Run | Fill | Repeat | Optional | Measured | Choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -410,10 +526,80 @@ def walk(nodes: tuple[Node, ...]) -> Iterator[Node]:
     """Every node of `nodes` and inside them, outer before inner, in wire order."""
     for node in nodes:
         yield node
-        if isinstance(node, Repeat):
-            yield from walk(node.element)
-        elif isinstance(node, Optional):
-            yield from walk(node.body)
+        for inner in bodies(node):
+            yield from walk(inner)
+
+
+def bodies(node: Node) -> tuple[tuple[Node, ...], ...]:
+    """The nodes inside a node, in wire order: an element's, a body, or each branch's."""
+    if isinstance(node, Repeat):
+        return (node.element,)
+    if isinstance(node, (Optional, Measured)):
+        return (node.body,)
+    if isinstance(node, Choice):
+        return tuple(branch.body for branch in node.all)
+    return ()
+
+
+def with_bodies(node: Node, inner: tuple[tuple[Node, ...], ...]) -> Node:
+    """The node with other nodes inside it, as many as `bodies` gives."""
+    if isinstance(node, Repeat):
+        return replace(node, element=inner[0])
+    if isinstance(node, (Optional, Measured)):
+        return replace(node, body=inner[0])
+    if isinstance(node, Choice):
+        made = tuple(replace(branch, body=body) for branch, body in zip(node.all, inner, strict=True))
+        known, last = (made, None) if node.unknown is None else (made[:-1], made[-1])
+        return replace(node, branches=known, unknown=last)
+    return node
+
+
+def fixed_size(node: Node) -> int | None:
+    """The bits of a node, where they are constant."""
+    if isinstance(node, Run):
+        return node.size_bits
+    if isinstance(node, Repeat) and node.is_fixed and node.count is not None:
+        return node.count * node.minimum_bits
+    if isinstance(node, Measured) and node.minimum_bits == node.maximum_bits:
+        return node.minimum_bits
+    return None
+
+
+def told_branch(node: Choice, raws: Sequence[int]) -> Branch | None:
+    """The branch that the raw codes of the telling slots mean; None where none does and octets could not be told."""
+    for branch in node.branches:
+        if all(any(raw in one for one in codes) for raw, codes in zip(raws, branch.codes, strict=True)):
+            return branch
+    return node.unknown
+
+
+def computed_count(node: Repeat, raws: Mapping[int, int]) -> int:
+    """How often a repeat stands whose count is computed from raw codes by slot number; it may be below zero."""
+    count = 1
+    for factor in node.factors:
+        count *= bin(raws[factor.by]).count("1") if factor.ones else raws[factor.by]
+    return count + node.plus
+
+
+def flat(nodes: tuple[Node, ...]) -> Iterator[Node]:
+    """The nodes of one container of the record: those of a measured part are its container's."""
+    for node in nodes:
+        if isinstance(node, Measured):
+            yield from flat(node.body)
+        else:
+            yield node
+
+
+def tellers(node: Node) -> tuple[int, ...]:
+    """The numbers of the slots whose codes decide what a node is made of."""
+    if isinstance(node, Repeat):
+        counted = () if node.counted_by is None else (node.counted_by,)
+        return (*counted, *(factor.by for factor in node.factors))
+    if isinstance(node, Optional):
+        return () if node.by is None else (node.by,)
+    if isinstance(node, Measured):
+        return (node.by,)
+    return node.told_by if isinstance(node, Choice) else ()
 
 
 def slots_of(node: Node) -> tuple[Slot, ...]:

@@ -21,7 +21,9 @@ from typing import Any, NamedTuple
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.coding import BAD_DIGIT
 from packetkit.layout.curve import Curve, extremes, is_exact, nearest
-from packetkit.layout.model import Ieee, Linear, Range, Slot, Transform
+from packetkit.layout.joined import Unfit, from_digits, to_digits
+from packetkit.layout.model import Digits, Ieee, Linear, Range, Slot, Transform
+from packetkit.layout.shown import shown
 
 Value = int | float | str | bool | None
 
@@ -57,6 +59,7 @@ def value_of(transform: Transform, raw: int) -> int | float:
 
     Raises OverflowError where the number is beyond every double; `roundtrips` tells such a field beforehand.
     """
+    assert not isinstance(transform, Digits)  # a text: from_digits
     if isinstance(transform, Ieee):
         number, pattern, _, _ = _IEEE[transform.bits]
         value: float = struct.unpack(number, struct.pack(pattern, raw))[0]
@@ -103,6 +106,8 @@ def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
     """
     if slot.kind == "flag":
         return raw == 1, "", ""
+    if isinstance(slot.transform, Digits):
+        return (*from_digits(slot.transform, raw), "")
     if slot.kind not in ("number", "float", "states"):
         return raw, "", "not zero" if slot.kind == "reserved" and raw else ""
     for special in slot.specials:
@@ -198,6 +203,8 @@ def to_raw(slot: Slot, value: object) -> Outcome:
     value: a plain value, not the form {"raw": n}. The fault's path is the slot's address. Takes a bounded
     time and never raises.
     """
+    if isinstance(slot.transform, Digits):
+        return _from_text(slot, slot.transform, value)
     if isinstance(value, str):
         return _from_word(slot, value)
     if slot.kind == "flag":
@@ -450,6 +457,13 @@ def _from_word(slot: Slot, word: str) -> Outcome:
     return _fault(slot, "not-a-number", f"{shown(word)} is text, not a number. {remedy}")
 
 
+def _from_text(slot: Slot, digits: Digits, value: object) -> Outcome:
+    try:
+        return Outcome(to_digits(digits, value))
+    except Unfit as error:
+        return Outcome(0, False, error.fault(slot.address))
+
+
 def _from_truth(slot: Slot, value: object) -> Outcome:
     if is_truth(value) and getattr(value, "ndim", 0) == 0:
         return Outcome(int(bool(value)))
@@ -481,25 +495,6 @@ def listed(codes: Iterable[Range]) -> str:
     return ", ".join(str(one.low) if one.low == one.high else f"{one.low} to {one.high}" for one in codes)
 
 
-def shown(value: object) -> str:
-    """Return a value as a message shows it, short whatever it is."""
-    if isinstance(value, bool) or value is None:
-        return str(value)
-    if isinstance(value, int) and value.bit_length() > 128:
-        return f"{'a negative' if value < 0 else 'an'} integer of {value.bit_length()} bits"
-    if (
-        isinstance(value, Fraction)
-        and max(value.numerator.bit_length(), value.denominator.bit_length()) > 128
-    ):
-        return f"a fraction near {_double(value)!r}"
-    if isinstance(value, str):
-        return repr(value) if len(value) <= 40 else f"{value[:37]!r}..."
-    if isinstance(value, (int, float, Fraction, Decimal)):
-        text = str(value)
-        return text if len(text) <= 40 else text[:37] + "..."
-    return f"a value of type {type(value).__name__}"
-
-
 # -- from text, at the edge ------------------------------------------------------------------------
 
 
@@ -510,6 +505,8 @@ def parse_text(slot: Slot, text: str) -> Value:
     and false are for flags; a state's name and a declared reason stay words. Raises EncodeError, with one
     fault, for anything else.
     """
+    if isinstance(slot.transform, Digits):
+        return text
     word = text.strip()
     if not word:
         return None
@@ -541,7 +538,7 @@ def roundtrips(slot: Slot) -> bool:
     transform = slot.transform
     if isinstance(transform, Curve):
         return is_exact(transform)
-    if isinstance(transform, Ieee) or transform.denominator == 1:
+    if not isinstance(transform, Linear) or transform.denominator == 1:
         return True
     return all(linear_roundtrips(transform, codes.low, codes.high) for codes in _numeric(slot))
 

@@ -221,15 +221,22 @@ class Container:
         self.nodes.append(node)
         self.cursor = after
 
-    def filled(self, unit: int) -> Cursor:
-        """The cursor after a fill to a multiple of `unit` whose width is not constant."""
-        low, high, over = self.cursor.low, self.cursor.high, self.phase.within(unit)
+    def filled(self, unit: int, since: Phase | None = None) -> Cursor:
+        """The cursor after a fill to a multiple of `unit` whose width is not constant; since: counted from a place like this."""
+        low, high, over = (
+            self.cursor.low,
+            self.cursor.high,
+            self.phase.within(unit) if since is None else None,
+        )
         if over is None:
             high = None if high is None else high + unit - 1
         else:
             low = -(-(low + over) // unit) * unit - over
             high = None if high is None else -(-(high + over) // unit) * unit - over
-        phase, origin = Phase(unit, 0), self.cursor.origin
+        phase, origin = (
+            Phase(unit, 0) if since is None else since.and_then(Phase(unit, 0)),
+            self.cursor.origin,
+        )
         return Cursor(None, phase, origin, phase.after(origin.phase), low, high)
 
     def close(self, *, ends_in_run: bool = False) -> tuple[Node, ...]:

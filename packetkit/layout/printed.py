@@ -16,12 +16,17 @@ from typing import NamedTuple
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve, extremes
 from packetkit.layout.model import (
+    Branch,
     Check,
+    Choice,
     Derived,
+    Digits,
     Fill,
     Ieee,
+    Joined,
     Layout,
     Linear,
+    Measured,
     Node,
     Optional,
     Packing,
@@ -30,8 +35,11 @@ from packetkit.layout.model import (
     Run,
     Slot,
     Special,
+    bodies,
+    fixed_size,
     walk,
 )
+from packetkit.schema.kinds import UNITS
 from packetkit.schema.words import format_number
 
 PACKINGS = {
@@ -60,22 +68,13 @@ class Offset(NamedTuple):
         return {"frame": f"{self.bits}", "end": f"end{self.bits:+}", "part": f"+{self.bits}"}[self.origin]
 
 
-def fixed_bits(node: Node) -> int | None:
-    """The bits of a node, None where they vary."""
-    if isinstance(node, Run):
-        return node.size_bits
-    if isinstance(node, Repeat) and node.is_fixed and node.count is not None:
-        return node.count * node.minimum_bits
-    return None
-
-
 def places(layout: Layout) -> dict[int, Offset]:
     """Where each node starts, by its number."""
     found: dict[int, Offset] = {}
     _place(layout.nodes, found)
     to_end = 0
     for node in reversed(layout.nodes):
-        size = fixed_bits(node)
+        size = fixed_size(node)
         if size is None:
             break
         to_end += size
@@ -90,12 +89,10 @@ def _place(nodes: tuple[Node, ...], found: dict[int, Offset]) -> None:
     for node in nodes:
         at = None if isinstance(node, Fill) else node.at
         found[node.number] = Offset("part", inside or 0) if at is None else Offset("frame", at)
-        size = fixed_bits(node)
+        size = fixed_size(node)
         inside = None if size is None else (inside or 0) + size
-        if isinstance(node, Repeat):
-            _place(node.element, found)
-        elif isinstance(node, Optional):
-            _place(node.body, found)
+        for body in bodies(node):
+            _place(body, found)
 
 
 # -- words about a slot ---------------------------------------------------------------------------------------------------
@@ -142,6 +139,10 @@ def holds(slot: Slot) -> str:
         return _codes(slot.codes)
     if slot.kind == "check":
         return "" if slot.check is None else slot.check.algorithm.name
+    if slot.kind == "length":
+        return _codes(slot.codes) if slot.codes else f"0 to {slot.raw_limits[1]}"
+    if isinstance(slot.transform, Digits):
+        return f"{counted(slot.transform.length, 'digit')} in base {len(slot.transform.characters)}"
     if slot.kind == "count":
         return f"0 to {slot.maximum_count or slot.raw_limits[1]}"
     if slot.kind in ("flag", "reserved"):
@@ -240,32 +241,81 @@ def stored_text(slot: Slot, packing: Packing) -> str:
 
 def condition_text(layout: Layout, node: Optional) -> str:
     """When an optional part is there: `when has_fix is true`, `when mode is survey or downlink`."""
-    slot = layout.slots[node.by]
+    if node.by is None:
+        return "when bytes remain" + (
+            f" beside {counted(node.trailer_bits, 'bit')}" if node.trailer_bits else ""
+        )
+    return f"when {told_text(layout.slots[node.by], node.codes)}"
+
+
+def told_text(slot: Slot, codes: tuple[Range, ...]) -> str:
+    """What a slot holds where something is told by it: `mode is survey or downlink`."""
     names = dict(slot.states)
     if slot.kind == "flag":
         names = {0: "false", 1: "true"}
     words = [
         names.get(one.low, str(one.low)) if one.low == one.high else f"{one.low} to {one.high}"
-        for one in node.codes
+        for one in codes
     ]
-    return f"when {slot.address} is {' or '.join(words)}"
+    return f"{slot.address} is {' or '.join(words)}"
+
+
+def branch_text(layout: Layout, node: Choice, branch: Branch) -> str:
+    """When a variant is meant: `when type is 1`, `when told from outside`, `for every other code`."""
+    if branch is node.unknown:
+        return "for every other code: octets as they are"
+    if not node.told_by:
+        return "when told from outside"
+    slots = [layout.slots[number] for number in node.told_by]
+    words = [
+        told_text(slot, codes)
+        for slot, codes in zip(slots, branch.codes, strict=True)
+        if codes != (Range(*slot.raw_limits),)
+    ]
+    return f"when {' and '.join(words)}"
+
+
+def measured_text(layout: Layout, node: Measured) -> str:
+    """What tells the size of a part: `as long as size says, in bytes`."""
+    unit = next(name for name, bits in UNITS.items() if bits == node.unit_bits).replace("_", " ")
+    less = f", less {node.less}" if node.less else ""
+    return f"as long as {layout.slots[node.by].address} says, in {unit}{less}"
+
+
+def joined_text(joined: Joined) -> str:
+    """What characters make: `text in ASCII, filled with 0x20`, `octets`."""
+    forms = {"bytes": "octets", "bits": "octets", "ascii": "text in ASCII", "utf_8": "text in UTF-8"}
+    words = [forms.get(joined.form, f"text in an alphabet of {len(joined.characters)} characters")]
+    words += [] if joined.fill is None else [f"filled with {code_text(joined.fill)}"]
+    words += [] if joined.ends_with is None else [f"ended by {code_text(joined.ends_with)}"]
+    return ", ".join(words)
 
 
 def times_text(layout: Layout, node: Repeat) -> str:
     """How often an element stands: `4 times`, `0 to 15 times, as held says`, `to the frame's end`."""
+    noun = "time" if node.joined is None else "octet" if node.minimum_bits == 8 else "character"
     if node.count is not None:
-        return counted(node.count, "time")
+        return counted(node.count, noun)
     if node.counted_by is not None:
-        return f"0 to {counted(node.maximum or 0, 'time')}, as {layout.slots[node.counted_by].address} says"
-    return "to the frame's end" + (
-        "" if node.maximum is None else f", at most {counted(node.maximum, 'time')}"
-    )
+        return f"0 to {counted(node.maximum or 0, noun)}, as {layout.slots[node.counted_by].address} says"
+    if node.factors:
+        return f"0 to {counted(node.maximum or 0, noun)}, {product_text(layout, node)} of them"
+    return "to the end" + ("" if node.maximum is None else f", at most {counted(node.maximum, noun)}")
+
+
+def product_text(layout: Layout, node: Repeat) -> str:
+    """A computed count: `rows * columns + 1`."""
+    slots = [(layout.slots[factor.by].address, factor.ones) for factor in node.factors]
+    words = " * ".join(f"ones in {name}" if ones else name for name, ones in slots)
+    return words + (f" {'+' if node.plus > 0 else '-'} {abs(node.plus)}" if node.plus else "")
 
 
 def fill_text(node: Fill) -> str:
     """What a fill of varying width does."""
     unit = "byte" if node.unit_bits == 8 else f"{node.unit_bits}-bit word"
-    return f"0 to {node.unit_bits - 1} zero bits, up to a whole {unit}"
+    return f"0 to {node.unit_bits - 1} zero bits, up to a whole {unit}" + (
+        " of its part" if node.since >= 0 else ""
+    )
 
 
 def node_bits(node: Node) -> tuple[int, int | None]:
@@ -276,6 +326,8 @@ def node_bits(node: Node) -> tuple[int, int | None]:
         return 0, node.unit_bits - 1
     if isinstance(node, Optional):
         return 0, node.maximum_bits
+    if isinstance(node, (Measured, Choice)):
+        return node.minimum_bits, node.maximum_bits
     least = 0 if node.count is None else node.count * node.minimum_bits
     return least, None if node.maximum is None else node.maximum * node.maximum_bits
 
@@ -349,14 +401,12 @@ def _starts(layout: Layout) -> set[int]:
     """Numbers of the first slot of the frame and of each element and optional group."""
     containers = [layout.nodes]
     for node in layout.walk():
-        if isinstance(node, Repeat):
-            containers.append(node.element)
-        elif isinstance(node, Optional):
-            containers.append(node.body)
-    return {
-        next(slot.number for node in walk(nodes) if isinstance(node, Run) for slot in node.slots)
+        containers += bodies(node)
+    firsts = (
+        next((slot.number for node in walk(nodes) if isinstance(node, Run) for slot in node.slots), None)
         for nodes in containers
-    }
+    )
+    return {number for number in firsts if number is not None}
 
 
 def _from_to(layout: Layout, numbers: tuple[int, ...]) -> str:
@@ -397,8 +447,21 @@ def _lines(
         if isinstance(node, Fill):
             yield _line(str(at), bits, indent + node.slot.address, f"reserved: {fill_text(node)}")
         elif isinstance(node, Repeat):
-            yield _line(str(at), bits, indent + node.address, times_text(layout, node))
+            times = times_text(layout, node)
+            if node.joined is not None:
+                yield _line(str(at), bits, indent + node.address, f"{joined_text(node.joined)}; {times}")
+                continue
+            yield _line(str(at), bits, indent + node.address, times)
             yield from _lines(layout, node.element, found, indent + "  ", packing)
+        elif isinstance(node, Measured):
+            yield _line(str(at), bits, f"{indent}{node.address or layout.name}", measured_text(layout, node))
+            yield from _lines(layout, node.body, found, indent + "  ", packing)
+        elif isinstance(node, Choice):
+            yield _line(str(at), bits, indent + node.address, "one of its variants")
+            for branch in node.all:
+                yield _line("", "", f"{indent}  {branch.name}", branch_text(layout, node, branch))
+                if branch is not node.unknown:
+                    yield from _lines(layout, branch.body, found, indent + "    ", packing)
         else:
             yield _line(str(at), bits, indent + node.address, condition_text(layout, node))
             yield from _lines(layout, node.body, found, indent + "  ", packing)

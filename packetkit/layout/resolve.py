@@ -15,28 +15,43 @@ from functools import cached_property
 from itertools import islice
 
 from packetkit.errors import Problem
-from packetkit.layout import split
+from packetkit.layout import split, texts
 from packetkit.layout.derived import Derivations
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.meaning import Meaning, meaning, merged
 from packetkit.layout.model import (
+    Choice,
+    Factor,
     Fill,
     Gain,
+    Joined,
     Layout,
     Node,
     Optional,
     Packing,
     Range,
     Repeat,
-    Run,
     Slot,
     slots_of,
     walk,
 )
+from packetkit.layout.parts import (
+    Part,
+    choice,
+    close_measured,
+    measured_fields,
+    note_unused,
+    open_measured,
+    padded_variants,
+    renumbered,
+    whole_frame_length,
+    with_trailers,
+    without_fixed_parts,
+)
 from packetkit.layout.places import Container, Cursor, Origin, Phase, Scope, Spot, Style
 from packetkit.layout.size import longest, shortest, useful_bits
 from packetkit.layout.spans import Checks, PendingCheck
-from packetkit.schema.model import Field, Frame, Place, Summary
+from packetkit.schema.model import Condition, Field, Frame, Place, Summary
 from packetkit.schema.model import Repeat as DeclaredRepeat
 from packetkit.schema.text import MAXIMUM_PROBLEMS, closest, format_number, shown
 
@@ -48,7 +63,9 @@ WORDS = {16: Packing.WORD_16, 32: Packing.WORD_32, 64: Packing.WORD_64}
 _MOST_LISTED = 12
 _MOST_COMPARED = 200
 _DECIDING = ("number", "states", "flag", "tag", "count")  # kinds of fields that present_when may ask
-_ALONE = ("constant", "sync", "tag", "count", "reserved", "check", "derived")
+_ALONE = ("constant", "sync", "tag", "count", "length", "reserved", "check", "derived")
+_VARYING = ("present_when", "repeat", "length", "variants")  # keys of what a group of words cannot hold
+BYTES_REMAIN = "bytes_remain"
 
 
 def resolve(frame: Frame) -> tuple[Layout | None, tuple[Problem, ...]]:
@@ -56,12 +73,12 @@ def resolve(frame: Frame) -> tuple[Layout | None, tuple[Problem, ...]]:
 
     Fields that could not be read (whole=False) are left out; then what depends on the whole frame is not judged.
     """
-    resolver = _Resolver(frame)
+    resolver = Resolver(frame)
     layout = resolver.layout()
     return layout, tuple(resolver.problems)
 
 
-class _Resolver:
+class Resolver:
     """One frame's resolution: counters, problems and pending references."""
 
     def __init__(self, frame: Frame) -> None:
@@ -75,7 +92,20 @@ class _Resolver:
         self.counted: set[int] = set()
         self.counts: dict[int, tuple[Field, str]] = {}
         self.roles: dict[str, tuple[str, int]] = {}  # role to the address and number of the slot that has it
-        self.to_end: list[tuple[Field, str]] = []
+        self.parts: list[Part] = []  # the innermost last: what an end belongs to
+        self.to_ends: dict[int, tuple[Field, str]] = {}  # node number to the field that runs to the end there
+        self.since: dict[
+            int, Phase
+        ] = {}  # node number of variants to what is known of the bits before them in their part
+        self.measured = measured_fields(frame.fields)
+        self.padded = padded_variants(frame, self.measured)
+        self.bounded = (
+            False  # a length field says more than any frame may have: then the frame's own limit counts
+        )
+        self.part_lengths: dict[
+            int, Field
+        ] = {}  # node number of a measured part to the length field that measures it
+        self.length_slots: dict[int, Slot] = {}  # by the identity of the length field
         self.whole = True  # no problem yet: there will be a layout
         self.placed = True  # every field up to here has its bits: what hangs on the place can be judged
 
@@ -109,13 +139,20 @@ class _Resolver:
         style = Style(packing, frame.order)
         root = Container(self.next_node, Cursor(0, Phase(), Origin(Phase())), "")
         scope = Scope(None)
-        self.place_all(frame.fields, root, scope, style, ())
-        self.last_byte(root, style)
+        self.parts.append(Part(-1, root.cursor, [root]))
+        whole = whole_frame_length(frame.fields)
+        opened = None if whole is None else open_measured(self, whole, root, "")
+        into = root if opened is None else opened.inside
+        self.place_all(frame.fields, into, scope, style, ())
+        self.last_byte(into, style)
+        if opened is not None and self.placed:
+            close_measured(self, opened, style, ())
         nodes = root.close()
         self.unused_counts()
+        note_unused(self, self.frame.fields)
         if not self.whole or not frame.fields:
             return None
-        if root.cursor.high is not None and root.cursor.high > MAXIMUM_BITS:
+        if root.cursor.high is not None and root.cursor.high > MAXIMUM_BITS and not self.bounded:
             size = -(-root.cursor.high // 8)
             self.note(
                 frame.place,
@@ -125,7 +162,11 @@ class _Resolver:
                 "Lower a repeat's count or maximum.",
             )
             return None
-        nodes = self.checks.with_spans(root, self.with_trailers(nodes))
+        nodes = self.checks.with_spans(root, with_trailers(self, nodes))
+        nodes, _ = without_fixed_parts(nodes)
+        nodes, moved = renumbered(nodes)
+        for pending in self.checks.pending:
+            pending.slot_number = moved.get(pending.slot_number, pending.slot_number)
         return self.finished(root, nodes) if self.whole else None
 
     def finished(self, root: Container, nodes: tuple[Node, ...]) -> Layout:
@@ -140,11 +181,9 @@ class _Resolver:
             slots,
             self.checks.order(nodes, slots),
             -(-low // 8) * 8,
-            None if high is None else -(-high // 8) * 8,
+            None if high is None else min(-(-high // 8) * 8, MAXIMUM_BITS),
             useful_bits(nodes),
-            any(
-                isinstance(node, Repeat) and node.count is None and node.counted_by is None for node in nodes
-            ),
+            any(map(_runs_to_end, nodes)),
             "",
             " ".join(self.frame.description.split()),
             self.frame.cadence_s,
@@ -218,7 +257,19 @@ class _Resolver:
     def place(
         self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
     ) -> None:
-        """One field with its option and its repeat, outermost first."""
+        """One field with what measures it, its option and its repeat, outermost first."""
+        by = self.measured.get(id(one))
+        if by is None:
+            self.place_itself(one, into, scope, style, path, address)
+            return
+        opened = open_measured(self, by, into, address)
+        self.place_itself(one, opened.inside, scope, style, path, address)
+        if self.placed:
+            close_measured(self, opened, style, path[:-1])
+
+    def place_itself(
+        self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
+    ) -> None:
         if (one.present_when or one.repeat) and one.kind in _ALONE:
             what = "present_when" if one.present_when else "repeat"
             text = f"a {one.kind} field cannot have {what}"
@@ -226,8 +277,9 @@ class _Resolver:
             self.note(one.places.get(what, one.place), "not-repeatable", self.full(address), text, remedy)
             self.placed = False
             return
-        if (one.present_when or one.repeat) and style.packing.word_bits:
-            what = "present_when" if one.present_when else "repeat"
+        varies = next((key for key in _VARYING if key in one.places), None)
+        if varies and style.packing.word_bits:
+            what = varies
             text = f"{what} cannot stand inside a group of words"
             remedy = f"Write {what} at the whole group of words."
             self.note(one.places.get(what, one.place), "words-not-whole", self.full(address), text, remedy)
@@ -267,6 +319,10 @@ class _Resolver:
                 scope.broken.add(one.name)
             else:
                 scope.derived[one.name] = made
+        elif one.kind in ("text", "bytes"):
+            self.text(one, into, scope, style, path, address)
+        elif one.kind == "variants":
+            choice(self, one, into, scope, style, path, address)
         else:
             self.slot(one, into, scope, style, path, address)
 
@@ -390,14 +446,7 @@ class _Resolver:
             more["raises"] = self.flag_slot(one, scope, where)
         if one.kind == "reserved":
             more["strict"] = bool(one.strict if one.strict is not None else self.frame.strict)
-        role = made.slot.get("role")
-        if role is not None:
-            if role.name in self.roles:
-                text = f"{self.roles[role.name][0]} has role {role.name} already"
-                remedy = "Leave role out of one of them: a frame has one field of each role."
-                self.note(one.places["role"], "role-unfit", where, text, remedy)
-            else:
-                self.roles[role.name] = (address, len(self.slots))
+        self.note_role(one, made, address, where)
         if scope.split is not None:
             self.among_runs(one, made.width, into, scope.split, where, more)
         spot = into.spot()
@@ -406,6 +455,8 @@ class _Resolver:
         if into.open is not None and into.open.size == slot.width:
             spot = Spot(into, len(into.nodes), 0, spot.cursor)
         scope.slots[one.name] = slot
+        if one.kind == "length":
+            self.length_slots[id(one)] = slot
         if one.kind == "count":
             self.counts[slot.number] = (one, where)
         if algorithm is not None and len(self.checks.pending) == MAXIMUM_CHECKS:
@@ -418,6 +469,18 @@ class _Resolver:
             self.checks.pending.append(
                 PendingCheck(one, slot.number, algorithm, scope, into.start, spot, where, style)
             )
+
+    def note_role(self, one: Field, made: Meaning, address: str, where: str) -> None:
+        """Keep the field that has a role; a second one is noted."""
+        role = made.slot.get("role")
+        if role is None:
+            return
+        if role.name in self.roles:
+            text = f"{self.roles[role.name][0]} has role {role.name} already"
+            remedy = "Leave role out of one of them: a frame has one field of each role."
+            self.note(one.places["role"], "role-unfit", where, text, remedy)
+        else:
+            self.roles[role.name] = (address, len(self.slots))
 
     def among_runs(
         self, one: Field, width: int, into: Container, start: int, where: str, more: dict[str, object]
@@ -513,10 +576,15 @@ class _Resolver:
     def fill(self, one: Field, into: Container, style: Style, path: tuple[str, ...], address: str) -> None:
         """Zero bits up to a boundary: a reserved slot where their number is constant, else a Fill."""
         assert one.up_to is not None
-        unit = UNITS[one.up_to]
+        self.fill_to(one, UNITS[one.up_to], into, style, path, address)
+
+    def fill_to(
+        self, one: Field, unit: int, into: Container, style: Style, path: tuple[str, ...], address: str
+    ) -> None:
         strict = bool(one.strict if one.strict is not None else self.frame.strict)
         common = {"kind": "reserved", "strict": strict, "named": one.named, "line": one.place.position.line}
-        over = into.cursor.phase.within(unit)
+        part = self.parts[-1]
+        over = part.since(into.cursor).within(unit)
         if over is not None:
             width = -over % unit
             if width:
@@ -527,7 +595,9 @@ class _Resolver:
         into.close_run()
         number = self.next_node()
         packing = Packing.LEAST if style.packing is Packing.LEAST else Packing.MOST
-        into.add_node(Fill(number, unit, slot, packing), into.filled(unit))
+        since = part.number if part.start.phase.within(unit) != 0 else -1
+        start = None if since < 0 else part.start.phase
+        into.add_node(Fill(number, unit, slot, packing, since), into.filled(unit, start))
 
     def repeat(
         self,
@@ -538,6 +608,7 @@ class _Resolver:
         style: Style,
         path: tuple[str, ...],
         address: str,
+        joined: Joined | None = None,
     ) -> None:
         where = self.full(address)
         count, counter, maximum = how.count, None, how.maximum
@@ -552,16 +623,20 @@ class _Resolver:
                 self.whole = self.placed = False
                 return
             maximum = counter.maximum_count or (1 << counter.width) - 1
-        if how.to_end and (into.prefix or self.to_end):
-            text = "a repeat inside another, or inside an optional group, cannot run to the frame's end"
-            if not into.prefix:
-                text = f"{self.to_end[0][1]} before it runs to the frame's end already"
-            self.note(one.places["repeat"], "to-end-last", where, text, "Use a count.")
+        factors: tuple[Factor, ...] = ()
+        plus = 0
+        if how.product is not None:
+            computed = self.factors(one, how, scope, where)
+            if computed is None:
+                self.whole = self.placed = False
+                return
+            factors, plus, maximum = computed
+        if how.to_end and not self.may_run_to_end(one, into, where):
             self.placed = False
             return
         into.close_run()
         number, start = self.next_node(), into.cursor
-        element, low, high, after, grown = self.element(one, start, scope, style, address, number)
+        element, low, high, after, grown = self.element(one, start, scope, style, address, number, joined)
         if low is None or high is None:
             self.placed = False
             return
@@ -577,7 +652,7 @@ class _Resolver:
             self.placed = False
             return
         if how.to_end:
-            self.to_end.append((one, where))
+            self.to_ends[number] = (one, where)
         least, most = (count, count) if count is not None else (0, maximum)
         node = Repeat(
             number,
@@ -593,6 +668,9 @@ class _Resolver:
             low,
             high,
             _is_bare(one),
+            joined,
+            factors,
+            plus,
         )
         fixed = count is not None and low == high
         end_phase = start.phase.plus(count * low) if fixed and count is not None else after
@@ -616,8 +694,88 @@ class _Resolver:
         self.counted.add(slot.number)
         return slot
 
+    def text(
+        self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
+    ) -> None:
+        """Characters or octets: a repeat that is joined to one value."""
+        assert one.length is not None
+        where = self.full(address)
+
+        def note(place: Place, rule: str, summary: str, remedy: str) -> None:
+            self.note(place, rule, where, summary, remedy)
+
+        joined = texts.joined(one, note)
+        if joined is None:
+            self.whole = self.placed = False
+            return
+        self.repeat(one, one.length, into, scope, style, path, address, joined)
+
+    def character_slot(self, address: str) -> Slot:
+        """The slot of one octet that no field declares."""
+        made = Meaning(8, {"kind": "character", "legal": (Range(0, 255),)})
+        return self.new_slot(made, (), address)
+
+    def may_run_to_end(self, one: Field, into: Container, where: str) -> bool:
+        """Whether what stands here can run to the end of its part; noted where it cannot."""
+        place = one.places.get(
+            "length" if one.kind in ("text", "bytes") and not one.repeat else "repeat", one.place
+        )
+        part = self.parts[-1]
+        lists = [node.number for node in into.nodes if isinstance(node, Repeat) and node.runs_to_end]
+        before = next((self.to_ends[number] for number in lists), None)
+        if not part.holds(into):
+            text = "a repeat inside another, or inside an optional group, cannot run to the frame's end"
+        elif before is not None:
+            text = f"{before[1]} before it runs to the frame's end already"
+        else:
+            by = self.part_lengths.get(part.number)
+            if by is None or id(by) in self.length_slots or not by.whole:
+                return True
+            text = f"its length, {by.name}, stands behind it, so nothing tells where it ends"
+            self.note(place, "to-end-last", where, text, f"Move {by.name} in front of it, or use a count.")
+            return False
+        self.note(place, "to-end-last", where, text, "Use a count.")
+        return False
+
+    def factors(
+        self, one: Field, how: DeclaredRepeat, scope: Scope, where: str
+    ) -> tuple[tuple[Factor, ...], int, int] | None:
+        """The factors of a computed count, what is added to their product, and the most that it can be."""
+        assert how.product is not None
+        made, most = [], 1
+        place = one.places.get("repeat.count", one.places["repeat"])
+        for name, ones in how.product.factors:
+            slot = self.deciding(name, scope, where, place)
+            if slot is None:
+                return None
+            if slot.signed or slot.kind == "states":
+                text = f"{slot.address} is not an unsigned whole number"
+                self.note(
+                    place, "count-unknown", where, text, "Name counts, tags, flags or unsigned numbers."
+                )
+                return None
+            self.counted.add(slot.number)
+            made.append(Factor(slot.number, ones))
+            most *= slot.width if ones else slot.maximum_count or slot.raw_limits[1]
+        most = max(0, most + how.product.plus)
+        if how.maximum is not None:
+            most = min(most, how.maximum)
+        if not 1 <= most <= MAXIMUM_ELEMENTS:
+            text = f"its count can be {format_number(Fraction(most))}"
+            remedy = f"Add maximum: with a number from 1 to {MAXIMUM_ELEMENTS}."
+            self.note(place, "count-too-large", where, text, remedy)
+            return None
+        return tuple(made), how.product.plus, most
+
     def element(
-        self, one: Field, start: Cursor, scope: Scope, style: Style, address: str, number: int
+        self,
+        one: Field,
+        start: Cursor,
+        scope: Scope,
+        style: Style,
+        address: str,
+        number: int,
+        joined: Joined | None = None,
     ) -> tuple[tuple[Node, ...], int | None, int | None, Phase, Phase]:
         """The nodes of one element, its least and most bits, the phase after any number of them, what is known of its size.
 
@@ -629,7 +787,11 @@ class _Resolver:
             self.restore(saved)
             inside = Container(self.next_node, Cursor(None, phase, Origin(phase)), f"{address}[].", number)
             inner = Scope(scope)
-            self.body(one, inside, inner, style, f"{address}[]")
+            if joined is not None:
+                slot = self.new_slot(texts.character(one), (), f"{address}[]")
+                inside.add_slot(slot, style.packing)
+            else:
+                self.body(one, inside, inner, style, f"{address}[]")
             after = inside.cursor.phase.joined(phase)
             if after == phase or not self.placed:
                 break
@@ -652,18 +814,17 @@ class _Resolver:
             len(self.gains),
             len(self.slots),
             self.nodes,
-            len(self.to_end),
             int(self.whole),
             int(self.placed),
         )
 
     def restore(self, saved: tuple[int, ...]) -> None:
-        problems, checks, derived, gains, slots, self.nodes, to_end, whole, placed = saved
+        problems, checks, derived, gains, slots, self.nodes, whole, placed = saved
         while len(self.problems) > problems:
             self.problems.popitem()
         while len(self.slots) > slots:
             self.counts.pop(self.slots.pop().number, None)
-        del self.checks.pending[checks:], self.derivations.pending[derived:], self.to_end[to_end:]
+        del self.checks.pending[checks:], self.derivations.pending[derived:]
         del self.gains[gains:]
         self.whole, self.placed = bool(whole), bool(placed)
         self.roles = {role: (where, number) for role, (where, number) in self.roles.items() if number < slots}
@@ -673,7 +834,11 @@ class _Resolver:
     ) -> None:
         where = self.full(address)
         assert one.present_when is not None
-        target = self.condition(one, scope, where)
+        remains = one.present_when.by == BYTES_REMAIN
+        if remains and not self.may_run_to_end(one, into, where):
+            self.placed = False
+            return
+        target = (None, ()) if remains else self.condition(one, scope, where)
         if target is None:
             self.whole = self.placed = False
             return
@@ -701,6 +866,17 @@ class _Resolver:
                 "Use a count.",
             )
             return
+        if remains:
+            self.to_ends[number] = (one, where)
+            if low == 0:
+                text = "it can have no bits at all, so bytes that remain do not tell whether it is there"
+                self.note(
+                    one.places["present_when"],
+                    "to-end-ambiguous",
+                    where,
+                    text,
+                    "Put a field of fixed size into it.",
+                )
         bare = one.repeat is not None or _is_bare(one)
         node = Optional(
             number, path, address, start.at, start.phase.within(8), by, codes, nodes, low, high, bare
@@ -716,20 +892,32 @@ class _Resolver:
         asked = one.present_when
         assert asked is not None
         place = one.places.get(f"present_when.{asked.by}", one.places["present_when"])
-        found = scope.find(asked.by)
+        at = one.places.get(f"present_when:{asked.by}", one.places["present_when"])
+        slot = self.deciding(asked.by, scope, where, at)
+        if slot is None:
+            return None
+        ranges = self.ranges(asked, slot, place, where)
+        return None if ranges is None else (slot.number, ranges)
+
+    def deciding(self, name: str, scope: Scope, where: str, place: Place) -> Slot | None:
+        """The slot that a condition asks, or None where that was noted."""
+        found = scope.find(name)
         if found is not None and found[1] in found[0].broken:
             return None
         slot = found[0].slots.get(found[1]) if found else None
         if slot is None or slot.kind not in _DECIDING:
-            text = f"{shown(asked.by)} is not a field before this one"
+            text = f"{shown(name)} is not a field before this one"
             if slot is not None:
                 text = f"{slot.address} is a {slot.kind} field, which cannot decide this"
-            at = one.places.get(f"present_when:{asked.by}", one.places["present_when"])
-            self.note(at, "condition-unknown", where, text, self.suggest(asked.by, scope, _DECIDING))
+            self.note(place, "condition-unknown", where, text, self.suggest(name, scope, _DECIDING))
             return None
+        return slot
+
+    def ranges(self, asked: Condition, slot: Slot, place: Place, where: str) -> tuple[Range, ...] | None:
+        """The codes that a condition names, or None where that was noted."""
         if not asked.codes and not asked.states:
             if slot.kind == "flag":
-                return slot.number, (Range(1, 1),)
+                return (Range(1, 1),)
             text = f"{slot.address} is not a flag, so it needs a code"
             self.note(place, "condition-codes", where, text, f"Write {{{asked.by}: code}}.")
             return None
@@ -751,7 +939,7 @@ class _Resolver:
                 text = f"{slot.address} never holds {code}"
                 self.note(place, "condition-codes", where, text, f"Use a code from {low} to {high}.")
                 return None
-        return slot.number, merged(ranges)
+        return merged(ranges)
 
     def unused_counts(self) -> None:
         if not self.whole:
@@ -766,36 +954,6 @@ class _Resolver:
                     text,
                     f"Add repeat: {{count: {one.name}}} to a field after it, or leave kind: count out.",
                 )
-
-    def with_trailers(self, nodes: tuple[Node, ...]) -> tuple[Node, ...]:
-        """The nodes with the fixed size after a repeat that runs to the end, which must tell its last element from what follows."""
-        made = list(nodes)
-        for index, node in enumerate(nodes):
-            if not (isinstance(node, Repeat) and node.count is None and node.counted_by is None):
-                continue
-            one, where = self.to_end[0]
-            trailer = 0
-            for later in nodes[index + 1 :]:
-                if isinstance(later, Fill):
-                    if later.unit_bits > node.minimum_bits:
-                        hidden = "1 bit" if node.minimum_bits == 1 else f"{node.minimum_bits} bits"
-                        text = f"a fill of up to {later.unit_bits - 1} bits can hide an element of {hidden}"
-                        self.note(
-                            one.places["repeat"],
-                            "to-end-ambiguous",
-                            where,
-                            text,
-                            "Use a count, or larger elements.",
-                        )
-                elif (size := _fixed_size(later)) is None:
-                    after = "" if isinstance(later, Run) else later.address
-                    text = f"{after} varies in size, so nothing tells where this repeat before it ends"
-                    remedy = f"Use a count, or put {after} before it."
-                    self.note(one.places["repeat"], "to-end-last", where, text, remedy)
-                else:
-                    trailer += size
-            made[index] = replace(node, trailer_bits=trailer)
-        return tuple(made)
 
 
 # -- helpers without state ------------------------------------------------------------------------------------------------------
@@ -818,13 +976,13 @@ def _is_bare(one: Field) -> bool:
     return one.kind not in ("group", "flags")
 
 
-def _fixed_size(node: Node) -> int | None:
-    """The bits of a node, where they are constant."""
-    if isinstance(node, Run):
-        return node.size_bits
-    if isinstance(node, Repeat) and node.is_fixed and node.count is not None:
-        return node.count * node.minimum_bits
-    return None
+def _runs_to_end(node: Node) -> bool:
+    """Whether a frame that ends in a node is as long as the bytes at hand."""
+    if isinstance(node, Repeat):
+        return node.runs_to_end
+    if isinstance(node, Choice):
+        return any(_runs_to_end(inner) for branch in node.branches for inner in branch.body)
+    return isinstance(node, Optional) and node.by is None
 
 
 def _has_check(one: Field) -> bool:

@@ -1,57 +1,82 @@
 """How long a frame can be: its shortest and longest form, every length it can have, and its useful bits.
 
 Padding depends on where it starts, so sizes are not added up but walked. The longest frame is the one with everything there, since
-whatever starts later never ends earlier.
+whatever starts later never ends earlier; of variants the longest, and octets of an unknown one do not count.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run
+from packetkit.layout.model import (
+    Branch,
+    Choice,
+    Fill,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    bodies,
+    slots_of,
+    walk,
+)
 
 # Beyond so many different lengths a frame's lengths count as a whole range: pairs that differ only inside it are not told apart by length.
 _MOST_LENGTHS = 4_096
 
 
-def shortest(nodes: tuple[Node, ...], at: int = 0) -> int:
+Starts = dict[int, int]  # where measured parts start, by node number: a fill may count from there
+
+
+def shortest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None) -> int:
     """The bit where nodes that start at `at` end at the earliest: nothing optional, and no element that need not be."""
+    starts = {} if starts is None else starts
     for node in nodes:
         if isinstance(node, Run):
             at += node.size_bits
         elif isinstance(node, Fill):
-            at = _filled(node, at)
+            at += -(at - starts.get(node.since, 0)) % node.unit_bits
         elif isinstance(node, Repeat):
-            at = _elements(node, at, node.count or 0, everything=False)
+            at = _elements(node, at, node.count or 0, starts, everything=False)
+        elif isinstance(node, Measured):
+            starts[node.number] = at
+            at = shortest(node.body, at, starts)
+        elif isinstance(node, Choice) and node.unknown is None:
+            at = min(shortest(branch.body, at, starts) for branch in node.branches)
     return at
 
 
-def longest(nodes: tuple[Node, ...], at: int = 0) -> int:
+def longest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None) -> int:
     """The bit where nodes that start at `at` end at the latest: everything there. A repeat that nothing bounds counts as empty."""
+    starts = {} if starts is None else starts
     for node in nodes:
         if isinstance(node, Run):
             at += node.size_bits
         elif isinstance(node, Fill):
-            at = _filled(node, at)
+            at += -(at - starts.get(node.since, 0)) % node.unit_bits
         elif isinstance(node, Optional):
-            at = longest(node.body, at)
+            at = longest(node.body, at, starts)
+        elif isinstance(node, Measured):
+            starts[node.number] = at
+            at = min(longest(node.body, at, starts), at + node.maximum_bits)
+        elif isinstance(node, Choice):
+            at = max(longest(branch.body, at, starts) for branch in node.branches)
         else:
-            at = _elements(node, at, node.maximum or 0, everything=True)
+            at = _elements(node, at, node.maximum or 0, starts, everything=True)
     return at
 
 
-def _filled(node: Fill, at: int) -> int:
-    return -(-at // node.unit_bits) * node.unit_bits
-
-
-def _elements(node: Repeat, at: int, count: int, *, everything: bool) -> int:
+def _elements(node: Repeat, at: int, count: int, starts: Starts, *, everything: bool) -> int:
     """Where so many elements end. What an element takes depends on nothing but where it starts in a 32-bit word."""
     if node.minimum_bits == node.maximum_bits:
         return at + count * node.minimum_bits
     sizes: dict[int, int] = {}
     for _ in range(count):
         if at % 32 not in sizes:
-            sizes[at % 32] = (longest if everything else shortest)(node.element, at) - at
+            sizes[at % 32] = (longest if everything else shortest)(node.element, at, starts) - at
         at += sizes[at % 32]
     return at
 
@@ -84,13 +109,32 @@ def _sizes(nodes: tuple[Node, ...], before: frozenset[int], work: _Work) -> froz
         if isinstance(node, Run):
             sizes = frozenset(size + node.size_bits for size in sizes)
         elif isinstance(node, Fill):
+            if node.since >= 0:
+                return None  # where its part starts is not followed here
             sizes = frozenset(-(-size // node.unit_bits) * node.unit_bits for size in sizes)
         elif isinstance(node, Optional):
             inside = _sizes(node.body, sizes, work)
             sizes = None if inside is None else sizes | inside
+        elif isinstance(node, Measured):
+            sizes = _sizes(node.body, sizes, work)
+        elif isinstance(node, Choice):
+            sizes = _chosen(node, sizes, work)
         else:
             sizes = _repeated(node, sizes, work)
     return sizes
+
+
+def _chosen(node: Choice, before: frozenset[int], work: _Work) -> frozenset[int] | None:
+    """After each of the branches; octets of an unknown one are of any number."""
+    if node.unknown is not None:
+        return None
+    found: frozenset[int] = frozenset()
+    for branch in node.branches:
+        inside = _sizes(branch.body, before, work)
+        if inside is None:
+            return None
+        found |= inside
+    return found
 
 
 def _repeated(node: Repeat, before: frozenset[int], work: _Work) -> frozenset[int] | None:
@@ -115,19 +159,83 @@ def useful_bits(nodes: tuple[Node, ...], elements: int | None = None) -> int | N
 
     elements: how many a repeat has that only the frame's length bounds; None where that is not known, and then the answer is None too.
     """
-    total = 0
-    for node in nodes:
-        if isinstance(node, Run):
-            total += sum(slot.width for slot in node.slots if slot.is_value)
+    if elements is None and any(True for _ in _unbounded(nodes)):
+        return None
+    found = times(nodes, elements=elements or 0)
+    slots = (slot for node in walk(nodes) for slot in slots_of(node))
+    return sum(found.get(slot.number, 0) * slot.width for slot in slots if slot.is_value)
+
+
+def times(nodes: tuple[Node, ...], *, longest_form: bool = True, elements: int = 0) -> dict[int, int]:
+    """How often each slot, by its number, stands in the longest (or the shortest) form of these nodes.
+
+    Of variants the longest counts. Where a length allows less than all at their most, what comes last has less of it.
+    elements: how many a repeat has that only the frame's length bounds.
+    """
+    found: dict[int, int] = {}
+    if longest_form:
+        _count(nodes, 1, found, elements, _Left(0))
+    else:
+        _count_least(nodes, 1, found)
+    return found
+
+
+@dataclass(slots=True)
+class _Left:
+    """Bits that must still be left out, so that a measured part is as long as its length can say."""
+
+    excess: int
+
+
+def _count(nodes: tuple[Node, ...], each: int, found: dict[int, int], elements: int, left: _Left) -> None:
+    """Count what stands in the longest form, the last node first: that is where less of it stands."""
+    for node in reversed(nodes):
+        for slot in slots_of(node):
+            found[slot.number] = each
+        if isinstance(node, Measured):
+            within = _Left(max(0, longest(node.body) - node.maximum_bits) + left.excess)
+            _count(node.body, each, found, elements, within)
+            left.excess = min(left.excess, within.excess)
+        elif isinstance(node, Optional):
+            _count(node.body, each, found, elements, left)
+        elif isinstance(node, Choice):
+            _count(max(node.branches, key=_branch_bits).body, each, found, elements, left)
         elif isinstance(node, Repeat):
             most = elements if node.maximum is None else node.maximum
-            inner = useful_bits(node.element, elements)
-            if most is None or inner is None:
-                return None
-            total += inner * most
-        elif isinstance(node, Optional):
-            total += useful_bits(node.body, elements) or 0
-    return total
+            if node.count is None and left.excess:
+                fewer = min(most, -(-left.excess // max(1, node.maximum_bits)))
+                most, left.excess = most - fewer, max(0, left.excess - fewer * node.maximum_bits)
+            _count(node.element, each * most, found, elements, left)
+
+
+def _count_least(nodes: tuple[Node, ...], each: int, found: dict[int, int]) -> None:
+    for node in nodes:
+        for slot in slots_of(node):
+            found[slot.number] = each
+        if isinstance(node, Measured):
+            _count_least(node.body, each, found)
+        elif isinstance(node, Choice) and node.unknown is None:
+            _count_least(min(node.branches, key=_branch_bits).body, each, found)
+        elif isinstance(node, Repeat):
+            _count_least(node.element, each * (node.count or 0), found)
+
+
+def _branch_bits(branch: Branch) -> int:
+    return longest(branch.body)
+
+
+def unbounded(layout: Layout) -> Iterator[Repeat]:
+    """The repeats that only the frame's length bounds; an unknown variant's octets are not among them."""
+    return _unbounded(layout.nodes)
+
+
+def _unbounded(nodes: tuple[Node, ...]) -> Iterator[Repeat]:
+    for node in nodes:
+        if isinstance(node, Repeat) and node.maximum is None:
+            yield node
+        inner = [branch.body for branch in node.branches] if isinstance(node, Choice) else bodies(node)
+        for body in inner:
+            yield from _unbounded(body)
 
 
 def bytes_within(layout: Layout, limit_bytes: int) -> tuple[int, int]:
@@ -135,6 +243,6 @@ def bytes_within(layout: Layout, limit_bytes: int) -> tuple[int, int]:
 
     For frames that only their length bounds. Where not even the shortest fits: the shortest, and no element.
     """
-    repeat = next(node for node in layout.nodes if isinstance(node, Repeat) and node.maximum is None)
+    repeat = next(unbounded(layout))
     most = max((limit_bytes * 8 - layout.minimum_bits) // repeat.minimum_bits, 0)
     return -(-(layout.minimum_bits + most * repeat.minimum_bits) // 8), most

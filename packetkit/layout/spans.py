@@ -14,7 +14,18 @@ from typing import Protocol
 from packetkit.errors import AlgorithmError, UnknownAlgorithm
 from packetkit.integrity import catalog
 from packetkit.integrity.algorithm import Algorithm
-from packetkit.layout.model import Check, Node, Optional, Packing, Repeat, Run, Slot, slots_of, walk
+from packetkit.layout.model import (
+    Check,
+    Node,
+    Packing,
+    Repeat,
+    Run,
+    Slot,
+    bodies,
+    slots_of,
+    walk,
+    with_bodies,
+)
 from packetkit.layout.places import Container, Phase, Scope, Spot, Style
 from packetkit.schema.model import Covers, CustomCrc, Field, Place
 from packetkit.schema.text import shown
@@ -334,12 +345,8 @@ def _with_checks(nodes: tuple[Node, ...], found: dict[int, Check]) -> tuple[Node
                 for slot in node.slots
             )
             made.append(replace(node, slots=slots))
-        elif isinstance(node, Repeat):
-            made.append(replace(node, element=_with_checks(node.element, found)))
-        elif isinstance(node, Optional):
-            made.append(replace(node, body=_with_checks(node.body, found)))
         else:
-            made.append(node)
+            made.append(with_bodies(node, tuple(_with_checks(inner, found) for inner in bodies(node))))
     return tuple(made)
 
 
@@ -360,10 +367,9 @@ def _repeats_around(nodes: tuple[Node, ...]) -> dict[int, tuple[Repeat, ...]]:
     def look(inner: tuple[Node, ...], around: tuple[Repeat, ...]) -> None:
         for node in inner:
             found.update((slot.number, around) for slot in slots_of(node))
-            if isinstance(node, Repeat):
-                look(node.element, around if node.maximum == 1 else (*around, node))
-            elif isinstance(node, Optional):
-                look(node.body, around)
+            several = isinstance(node, Repeat) and node.maximum != 1
+            for body in bodies(node):
+                look(body, (*around, node) if several and isinstance(node, Repeat) else around)
 
     look(nodes, ())
     return found

@@ -10,8 +10,8 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from packetkit.integrity.strength import Distance, distance
-from packetkit.layout import printed
-from packetkit.layout.model import Fill, Layout, Mark, Optional, Repeat, Slot
+from packetkit.layout import printed, size
+from packetkit.layout.model import Choice, Fill, Layout, Mark, Measured, Node, Repeat, Slot, bodies
 from packetkit.layout.number import is_decode_only
 from packetkit.mission.cost import Step, saving, slot_times
 from packetkit.mission.load import Link, Mission
@@ -124,20 +124,32 @@ def _starts(layout: Layout, *, longest: bool) -> _Starts:
     starts: _Starts = {}
     containers = [layout.nodes]
     while containers:
-        at: int | None = 0
         nodes = containers.pop()
-        for node in nodes:
-            starts[node.number] = at
-            if isinstance(node, Repeat):
-                containers.append(node.element)
-            elif isinstance(node, Optional):
-                containers.append(node.body)
-            if isinstance(node, Fill) and nodes is layout.nodes:
-                at = None if at is None else -(-at // node.unit_bits) * node.unit_bits
-                continue
-            size = printed.node_bits(node)[longest]
-            at = None if at is None or size is None else at + size
+        _place(nodes, 0, starts, containers, longest=longest, whole=nodes is layout.nodes)
     return starts
+
+
+def _place(
+    nodes: tuple[Node, ...],
+    at: int | None,
+    starts: _Starts,
+    containers: list[tuple[Node, ...]],
+    *,
+    longest: bool,
+    whole: bool,
+) -> None:
+    """Note where nodes of one container start; a measured part's are its container's."""
+    for node in nodes:
+        starts[node.number] = at
+        if isinstance(node, Measured):
+            _place(node.body, at, starts, containers, longest=longest, whole=whole)
+        else:
+            containers += bodies(node)
+        if isinstance(node, Fill) and whole and node.since < 0:
+            at = None if at is None else -(-at // node.unit_bits) * node.unit_bits
+            continue
+        length = printed.node_bits(node)[longest]
+        at = None if at is None or length is None else at + length
 
 
 # -- does it fit ---------------------------------------------------------------------------------------------------------------
@@ -209,12 +221,16 @@ def notes(mission: Mission, name: str) -> tuple[str, ...]:
     found = []
     if name in mission.outside:
         found.append("Nothing in its bytes tells this frame: decode is given its name (--frame).")
+    if any(isinstance(node, Choice) and node.unknown is not None for node in layout.nodes):
+        found.append(
+            "A code without a variant gives octets to the end of the frame: in a stream of bytes such a frame is not found."
+        )
     if layout.runs_to_end:
         found.append(
             "The frame runs to the end of its bytes: in a stream of bytes it needs an outer length or framing, "
             "as a radio packet has."
         )
-    unbounded = [node for node in layout.nodes if isinstance(node, Repeat) and node.maximum is None]
+    unbounded = list(size.unbounded(layout))
     found += [_unbounded(mission, layout, node) for node in unbounded]
     bare = [slot.address for slot in layout.slots if lacks_unit(slot)]
     if bare:

@@ -19,10 +19,24 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import NamedTuple
 
-from packetkit.layout import number, printed
+from packetkit.layout import number, printed, size
 from packetkit.layout.curve import Curve
 from packetkit.layout.meaning import linear
-from packetkit.layout.model import Fill, Layout, Linear, Node, Optional, Packing, Range, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Choice,
+    Fill,
+    Layout,
+    Linear,
+    Measured,
+    Node,
+    Optional,
+    Packing,
+    Range,
+    Repeat,
+    Run,
+    Slot,
+    fixed_size,
+)
 from packetkit.mission.load import Link, Mission
 from packetkit.schema import model
 
@@ -223,6 +237,8 @@ def _declared(fields: tuple[model.Field, ...], prefix: str) -> Iterator[tuple[st
         address = f"{prefix}{one.name}" + ("[]" if one.repeat else "")
         yield address, one
         yield from _declared(one.fields, f"{address}.")
+        for variant in one.variants:
+            yield from _declared(variant.fields, f"{address}.{variant.name}.")
 
 
 def longest_bits(frame: Frame, widths: Mapping[int, int]) -> int | None:
@@ -243,8 +259,10 @@ def _end(frame: Frame, nodes: tuple[Node, ...], at: int, widths: Mapping[int, in
             at = _run_end(frame, node, at, widths) + grown.get(node.number, 0)
         elif isinstance(node, Fill):
             at = -(-at // node.unit_bits) * node.unit_bits
-        elif isinstance(node, Optional):
+        elif isinstance(node, (Optional, Measured)):
             at = _end(frame, node.body, at, widths)
+        elif isinstance(node, Choice):
+            at = max(_end(frame, branch.body, at, widths) for branch in node.branches)
         else:
             at = _repeated(frame, node, at, widths)
     return at
@@ -293,7 +311,7 @@ def _fixed_growth(frame: Frame, node: Node, widths: Mapping[int, int]) -> int:
     """How many bits more a repeat of constant size takes; 0 for every other node, which keeps to whole bytes by itself."""
     if not isinstance(node, Repeat) or not node.is_fixed:
         return 0
-    return _repeated(frame, node, 0, widths) - (printed.fixed_bits(node) or 0)
+    return _repeated(frame, node, 0, widths) - (fixed_size(node) or 0)
 
 
 def _refitted(spare: int, more: int, unit: int) -> int:
@@ -383,20 +401,5 @@ def _frame_cost(link: Link, now: int | None, after: int | None) -> tuple[int | N
 
 def slot_times(layout: Layout, longest: bool = True) -> tuple[int, ...]:
     """How often each slot stands in the longest (or the shortest) frame; 0 in a repeat that only the frame's length bounds."""
-    times = [0] * len(layout.slots)
-    _count(layout.nodes, 1, longest, times)
-    return tuple(times)
-
-
-def _count(nodes: tuple[Node, ...], each: int, longest: bool, times: list[int]) -> None:
-    for node in nodes:
-        if isinstance(node, Run):
-            for slot in node.slots:
-                times[slot.number] = each
-        elif isinstance(node, Fill):
-            times[node.slot.number] = each
-        elif isinstance(node, Optional):
-            _count(node.body, each if longest else 0, longest, times)
-        else:
-            count = node.maximum if longest else node.count
-            _count(node.element, each * (count or 0), longest, times)
+    found = size.times(layout.nodes, longest_form=longest)
+    return tuple(found.get(slot.number, 0) for slot in layout.slots)

@@ -6,7 +6,7 @@ Every stage's problems are gathered and raised together, in source order. No fil
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from packetkit.errors import Fault, Problem, SchemaError, UnknownFrame
 from packetkit.layout.alike import Told, differ, shared_length, told
 from packetkit.layout.fingerprint import mission_fingerprint
-from packetkit.layout.model import Layout
+from packetkit.layout.model import Choice, Layout
 from packetkit.layout.resolve import resolve
 from packetkit.passes import flight, geometry
 from packetkit.passes.elements import Elements, Site, element_faults
@@ -100,7 +100,10 @@ class Passes:
 
 @dataclass(frozen=True)
 class Mission:
-    """A loaded schema. layouts: by frame name, in the order of the file; declared: what the schema said, for judges that start there."""
+    """A loaded schema. layouts: by frame name, in the order of the file; declared: what the schema said, for judges that start there.
+
+    variants: what was told from outside of the parts that need it, see `told`.
+    """
 
     name: str
     description: str
@@ -110,6 +113,31 @@ class Mission:
     declared: model.Mission
     file: str = ""
     battery: Battery | None = None
+    variants: Mapping[str, str] = field(default_factory=dict)
+
+    def told(self, variants: Mapping[str, str]) -> Mission:
+        """The mission with variants that are told from outside: the address of each such part, and its variant's name.
+
+        Raises KeyError, which lists what there is, for another part or another name.
+        """
+        known = self.outside_parts
+        for address, name in variants.items():
+            if address not in known:
+                listed = ", ".join(known) or "there is none"
+                raise KeyError(f"{address} is no part whose variant is told from outside: {listed}")
+            if name not in known[address]:
+                raise KeyError(f"{address} has no variant {name}: {', '.join(known[address])}")
+        return replace(self, variants=dict(variants))
+
+    @cached_property
+    def outside_parts(self) -> Mapping[str, tuple[str, ...]]:
+        """The parts whose variant is told from outside, by their address, and the names of their variants."""
+        nodes = (node for layout in self.layouts.values() for node in layout.walk())
+        return {
+            node.address: tuple(branch.name for branch in node.branches)
+            for node in nodes
+            if isinstance(node, Choice) and not node.told_by
+        }
 
     @cached_property
     def fingerprint(self) -> str:
@@ -121,7 +149,7 @@ class Mission:
         """The frames by name, ready to encode and decode."""
         from packetkit.codec.frame import Frame
 
-        return {name: Frame(layout) for name, layout in self.layouts.items()}
+        return {name: Frame(layout, self.variants) for name, layout in self.layouts.items()}
 
     def frame(self, name: str | None = None) -> Frame:
         """The frame of that name; without a name the only one there is. Raises KeyError, which lists the names."""

@@ -29,6 +29,9 @@ from packetkit.schema.kinds import (
     PASSES_KEYS,
     SQUARE_KEYS,
     SUMMARY_KEYS,
+    TELLING,
+    VARIANT_KEYS,
+    ZERO_FILLED,
     Key,
 )
 from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE
@@ -71,7 +74,11 @@ _RANGE: Shape = {
 _CODES = _list_of({"anyOf": [NUMBER, _RANGE]})
 _REPEAT: Shape = {
     "type": "object",
-    "properties": {"count": NUMBER, "to_end": {"type": "boolean"}, "maximum": NUMBER},
+    "properties": {
+        "count": {"anyOf": [NUMBER, {"type": "object"}]},
+        "to_end": {"type": "boolean"},
+        "maximum": NUMBER,
+    },
     "additionalProperties": False,
 }
 _COVERS: Shape = {
@@ -152,6 +159,36 @@ READS: dict[str, Callable[[Key], Shape]] = {
     "summary": lambda _: _mapping(SUMMARY_KEYS, ("samples",)),
     "limit": lambda _: _mapping(LIMIT_KEYS),
     "limits": lambda _: _mapping(LIMITS_KEYS),
+    "fill": lambda _: TEXT,
+    "character": lambda _: TEXT,
+    "characters": lambda _: {
+        "anyOf": [TEXT, {"type": "object", "minProperties": 1, "additionalProperties": TEXT}]
+    },
+    "alphabet": lambda _: {
+        "type": "object",
+        "properties": {
+            "bits": NUMBER,
+            "characters": READS["characters"](Key("characters", "characters", "")),
+        },
+        "required": ["bits", "characters"],
+        "additionalProperties": False,
+    },
+    "extent": lambda _: {
+        "anyOf": [
+            NUMBER,
+            {
+                "type": "object",
+                "properties": {"count": TEXT},
+                "required": ["count"],
+                "additionalProperties": False,
+            },
+        ]
+    },
+    "factors": lambda _: _list_of({"anyOf": [_REFERENCE, {"type": "object"}]}),
+    "when": lambda _: {"type": "object", "minProperties": 1},
+    "tellers": lambda _: _list_of(_REFERENCE),
+    "variants": lambda _: {"type": "array", "minItems": 1, "items": _mapping(VARIANT_KEYS, ("name",))},
+    "measured": lambda _: _NAME,
     "fields": lambda _: {"type": "array", "minItems": 1, "items": {"$ref": "#/definitions/field"}},
     "flags": lambda _: {
         "type": "array",
@@ -179,13 +216,14 @@ def shape(key: Key) -> Shape:
 def json_schema() -> Shape:
     """The language as a JSON Schema (draft 7, which editors read): completion and hover help, not a judgement."""
     field = _mapping(FIELD_KEYS)
-    told = {word: word for word in ("group", "flags", "states", "derived", "summary")}
+    told = {word: word for word in TELLING}
     field["allOf"] = [
         {
             "if": {"properties": {"kind": {"const": kind.name}}, "required": ["kind"]},
             "then": {
                 "propertyNames": {"enum": [*COMMON_KEYS, *kind.required, *kind.optional]},
                 "required": list(kind.required),
+                **({"properties": {"fill": {"enum": ["zero"]}}} if kind.name in ZERO_FILLED else {}),
             },
         }
         for kind in KINDS.values()
@@ -209,6 +247,7 @@ _CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
     ("A frame", FRAME_KEYS),
     ("A field", FIELD_KEYS),
     ("A square law (curve.square)", SQUARE_KEYS),
+    ("A variant", VARIANT_KEYS),
     ("A CRC by its parameters (algorithm)", CRC_KEYS),
     ("calibration of one unit", CURVE_KEYS),
     ("summary", SUMMARY_KEYS),

@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+# What a length may count in, and the bits of each.
+UNITS: dict[str, int] = {"bits": 1, "bytes": 8, "words_of_16": 16, "words_of_32": 32}
+
 
 @dataclass(frozen=True, slots=True)
 class Key:
@@ -274,9 +277,19 @@ FIELD_KEYS = _table(
     Key(
         "repeat",
         "repeat",
-        "How often the field repeats: a number, {count: name}, or {to_end: true, maximum: n}.",
+        "How often the field repeats: a number, {count: name}, {count: {product_of: [names], plus: n}}, or {to_end: true, maximum: n}.",
     ),
-    Key("present_when", "condition", "The flag, or the field and its codes, that says the field is there."),
+    Key(
+        "present_when",
+        "condition",
+        "The flag, or the field and its codes, that says the field is there; or bytes_remain.",
+    ),
+    Key("variants", "variants", "The forms of this part: each a name, when it is meant, and its group."),
+    Key(
+        "told_by",
+        "tellers",
+        "The fields whose codes tell the variants apart; outside: not the frame's bytes tell it.",
+    ),
     Key(
         "summary",
         "summary",
@@ -319,7 +332,31 @@ FIELD_KEYS = _table(
         "How the check lies on the wire.",
         ("high_octet_first", "low_octet_first", "bits_reversed"),
     ),
-    Key("fill", "word", "zero: a span that ends inside an octet is completed with zero bits.", ("zero",)),
+    Key(
+        "fill",
+        "fill",
+        "What completes what is too short: zero bits (zero), or a text's character or code; stripped on decode.",
+    ),
+    Key("length", "extent", "How many characters, or octets of bytes: a number, {count: name}, or rest."),
+    Key("encoding", "word", "How a text's octets are characters; ascii unless said.", ("ascii", "utf_8")),
+    Key("alphabet", "alphabet", "A text's own characters: {bits: 6, characters: a text from code 0 on}."),
+    Key("ends_with", "character", "The character or code that ends a text before its length is up."),
+    Key("characters", "characters", "The digits of a text that is sent as one number, from digit 0 on."),
+    Key(
+        "first_character",
+        "word",
+        "Which digit of the number a text begins with; most_significant unless said.",
+        ("most_significant", "least_significant"),
+    ),
+    Key("measures", "measured", "What a length counts: a field, a group, or whole_frame."),
+    Key("in", "word", "The units that a length counts in.", tuple(UNITS)),
+    Key("less", "integer", "A length is sent as the size less this number."),
+)
+
+VARIANT_KEYS = _table(
+    Key("name", "name", "The variant's key in the record."),
+    Key("when", "when", "Each telling field and the codes, or states, that it must hold: {tag: 1}."),
+    Key("group", "fields", "The variant's fields; none where it is empty."),
 )
 
 LIMIT_KEYS = _table(
@@ -375,6 +412,12 @@ class Kind:
     optional: tuple[str, ...]
     rows: tuple[int, ...]
 
+
+# Keys that tell the kind of a field, which has their name.
+TELLING = ("group", "flags", "states", "variants", "derived", "summary")
+
+# Kinds whose `fill` is zero bits; of the others it is a character.
+ZERO_FILLED = ("check", "length")
 
 COMMON_KEYS = ("name", "kind", "description", "present_when", "repeat")
 _CODES = ("missing", "at_least", "at_most", "out_of_range", "flag", "default")
@@ -460,6 +503,28 @@ KINDS: dict[str, Kind] = {
             (4,),
         ),
         Kind("count", "How many elements a repeat has; fills itself.", ("bits",), ("order", "maximum"), (9,)),
+        Kind(
+            "length",
+            "How long a part of the frame is; fills itself.",
+            ("bits", "measures"),
+            ("order", "in", "less", "fill"),
+            (8,),
+        ),
+        Kind(
+            "text",
+            "Characters in ASCII, UTF-8 or an alphabet of its own.",
+            ("length",),
+            ("encoding", "alphabet", "fill", "ends_with"),
+            (7,),
+        ),
+        Kind("bytes", "Octets as they are, shown in hexadecimal.", ("length",), ("fill",), (7, 8)),
+        Kind(
+            "radix_text",
+            "A text whose characters are the digits of one number.",
+            ("bits", "length", "characters"),
+            ("order", "first_character", "fill", "role"),
+            (7,),
+        ),
         Kind("reserved", "Bits sent as zero.", (), ("bits", "up_to", "strict"), (4,)),
         Kind(
             "check",
@@ -468,6 +533,7 @@ KINDS: dict[str, Kind] = {
             ("bits", "covers", "also", "mixed_with", "self", "stored", "fill"),
             (12,),
         ),
+        Kind("variants", "One of several forms, told by a tag.", ("variants", "told_by"), (), (11, 20)),
         Kind(
             "summary",
             "The minimum, mean, maximum and number of a quantity's samples: a group of these fields.",

@@ -6,7 +6,7 @@ returned as far as it goes, `whole=False`, and later stages leave it out of thei
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from collections.abc import Mapping as MappingOf
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -14,6 +14,7 @@ from typing import Any
 
 from packetkit.errors import Problem
 from packetkit.schema import text as yaml_text
+from packetkit.schema.characters import CharacterReaders
 from packetkit.schema.kinds import (
     CHIRP_KEYS,
     COMMON_KEYS,
@@ -26,6 +27,9 @@ from packetkit.schema.kinds import (
     PART_KEYS,
     PART_NEEDS,
     PASSES_KEYS,
+    TELLING,
+    VARIANT_KEYS,
+    ZERO_FILLED,
     Key,
 )
 from packetkit.schema.model import (
@@ -38,10 +42,10 @@ from packetkit.schema.model import (
     Part,
     Passes,
     Place,
+    Variant,
 )
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.readers import (
-    Readers,
     join,
     on_lines,
     path_at,
@@ -53,10 +57,9 @@ from packetkit.schema.rules import MAXIMUM_FRAMES
 from packetkit.schema.summaries import written_out
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence
 
-TELLING = ("group", "flags", "states", "derived", "summary")  # keys that tell the kind, which has their name
 _WIDTHS = {"float": (16, 32, 64)}
 # A field of these kinds carries its own width limit: a check is as wide as its algorithm, padding as wide as it likes to be.
-_MAXIMUM_BITS = {"check": 82, "reserved": 65_535, "flag": 1}
+_MAXIMUM_BITS = {"check": 82, "reserved": 65_535, "flag": 1, "length": 32}
 
 
 @dataclass
@@ -100,14 +103,27 @@ def _places(entries: MappingOf[str, Entry]) -> dict[str, Place]:
                 put(f"{key}.{index}", item)
 
     for key, entry in entries.items():
-        if key in ("group", "flags"):  # they are fields, with places of their own
+        if key in ("group", "flags", "variants"):  # they are fields, with places of their own
             found[key] = place_of(entry.value)
+            if key == "variants":
+                found.update(_places_of_variants(entry.value))
         else:
             put(key, entry.value)
     return found
 
 
-class _Loader(Readers):
+def _places_of_variants(node: Node) -> Iterator[tuple[str, Place]]:
+    """Where each variant, and each code that tells it, stands: `variants.0`, `variants.0.tag`."""
+    for index, item in enumerate(node.items if isinstance(node, Sequence) else ()):
+        yield f"variants.{index}", place_of(item)
+        for entry in item.entries if isinstance(item, Mapping) else ():
+            if entry.key.text == "when" and isinstance(entry.value, Mapping):
+                yield from (
+                    (f"variants.{index}.{one.key.text}", place_of(one.value)) for one in entry.value.entries
+                )
+
+
+class _Loader(CharacterReaders):
     """Reads fields, frames and the mission, and collects their problems."""
 
     # -- fields ---------------------------------------------------------------------------------------------------------
@@ -160,6 +176,51 @@ class _Loader(Readers):
                 number += 1
             yield replace(one, name=name)
 
+    def _read_variants(self, node: Node, path: str, key: Key) -> tuple[Variant, ...] | None:
+        form = "a list, each entry {name: report, when: {tag: 1}, group: [...]}"
+        if not isinstance(node, Sequence):
+            if not self.absent(node, path, "variants", form):
+                self.note(
+                    node, "wrong-type", path, f"variants is a list, not {shape(node)}", f"Write {form}."
+                )
+            return None
+        if not node.items:
+            self.note(node, "nothing-in-it", path, "variants is empty", "Add a variant.")
+            return None
+        variants = [self.variant(item, path, form) for item in node.items]
+        taken: dict[str, int] = {}
+        for one in variants:
+            if one is not None and one.name in (*taken, "unknown"):
+                where = (
+                    f"there twice, first in line {taken[one.name]}"
+                    if one.name in taken
+                    else "what codes without a variant are called"
+                )
+                self.note(
+                    one.place,
+                    "duplicate-name",
+                    join(path, one.name),
+                    f"{one.name} is {where}",
+                    "Use another name.",
+                )
+            elif one is not None:
+                taken[one.name] = one.place.position.line
+        return None if None in variants else tuple(one for one in variants if one)
+
+    def variant(self, node: Node, path: str, form: str) -> Variant | None:
+        mapping = self.mapping(node, path, "a variant", form)
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, VARIANT_KEYS, path, "a variant")
+        name = path_at("", entries["name"].value) if "name" in entries else path_at("", mapping)
+        values = self.read_all(entries, VARIANT_KEYS, join(path, name))
+        if self.lacking(mapping, entries, ("name",)):
+            self.note(mapping, "missing-key", path, "a variant needs a name", "Add name:.")
+        if "name" not in values or len(values) < len(mapping.entries):
+            return None
+        place = place_of(entries["name"].value)
+        return Variant(values["name"], place, values.get("when", ()), values.get("group", ()))
+
     def flag(self, node: Scalar, path: str) -> Field:
         good = self.name(node, path_at(path, node))
         place = place_of(node)
@@ -192,6 +253,7 @@ class _Loader(Readers):
             values.setdefault("bits", sum(width for _, width in values["runs"]))
         if kind is not None:
             self._bits(values, entries, kind, path)
+            self._fill(values, entries, kind, path)
         kind = kind or "number"
         made = Field(
             values.pop("name", name),
@@ -202,6 +264,7 @@ class _Loader(Readers):
             fields=values.pop("group", values.pop("flags", ())),
             whole=len(self.problems) == before,
             self_rule=values.pop("self", None),
+            counts_in=values.pop("in", None),
             **values,
         )
         made = _with_preset(made)
@@ -269,6 +332,14 @@ class _Loader(Readers):
             summary = f"a {kind} has {has}, not {whole(bits)}"
             at = entries["bits"] if "bits" in entries else entries["runs"]
             self.note(at.value, "bad-bits", path, summary, remedy)
+
+    def _fill(
+        self, values: MappingOf[str, Any], entries: MappingOf[str, Entry], kind: str, path: str
+    ) -> None:
+        """Only texts and octets are filled with something else than zero bits."""
+        if values.get("fill", "zero") != "zero" and kind in ZERO_FILLED:
+            summary = f"fill of a {kind} cannot be {values['fill']!r}"
+            self.note(entries["fill"].value, "bad-word", path, summary, "One of: zero.")
 
     # -- frames and the mission ---------------------------------------------------------------------------------------------
 

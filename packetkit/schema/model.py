@@ -32,23 +32,40 @@ class Codes:
 
 
 @dataclass(frozen=True, slots=True)
+class Product:
+    """A computed count: the product of fields, each its code or the number of its bits that are one, plus a number."""
+
+    factors: tuple[tuple[str, bool], ...]  # name, and whether its ones are counted
+    plus: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Repeat:
     """How often a field repeats: exactly `count` times, as often as the count field `counted_by` says, or to the frame's end.
 
-    maximum bounds a repeat that runs to the end.
+    product: or as often as a product of fields says. maximum bounds a repeat that runs to the end, or is computed.
     """
 
     count: int | None = None
     counted_by: str | None = None
+    product: Product | None = None
     to_end: bool = False
     maximum: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Alphabet:
+    """A text's own characters: `bits` for each, and (code, character) pairs; codes without one are unassigned."""
+
+    bits: int
+    characters: tuple[tuple[int, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Condition:
     """A field is there when the field named `by` holds one of `codes`, or one of the named `states`.
 
-    Both empty: `by` is a flag, and it must be true.
+    Both empty: `by` is a flag, and it must be true; or it is the word bytes_remain.
     """
 
     by: str
@@ -170,6 +187,8 @@ class Field:
     # structure
     fields: tuple[Field, ...] = ()
     repeat: Repeat | None = None
+    variants: tuple[Variant, ...] = ()
+    told_by: tuple[str, ...] = ()  # names of fields; ("outside",): none of them
     present_when: Condition | None = None
     up_to: str | None = None  # byte | word_16 | word_32
     # what only the ground knows of
@@ -187,7 +206,28 @@ class Field:
     mixed_with: str | None = None
     self_rule: str | None = None  # key `self`: zero | skip | ones
     stored: str | None = None  # high_octet_first | low_octet_first | bits_reversed
-    fill: str | None = None  # zero
+    fill: int | str | None = None  # zero, a character, or a code
+    # texts and octets
+    length: Repeat | None = None  # of characters, or of octets
+    encoding: str | None = None  # ascii | utf_8
+    alphabet: Alphabet | None = None
+    ends_with: int | str | None = None  # a character or a code
+    characters: tuple[tuple[int, str], ...] = ()  # the digits of a radix text
+    first_character: str | None = None  # most_significant | least_significant
+    # lengths
+    measures: str | None = None  # a name, or whole_frame
+    counts_in: str | None = None  # key `in`: a row of kinds.UNITS
+    less: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """One form of a field with variants: when its tellers hold these codes, it is made of these fields."""
+
+    name: str
+    place: Place
+    when: tuple[Condition, ...] = ()
+    fields: tuple[Field, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

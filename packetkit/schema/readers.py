@@ -34,6 +34,7 @@ from packetkit.schema.model import (
     CustomCrc,
     Limit,
     Place,
+    Product,
     Repeat,
     Summary,
 )
@@ -50,6 +51,11 @@ _REPEAT = {
     "to_end": Key("to_end", "boolean", ""),
     "maximum": Key("maximum", "size", ""),
 }
+_PRODUCT = {
+    "product_of": Key("product_of", "factors", ""),
+    "plus": Key("plus", "integer", ""),
+}
+_ONES = {"ones_in": Key("ones_in", "reference", "")}
 _COVERS = {
     "from": Key("from", "reference", ""),
     "to": Key("to", "reference", ""),
@@ -611,7 +617,8 @@ class Readers:
             return None
         values = self.read_all(self.keys(mapping, _REPEAT, path, "repeat"), _REPEAT, path)
         count, to_end = values.get("count"), values.get("to_end", False)
-        if (count is None) == (not to_end) or (count is not None and "maximum" in values):
+        bounded = count is None or isinstance(count, Product)
+        if (count is None) == (not to_end) or (not bounded and "maximum" in values):
             if len(values) == len(mapping.entries):
                 summary = "repeat has neither a count nor to_end: true"
                 if count is not None:
@@ -623,12 +630,58 @@ class Readers:
             return None
         if isinstance(count, str):
             return Repeat(counted_by=count)
+        if isinstance(count, Product):
+            return Repeat(product=count, maximum=values.get("maximum"))
         return Repeat(count=count, to_end=to_end, maximum=values.get("maximum"))
 
-    def _read_counter(self, node: Node, path: str, key: Key) -> int | str | None:
+    def _read_counter(self, node: Node, path: str, key: Key) -> int | str | Product | None:
+        if isinstance(node, Mapping):
+            return self._product(node, path)
         if isinstance(node, Scalar) and REFERENCE.match(node.text):
             return node.text
         return self._read_integer(node, path, key)
+
+    def _product(self, node: Mapping, path: str) -> Product | None:
+        entries = self.keys(node, _PRODUCT, path, "count")
+        values = self.read_all(entries, _PRODUCT, path)
+        if self.lacking(node, entries, ("product_of",)):
+            self.note(
+                node, "missing-key", path, "count lacks product_of", "Write {product_of: [rows, columns]}."
+            )
+        if "product_of" not in values or len(values) < len(node.entries):
+            return None
+        return Product(values["product_of"], values.get("plus", 0))
+
+    def _read_factors(self, node: Node, path: str, key: Key) -> tuple[tuple[str, bool], ...] | None:
+        """Names of fields; {ones_in: name} counts the bits of a field that are one."""
+        items = node.items if isinstance(node, Sequence) else (node,)
+        found: list[tuple[str, bool]] = []
+        for item in items:
+            ones = isinstance(item, Mapping)
+            if isinstance(item, Mapping):
+                entries = self.keys(item, _ONES, path, "a factor")
+                name = self.read_all(entries, _ONES, path).get("ones_in")
+                if not item.entries:
+                    self.note(item, "nothing-in-it", path, "a factor is empty", "Write {ones_in: name}.")
+            else:
+                name = self._read_reference(item, path, key)
+            if name is None:
+                return None
+            found.append((name, ones))
+        if not found:
+            self.note(node, "nothing-in-it", path, "product_of is an empty list", "Name at least one field.")
+        return tuple(found) or None
+
+    def _read_when(self, node: Node, path: str, key: Key) -> tuple[Condition, ...] | None:
+        """The codes of each field that tells a variant."""
+        mapping = self.mapping(node, path, "when", "each telling field and its codes: {tag: 1}")
+        if mapping is None:
+            return None
+        conditions = [self._condition_of(entry, path, key) for entry in mapping.entries]
+        return None if None in conditions else tuple(one for one in conditions if one)
+
+    def _read_tellers(self, node: Node, path: str, key: Key) -> tuple[str, ...] | None:
+        return self._read_references(node, path, key)
 
     def _read_condition(self, node: Node, path: str, key: Key) -> Condition | None:
         if isinstance(node, Scalar):
@@ -644,12 +697,15 @@ class Readers:
                 node, "wrong-type", path, summary, f"Write {form}; put one group into another for more."
             )
             return None
-        entry = mapping.entries[0]
+        return self._condition_of(mapping.entries[0], path, key)
+
+    def _condition_of(self, entry: Entry, path: str, key: Key) -> Condition | None:
+        """A field's name, and the codes or states that it must hold."""
         name = self._read_reference(entry.key, path, key)
         items = entry.value.items if isinstance(entry.value, Sequence) else (entry.value,)
-        if not items or any(self.absent(item, path, "present_when") for item in items):
+        if not items or any(self.absent(item, path, key.name) for item in items):
             if not items:
-                summary, remedy = "present_when lists no code", "Write at least one code or state."
+                summary, remedy = f"{key.name} lists no code", "Write at least one code or state."
                 self.note(entry.value, "nothing-in-it", path, summary, remedy)
             return None
         codes: list[Codes] = []

@@ -153,7 +153,7 @@ def _said(**row: Any) -> Row:
 
 def _asked(layout: Layout) -> list[int]:
     """Numbers of the flags that fill themselves in: from the options they tell of, or when clamping raises them."""
-    found = {node.by for node in layout.walk() if isinstance(node, Optional)}
+    found = {node.by for node in layout.walk() if isinstance(node, Optional) and node.by is not None}
     found |= {slot.raises for slot in layout.slots if slot.raises is not None}
     return sorted(number for number in found if layout.slots[number].kind == "flag")
 
@@ -324,9 +324,14 @@ def slot_row(slot: Slot) -> Row:
         hidden=not slot.is_value,
         wide=is_wide(slot),
         split=[list(piece) for piece in slot.pieces] or None,
-        limits=_limits(slot.limits, whole=not isinstance(slot.transform, Ieee) and slot.transform.is_integer),
+        limits=_limits(slot.limits, whole=_is_whole(slot)),
         unit=slot.unit or None,
     )
+
+
+def _is_whole(slot: Slot) -> bool:
+    """Whether the slot's numbers are whole."""
+    return isinstance(slot.transform, (Linear, Curve)) and slot.transform.is_integer
 
 
 def _transform(slot: Slot) -> Row:
@@ -335,6 +340,7 @@ def _transform(slot: Slot) -> Row:
         return {"ieee": slot.transform.bits, "low": low, "high": high}
     if isinstance(slot.transform, Curve):
         return {"curve": _curve(slot.transform)}
+    assert isinstance(slot.transform, Linear)  # a text's digits were refused
     if slot.transform.is_identity:
         return {}
     return {"scale": [slot.transform.numerator, slot.transform.base, slot.transform.denominator]}
@@ -438,6 +444,7 @@ def _example(nodes: tuple[Node, ...], bare: bool, told_so_far: dict[int, int]) -
                 [_example(node.element, node.bare, told_so_far) for _ in range(node.count or 0)],
             )
         elif isinstance(node, Optional):
+            assert node.by is not None  # what asks for bytes that remain was refused
             is_there = any(told_so_far[node.by] in codes for codes in node.codes)
             _put(made, node.path, _example(node.body, node.bare, told_so_far) if is_there else None)
     return made.get((), {}) if bare else made

@@ -100,6 +100,8 @@ def refusals(layout: Layout, knows: frozenset[str] = frozenset()) -> Iterator[tu
                 f"a part of the form {type(node).__name__}",
             )
             continue
+        if isinstance(node, Optional) and node.by is None:
+            yield node.address, "it is there when bytes remain"
         yield from _unread(node, getattr(node, "address", layout.name))
         for slot in slots_of(node):
             if slot.kind not in KNOWN_KINDS:

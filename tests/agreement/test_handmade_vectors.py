@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from packetkit.conformance.vector import from_json
 from packetkit.schema.model import Frame
 from tests.judges import JUDGES, Judge, declared, same
 
@@ -32,7 +33,7 @@ def cases() -> list[Case]:
     for path in FILES:
         vector = json.loads(path.read_text("utf-8"))
         text = "\n".join(vector["schema"])
-        found += [Case(f"{path.stem}-{n}", text, facts) for n, facts in enumerate(vector["cases"])]
+        found += [Case(f"{path.stem}-{n}", text, from_json(facts)) for n, facts in enumerate(vector["cases"])]
     return found
 
 

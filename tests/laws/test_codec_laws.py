@@ -556,6 +556,7 @@ class Judge:
             elif isinstance(node, Repeat):
                 self.repeat(node, starts, raws, plain, detail)
             else:
+                assert isinstance(node, Optional) and node.by is not None
                 there = any(raws[node.by] in one for one in node.codes)
                 inner: dict[Any, Any] = {}
                 inner_detail: dict[Any, Any] = {}

@@ -27,11 +27,11 @@ frames:
       - {name: adaptive_rate_request, kind: flag}
       - {name: acknowledged, kind: flag}
       - {name: pending, kind: flag}
-      - {name: options_length, kind: count, bits: 4}
+      - {name: options_length, kind: length, bits: 4, measures: options}
       - {name: frame_counter, bits: 16}
-      - {name: options, repeat: {count: options_length}, bits: 8}
+      - {name: options, kind: bytes, length: rest}
       - {name: port, bits: 8}
-      - {name: payload, repeat: {to_end: true}, bits: 8}
+      - {name: payload, kind: bytes, length: rest}
       - {name: integrity_code, bits: 32, order: big}
 """
 
@@ -44,9 +44,9 @@ RECORD: dict[str, Any] = {
     "acknowledged": False,
     "pending": False,
     "frame_counter": 2,
-    "options": [],
+    "options": b"",
     "port": 1,
-    "payload": [0x95, 0x43, 0x78, 0x76],
+    "payload": bytes.fromhex("95437876"),
     "integrity_code": 0x2B11FF0D,
 }
 
@@ -61,7 +61,7 @@ def test_an_uplink_decodes_to_the_published_values_and_encodes_back() -> None:
 def test_four_bits_say_where_the_options_end(length: int) -> None:
     """Options of every length stand between the counter and the port (specification, section 4.3.1.6; from memory)."""
     frame = packetkit.parse(UPLINK).frame("data")
-    record = {**RECORD, "options": list(range(length))}
+    record = {**RECORD, "options": bytes(range(length))}
     data = frame.encode(record)
     assert data == FRAME[:5] + bytes([length]) + FRAME[6:8] + bytes(range(length)) + FRAME[8:]
     assert frame.decode(data) == record

@@ -50,10 +50,10 @@ class Walked:
     def encode(self, record: Any) -> bytes:
         return walk.encode(self.layout, record)
 
-    def decode(self, data: Any, **how: bool) -> dict[str, Any]:
+    def decode(self, data: Any, **how: Any) -> dict[str, Any]:
         return walk.decode(self.layout, data, **how)
 
-    def decode_from(self, buffer: Any, at: int = 0, **how: bool) -> tuple[dict[str, Any], int]:
+    def decode_from(self, buffer: Any, at: int = 0, **how: Any) -> tuple[dict[str, Any], int]:
         return walk.decode_from(self.layout, buffer, at, **how)
 
 
@@ -475,7 +475,7 @@ def test_a_huge_count_allocates_nothing(codec: Any) -> None:
 
 def test_nothing_is_generated_before_it_is_asked_for() -> None:
     frame = Frame(layout_of(SURVEY))
-    assert set(vars(frame.codec)) == {"layout"}
+    assert set(vars(frame.codec)) == {"layout", "variants"}
     frame.encode(RECORD)
     assert "decode" not in vars(frame.codec)
 

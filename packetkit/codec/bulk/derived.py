@@ -13,7 +13,13 @@ import numpy as np
 from packetkit.codec.bulk.gather import Array
 from packetkit.codec.cells import join
 from packetkit.layout.expression import Call, Expression, Minus, Name, Number, names
-from packetkit.layout.model import Derived, Fill, Layout, Node, Repeat, Run
+from packetkit.layout.model import (
+    Derived,
+    Layout,
+    Node,
+    Optional,
+    Repeat,
+)
 
 # The values of a column as doubles, and where there are any.
 Given = tuple[Array, Array]
@@ -48,7 +54,7 @@ def _steps(
             path = join(prefixes[-1], node.path)
             for number in range(node.count or 0):
                 yield from _steps(layout, node.number, node.element, [*prefixes, f"{path}[{number}]"])
-        elif not isinstance(node, (Run, Fill)):
+        elif isinstance(node, Optional):
             yield from _steps(layout, node.number, node.body, [*prefixes, join(prefixes[-1], node.path)])
 
 

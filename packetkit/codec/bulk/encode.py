@@ -204,7 +204,7 @@ def _pattern(code: int, dtype: np.dtype[Any]) -> int:
 
 def _left_out(slot: Slot) -> int | None:
     """The code of a field that has no column (WIRE.md 12), None where that is for the scalar codec to say."""
-    if slot.kind in ("constant", "sync") or (slot.kind == "tag" and not slot.is_value):
+    if slot.is_constant:
         return slot.codes[0].low
     if slot.default is not None:
         return slot.default
@@ -223,6 +223,7 @@ def _codes(slot: Slot, column: Array) -> tuple[Array, Array]:
     ):
         if isinstance(slot.transform, Ieee):
             return _ieee_codes(slot, slot.transform, column)
+        assert isinstance(slot.transform, Linear)
         if kind == "f":
             return _float_codes(slot, slot.transform, column)
         return _integer_codes(slot, slot.transform, column)

@@ -12,7 +12,14 @@ from functools import lru_cache
 from packetkit.codec import bits, walk
 from packetkit.codec.bits import Span, Words
 from packetkit.codec.walk import Leaf
-from packetkit.layout.model import Layout, Optional, Repeat, Slot
+from packetkit.layout.model import (
+    Choice,
+    Layout,
+    Measured,
+    Optional,
+    Repeat,
+    Slot,
+)
 
 KINDS = frozenset("number float states flag constant sync tag count reserved check".split())
 
@@ -77,7 +84,9 @@ def obstacle(layout: Layout) -> str:
     if not layout.minimum_bits:
         return f"{layout.name} has no bytes"
     for node in layout.walk():
-        if isinstance(node, Optional) and not _is_constant(layout.slots[node.by]):
+        if isinstance(node, (Measured, Choice)) or (isinstance(node, Repeat) and node.joined is not None):
+            return f"{node.address or layout.name} is no field of constant place and form"
+        if isinstance(node, Optional) and (node.by is None or not _is_constant(layout.slots[node.by])):
             return f"{node.address} is there in some frames only"
         if isinstance(node, Repeat) and node.count is None:  # fill behind it may keep the frame's size
             return f"{node.address} varies in length"

@@ -130,7 +130,7 @@ def ctype_of(slot: Slot) -> str:
 
 def asked_constants(frame: FrameCode) -> set[int]:
     """Slots that hold no value, but tell whether an option is there."""
-    by = {node.by for node in frame.layout.walk() if isinstance(node, Optional)}
+    by = {node.by for node in frame.layout.walk() if isinstance(node, Optional) and node.by is not None}
     return {number for number in by if not is_member(frame.record.slots[number])}
 
 

@@ -212,6 +212,7 @@ class Walk:
                 self.settle(node.at)
                 self.list(node, prefix)
             else:
+                assert isinstance(node, Optional)  # other parts were refused
                 self.settle(node.at)
                 with self.page.block(f"if ({self.condition(node)})"):
                     self.nodes(node.body, joined(prefix, node.path))
@@ -225,6 +226,7 @@ class Walk:
                 self.known[slot.number] = constant(slot.codes[0].low, slot)
 
     def condition(self, node: Optional) -> str:
+        assert node.by is not None
         return within(self.known[node.by], node.codes, self.frame.record.slots[node.by])
 
     def settle(self, at: int | None) -> None:

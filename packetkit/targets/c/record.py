@@ -153,7 +153,10 @@ class Record:
             capacity = self.capacities[node.number]
             count = int(capacity) if capacity.isdigit() else self.defaults[capacity]
             return count * self.largest_bits(node.element)
-        return self.largest_bits(node.body) if isinstance(node, Optional) else node.unit_bits - 1
+        if isinstance(node, Optional):
+            return self.largest_bits(node.body)
+        assert isinstance(node, Fill)  # other parts were refused
+        return node.unit_bits - 1
 
     def size(self) -> str:
         """The most octets that a frame can have, as a constant expression."""
@@ -172,10 +175,11 @@ class Record:
                 terms.append(f"{self.capacities[node.number]} * {inner}")
             elif isinstance(node, Fill):
                 terms.append(str(node.unit_bits - 1))
+            elif isinstance(node, Run):
+                terms.append(str(self._largest(node)))
             else:
-                terms.append(
-                    str(self._largest(node)) if isinstance(node, Run) else self._expression(node.body)
-                )
+                assert isinstance(node, Optional)
+                terms.append(self._expression(node.body))
         return f"({' + '.join(terms)})" if len(terms) > 1 else terms[0] if terms else "0"
 
     @property

@@ -1,0 +1,269 @@
+"""Drawing what a length measures, what a tag chooses, and texts: the parts of a frame whose size something else tells."""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from dataclasses import replace
+from typing import Any
+
+from packetkit.conformance.faults import Chance
+from packetkit.fuzz.covers import Covers
+from packetkit.fuzz.entries import Entry, Place, Scope, Style, is_single
+
+_SIX_BITS = {"bits": 6, "characters": {1: "ABCDEFGHIJKLMNOPQRSTUVWXYZ", 32: " ", 48: "0123456789"}}
+_FIVE_BITS = {"bits": 5, "characters": " ABCDEFGHIJKLMNOPQRSTUVWXYZ.,-/?"}
+_BASE_40 = " ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-./"
+
+
+class Structures(Covers):
+    """Draws texts, lengths, variants and computed counts. Members inside them come from the class below."""
+
+    def __init__(self, chance: Chance) -> None:
+        super().__init__(chance)
+        self.ends = False  # something runs to the frame's end
+        self.parts = 0
+
+    @abstractmethod
+    def member(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
+        """Draw one member of a group."""
+
+    @abstractmethod
+    def to_octet(self, fields: list[Entry], scope: Scope, place: Place) -> None:
+        """Make sure that the next bit begins an octet."""
+
+    @abstractmethod
+    def counts_used(self, fields: list[Entry], scope: Scope, place: Place, style: Style) -> None:
+        """Give every count of a group a list."""
+
+    # -- texts -------------------------------------------------------------------------------------
+
+    def fixed_text(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        """A text, or octets, of a fixed number of characters."""
+        made: Entry = {"name": self.name(scope)}
+        count = self.chance.randint(1, 6)
+        bits = self.characters(made)
+        made["length"] = count
+        return made, count * bits
+
+    def characters(self, made: Entry, *, fill: bool = True) -> int:
+        """Choose what a text is made of; return the bits of a character."""
+        form = self.chance.randint(0, 4)
+        made["kind"] = "bytes" if form == 0 else "text"
+        if form == 2:
+            made["encoding"] = "utf_8"
+        if form > 2:
+            made["alphabet"] = _SIX_BITS if form == 3 else _FIVE_BITS
+        if fill and form and self.odds(2):
+            made["fill"] = " "
+        elif fill and self.odds(3):
+            made["fill"] = self.one("zero", 0)
+        if form in (1, 2) and self.odds(3):
+            made["ends_with"] = 0
+        return {3: 6, 4: 5}.get(form, 8)
+
+    def radix_text(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        """A text that is sent as one number."""
+        length, bits = self.one((3, 16), (6, 32), (9, 48), (2, 13), (12, 64))
+        if style.turned and bits % 8:
+            length, bits = 3, 16
+        made: Entry = {"name": self.name(scope), "kind": "radix_text", "bits": bits, "length": length}
+        made["characters"] = _BASE_40
+        if self.odds(2):
+            made["first_character"] = self.one("most_significant", "least_significant")
+        if not self.odds(3):
+            made["fill"] = " "
+        return made, bits
+
+    def counted_text(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
+        """A count and the text that it counts."""
+        bits = 8 if style.turned else self.chance.randint(2, 4)
+        count: Entry = {
+            "name": self.name(scope),
+            "kind": "count",
+            "bits": bits,
+            "maximum": self.chance.randint(1, 3),
+        }
+        self.add(fields, scope, place, count, bits)
+        made: Entry = {"name": self.name(scope)}
+        width = self.characters(made)
+        made["length"] = {"count": count["name"]}
+        if made["name"] == count["name"]:
+            return
+        self.add(fields, scope, place, made, 0 if width == 8 else None)
+
+    # -- measured parts ----------------------------------------------------------------------------
+
+    def measured(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
+        """A length and what it measures: octets, a text, or a group that may end in what fills it."""
+        self.to_octet(fields, scope, place)
+        unit = self.one("bytes", "bytes", "bytes", "bits", "words_of_16")
+        length: Entry = {
+            "name": self.name(scope),
+            "kind": "length",
+            "bits": 16 if unit == "bits" else 8,
+            "in": unit,
+        }
+        self.parts += 1
+        target: Entry = {"name": f"part{self.parts}"}  # a name that nothing inside it hides
+        length["measures"] = target["name"]
+        if self.odds(4):
+            length["less"] = self.chance.randint(-2, 2)
+        inside = self.odds(3)
+        if not inside:
+            self.add(fields, scope, place, length, length["bits"])
+            if self.odds(3):
+                self.member(fields, scope, place, style, depth + 1)
+                self.to_octet(fields, scope, place)
+        form = self.chance.randint(0, 2)
+        if form == 0 and not inside:
+            width = self.characters(target, fill=False)
+            target["length"] = "rest"
+            if width != 8 or unit == "words_of_16":
+                length["fill"], target["fill"] = "zero", 0
+                place.octet = None if unit == "bits" else place.octet
+        else:
+            self.measured_group(target, length if inside else None, scope, place, style, depth, unit)
+            if unit == "words_of_16" or self.odds(4):
+                length["fill"] = "zero"
+        self.add(fields, scope, place, target, 0)
+        place.inner = None if unit == "bits" else place.inner
+
+    def measured_group(
+        self,
+        made: Entry,
+        length: Entry | None,
+        scope: Scope,
+        place: Place,
+        style: Style,
+        depth: int,
+        unit: str,
+    ) -> None:
+        """The members of a measured group; length: the field that measures it, where it stands inside."""
+        made["group"] = []
+        inner = Scope(scope, path=f"{made['name']}.")
+        inside = replace(place)
+        if length is not None:
+            self.add(made["group"], inner, inside, length, length["bits"])
+        for _ in range(self.chance.randint(1, 2)):
+            self.member(made["group"], inner, inside, style, depth + 1)
+        if not made["group"]:
+            self.add(made["group"], inner, inside, *self.flag(inner, style))
+        self.counts_used(made["group"], inner, inside, style)
+        self.to_octet(made["group"], inner, inside)
+        if self.odds(2):
+            self.rest(made["group"], inner, inside, style, in_words=unit == "words_of_16")
+        if self.odds(5):
+            self.check(made["group"], inner, inside, style)
+            self.to_octet_bits(made["group"], inner, inside)
+        self.cover(made["group"], inner, style)
+        place.octet, place.inner = inside.octet, None
+
+    def to_octet_bits(self, fields: list[Entry], scope: Scope, place: Place) -> None:
+        """Go on to an octet by reserved bits of a known number: a fill could hide the end of what runs to it."""
+        if place.octet:
+            self.add(fields, scope, place, {"kind": "reserved", "bits": 8 - place.octet}, 8 - place.octet)
+            place.octet = 0
+
+    def rest(
+        self, fields: list[Entry], scope: Scope, place: Place, style: Style, *, in_words: bool = False
+    ) -> None:
+        """What runs to the end of a part: octets, a list, or fields that are there while bytes remain.
+
+        in_words: the part is filled to words, which could hide anything narrower.
+        """
+        form = 1 if in_words else self.chance.randint(0, 2)
+        if form == 0:
+            made: Entry = {"name": self.name(scope), "kind": self.one("bytes", "text"), "length": "rest"}
+            self.add(fields, scope, place, made, 0)
+        elif form == 1:
+            made = {
+                "name": self.name(scope),
+                "bits": 16 if in_words else self.one(8, 16),
+                "repeat": {"to_end": True},
+            }
+            self.add(fields, scope, place, made, 0)
+        else:
+            for _ in range(self.chance.randint(1, 3)):
+                made = {"name": self.name(scope), "bits": self.one(8, 16), "present_when": "bytes_remain"}
+                self.add(fields, scope, place, made, 0)
+
+    def frame_length(self, fields: list[Entry], scope: Scope, place: Place) -> None:
+        """A field that says how long the whole frame is."""
+        made: Entry = {"name": self.name(scope), "kind": "length", "bits": 16, "measures": "whole_frame"}
+        if self.odds(3):
+            made["less"] = self.chance.randint(-3, 3)
+        self.add(fields, scope, place, made, 16)
+
+    # -- variants ----------------------------------------------------------------------------------
+
+    def variants(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
+        """One of several forms, told by one field or two before it."""
+        tellers = [self.teller(fields, scope, place, style) for _ in range(self.one(1, 1, 2))]
+        if len({name for name, _ in tellers}) < len(tellers):
+            return
+        self.to_octet(fields, scope, place)
+        made: Entry = {"name": self.name(scope), "told_by": [name for name, _ in tellers]}
+        if made["name"] in made["told_by"]:
+            return
+        made["variants"] = []
+        codes = list(range(1 << min(bits for _, bits in tellers)))
+        names = ("alpha", "bravo", "charlie")
+        for at in range(self.chance.randint(1, min(3, len(codes)))):
+            when: dict[str, Any] = {tellers[0][0]: codes[at]}
+            if at == 2 and len(codes) > 3:
+                when = {tellers[0][0]: {"from": 2, "to": codes[-1]}}
+            if len(tellers) > 1 and self.odds(2):
+                when[tellers[1][0]] = [0, 1] if tellers[1][1] > 1 else 1
+            made["variants"].append(self.variant(names[at], when, scope, place, style, depth))
+        self.add(fields, scope, place, made, 0)
+        place.inner = None
+
+    def teller(self, fields: list[Entry], scope: Scope, place: Place, style: Style) -> tuple[str, int]:
+        """A field that tells variants apart: its name and its bits."""
+        bits = 8 if style.turned or self.odds(2) else self.chance.randint(1, 4)
+        made: Entry = {"name": self.name(scope), "bits": bits}
+        self.add(fields, scope, place, made, bits)
+        return made["name"], bits
+
+    def variant(
+        self, name: str, when: dict[str, Any], scope: Scope, place: Place, style: Style, depth: int
+    ) -> Entry:
+        """One form: nothing, or fields that end on an octet."""
+        made: Entry = {"name": name, "when": when}
+        if self.odds(6):
+            return made
+        made["group"] = []
+        inner, inside = Scope(Scope(scope)), replace(place)
+        for _ in range(self.chance.randint(1, 2)):
+            self.member(made["group"], inner, inside, style, depth + 2)
+        self.counts_used(made["group"], inner, inside, style)
+        if self.odds(6):
+            self.check(made["group"], inner, inside, style)
+        self.to_octet(made["group"], inner, inside)
+        self.cover(made["group"], inner, style)
+        if not made["group"]:
+            del made["group"]
+        return made
+
+    # -- computed counts ---------------------------------------------------------------------------
+
+    def computed(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
+        """A list whose count is the product of fields before it, or of the ones in them."""
+        factors: list[Any] = []
+        for _ in range(self.chance.randint(1, 2)):
+            name, bits = self.teller(fields, scope, place, replace(style, order=None))
+            if name in factors or {"ones_in": name} in factors:
+                return
+            factors.append({"ones_in": name} if bits > 2 or self.odds(3) else name)
+        if not all(
+            is_single(scope.entries.get(one if isinstance(one, str) else one["ones_in"], {}))
+            for one in factors
+        ):
+            return
+        product: Entry = {"product_of": factors}
+        if self.odds(3):
+            product["plus"] = self.chance.randint(-1, 2)
+        made: Entry = {"name": self.name(scope), "bits": 8, "repeat": {"count": product, "maximum": 80}}
+        if made["name"] in str(factors):
+            return
+        self.add(fields, scope, place, made, 0)
