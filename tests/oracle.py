@@ -430,22 +430,74 @@ class _Shape:
 def _shape(whole: Field) -> _Shape:
     shape = _Shape(_measuring(whole), set())
 
-    def look(declared: Field, behind: bool, direct: bool) -> None:
-        """behind: whether all that follows in the part is of fixed size. direct: no element, no option around."""
+    def look(declared: Field, at: int | None, behind: bool, direct: bool) -> None:
+        """at: where it starts in its part, modulo 8. behind: all that follows is fixed. direct: in no element or option."""
         length = shape.measuring.get(id(declared))
         if length is not None:
-            behind, direct = length.fill is None and _units(length) % 8 == 0, True
+            at, behind, direct = 0, length.fill is None and _units(length) % 8 == 0, True
         direct = direct and declared.repeat is None and declared.present_when is None
         for group in _groups_in(declared):
+            starts = _starts(declared, group, at, shape)
             fixed = behind
-            for member in reversed(group):
-                look(member, fixed, direct)
+            for member, start in reversed(list(zip(group, starts, strict=True))):
+                look(member, start, fixed, direct)
                 fixed = fixed and _is_fixed(member, shape)
-        if declared.kind == "variants" and declared.told_by != ("outside",) and behind and direct:
+        told = declared.kind == "variants" and declared.told_by != ("outside",)
+        if told and behind and direct and at is not None:
             shape.open.add(id(declared))
 
-    look(whole, True, True)
+    look(whole, 0, True, True)
     return shape
+
+
+def _starts(declared: Field, group: tuple[Field, ...], at: int | None, shape: _Shape) -> list[int | None]:
+    """Return where each member of a group starts, modulo 8 where something before it varies; None where that is not known."""
+    taken = set() if at is None else _taken(declared, at)
+    starts: list[int | None] = []
+    for member in group:
+        at = None if at is None else _passed(at, taken)
+        starts.append(at)
+        at = _modulo_8(member, at, shape)
+    return starts
+
+
+def _modulo_8(declared: Field, at: int | None, shape: _Shape) -> int | None:
+    """Return where a field ends that starts at a bit; modulo 8 where its size varies."""
+    if at is not None:
+        try:
+            return _static_end(declared, at, 0, shape)
+        except _VariesError:
+            pass
+    length = shape.measuring.get(id(declared))
+    if length is not None:
+        return at if _units(length) % 8 == 0 else None
+    end = _modulo_8_once(declared, at, shape)
+    times = 1 if declared.repeat is None else declared.repeat.count
+    for _ in range(1, times or 1):
+        end = _modulo_8_once(declared, end, shape)
+    sure = declared.present_when is None and times is not None
+    same = end is not None and at is not None and (end - at) % 8 == 0
+    return end if sure or same else None
+
+
+def _modulo_8_once(declared: Field, at: int | None, shape: _Shape) -> int | None:
+    if declared.up_to is not None:
+        return 0
+    if declared.kind in ("text", "bytes"):
+        return at if _character_bits(declared) == 8 else None
+    if declared.kind == "variants":
+        ends = {_end_of_group(form.fields, at, shape) for form in declared.variants}
+        known = {end % 8 for end in ends if end is not None}
+        return known.pop() if None not in ends and len(known) == 1 else None
+    if declared.fields:
+        return _end_of_group(declared.fields, at, shape)
+    return None if at is None else at + _width(declared)
+
+
+def _end_of_group(group: tuple[Field, ...], at: int | None, shape: _Shape) -> int | None:
+    for member in group:
+        at = _modulo_8(member, at, shape)
+    return at
 
 
 def _is_fixed(declared: Field, shape: _Shape) -> bool:
@@ -1549,6 +1601,10 @@ def _plain_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
     return _exact_integer(value), False
 
 
+def _length_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
+    return _tag_to_raw(declared, value) if declared.code else _plain_to_raw(declared, value)
+
+
 _TO_RAW: Final[Mapping[str, Callable[[Field, Any], tuple[int, bool]]]] = {
     "number": _number_to_raw,
     "float": _float_to_raw,
@@ -1558,7 +1614,7 @@ _TO_RAW: Final[Mapping[str, Callable[[Field, Any], tuple[int, bool]]]] = {
     "constant": _tag_to_raw,
     "sync": _tag_to_raw,
     "count": _plain_to_raw,
-    "length": _plain_to_raw,
+    "length": _length_to_raw,
     "radix_text": _radix_to_raw,
     "reserved": _plain_to_raw,
     "check": _plain_to_raw,
@@ -1716,15 +1772,12 @@ class _Reading(_Walk):
         return count
 
     def may_fit(self, element: Field, count: int) -> bool:
-        """Whether there is room for elements of the fewest bits that one can have."""
-        end = self.at
-        try:
-            for _ in range(count):
-                if end > self.limit():
-                    break
-                end = _static_body(element, end, self.origin(), self.shape)
-        except _VariesError:
-            end += count * _least_bits(element, self.shape)
+        """Whether there is room for elements of the fewest bits that each can have."""
+        end, before = self.at, -1
+        for _ in range(count):
+            if end > self.limit() or end == before:
+                break
+            before, end = end, _least_body(element, end, self.origin(), self.shape)
         return end <= self.limit()
 
     def leaf(self, node: _Node) -> None:
@@ -1768,21 +1821,45 @@ def _product(node: _Node) -> int:
     return count + node.field.repeat.product.plus
 
 
-def _least_bits(declared: Field, shape: _Shape) -> int:
-    """Return the fewest bits that a field takes: none where it may be absent, is counted, or fills up."""
-    if declared.present_when is not None or declared.up_to is not None:
-        return 0
-    if declared.repeat is not None:
-        return (declared.repeat.count or 0) * _least_bits(replace(declared, repeat=None), shape)
+def _least_end(declared: Field, at: int, start: int, shape: _Shape) -> int:
+    """Return where a field that starts at a bit ends at the earliest; fills count from `start`.
+
+    What may be absent, or is counted, or runs to the end, takes no bits.
+    """
+    if declared.present_when is not None:
+        return at
+    length = shape.measuring.get(id(declared))
+    first = at
+    start = at if length is not None else start
+    times = 1 if declared.repeat is None else declared.repeat.count or 0
+    for _ in range(times):
+        at = _least_body(declared, at, start, shape)
+    return at + (-(at - first) % _units(length) if length is not None and length.fill == "zero" else 0)
+
+
+def _least_body(declared: Field, at: int, start: int, shape: _Shape) -> int:
     if declared.kind in ("text", "bytes"):
         assert declared.length is not None
-        return (declared.length.count or 0) * _character_bits(declared)
+        return at + (declared.length.count or 0) * _character_bits(declared)
     if declared.kind == "variants":
-        sizes = [sum(_least_bits(member, shape) for member in form.fields) for form in declared.variants]
-        return 0 if id(declared) in shape.open else min(sizes)
-    if declared.kind in ("group", "flags"):
-        return sum(_least_bits(member, shape) for member in declared.fields)
-    return 0 if declared.derived else _width(declared)
+        ends = [_least_group(form.fields, at, start, shape) for form in declared.variants]
+        return at if id(declared) in shape.open else min(ends)
+    if declared.up_to is not None:
+        return at + _fill(declared.up_to, at - start)
+    if declared.runs or declared.derived:
+        return at
+    if not declared.fields:
+        return at + (0 if declared.kind in ("group", "flags") else _width(declared))
+    taken = _taken(declared, at)
+    for member in declared.fields:
+        at = _least_end(member, _passed(at, taken), start, shape)
+    return _passed(at, taken)
+
+
+def _least_group(members: tuple[Field, ...], at: int, start: int, shape: _Shape) -> int:
+    for member in members:
+        at = _least_end(member, at, start, shape)
+    return at
 
 
 def _values(node: _Node) -> dict[str, Any]:
