@@ -1488,7 +1488,7 @@ def _text_codes(declared: Field, given: Any) -> list[int]:
     """Return the codes that say a value, without what completes them; or codes that were given as they are."""
     if isinstance(given, Mapping):
         raw = given.get("raw")
-        if not isinstance(raw, (bytes, bytearray, list, tuple)):
+        if not isinstance(raw, (bytes, bytearray, memoryview, list, tuple)):
             raise _unfit("codes are bytes or a list")
         codes = list(raw)
         if any(isinstance(code, bool) or not isinstance(code, int) for code in codes):

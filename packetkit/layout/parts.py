@@ -80,11 +80,17 @@ def measured_fields(fields: tuple[Field, ...]) -> dict[int, Field]:
                 target = next((other for other in (*members, *around) if other.name == one.measures), None)
                 if target is not None and target is not one:
                     found.setdefault(id(target), one)
-            for inner in (one.fields, *(variant.fields for variant in one.variants)):
+            for inner in _groups_in(one):
                 look(inner, (one, *(other for other in members if other is not one), *around))
 
-    look(fields, ())
+    if any(True for _ in lengths(fields)):
+        look(fields, ())
     return found
+
+
+def _groups_in(one: Field) -> list[tuple[Field, ...]]:
+    """The lists of fields inside a field, those with something in them."""
+    return [inner for inner in (one.fields, *(variant.fields for variant in one.variants)) if inner]
 
 
 def note_unused(r: Resolver, fields: tuple[Field, ...]) -> None:
@@ -114,13 +120,13 @@ def padded_variants(frame: Frame, measured: dict[int, Field]) -> set[int]:
     found: set[int] = set()
 
     def look(members: tuple[Field, ...], behind: bool) -> None:
-        for index, one in enumerate(members):
-            padded = behind or any(map(_holds_fill, members[index + 1 :]))
-            padded = padded and id(one) not in measured  # a part of its own has its own end
+        for one in reversed(members):
+            padded = behind and id(one) not in measured  # a part of its own has its own end
             if one.kind == "variants" and padded:
                 found.add(id(one))
-            for inner in (one.fields, *(variant.fields for variant in one.variants)):
+            for inner in _groups_in(one):
                 look(inner, padded)
+            behind = behind or _holds_fill(one)
 
     look(frame.fields, frame.last_byte is not None)
     return found

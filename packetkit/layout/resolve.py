@@ -97,6 +97,7 @@ class Resolver:
         self.since: dict[
             int, Phase
         ] = {}  # node number of variants to what is known of the bits before them in their part
+        self.derives = _derives(frame.fields)
         self.measured = measured_fields(frame.fields)
         self.padded = padded_variants(frame, self.measured)
         self.bounded = (
@@ -247,7 +248,10 @@ class Resolver:
             if scope.split is not None:
                 into.room()
             before = into.spot()
-            self.derivations.later.append((*(other.name for other in declared[at + 1 :]), *last))
+            behind = (
+                declared[at + 1 :] if self.derives else ()
+            )  # long lists of long lists, for derived values only
+            self.derivations.later.append((*(other.name for other in behind), *last))
             self.place(one, into, scope, style, (*path, one.name), address)
             self.derivations.later.pop()
             scope.spans[one.name] = (before, into.spot())
@@ -974,6 +978,14 @@ def _packing(word: str | None) -> Packing | None:
 
 def _is_bare(one: Field) -> bool:
     return one.kind not in ("group", "flags")
+
+
+def _derives(fields: tuple[Field, ...]) -> bool:
+    """Whether any of these fields, or inside them, is worked out on the ground."""
+    return any(
+        one.derived or _derives(one.fields) or any(_derives(variant.fields) for variant in one.variants)
+        for one in fields
+    )
 
 
 def _runs_to_end(node: Node) -> bool:
