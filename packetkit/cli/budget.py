@@ -14,6 +14,7 @@ from packetkit.cli import output
 from packetkit.cli.link import percent
 from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input
+from packetkit.mission.beside import Beside, beside
 from packetkit.mission.budget import Budget, Share, budget
 from packetkit.mission.day import Compared, Day, Energy, compared, day_of, energy_or_reason, seen_by_field
 from packetkit.mission.load import Mission, Passes
@@ -89,6 +90,7 @@ def document(mission: Mission, made: Budget, day: Day) -> dict[str, object]:
         "day": _day(day),
         "energy": _energy(*energy_or_reason(mission, made)),
         "compared": [_compared(one) for one in compared(mission, made)],
+        "fsk": _fsk(beside(mission, made.window)),
         "caution": CAUTION,
     }
 
@@ -133,6 +135,20 @@ def _energy(found: Energy | None, reason: str) -> dict[str, object]:
         "frame_mj": found.frame_mj,
         "sending_j_per_day": found.day_j,
         "battery_life_days": None if endless else found.life_days,
+    }
+
+
+def _fsk(found: Beside | None) -> dict[str, object] | None:
+    if found is None:
+        return None
+    known = found.sensitivity_dbm is not None
+    return {
+        "setting": str(found.setting),
+        "sensitivity_dbm": found.sensitivity_dbm,
+        "margin_least_db": found.margin_least_db,
+        "margin_best_db": found.margin_best_db,
+        "delivered_bytes": found.delivered_bytes if known else None,
+        "frames": {share.name: _frame(share) for share in found.shares},
     }
 
 
@@ -189,6 +205,33 @@ def _arrivals_text(made: Budget, encoding: str) -> list[str]:
     ]
     rows.append(("in all", "", f"{made.delivered_frames:,.1f}", f"{made.delivered_bytes:,.0f}", ""))
     return [output.Table(columns, tuple(rows)).text(encoding=encoding)]
+
+
+def _beside_text(found: Beside | None, encoding: str) -> list[str]:
+    """Plain FSK beside chirp: the same frames and pass; nothing where the schema names none."""
+    if found is None:
+        return []
+    titles = ("on air", "frames", "lost", "bytes arrive")
+    columns = (output.Column("beside", fit="shorten"), *(output.Column(title, ">") for title in titles))
+    rows = tuple(
+        (
+            share.name,
+            chirp.milliseconds(share.time_on_air_s),
+            f"{share.frames:,}",
+            "not known" if share.loss is None else percent(share.loss),
+            "not known" if share.loss is None else f"{share.delivered_bytes:,.0f}",
+        )
+        for share in found.shares
+    )
+    words = f"Beside it, {found.setting}"
+    if found.sensitivity_dbm is not None:
+        words += f"; sensitivity {found.sensitivity_dbm:.1f} dBm (rule), "
+        words += f"margin {found.margin_least_db:+.1f} to {found.margin_best_db:+.1f} dB"
+    width = min(output.columns(), output.DEFAULT_COLUMNS)
+    return [
+        "\n".join(output.wrapped(f"{words}:", width)) + "\n",
+        output.Table(columns, rows).text(encoding=encoding),
+    ]
 
 
 def _day_lines(mission: Mission, made: Budget, day: Day) -> list[str]:
@@ -261,6 +304,7 @@ def text(mission: Mission, made: Budget, passes: Passes, day: Day, encoding: str
         "\n".join(output.wrapped(_pass_sentence(made, passes), width)) + "\n",
         output.Table(columns, tuple(rows)).text(encoding=encoding),
         *_arrivals_text(made, encoding),
+        *_beside_text(beside(mission, made.window), encoding),
         *("\n".join(output.wrapped(paragraph, width)) + "\n" for paragraph in closing),
     ]
     return "\n".join(parts)

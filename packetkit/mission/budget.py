@@ -19,7 +19,7 @@ from packetkit.errors import RadioError
 from packetkit.layout.model import Layout
 from packetkit.layout.size import bytes_within, useful_bits
 from packetkit.mission.load import Link, Mission
-from packetkit.mission.passes import Pass, has_ends, losses
+from packetkit.mission.passes import Array, Pass, has_ends, losses
 from packetkit.radio import chirp
 
 HOUR_S = 3600
@@ -116,11 +116,11 @@ def budget(mission: Mission, window: Pass) -> Budget:
     shares = tuple(
         Share(
             name,
-            *_measures(layout, sizes[name]),
+            *measures(layout, sizes[name]),
             times[name],
             layout.cadence_s,
             counts[name],
-            *_arrivals(link, sizes[name][0] + link.driver_bytes, counts[name], window),
+            *arrivals(_losses_along(link, sizes[name][0] + link.driver_bytes, window), counts[name]),
         )
         for name, layout in mission.layouts.items()
     )
@@ -170,21 +170,29 @@ def longest(layout: Layout, link: Link) -> tuple[int, int | None]:
     return bytes_within(layout, limit)
 
 
-def _arrivals(link: Link, payload_bytes: int, frames: int, window: Pass) -> tuple[float | None, float | None]:
-    """The share of these frames lost and the chance that at least one arrives, frames spread evenly over the pass."""
-    if not window.track or not has_ends(link):
+def arrivals(along: Array | None, frames: int) -> tuple[float | None, float | None]:
+    """The share of so many frames lost and the chance that at least one arrives, frames spread evenly over a pass.
+
+    along: the loss of a frame at equal steps of the pass, None where it is not known.
+    """
+    if along is None:
         return None, None
-    along = losses(link, payload_bytes, window.track)
-    # More moments than the track has samples tell nothing new.
-    moments = (np.arange(min(frames, MOMENTS)) + 0.5) / max(min(frames, MOMENTS), 1) * len(along) - 0.5
-    each = np.interp(moments, np.arange(len(along)), along)
     if not frames:
         return float(np.mean(along)), 0.0
+    # More moments than the track has samples tell nothing new.
+    count = min(frames, MOMENTS)
+    moments = (np.arange(count) + 0.5) / count * len(along) - 0.5
+    each = np.interp(moments, np.arange(len(along)), along)
     none = float(np.mean(np.log(np.maximum(each, 1e-300)))) * frames
     return float(np.mean(each)), -math.expm1(none)
 
 
-def _measures(layout: Layout, size: tuple[int, int | None]) -> tuple[int, bool, int]:
+def _losses_along(link: Link, payload_bytes: int, window: Pass) -> Array | None:
+    return losses(link, payload_bytes, window.track) if window.track and has_ends(link) else None
+
+
+def measures(layout: Layout, size: tuple[int, int | None]) -> tuple[int, bool, int]:
+    """Bytes of the frame at its longest, whether it varies, and its useful bits then."""
     useful = useful_bits(layout.nodes, size[1]) or 0
     return size[0], not layout.is_fixed, useful
 

@@ -22,6 +22,8 @@ from packetkit.radio import chirp
 from packetkit.radio import link as radio_link
 from packetkit.radio.energy import Battery
 from packetkit.radio.energy import figure_faults as energy_faults
+from packetkit.radio.fsk import FskSetting
+from packetkit.radio.fsk import figure_faults as fsk_faults
 from packetkit.schema import model
 from packetkit.schema.load import load as load_schema
 from packetkit.schema.text import MAXIMUM_PROBLEMS
@@ -52,6 +54,7 @@ class Link:
     region: str | None = None
     sync_word: int = 0x12
     inverted_iq: bool = False
+    fsk: FskSetting | None = None
 
     @property
     def between(self) -> radio_link.Between | None:
@@ -300,7 +303,24 @@ def _link(declared: model.Link | None, problems: list[Problem]) -> Link:
             if declared.chirp is None
             else (declared.chirp.sync_word, declared.chirp.inverted_iq)
         ),
+        _fsk(declared.fsk, problems),
     )
+
+
+def _fsk(declared: model.Part | None, problems: list[Problem]) -> FskSetting | None:
+    """The FSK setting, or None with each fault noted at the key that has it."""
+    if declared is None:
+        return None
+    faults = fsk_faults(declared.numbers)
+    problems += [
+        _from_fault(fault, declared.places[fault.path], "radio-setting", "link.fsk", fault.path)
+        for fault in faults
+    ]
+    if faults:
+        return None
+    parts = {name: int(value) for name, value in declared.numbers.items() if name != "bitrate_kbps"}
+    manchester = bool(parts.pop("manchester", 0))
+    return FskSetting(declared.numbers["bitrate_kbps"], manchester=manchester, **parts)
 
 
 def _figures(asked: object, names: Iterable[str]) -> dict[str, Fraction | None]:

@@ -257,7 +257,10 @@ _CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
     ("link.chirp", CHIRP_KEYS),
     ("link.unit and link.ground", END_KEYS),
     ("passes", PASSES_KEYS),
-    *((name if name in MISSION_KEYS else f"passes.{name}", table) for name, table in PART_KEYS.items()),
+    *(
+        (name if name in MISSION_KEYS else f"link.{name}" if name in LINK_KEYS else f"passes.{name}", table)
+        for name, table in PART_KEYS.items()
+    ),
 )
 
 

@@ -65,6 +65,7 @@ RECEIVERS = ("sx1272", "sx1276", "sx1262", "llcc68")
 
 LINK_KEYS = _table(
     Key("chirp", "chirp", "The chirp spread-spectrum radio's setting."),
+    Key("fsk", "part", "Plain frequency-shift keying, to be counted beside chirp."),
     Key(
         "maximum_frame_bytes",
         "size",
@@ -148,7 +149,7 @@ PASSES_KEYS = _table(
     Key("host", "part", "A host vehicle or message service that takes a quota a day."),
 )
 
-# The keys of each part of `passes`, and of `battery`, and which of them it cannot do without.
+# The keys of each part of `passes`, of `battery` and of `link`, and which of them it cannot do without.
 PART_KEYS: dict[str, dict[str, Key]] = {
     "elements": _table(
         Key("line_1", "line", "The first line, 69 characters."),
@@ -180,6 +181,17 @@ PART_KEYS: dict[str, dict[str, Key]] = {
         Key("parachute_altitude_km", "positive", "Where the parachute opens on the way down."),
         Key("descent_m_per_s", "positive", "Speed of the parachute at the ground, in m/s."),
     ),
+    "fsk": _table(
+        Key("bitrate_kbps", "positive", "Bit rate in kilobits a second."),
+        Key("preamble_bytes", "size", "Bytes of preamble; 4 unless said."),
+        Key("sync_bytes", "size", "Bytes of the radio's sync word; 2 unless said."),
+        Key(
+            "length_bytes", "size", "1 where the packet says its length, as unless said; 0 where both fix it."
+        ),
+        Key("address_bytes", "size", "1 where the packet says an address; 0 unless said."),
+        Key("crc_bytes", "size", "Bytes of the radio's own check; 2 unless said."),
+        Key("manchester", "boolean", "true: what follows the sync word is sent twice as long."),
+    ),
     "battery": _table(
         Key("capacity_wh", "positive", "Capacity in watt-hours."),
         Key("load_mw", "positive_or_zero", "Mean load of everything but the radio's sending, in milliwatts."),
@@ -202,6 +214,7 @@ PART_NEEDS: dict[str, tuple[str, ...]] = {
     "rocket": ("apogee_km",),
     "host": ("messages_per_day", "message_bytes"),
     "battery": ("capacity_wh",),
+    "fsk": ("bitrate_kbps",),
 }
 
 ROLES: dict[str, str] = {

@@ -406,7 +406,8 @@ class _Loader(CharacterReaders):
         return Link(place_of(node), {k: place_of(e.value) for k, e in entries.items()}, **values)
 
     def _read_part(self, node: Node, path: str, key: Key) -> Part | None:
-        path = key.name if key.name in MISSION_KEYS else f"passes.{key.name}"
+        room = "" if key.name in MISSION_KEYS else "link." if key.name in LINK_KEYS else "passes."
+        path = f"{room}{key.name}"
         table = PART_KEYS[key.name]
         form = ", ".join(f"{name}: ..." for name in PART_NEEDS[key.name])
         mapping = self.mapping(node, path, key.name, f"{{{form}}}")

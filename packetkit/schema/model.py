@@ -280,6 +280,16 @@ class End:
 
 
 @dataclass(frozen=True, slots=True)
+class Part:
+    """One part of `passes` or `link`, or `battery`, as written: its values by key (a row of `kinds.PART_KEYS`), numbers exact."""
+
+    place: Place
+    places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
+    numbers: Mapping[str, Fraction] = field(default_factory=dict)
+    lines: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Link:
     """How frames travel: the radio setting, the longest frame it takes, and what the driver adds to each one."""
 
@@ -296,16 +306,7 @@ class Link:
     fading_db: Fraction = Fraction(0)
     noise: str | None = None
     region: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One part of `passes`, or `battery`, as written: its values by key (a row of `kinds.PART_KEYS`), numbers exact."""
-
-    place: Place
-    places: Mapping[str, Place] = field(default_factory=dict, compare=False, repr=False)
-    numbers: Mapping[str, Fraction] = field(default_factory=dict)
-    lines: Mapping[str, str] = field(default_factory=dict)
+    fsk: Part | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -349,6 +349,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "frames-alike-2": (("to: 4", "to: 3"),),
     "radio-setting": (("13", "12"),),
     "radio-setting-2": (("120", "125"),),
+    "radio-setting-4": (("9600", "9.6"),),
     "radio-setting-3": (("4/9", "4/8"),),
     "link-end": (("100", "10"),),
     "link-end-2": (("300", "3"),),
