@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 from collections import Counter
 from collections.abc import Mapping
+from fractions import Fraction
 from pathlib import Path
 from random import Random
 
@@ -17,11 +18,15 @@ from packetkit.conformance.batch import Question
 from packetkit.errors import TargetError, UnknownFrame, Unsupported
 from packetkit.fuzz import raw
 from packetkit.fuzz.campaign import loaded, schema_seed
-from packetkit.layout.model import Layout, Packing, Run, Slot
+from packetkit.layout.model import Layout, Linear, Packing, Run, Slot
+from packetkit.layout.number import to_raw
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission, parse
 from packetkit.resources import resource
 from packetkit.targets import TARGETS, c
+from packetkit.targets.c import scale
+from packetkit.targets.c.frame import FrameCode
+from packetkit.targets.c.frame import Mission as CodeMission
 from packetkit.toolchains import STRICT
 
 SEED, SCHEMAS, RECORDS = 4031, 40, 200
@@ -173,7 +178,7 @@ def sources(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
             mission.layouts, dossier(f"s{at}", mission, *(["fast_checks"] * (at % 2)))
         ).items():
             (place / name).write_text(text, encoding="utf-8")
-    return sorted(place.glob("*.c"))
+    return sorted(path for path in place.glob("*.c") if path.stem.endswith("_scale") or "_" not in path.stem)
 
 
 @pytest.mark.parametrize("compiler", COMPILERS)
@@ -377,3 +382,111 @@ def test_a_line_that_does_not_fit_is_told_why(line: str, words: str) -> None:
     mission = parse(resource("schemas/heron.yaml").read_bytes())
     found = boot.judged(mission.layouts, "heron", mission.fingerprint, line.format(mission.fingerprint))
     assert not found.agrees and words in found.sentence
+
+
+# -- from measurements to codes ------------------------------------------------------------------------------------
+
+SCALED = """
+mission: scaled
+frames:
+  one:
+    fields:
+      - {name: tenth, minimum: -60, maximum: 85, resolution: 0.1, missing: true}
+      - {name: third, bits: 16, signed: true, scale: 1/3, offset: 0.5}
+      - {name: falling, bits: 12, scale: -1/16, offset: 100}
+      - {name: latitude, bits: 24, signed: true, scale: 90/8388608, missing: true}
+      - {name: finest, bits: 48, scale: 1/1024}
+      - {name: coarse, bits: 8, scale: 250}
+      - {name: clipped, kind: flag}
+      - {name: clamps, minimum: 0, maximum: 10, resolution: 0.5, out_of_range: clamp, flag: clipped, at_least: 21, at_most: 22}
+      - {name: lost, minimum: 1, maximum: 3, bits: 7, missing: true, out_of_range: missing}
+      - {name: holes, bits: 8, scale: 1/4, missing: [7, 9, {from: 20, to: 23}], out_of_range: clamp}
+      - {name: last, kind: reserved, up_to: byte}
+"""
+
+
+def scale_program(missions: list[Mission], place: Path) -> tuple[list[tuple[Slot, int, int]], Path]:
+    """A program that answers `function value` by `result code raised`; its functions' fields, parts of a unit and sizes."""
+    functions: list[tuple[Slot, int, int]] = []
+    includes, cases = [], []
+    for at, mission in enumerate(missions):
+        of = dossier(f"s{at}", mission)
+        for name, text in c.write(mission.layouts, of).items():
+            (place / name).write_text(text, encoding="utf-8")
+        includes += [f'#include "s{at}.c"', f'#include "s{at}_scale.c"']
+        for layout in mission.layouts.values():
+            frame = FrameCode(layout, CodeMission(f"s{at}", False))
+            for slot, one in scale.scaled(frame):
+                kind = (
+                    f"{'' if slot.signed else 'u'}int{next(n for n in (8, 16, 32, 64) if n >= slot.width)}_t"
+                )
+                flag = ", &raised" if slot.raises is not None else ""
+                call = f"{scale.function_name(frame, slot, one)}((int{one.size}_t)value, &code{flag})"
+                shown = "(long long)code" if slot.signed else "(unsigned long long)code"
+                form = "%lld" if slot.signed else "%llu"
+                cases.append(
+                    f"case {len(functions)}: {{ {kind} code = 0; int result = (int){call};"
+                    f' printf("%d {form} %d\\n", result, {shown}, (int)raised); break; }}'
+                )
+                assert one.size is not None
+                functions.append((slot, one.per, one.size))
+    main = [
+        "#include <stdio.h>",
+        *includes,
+        "int main(void) { int which; long long value;",
+        'while (scanf("%d %lld", &which, &value) == 2) { uint8_t raised = 0; switch (which) {',
+        *cases,
+        "default: return 1; } } return 0; }",
+    ]
+    (place / "main.c").write_text("\n".join(main), encoding="utf-8")
+    toolchains.run(["cc", "-std=c99", *SANITIZED, "-o", "main", "main.c"], cwd=str(place))
+    return functions, place / "main"
+
+
+def around(slot: Slot, per: int, size: int, chance: Random) -> list[int]:
+    """Whole numbers near every edge and tie of a field, near its ends, and at random."""
+    assert isinstance(slot.transform, Linear)
+    edges = [code for codes in slot.legal for code in (codes.low, codes.high)]
+    edges += [code for special in slot.specials for code in (special.low, special.high)]
+    edges += [chance.randint(slot.legal[0].low, slot.legal[-1].high) for _ in range(12)]
+    found = {0, 1, -1, (1 << (size - 1)) - 1, -(1 << (size - 1))}
+    for code in edges:
+        middle = (slot.transform.offset + slot.transform.scale * (code + Fraction(1, 2))) * per
+        found |= {int(middle) + by for by in (-2, -1, 0, 1, 2)}
+    return sorted(n for n in found if -(1 << (size - 1)) <= n < 1 << (size - 1))
+
+
+def test_codes_of_measurements_are_those_of_python_given_the_same_fraction(tmp_path: Path) -> None:
+    missions = [parse(SCALED), *drawn(range(300, 312))]
+    functions, program = scale_program(missions, tmp_path)
+    chance = Random(3)
+    asked = [
+        (at, n) for at, (slot, per, size) in enumerate(functions) for n in around(slot, per, size, chance)
+    ]
+    given = "".join(f"{at} {n}\n" for at, n in asked)
+    done = subprocess.run([program], input=given, capture_output=True, text=True, check=True)
+    outcomes: Counter[str] = Counter()
+    for (at, n), line in zip(asked, done.stdout.splitlines(), strict=True):
+        slot, per, _ = functions[at]
+        wanted = to_raw(slot, Fraction(n, per))
+        result, code, raised = map(int, line.split())
+        if wanted.fault is not None:
+            outcomes["refused"] += 1
+            assert result == slot.number + 2, (slot, n, per, line)
+            continue
+        outcomes["clamped" if wanted.clamped else "sent"] += 1
+        assert (result, code) == (0, wanted.raw), (slot, n, per, line, wanted)
+        assert raised == (wanted.clamped and slot.raises is not None)
+    assert len(functions) > 20 and min(outcomes.values()) > 10 and len(outcomes) == 3
+
+
+def test_the_parts_of_a_unit_are_at_most_a_quarter_of_a_step() -> None:
+    (layout,) = parse(SCALED).layouts.values()
+    parts = {slot.address: one.per for slot in layout.slots if (one := scale.scale_of(slot)) is not None}
+    assert (
+        parts["tenth"] == 100
+        and parts["third"] == 100
+        and parts["coarse"] == 1
+        and parts["latitude"] == 10**6
+    )
+    assert set(parts) == {slot.address for slot in layout.slots if slot.kind == "number"}

@@ -302,6 +302,7 @@ def test_c_is_written_with_the_mission_in_its_names(schema: Path, capsys: pytest
     assert [Path(file).name for file in document["files"]] == [
         "small_one.h",
         "small_one.c",
+        "small_one_scale.c",
         "small_one_self_test.c",
         "small_one_example.c",
     ]

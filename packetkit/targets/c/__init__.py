@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from packetkit.layout.model import Layout
-from packetkit.targets.c import boot, example, header, source
+from packetkit.targets.c import boot, example, header, scale, source
 from packetkit.targets.c.checks import WIDEST
 from packetkit.targets.c.decode import LONGEST
 from packetkit.targets.c.frame import FrameCode, Mission
@@ -25,13 +25,14 @@ KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve"})
 
 
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
-    """Return header, source, self-test and a main loop, by file name. Raises Unsupported, with every field that C cannot express."""
+    """Return header, source, scaling, self-test and a main loop, by file name. Raises Unsupported for what C cannot express."""
     refuse("c", layouts, beyond_c(layouts), KNOWS)
     mission = Mission(identifier(dossier.mission), FAST_CHECKS in dossier.options, dossier.outside)
     frames = [FrameCode(layout, mission) for layout in layouts.values()]
     return {
         f"{mission.prefix}.h": header.text(mission, frames, dossier),
         f"{mission.prefix}.c": source.text(mission, frames, dossier),
+        f"{mission.prefix}_scale.c": scale.text(mission, frames, dossier),
         f"{mission.prefix}_self_test.c": boot.text(mission, frames, dossier),
         f"{mission.prefix}_example.c": example.text(mission, frames, dossier),
     }

@@ -76,7 +76,7 @@ def _main(page: Page, mission: Mission, frames: Sequence[FrameCode]) -> None:
         page.add(
             "puts(line); /* packetkit vectors SCHEMA --self-test says whether this build fits the schema */"
         )
-        loop = f"for (turn = 0; {mission.upper}_TURNS == 0 || turn < {mission.upper}_TURNS; turn++)"
+        loop = f"for (turn = 0; {mission.upper}_TURNS == 0 || turn != {mission.upper}_TURNS; turn++)"
         with page.block(loop):
             page.add("read_sensors(turn);")
             for one in frames:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from packetkit.layout.model import Linear, Slot
 from packetkit.layout.printed import holds, special_text
-from packetkit.targets.c import boot, decode, encode
-from packetkit.targets.c.frame import FrameCode, Mission
+from packetkit.targets.c import boot, decode, encode, scale
+from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.words import Page, comment
 from packetkit.targets.target import Dossier
 
@@ -124,6 +124,7 @@ def _frame(page: Page, frame: FrameCode) -> None:
     page.lines[-2] = page.lines[-2].rstrip(",")
     page.lines[-1] += ";"
     page.add("")
+    _missing(page, frame)
     with page.block("typedef struct"):
         for part in frame.record.root.members.values():
             part.declare(page)
@@ -136,6 +137,7 @@ def _frame(page: Page, frame: FrameCode) -> None:
         f"{encode.signature(frame)};",
         "/* Reads exactly one frame. */",
         f"{decode.signature(frame)};",
+        *scale.declarations(frame),
     )
 
 
@@ -158,6 +160,16 @@ def _states(page: Page, frame: FrameCode) -> None:
             seen.add(name)
             page.add(f"#define {base}_IS_{name} {code}")
         page.add("")
+
+
+def _missing(page: Page, frame: FrameCode) -> None:
+    """The codes that mean that there is no value, as names."""
+    found = [slot for slot in frame.layout.slots if slot.missing_code is not None]
+    for slot in found:
+        assert slot.missing_code is not None
+        name = frame.fields[slot.number].replace("_FIELD_", "_", 1)
+        page.add(f"#define {name}_MISSING {constant(slot.missing_code, slot)}")
+    page.add(*([""] if found else []))
 
 
 def _dispatch(page: Page, mission: Mission, frames: Sequence[FrameCode]) -> None:

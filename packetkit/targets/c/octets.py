@@ -115,7 +115,7 @@ class Packer:
         if not spare and slot.width < size_for(slot.width):
             raw = f"({raw} & {mask(slot.width)})"
         if first == last:
-            self.waiting.append(f"({raw} << {over})" if over else raw)
+            self.waiting.append(f"(uint8_t)({raw} << {over})" if over else raw)
             if self._ends(slot):
                 self._flush(first)
             return
