@@ -54,6 +54,7 @@ COMMANDS: tuple[Row, ...] = (
     Row("encode", "Encode records from CSV, JSON lines or the command line as frames.", DATA),
     Row("decode", "Decode captured frames and account for every byte.", DATA),
     Row("bytes", "Show what each bit of a frame means, and how two frames differ.", DATA),
+    Row("diagnose", "Find out why a capture does not decode.", DATA),
     Row("identify", "Find out which check a few good frames carry.", DATA),
     Row("simulate", "Make a plausible capture of a mission, with the truth beside it.", DATA),
     Row("link", "Show the margin of the link, term by term, and the frames it loses.", RADIO),

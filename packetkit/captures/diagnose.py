@@ -1,0 +1,788 @@
+"""Why a capture does not decode: causes tried one by one and in pairs, ranked by what they explain.
+
+Each cause is undone, in the bytes (inverted bits, hexadecimal of hexadecimal, swapped or shifted octets) or in the schema (packing,
+octet order, sync taken off, constants of another frame or version, another check), and the capture is decoded again. What counts is
+how much of it then is good frames, and whether their values are plausible: legal, and moving in small steps. "Nothing is wrong" is one
+of the causes, and where none explains much the answer is that none of these does.
+
+What would surprise a reader: a cause that leaves checks intact (a sign, a scale) is seen in the values of good frames alone, so it is only
+suspected, and never where the values are legal and move in small steps.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from itertools import pairwise
+from typing import Any
+
+from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle, whole
+from packetkit.codec import walk
+from packetkit.codec.annotate import check_of
+from packetkit.codec.frame import Frame
+from packetkit.errors import AlgorithmError, InputError
+from packetkit.integrity.algorithm import Algorithm
+from packetkit.integrity.catalog import ALGORITHMS
+from packetkit.integrity.identify import identify
+from packetkit.layout.model import Layout, Linear, Slot
+from packetkit.mission import variants
+from packetkit.mission.load import Mission
+
+# So much of a capture is looked at: some hundred frames of a small downlink; in pairs less, as there are many.
+LOOKED_AT = 6000
+IN_PAIRS = 2500
+# A cause has to explain this part of the bytes, with this many frames (fewer where a capture has fewer), to be one.
+EXPLAINS, FRAMES = 0.4, 3
+# What each further step has to bring.
+STEP = 0.04
+# How much the plausibility of values counts beside the part of the bytes that is good frames.
+VALUES = 0.5
+# An explanation worth this leaves no need of two causes: 0.9 of the bytes, and values as plausible as those of good frames are.
+SOUND = 0.9 + VALUES * 0.88
+# A longer row of octets between frames is junk, not what a driver adds.
+MOST_DRIVER_BYTES = 16
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What a capture looks like under one assumption. evens: the size that skipped stretches between frames have, where all have one."""
+
+    size: int
+    good: tuple[Good, ...]
+    failed: tuple[Failed, ...]
+    skipped: tuple[Skipped, ...]
+    layouts: Mapping[str, Layout]
+
+    @cached_property
+    def driver_bytes(self) -> int:
+        """The octets that stand between all frames, 0 where it is not one number."""
+        inner = [one.size for one in self.skipped if one.offset > 0 and one.offset + one.size < self.size]
+        sizes = Counter(inner)
+        size, count = sizes.most_common(1)[0] if sizes else (0, 0)
+        found = len(self.good) + len(self.failed)
+        is_regular = count >= max(2, 0.8 * (found - 1)) and count >= 0.8 * len(inner)
+        return size if is_regular and size <= MOST_DRIVER_BYTES else 0
+
+    @property
+    def lead(self) -> int:
+        """The octets skipped before the first frame."""
+        first = self.skipped[0] if self.skipped else None
+        return first.size if first is not None and first.offset == 0 else 0
+
+    @cached_property
+    def explained(self) -> float:
+        """The part of the bytes that is good frames, what a driver adds and a cut beginning and end aside."""
+        inside = self.size - (self.driver_bytes * len(self.skipped) if self.driver_bytes else 0)
+        longest = max((one.size for one in self.good), default=0)
+        for one in self.skipped:
+            if (
+                not self.driver_bytes
+                and (one.offset == 0 or one.offset + one.size == self.size)
+                and one.size < longest
+            ):
+                inside -= one.size
+        inside -= sum(one.size for one in self.failed if one.reason == "truncated")
+        return min(sum(one.size for one in self.good) / max(inside, 1), 1.0) if self.good else 0.0
+
+    @cached_property
+    def plausible(self) -> float:
+        """How plausible the values of the good frames are, from 0 to 1."""
+        marks = [mark for name in self.layouts for mark in _marks(self.rows(name))]
+        return sum(marks) / len(marks) if marks else 0.5
+
+    def rows(self, name: str) -> list[dict[str, dict[str, Any]]]:
+        """The slots of each good frame of a name, by path, in order."""
+        return [dict(_leaves(one.record)) for one in self.good if one.frame == name]
+
+
+def _leaves(detail: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
+    """The path and the detail of every slot."""
+    if isinstance(detail, list):
+        for number, element in enumerate(detail):
+            yield from _leaves(element, f"{path}[{number}]")
+    elif isinstance(detail, dict):
+        if isinstance(detail.get("raw"), int):
+            yield path, detail
+            return
+        for key, inner in detail.items():
+            yield from _leaves(inner, f"{path}.{key}" if path else key)
+
+
+def _marks(rows: list[dict[str, dict[str, Any]]]) -> Iterator[float]:
+    """A mark for each field of some frames: its values are legal, and move in small steps."""
+    for path in rows[0] if rows else ():
+        leaves = [row[path] for row in rows if path in row]
+        yield legality(leaves)
+        raws = [leaf["raw"] for leaf in leaves]
+        if len(raws) >= FRAMES:
+            yield smoothness(raws)
+
+
+def legality(leaves: list[dict[str, Any]]) -> float:
+    """Return the part of values that are legal."""
+    bad = sum(
+        leaf.get("reason") in ("unassigned", "not finite", "bad digit") or "note" in leaf for leaf in leaves
+    )
+    return 1 - bad / max(len(leaves), 1)
+
+
+def smoothness(raws: list[int]) -> float:
+    """Return 1 for a quantity that moves in small steps against its range, or by one step always, 0 for one that jumps about."""
+    steps = [after - before for before, after in pairwise(raws)]
+    span = max(raws) - min(raws)
+    if span == 0 or len(set(steps)) == 1:
+        return 1.0
+    moved = sum(map(abs, steps)) / len(steps)
+    return max(0.0, 1 - 3 * moved / (span + 4))
+
+
+def look(frames: Mapping[str, Frame], data: bytes) -> Sight:
+    """Return what frames are found in bytes."""
+    if obstacle(frames):
+        return _looked_whole(frames, data)
+    found: list[Event] = list(events(frames, [data], detail=True)) if data else []
+    return Sight(
+        len(data),
+        tuple(one for one in found if isinstance(one, Good)),
+        tuple(one for one in found if isinstance(one, Failed)),
+        tuple(one for one in found if isinstance(one, Skipped)),
+        {name: frame.layout for name, frame in frames.items()},
+    )
+
+
+def _looked_whole(frames: Mapping[str, Frame], data: bytes) -> Sight:
+    """The input as one frame: for frames that cannot be found in a stream."""
+    layouts = {name: frame.layout for name, frame in frames.items()}
+    for name, frame in frames.items():
+        event = whole(_Only(name, frame), data, frame=name, detail=True)  # type: ignore[arg-type]  # only its frames are asked
+        if isinstance(event, Good):
+            return Sight(len(data), (event,), (), (), layouts)
+    return Sight(len(data), (), (), (Skipped(0, len(data)),), layouts)
+
+
+class _Only:
+    """As much of a mission as one frame needs."""
+
+    def __init__(self, name: str, frame: Frame) -> None:
+        self.frames = {name: frame}
+
+
+# -- causes ------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One thing that may be wrong. mend: undoes it in the bytes, or `layouts` holds the frames as they then are. told: the sentence."""
+
+    kind: str
+    told: str
+    mend: Callable[[bytes], bytes] | None = None
+    layouts: Mapping[str, Layout] | None = None
+    remedy: str = ""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """An explanation: its causes (none: nothing is wrong), what the capture then looks like, and how much that is worth."""
+
+    causes: tuple[Cause, ...]
+    sight: Sight
+    score: float
+    evidence: tuple[str, ...] = ()
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """The kinds of its causes."""
+        return tuple(cause.kind for cause in self.causes)
+
+    @property
+    def is_sound(self) -> bool:
+        """True where it leaves little to explain: nearly all bytes are good frames, and their values are plausible."""
+        return self.score > SOUND - STEP * len(self.causes)
+
+
+def _inverted(data: bytes) -> bytes:
+    return bytes(octet ^ 0xFF for octet in data)
+
+
+_MIRROR = bytes(int(f"{octet:08b}"[::-1], 2) for octet in range(256))
+
+
+def _swapped(data: bytes, size: int) -> bytes:
+    return b"".join(data[at : at + size][::-1] for at in range(0, len(data), size))
+
+
+def _moved(data: bytes, by: int) -> bytes:
+    """The octets that begin `by` bits later."""
+    number = int.from_bytes(data, "big") << by
+    return (number & ((1 << len(data) * 8) - 1)).to_bytes(len(data), "big")
+
+
+def _from_digits(data: bytes) -> bytes:
+    """The octets that octets spell in hexadecimal; as they are where they do not."""
+    digits = data.translate(None, b" \t\r\n,:;-")
+    if not digits or digits.translate(None, b"0123456789abcdefABCDEF"):
+        return data
+    return bytes.fromhex(digits[: len(digits) // 2 * 2].decode())
+
+
+def in_bytes() -> tuple[Cause, ...]:
+    """Return the causes that are undone in the bytes."""
+    made = [
+        Cause(
+            "inverted bits",
+            "every bit is inverted",
+            _inverted,
+            remedy="invert the receiver's data, or the demodulator's",
+        ),
+        Cause(
+            "hex of hex",
+            "the bytes are hexadecimal text of the bytes",
+            _from_digits,
+            remedy="convert from text once more",
+        ),
+        Cause(
+            "bit order",
+            "the bits of each octet come in the opposite order",
+            lambda data: data.translate(_MIRROR),
+        ),
+        Cause("byte order", "each two octets are swapped", lambda data: _swapped(data, 2)),
+        Cause("byte order", "each four octets come in the opposite order", lambda data: _swapped(data, 4)),
+    ]
+    for by in range(1, 8):
+        told = f"the frames begin {by} {'bit' if by == 1 else 'bits'} into an octet"
+        made.append(Cause("shifted start", told, lambda data, by=by: _moved(data, by)))  # type: ignore[misc]
+    return tuple(made)
+
+
+def in_schema(mission: Mission) -> tuple[Cause, ...]:
+    """Return the causes that are a difference of the schema."""
+    layouts = dict(mission.layouts)
+    tried = (
+        (
+            "packing",
+            "fields are packed from the other end of each octet",
+            variants.packing_turned(mission),
+            "turn packing over",
+        ),
+        (
+            "byte order",
+            "numbers have their octets in the opposite order",
+            variants.order_turned(mission),
+            "turn order over",
+        ),
+        (
+            "check order",
+            "the check's octets are stored in the opposite order",
+            variants.checks_turned(mission),
+            "turn stored over",
+        ),
+        (
+            "missing sync",
+            "the sync marker is taken off, and checks cover it",
+            variants.without_sync(mission),
+            "the receiver strips it",
+        ),
+        (
+            "missing sync",
+            "the sync marker is taken off, and checks do not cover it",
+            variants.without_sync_unchecked(mission),
+            "the receiver strips it",
+        ),
+        (
+            "wrong frame or version",
+            "constants or tags are other ones",
+            variants.constants_open(layouts) if _have_constants(layouts) else None,
+            "",
+        ),
+    )
+    return tuple(Cause(kind, told, None, made, remedy) for kind, told, made, remedy in tried if made)
+
+
+def _have_constants(layouts: Mapping[str, Layout]) -> bool:
+    return len(layouts) == 1 and any(
+        slot.kind in ("tag", "constant", "sync") for slot in next(iter(layouts.values())).slots
+    )
+
+
+# -- the diagnosis -----------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Case:
+    """One capture being diagnosed."""
+
+    mission: Mission
+    frames: Mapping[str, Frame]
+    data: bytes
+    findings: list[Finding] = field(default_factory=list)
+    compiled: dict[tuple[str, ...], Mapping[str, Frame]] = field(default_factory=dict)
+
+    def under(self, causes: tuple[Cause, ...], most: int) -> Sight:
+        """What the capture looks like with the causes undone."""
+        data, frames = self.data[:most], self.frames
+        for cause in causes:
+            if cause.mend is not None:
+                data = cause.mend(data)
+            if cause.layouts is not None:
+                frames = self.frames_of(cause)
+        return look(frames, data)
+
+    def frames_of(self, cause: Cause) -> Mapping[str, Frame]:
+        """Frames of other layouts, made once."""
+        assert cause.layouts is not None
+        key = (cause.kind, cause.told)
+        if key not in self.compiled:
+            chosen = {name: layout for name, layout in cause.layouts.items() if name in self.frames}
+            self.compiled[key] = {name: Frame(layout) for name, layout in chosen.items()}
+        return self.compiled[key]
+
+    def note(
+        self, causes: tuple[Cause, ...], sight: Sight, extra: float = 0.0, *evidence: str
+    ) -> Finding | None:
+        """Keep an explanation that explains something."""
+        if not enough(sight):
+            return None
+        causes = tuple(replace(one, told=_constants_told(one, sight, self.mission)) for one in causes)
+        if not all(one.told for one in causes):
+            return None
+        own = _in_between(sight) if not any(one.kind == "driver bytes" for one in causes) else ()
+        causes = (*causes, *own)
+        score = sight.explained + VALUES * sight.plausible + extra - STEP * len(causes)
+        made = Finding(causes, sight, score, (*_evidence(sight), *evidence))
+        self.findings.append(made)
+        return made
+
+
+def enough(sight: Sight) -> bool:
+    """Return whether what is seen is more than chance."""
+    frames = len(sight.good)
+    few = sight.size < 2 * FRAMES * max((one.size for one in sight.good), default=1)
+    return frames >= (1 if few else FRAMES) and sight.explained >= EXPLAINS
+
+
+def _in_between(sight: Sight) -> tuple[Cause, ...]:
+    """What stands between frames, or before the first: causes that finding frames shows by itself."""
+    if sight.driver_bytes:
+        size = sight.driver_bytes
+        told = f"{size} {'byte stands' if size == 1 else 'bytes stand'} between frames that the radio's driver or a logger adds"
+        return (Cause("driver bytes", told, remedy="strip them, or tell how many there are"),)
+    longest = max((one.size for one in sight.good), default=0)
+    if 0 < sight.lead < longest and not any(
+        one.offset > 0 and one.offset + one.size < sight.size for one in sight.skipped
+    ):
+        told = f"the capture begins {sight.lead} bytes before its first whole frame"
+        return (Cause("shifted start", told, remedy="nothing is lost but that frame"),)
+    return ()
+
+
+def _constants_told(cause: Cause, sight: Sight, mission: Mission) -> str:
+    """The sentence of a cause, with the codes that were found where constants are other ones; empty where they are not."""
+    if cause.kind != "wrong frame or version":
+        return cause.told
+    found = []
+    for name, layout in mission.layouts.items():
+        rows = sight.rows(name)
+        for slot in layout.slots:
+            if slot.kind in ("tag", "constant", "sync") and rows:
+                codes = Counter(row[slot.address]["raw"] for row in rows if slot.address in row)
+                other = [
+                    code for code, _ in codes.most_common(3) if not any(code in one for one in slot.codes)
+                ]
+                found += [f"{slot.address} is {', '.join(hex(code) for code in other)}"] if other else []
+    return "; ".join(found) if cause.layouts is not None else cause.told
+
+
+def _evidence(sight: Sight) -> tuple[str, ...]:
+    """What speaks for an explanation, in words."""
+    kinds = Counter(one.frame for one in sight.good)
+    good = ", ".join(f"{count} {name}" for name, count in kinds.items())
+    told = [f"good frames: {good}; {sight.explained:.0%} of the bytes looked at"]
+    if sight.failed:
+        told.append(f"failed: {len(sight.failed)}")
+    told.append(f"values: {sight.plausible:.0%} plausible")
+    return tuple(told)
+
+
+def diagnose(mission: Mission, data: bytes, frame: str | None = None) -> tuple[Finding, ...]:
+    """Return the explanations of a capture, the best first; empty where none of these is one.
+
+    frame: only this one is looked for; then that it is another of the mission's is a cause. Raises InputError for no bytes.
+    """
+    if not data:
+        raise InputError("there are no bytes to diagnose")
+    asked = {
+        name: one for name, one in mission.frames.items() if name not in mission.outside or frame == name
+    }
+    frames = {frame: mission.frames[frame]} if frame is not None else asked or dict(mission.frames)
+    case = _Case(mission, frames, data)
+    plain = case.under((), LOOKED_AT)
+    case.note((), plain)
+    shown = data[:LOOKED_AT]
+    singles = (
+        *(one for one in in_bytes() if one.mend is not None and one.mend(shown) != shown),
+        *in_schema(mission),
+    )
+    for cause in singles:
+        case.note((cause,), case.under((cause,), LOOKED_AT))
+    if frame is not None:
+        _other_frames(case, frame)
+    _other_checks(case, (), plain)
+    if not any(one.is_sound for one in case.findings):
+        _in_pairs(case, singles)
+    best = max((one.score for one in case.findings), default=0.0)
+    for one in [one for one in case.findings if one.score > best - STEP / 2]:
+        _suspects(case, one)
+    return _ranked(case.findings)
+
+
+def _other_frames(case: _Case, frame: str) -> None:
+    """The other frames of the mission, where one was named."""
+    for name, other in case.mission.frames.items():
+        if name != frame:
+            sight = look({name: other}, case.data[:LOOKED_AT])
+            cause = Cause(
+                "wrong frame or version", f"these are frames {name}, not {frame}", remedy=f"--frame {name}"
+            )
+            case.note((cause,), sight)
+
+
+def _in_pairs(case: _Case, singles: tuple[Cause, ...]) -> None:
+    """Two causes at once: one undone in the bytes, the other in the bytes or in the schema; or both in the schema's checks."""
+    first = [one for one in singles if one.mend is not None]
+    for number, one in enumerate(first):
+        sight = case.under((one,), IN_PAIRS)
+        _other_checks(case, (one,), sight)
+        for other in (*first[number + 1 :], *(cause for cause in singles if cause.layouts is not None)):
+            pair = (other, one) if other.kind == "hex of hex" else (one, other)
+            case.note(pair, case.under(pair, IN_PAIRS))
+    for one in singles:
+        if one.layouts is not None:
+            _other_checks(case, (one,), case.under((one,), IN_PAIRS))
+
+
+def _ranked(findings: list[Finding]) -> tuple[Finding, ...]:
+    """The best first, each set of causes once; what adds a cause and explains no more than one without it is left out."""
+    made: dict[tuple[str, ...], Finding] = {}
+    for one in sorted(findings, key=lambda one: (-one.score, len(one.causes))):
+        key = tuple(sorted(f"{cause.kind}: {cause.told}" for cause in one.causes))
+        made.setdefault(key, one)
+    return tuple(one for one in made.values() if not any(_is_idle(one, other) for other in made.values()))
+
+
+def _is_idle(one: Finding, other: Finding) -> bool:
+    """Whether an explanation has a cause more than another, and brings nothing for it."""
+    if (
+        len(one.causes) <= len(other.causes)
+        or one.score >= other.score
+        or any("check " in kind for kind in one.kinds)
+    ):
+        return False
+    gains = one.sight.explained - other.sight.explained, one.sight.plausible - other.sight.plausible
+    return max(gains) < STEP / 4
+
+
+# -- checks ------------------------------------------------------------------------------------------------------------
+
+# Octets that a check may leave out at the start, or cover in front of it, against what the schema says.
+MOST_MOVED = 8
+
+
+@dataclass(frozen=True)
+class _Check:
+    """One other way of computing a check."""
+
+    algorithm: Algorithm
+    swapped: bool
+    moved: int  # octets by which the span starts later
+
+    def told(self, slot: Slot) -> tuple[str, str]:
+        """The kind of cause that it is, and the sentence."""
+        assert slot.check is not None
+        parts = []
+        kind = "check parameters"
+        if self.algorithm != slot.check.algorithm:
+            parts.append(f"{slot.address} is {self.algorithm.name}, not {slot.check.algorithm.name}")
+        if self.swapped:
+            kind = kind if parts else "check order"
+            parts.append("its octets are stored in the opposite order")
+        if self.moved:
+            kind = kind if parts else "check span"
+            side = "later" if self.moved > 0 else "earlier"
+            parts.append(f"what {slot.address} covers begins {abs(self.moved)} bytes {side}")
+        return kind, ", and ".join(parts)
+
+
+def _other_checks(case: _Case, causes: tuple[Cause, ...], sight: Sight) -> None:
+    """Another algorithm, order or span of the check, where frames are claimed and only their check fails."""
+    claimed = [one for one in sight.failed if one.reason == "check failed"]
+    for name, layout in sight.layouts.items():
+        mine = [one.data for one in claimed if one.claimed == name][:40]
+        total = len(mine) + sum(one.frame == name for one in sight.good)
+        slots = [slot for slot in layout.slots if slot.check is not None]
+        if len(mine) < FRAMES or len(mine) < 0.5 * total or len(slots) != 1:
+            continue
+        best, count = _best_check(layout, slots[0], mine)
+        if best is not None and count >= max(FRAMES - 1, 0.5 * len(mine)):
+            kind, told = best.told(slots[0])
+            _note_check(
+                case,
+                (*causes, Cause(kind, told, remedy="set the check's algorithm, stored or covers")),
+                sight,
+                count / total,
+            )
+        elif slots[0].width % 8 == 0 and slots[0].width >= 16:
+            _solved_check(case, causes, sight, slots[0], mine)
+
+
+def _note_check(case: _Case, causes: tuple[Cause, ...], sight: Sight, part: float) -> None:
+    """An explanation by another check: the frames that agree with it are as good as good ones."""
+    size = sum(one.size for one in sight.failed) + sum(one.size for one in sight.good)
+    explained = part * min(size / max(sight.size, 1), 1.0)
+    evidence = (f"{part:.0%} of the claimed frames agree with it",)
+    case.findings.append(Finding(causes, sight, explained + VALUES * 0.9 - STEP * len(causes), evidence))
+
+
+def _best_check(layout: Layout, slot: Slot, frames: list[bytes]) -> tuple[_Check | None, int]:
+    """The other check that most frames agree with."""
+    votes: Counter[_Check] = Counter()
+    for data in frames[:12]:
+        votes.update(set(_agreeing(layout, slot, data)))
+    declared = slot.check.algorithm if slot.check is not None else None
+    ranked = sorted(
+        votes, key=lambda one: (-votes[one], one.algorithm != declared, abs(one.moved), one.swapped)
+    )
+    if not ranked:
+        return None, 0
+    best = ranked[0]
+    count = sum(best in set(_agreeing(layout, slot, data)) for data in frames)
+    return best, count
+
+
+def _agreeing(layout: Layout, slot: Slot, data: bytes) -> Iterator[_Check]:
+    """Every other check that one frame agrees with."""
+    found = walk.read(layout, data)
+    leaf = next((one for one in found.leaves if one.slot.number == slot.number), None)
+    if leaf is None or found.failure is not None or slot.check is None:
+        return
+    whole_octets = slot.width % 8 == 0
+    swapped = (
+        int.from_bytes(leaf.raw.to_bytes(slot.width // 8, "big"), "little") if whole_octets else leaf.raw
+    )
+    rows = [row for row in ALGORITHMS.values() if row.width == slot.width]
+    if slot.check.algorithm not in rows:
+        rows.append(slot.check.algorithm)
+    for moved in range(-MOST_MOVED, MOST_MOVED + 1):
+        check = _moved_span(slot, moved, leaf)
+        if check is None:
+            continue
+        for row in rows:
+            other = replace(leaf, slot=replace(slot, check=replace(check, algorithm=row)))
+            try:
+                value = check_of(other, found.words, data[: found.used])
+            except AlgorithmError:  # a sum over a partial octet
+                continue
+            if value == leaf.raw:
+                yield _Check(row, False, moved)
+            elif value == swapped and whole_octets and slot.width > 8:
+                yield _Check(row, True, moved)
+
+
+def _moved_span(slot: Slot, moved: int, leaf: walk.Leaf) -> Any:
+    """The check with its span starting some octets later; None where that leaves the frame, or nothing."""
+    check = slot.check
+    assert check is not None
+    (first, last), *others = check.spans
+    if not moved:
+        return check
+    start, end = walk.spans_of(leaf, 1 << 20)[0]
+    if start + 8 * moved < 0 or start + 8 * moved >= end:
+        return None
+    return replace(check, spans=((replace(first, bits=first.bits + 8 * moved), last), *others))
+
+
+def _solved_check(
+    case: _Case, causes: tuple[Cause, ...], sight: Sight, slot: Slot, frames: list[bytes]
+) -> None:
+    """A CRC that has no name, from the claimed frames."""
+    try:
+        matches = [one for one in identify(frames[:8]) if one.is_credible]
+    except AlgorithmError:
+        return
+    if matches:
+        best = matches[0]
+        told = f"{slot.address} is {best.name or ', '.join(f'{key} {value}' for key, value in best.algorithm.parameters())}: {best.place}"
+        _note_check(
+            case, (*causes, Cause("check parameters", told, remedy="see packetkit identify")), sight, 1.0
+        )
+
+
+# Where more fields are suspect than these the cause is none of theirs.
+MOST_SUSPECTS = 2
+
+
+# -- what only values show ---------------------------------------------------------------------------------------------
+
+
+def _suspects(case: _Case, best: Finding) -> None:
+    """Signs and scales that the values of an explanation speak against."""
+    found: list[tuple[Cause, float, str]] = []
+    for name, layout in best.sight.layouts.items():
+        rows = best.sight.rows(name)
+        if len(rows) < 2 * FRAMES:
+            continue
+        paths = {path for row in rows for path in row}
+        for slot in layout.slots:
+            mine = sorted(path for path in paths if _is_at(path, slot.address))
+            leaves = [[row[path] for row in rows if path in row] for path in mine]
+            if slot.kind != "number" or not isinstance(slot.transform, Linear) or slot.coding or not leaves:
+                continue
+            found += (*_sign(slot, leaves), *_scale(slot, leaves))
+    for cause, strength, evidence in found if len(found) <= MOST_SUSPECTS else ():
+        score = best.score + 0.1 + 0.3 * strength - STEP
+        case.findings.append(Finding((*best.causes, cause), best.sight, score, (*best.evidence, evidence)))
+
+
+_INDEX = re.compile(r"\[[0-9]+\]")
+
+
+def _is_at(path: str, address: str) -> bool:
+    """Whether a path is an address with its indices filled in."""
+    return _INDEX.sub("[]", path) == address
+
+
+def _sign(slot: Slot, leaves: list[list[dict[str, Any]]]) -> Iterator[tuple[Cause, float, str]]:
+    """A number that is to be read with the other sign: its values jump by nearly its whole range, and would not."""
+    if slot.by_meaning or slot.width < 6 or slot.role is not None:
+        return
+    half, whole_range = 1 << (slot.width - 1), 1 << slot.width
+    missing = {one.low for one in slot.specials}
+    jumps = others = total = 0
+    far = 0
+    for one in leaves:
+        raws = [leaf["raw"] for leaf in one if leaf["raw"] not in missing]
+        turned = [
+            raw - whole_range
+            if not slot.signed and raw >= half
+            else raw % whole_range
+            if slot.signed
+            else raw
+            for raw in raws
+        ]
+        jumps += sum(abs(after - before) > half for before, after in pairwise(raws))
+        others += sum(abs(after - before) > half for before, after in pairwise(turned))
+        far += sum(not slot.signed and raw >= whole_range - whole_range // 8 for raw in raws)
+        total += len(raws)
+    way = "unsigned, but it is declared signed" if slot.signed else "signed, but it is declared unsigned"
+    cause = Cause(
+        "signedness", f"{slot.address} is {way}", remedy=f"signed: {'false' if slot.signed else 'true'}"
+    )
+    if jumps >= 2 and others * 4 <= jumps:
+        told = f"{slot.address} jumps by more than half its range {jumps} times; read the other way {others} times"
+        yield cause, min(1.0, 0.4 + jumps / max(total, 1)), told
+    elif total >= 2 * FRAMES and far > 0.9 * total:
+        yield (
+            cause,
+            0.5,
+            f"{slot.address} is always within an eighth of its largest code: as a signed number a little below zero",
+        )
+
+
+def _scale(slot: Slot, leaves: list[list[dict[str, Any]]]) -> Iterator[tuple[Cause, float, str]]:
+    """A number that is ten times too large or small: most values are outside its bounds, and a tenth of them would not be."""
+    raws = [leaf["raw"] for one in leaves for leaf in one]
+    missing = {code for one in slot.specials if one.meaning == "missing" for code in (one.low, one.high)}
+    raws = [raw for raw in raws if raw not in missing]
+    assert isinstance(slot.transform, Linear)
+    outside = [raw for raw in raws if not any(one.low <= raw <= one.high for one in slot.legal)]
+    if len(raws) < 2 * FRAMES or len(outside) < 0.4 * len(raws):
+        return
+    base, num = slot.transform.base, slot.transform.numerator
+    for factor, word in ((10, "ten times too large"), (0.1, "ten times too small")):
+        near = [(raw * num + base) / factor for raw in raws]
+        inside = sum(any(one.low <= (value - base) / num <= one.high for one in slot.legal) for value in near)
+        if inside >= 0.95 * len(raws):
+            left = len(raws) - inside
+            told = f"{slot.address} is outside its bounds in {len(outside)} of {len(raws)} values; divided by {factor:g}, in {left}"
+            yield Cause("scale", f"{slot.address} reads {word}", remedy="look at the unit's scale"), 0.9, told
+
+
+# -- flips -------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Flips:
+    """Single and double flips that make a frame's check agree, values legal; by_chance: how many to expect where none is the truth."""
+
+    found: tuple[tuple[int, ...], ...]
+    by_chance: float
+
+
+MOST_BITS = 2048
+
+
+def flips(layout: Layout, data: bytes) -> Flips:
+    """Return the flips of one or two bits with which a frame whose check failed is a good one with legal values. Offered, never applied."""
+    frame, total = Frame(layout), len(data) * 8
+    width = sum(slot.width for slot in layout.slots if slot.check is not None)
+    if total > MOST_BITS or not width:
+        return Flips((), 0.0)
+    syndromes = _syndromes(layout, data)
+    if syndromes is None:
+        return Flips((), 0.0)
+    wanted, single = syndromes
+    at: dict[int, list[int]] = {}
+    for bit, value in enumerate(single):
+        at.setdefault(value, []).append(bit)
+    tries = [(bit,) for bit in at.get(wanted, ())]
+    pairs = {
+        (min(a, b), max(a, b)) for a, value in enumerate(single) for b in at.get(value ^ wanted, ()) if a != b
+    }
+    found = [one for one in (*tries, *sorted(pairs)) if _is_sound(frame, data, one)]
+    legal = len(found) / max(len(tries) + len(pairs), 1)
+    chance = (total + total * (total - 1) / 2) / 2.0**width * max(legal, 0.05)
+    return Flips(tuple(found), chance)
+
+
+def _syndromes(layout: Layout, data: bytes) -> tuple[int, list[int]] | None:
+    """What the checks differ by, and what each bit's flip changes that by; None where a check is no linear one."""
+    if any(
+        slot.check.algorithm.family not in ("crc", "xor", "parity") for slot in layout.slots if slot.check
+    ):
+        return None
+    base = _syndrome(layout, data)
+    if base is None:
+        return None
+    made = []
+    for bit in range(len(data) * 8):
+        changed = bytearray(data)
+        changed[bit >> 3] ^= 0x80 >> (bit & 7)
+        value = _syndrome(layout, bytes(changed))
+        made.append(-1 if value is None else value ^ base)
+    return base, made
+
+
+def _syndrome(layout: Layout, data: bytes) -> int | None:
+    found = walk.read(layout, data)
+    if found.failure is not None or found.used != len(data):
+        return None
+    value = 0
+    for leaf in found.leaves:
+        if leaf.slot.check is not None:
+            value = value << leaf.width | (check_of(leaf, found.words, data) ^ leaf.raw)
+    return value
+
+
+def _is_sound(frame: Frame, data: bytes, places: tuple[int, ...]) -> bool:
+    """Whether a frame with these bits turned is good and all its values are legal."""
+    changed = bytearray(data)
+    for bit in places:
+        changed[bit >> 3] ^= 0x80 >> (bit & 7)
+    try:
+        detail = frame.decode(bytes(changed), detail=True)
+    except ValueError:
+        return False
+    return legality([leaf for _, leaf in _leaves(detail)]) == 1.0
