@@ -40,8 +40,12 @@ EXPLAINS, FRAMES = 0.4, 3
 STEP = 0.04
 # How much the plausibility of values counts beside the part of the bytes that is good frames.
 VALUES = 0.5
-# An explanation worth this leaves no need of two causes: 0.9 of the bytes, and values as plausible as those of good frames are.
-SOUND = 0.9 + VALUES * 0.88
+# An explanation with more than this part of the bytes, and of plausible marks, leaves no need of two causes.
+SOUND = 0.85
+# Values that were not looked at, because only their frames' check is another.
+UNSEEN = 0.9
+# Other constants and another check leave nothing that tells a frame: inverted bits, say, look like that as well.
+UNLIKELY_PAIR, UNLIKELY = frozenset({"wrong frame or version", "check parameters"}), 0.2
 # A longer row of octets between frames is junk, not what a driver adds.
 MOST_DRIVER_BYTES = 16
 
@@ -186,12 +190,23 @@ class Cause:
 
 @dataclass(frozen=True)
 class Finding:
-    """An explanation: its causes (none: nothing is wrong), what the capture then looks like, and how much that is worth."""
+    """An explanation: its causes (none: nothing is wrong), what the capture then looks like, and what speaks for it.
+
+    explained: the part of the bytes that it makes good frames; plausible: how plausible their values are; extra: what else it is worth.
+    """
 
     causes: tuple[Cause, ...]
     sight: Sight
-    score: float
+    explained: float
+    plausible: float
+    extra: float = 0.0
     evidence: tuple[str, ...] = ()
+
+    @property
+    def score(self) -> float:
+        """What explanations are ranked by."""
+        unlikely = UNLIKELY if set(self.kinds) >= UNLIKELY_PAIR else 0.0
+        return self.explained + VALUES * self.plausible + self.extra - STEP * len(self.causes) - unlikely
 
     @property
     def kinds(self) -> tuple[str, ...]:
@@ -201,7 +216,7 @@ class Finding:
     @property
     def is_sound(self) -> bool:
         """True where it leaves little to explain: nearly all bytes are good frames, and their values are plausible."""
-        return self.score > SOUND - STEP * len(self.causes)
+        return self.explained > SOUND and self.plausible > SOUND
 
 
 def _inverted(data: bytes) -> bytes:
@@ -351,8 +366,7 @@ class _Case:
             return None
         own = _in_between(sight) if not any(one.kind == "driver bytes" for one in causes) else ()
         causes = (*causes, *own)
-        score = sight.explained + VALUES * sight.plausible + extra - STEP * len(causes)
-        made = Finding(causes, sight, score, (*_evidence(sight), *evidence))
+        made = Finding(causes, sight, sight.explained, sight.plausible, 0.0, _evidence(sight))
         self.findings.append(made)
         return made
 
@@ -481,7 +495,7 @@ def _is_idle(one: Finding, other: Finding) -> bool:
         or any("check " in kind for kind in one.kinds)
     ):
         return False
-    gains = one.sight.explained - other.sight.explained, one.sight.plausible - other.sight.plausible
+    gains = one.explained - other.explained, one.plausible - other.plausible
     return max(gains) < STEP / 4
 
 
@@ -507,8 +521,8 @@ class _Check:
         if self.algorithm != slot.check.algorithm:
             parts.append(f"{slot.address} is {self.algorithm.name}, not {slot.check.algorithm.name}")
         if self.swapped:
-            kind = kind if parts else "check order"
-            parts.append("its octets are stored in the opposite order")
+            kind, whose = (kind, "its") if parts else ("check order", "the check's")
+            parts.append(f"{whose} octets are stored in the opposite order")
         if self.moved:
             kind = kind if parts else "check span"
             side = "later" if self.moved > 0 else "earlier"
@@ -543,7 +557,7 @@ def _note_check(case: _Case, causes: tuple[Cause, ...], sight: Sight, part: floa
     size = sum(one.size for one in sight.failed) + sum(one.size for one in sight.good)
     explained = part * min(size / max(sight.size, 1), 1.0)
     evidence = (f"{part:.0%} of the claimed frames agree with it",)
-    case.findings.append(Finding(causes, sight, explained + VALUES * 0.9 - STEP * len(causes), evidence))
+    case.findings.append(Finding(causes, sight, explained, UNSEEN, 0.0, evidence))
 
 
 def _best_check(layout: Layout, slot: Slot, frames: list[bytes]) -> tuple[_Check | None, int]:
@@ -621,7 +635,7 @@ def _solved_check(
 
 
 # Where more fields are suspect than these the cause is none of theirs.
-MOST_SUSPECTS = 2
+MOST_SUSPECTS = 1
 
 
 # -- what only values show ---------------------------------------------------------------------------------------------
@@ -642,8 +656,13 @@ def _suspects(case: _Case, best: Finding) -> None:
                 continue
             found += (*_sign(slot, leaves), *_scale(slot, leaves))
     for cause, strength, evidence in found if len(found) <= MOST_SUSPECTS else ():
-        score = best.score + 0.1 + 0.3 * strength - STEP
-        case.findings.append(Finding((*best.causes, cause), best.sight, score, (*best.evidence, evidence)))
+        made = replace(
+            best,
+            causes=(*best.causes, cause),
+            extra=0.1 + 0.3 * strength,
+            evidence=(*best.evidence, evidence),
+        )
+        case.findings.append(made)
 
 
 _INDEX = re.compile(r"\[[0-9]+\]")

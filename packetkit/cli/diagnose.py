@@ -132,8 +132,8 @@ def document(mission: Mission, found: Sequence[Finding], read_as: str, size: int
                 "score": round(one.score, 4),
                 "good_frames": len(one.sight.good),
                 "failed_frames": len(one.sight.failed),
-                "explained_share": round(one.sight.explained, 4),
-                "plausible_share": round(one.sight.plausible, 4),
+                "explained_share": round(one.explained, 4),
+                "plausible_share": round(one.plausible, 4),
                 "evidence": list(one.evidence),
             }
             for one in found
