@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from packetkit.cli import output
+from packetkit.cli.picture import draw, picture_option
 from packetkit.errors import RadioError
 from packetkit.radio import CAUTION, chirp
 
@@ -165,6 +166,19 @@ def stairs_text(answer: Answer, encoding: str) -> str:
     return output.Table(columns, rows).text(encoding=encoding)
 
 
+def staircase_picture(answer: Answer, form: str) -> bytes:
+    """Return the whole staircase as a picture, this packet marked."""
+    from packetkit.export import plots
+
+    setting = answer.steps.setting
+    steps = [
+        (step.first_bytes, step.last_bytes, float(step.time_on_air_s * 1000))
+        for step in chirp.stairs(setting)
+    ]
+    here = (answer.steps.payload_bytes, float(answer.steps.time_on_air_s * 1000))
+    return plots.staircase(steps, here, str(setting), form)
+
+
 def text(answer: Answer, encoding: str) -> str:
     """Return what a person reads: result, formula with its numbers, staircase, time limit, caution."""
     steps, setting = answer.steps, answer.steps.setting
@@ -216,6 +230,7 @@ def text(answer: Answer, encoding: str) -> str:
     help="The radio's family; from SF7 on, both give the same time.",
 )
 @click.option("--fit-ms", metavar="MS", help="Find the largest payload whose packet lasts at most so long.")
+@picture_option("the staircase")
 @output.json_option
 @output.output_option
 def command(
@@ -223,6 +238,7 @@ def command(
     implicit_header: bool,
     no_crc: bool,
     fit_ms: str | None,
+    picture: str | None,
     as_json: bool,
     destination: str,
     **given: object,
@@ -242,6 +258,7 @@ def command(
     given = {**given, "explicit_header": not implicit_header, "crc": not no_crc}
     setting, limit_s = read(given, payload_bytes, fit_ms)
     answer = work_out(setting, payload_bytes, limit_s)
+    draw(picture, destination, lambda form: staircase_picture(answer, form))
     if as_json:
         output.write_json(document(answer), destination)
     else:

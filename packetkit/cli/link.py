@@ -5,17 +5,23 @@ Every figure comes from packetkit.mission.link and packetkit.radio; this module 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import click
 
 from packetkit.cli import output
+from packetkit.cli.picture import bar, draw, picture_option
 from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input
-from packetkit.mission.link import Picture, Row, picture, places
+from packetkit.mission.link import Picture, Row, places
+from packetkit.mission.link import picture as link_picture
 from packetkit.mission.load import Mission
+from packetkit.mission.passes import margins_db, window_of
+from packetkit.passes.track import Sample
 from packetkit.radio import CAUTION, chirp
+from packetkit.radio.doppler import shift_hz
 from packetkit.radio.link import Margin
 
 FINDINGS = 1
@@ -70,7 +76,7 @@ def read_distance(text: str | None) -> float | None:
 # ---- JSON
 
 
-def document(mission: Mission, made: Picture) -> dict[str, object]:
+def document(mission: Mission, made: Picture, over: Sequence[Sample]) -> dict[str, object]:
     """What `--json` writes: the same keys always."""
     unit = mission.link.unit
     assert unit is not None
@@ -102,6 +108,16 @@ def document(mission: Mission, made: Picture) -> dict[str, object]:
                 "drift_limit_hz": choice.motion.drift_limit_hz,
             }
             for choice in made.choices
+        ],
+        "over_pass": [
+            {
+                "time_s": sample.time_s,
+                "elevation_deg": sample.elevation_deg,
+                "distance_km": sample.distance_km,
+                "margin_db": margin,
+                "shift_hz": shift,
+            }
+            for sample, margin, shift in along(mission, over)
         ],
         "region": made.region,
         "compared": [
@@ -137,6 +153,74 @@ def _row_document(row: Row) -> dict[str, object]:
         "rate_hz_per_s": row.motion.rate_hz_per_s,
         "drift_hz": row.motion.drift_hz,
     }
+
+
+# ---- over a pass
+
+
+def track_of(mission: Mission) -> tuple[Sample, ...]:
+    """The pass or the flight to look along; empty where the schema tells none."""
+    passes = mission.passes
+    if (
+        passes is None
+        or passes.host is not None
+        or (passes.duration_s is not None and passes.distance_km is None)
+    ):
+        return ()
+    return window_of(passes).track
+
+
+def along(mission: Mission, over: Sequence[Sample]) -> list[tuple[Sample, float, float]]:
+    """Each moment with its margin in dB and its Doppler shift in Hz."""
+    between = mission.link.between
+    if not over or between is None:
+        return []
+    margins = margins_db(mission.link, over)
+    shifts = [shift_hz(sample.range_rate_km_s, between.frequency_mhz) for sample in over]
+    return [
+        (sample, float(margin), shift) for sample, margin, shift in zip(over, margins, shifts, strict=True)
+    ]
+
+
+def pass_picture(mission: Mission, over: Sequence[Sample], form: str) -> bytes:
+    """Margin and Doppler over the pass, as a picture."""
+    from packetkit.export import plots
+
+    rows = along(mission, over)
+    minutes = [sample.time_s / 60 for sample, _, _ in rows]
+    shifts = [shift / 1000 for _, _, shift in rows]
+    moving = shifts if max(map(abs, shifts)) > 0.05 else None
+    title = f"{mission.name}: {mission.link.setting}"
+    return plots.margin_over_time(minutes, [margin for _, margin, _ in rows], moving, title, form)
+
+
+OVER_ROWS, OVER_COLUMNS = 9, 30
+
+
+def over_text(mission: Mission, over: Sequence[Sample], encoding: str) -> list[str]:
+    """The same in a terminal: some moments, a bar for the margin; nothing without a pass."""
+    rows = along(mission, over)
+    if not rows:
+        return []
+    step = max(len(rows) // OVER_ROWS, 1)
+    most = max(margin for _, margin, _ in rows)
+    columns = (
+        *(output.Column(title, ">") for title in ("time", "elevation", "Doppler", "margin")),
+        output.Column(""),
+    )
+    cells = tuple(
+        (
+            f"{int(sample.time_s) // 60}:{int(sample.time_s) % 60:02}",
+            "" if sample.elevation_deg is None else f"{sample.elevation_deg:.0f} deg",
+            f"{shift / 1000:+.1f} kHz",
+            f"{margin:+.1f} dB",
+            bar(margin, most, OVER_COLUMNS),
+        )
+        for sample, margin, shift in rows[step // 2 :: step]
+    )
+    return [
+        f"Over a pass (packetkit passes tells which):\n\n{output.Table(columns, cells).text(encoding=encoding)}"
+    ]
 
 
 # ---- text
@@ -218,7 +302,7 @@ def compared_lines(made: Picture) -> list[str]:
     return lines
 
 
-def text(mission: Mission, made: Picture, encoding: str) -> str:
+def text(mission: Mission, made: Picture, over: Sequence[Sample], encoding: str) -> str:
     """What a person reads: the link along the way, the sum where it is weakest, other spreading factors, warnings, the caution."""
     width = min(output.columns(), output.DEFAULT_COLUMNS)
     unit = mission.link.unit
@@ -248,6 +332,7 @@ def text(mission: Mission, made: Picture, encoding: str) -> str:
         "\n".join(output.wrapped(head, width)) + "\n",
         places_text(made, encoding),
         f"At {where}, where it is weakest:\n\n{terms_text(made.rows[0].down, encoding)}",
+        *over_text(mission, over, encoding),
         f"{OTHERS}\n\n{choices_text(made, encoding)}",
         "\n".join(output.wrapped(bears, width)) + "\n",
         *("\n".join(output.wrapped(paragraph, width)) + "\n" for paragraph in closing),
@@ -262,12 +347,14 @@ def text(mission: Mission, made: Picture, encoding: str) -> str:
 )
 @click.option("--frame", metavar="NAME", help="The frame to count with.  [default: the longest]")
 @setting_options
+@picture_option("margin and Doppler over a pass")
 @output.json_option
 @output.output_option
 def command(
     schema: str,
     distance_km: str | None,
     frame: str | None,
+    picture: str | None,
     as_json: bool,
     destination: str,
     **given: str | None,
@@ -283,9 +370,15 @@ def command(
     """
     not_onto_an_input(destination, schema)
     mission = with_setting(load(schema), given)
-    made = picture(mission, places(mission.passes, read_distance(distance_km)), frame)
+    made = link_picture(mission, places(mission.passes, read_distance(distance_km)), frame)
+    over = () if distance_km is not None else track_of(mission)
+    if picture is not None and not over:
+        raise click.UsageError(
+            "--picture draws a pass or a flight; leave --distance-km out, or give passes with an orbit or a flight"
+        )
+    draw(picture, destination, lambda form: pass_picture(mission, over, form), schema)
     if as_json:
-        output.write_json(document(mission, made), destination)
+        output.write_json(document(mission, made, over), destination)
     else:
-        output.write(text(mission, made, output.encoding_of(destination)), destination)
+        output.write(text(mission, made, over, output.encoding_of(destination)), destination)
     return FINDINGS if made.findings else 0

@@ -8,17 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timezone
+from fractions import Fraction
 from typing import Any
 
 import click
 
 from packetkit.cli import output
 from packetkit.cli.link import percent
+from packetkit.cli.picture import BLOCK, draw, picture_option
+from packetkit.cli.spelling import portable
 from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input
+from packetkit.mission.budget import budget
+from packetkit.mission.day import day_of
 from packetkit.mission.link import longest_frame
 from packetkit.mission.load import Mission, Passes
-from packetkit.mission.passes import FLIGHT_STEPS, elements_of, has_ends, losses, margins_db, window_of
+from packetkit.mission.passes import FLIGHT_STEPS, Pass, elements_of, has_ends, losses, margins_db, window_of
 from packetkit.passes import flight, geometry, orbit, track
 from packetkit.passes.track import Sample
 from packetkit.radio import CAUTION
@@ -66,7 +71,20 @@ def heard(mission: Mission, samples: Sequence[Sample]) -> dict[str, float | None
     }
 
 
+def brought(mission: Mission, samples: Sequence[Sample], duration_s: float) -> float | None:
+    """Frame bytes expected of a pass, all frames; None where the link or the frames do not tell."""
+    if not has_ends(mission.link) or not samples:
+        return None
+    made = budget(mission, Pass(Fraction(duration_s), None, None, "given", None, tuple(samples)))
+    return made.delivered_bytes
+
+
 # ---- the rows of each kind
+
+
+def samples_s(samples: Sequence[Sample]) -> float:
+    """How long a track of equal steps lasts, each sample standing for its step's middle."""
+    return 2 * samples[0].time_s * len(samples)
 
 
 def circular_rows(mission: Mission, passes: Passes) -> list[Row]:
@@ -84,6 +102,7 @@ def circular_rows(mission: Mission, passes: Passes) -> list[Row]:
                 "longer_share": share,
                 "nearest_km": closest.distance_km,
                 **heard(mission, samples),
+                "delivered_bytes": brought(mission, samples, samples_s(samples)),
             }
         )
     return rows
@@ -92,6 +111,8 @@ def circular_rows(mission: Mission, passes: Passes) -> list[Row]:
 def element_rows(mission: Mission, passes: Passes, start: datetime, days: float) -> list[Row]:
     """Each pass of the elements."""
     made, site, lowest = elements_of(passes)
+    found = orbit.events(made, site, lowest, start, days)
+    tracks = [orbit.track(made, site, event) for event in found]
     return [
         {
             "rise": iso(event.rise),
@@ -102,9 +123,10 @@ def element_rows(mission: Mission, passes: Passes, start: datetime, days: float)
             "highest_deg": event.highest_deg,
             "duration_s": event.duration_s,
             "nearest_km": event.nearest_km,
-            **heard(mission, orbit.track(made, site, event)),
+            **heard(mission, samples),
+            "delivered_bytes": brought(mission, samples, event.duration_s),
         }
-        for event in orbit.events(made, site, lowest, start, days)
+        for event, samples in zip(found, tracks, strict=True)
     ]
 
 
@@ -147,7 +169,7 @@ FORMS: dict[str, tuple[str, Any]] = {
     "rise": ("rises (UTC)", _moment),
     "highest_deg": ("highest", lambda value: f"{value:.1f} deg"),
     "duration_s": ("lasts", _clock),
-    "longer_share": ("as long or longer", lambda value: f"{value * 100:.0f} % of passes"),
+    "longer_share": ("longer", lambda value: f"{value * 100:.0f} %"),
     "nearest_km": ("nearest", lambda value: f"{value:,.0f} km"),
     "time_s": ("time", _clock),
     "height_km": ("height", lambda value: f"{value:.1f} km"),
@@ -157,14 +179,17 @@ FORMS: dict[str, tuple[str, Any]] = {
     "margin_least_db": ("margin", lambda value: f"{value:+.1f} dB"),
     "margin_best_db": ("at best", lambda value: f"{value:+.1f} dB"),
     "loss": ("lost", percent),
+    "delivered_bytes": ("arrive", lambda value: f"{value:,.0f}"),
 }
 
 
 def rows_text(rows: Sequence[Row], encoding: str) -> str:
     """The rows as a table: the columns that have values and a form."""
     keys = [key for key in FORMS if any(row.get(key) is not None for row in rows)]
-    if all("time_s" in row for row in rows):
-        keys = [key for key in keys if key != "margin_best_db"]  # one moment has one margin
+    if any("time_s" in row or "rise" in row for row in rows):
+        keys = [
+            key for key in keys if key != "margin_best_db"
+        ]  # one moment has one margin, a list of passes no room
     columns = tuple(output.Column(FORMS[key][0], ">") for key in keys)
     cells = tuple(
         tuple(None if row[key] is None else FORMS[key][1](row[key]) for key in keys) for row in rows
@@ -203,7 +228,8 @@ def headline(passes: Passes, made: Row) -> str:
     if kind == "orbit":
         return (
             f"Circular orbit at {float(passes.altitude_km or 0):g} km, heard above {made['minimum_elevation_deg']:g} deg. The mean "
-            f"pass lasts {_clock(made['mean_s'])}; an Earth that does not turn, so a few per cent short."
+            f"pass lasts {_clock(made['mean_s'])}; an Earth that does not turn, so a few per cent short. longer: share of passes "
+            "that last longer; arrive: frame bytes expected of one."
         )
     if kind in ("balloon", "rocket"):
         flown = passes.flight
@@ -214,6 +240,52 @@ def headline(passes: Passes, made: Row) -> str:
         )
     far = "" if passes.distance_km is None else f" at {float(passes.distance_km):g} km"
     return f"Listening for {output.duration_text(float(passes.duration_s or 0))}{far}."
+
+
+# ---- over a day
+
+DAY_COLUMNS = 72  # of a line: twenty minutes each
+MOST_LINES = 14
+
+
+def hours_of(row: Row, start: datetime) -> tuple[float, float]:
+    """When a pass of elements begins and ends, in hours after the start."""
+    begins, ends = (
+        datetime.fromisoformat(row[key].removesuffix("Z")).replace(tzinfo=timezone.utc)
+        for key in ("rise", "set")
+    )
+    return (begins - start).total_seconds() / 3600, (ends - start).total_seconds() / 3600
+
+
+def day_strip(rows: Sequence[Row], start: datetime, days: float) -> str:
+    """Passes over the days in a terminal: a line a day, a block for each twenty minutes that hold one."""
+    lines = []
+    spans = [hours_of(row, start) for row in rows]
+    for number in range(min(int(-(-days // 1)), MOST_LINES)):
+        low = 24.0 * number
+        cells = [
+            BLOCK if any(begin < low + (one + 1) / 3 and end > low + one / 3 for begin, end in spans) else "."
+            for one in range(DAY_COLUMNS)
+        ]
+        lines.append("".join(cells))
+    return "Each line a day from the start, each place twenty minutes:\n\n" + "\n".join(lines) + "\n"
+
+
+def day_picture(mission: Mission, rows: Sequence[Row], start: datetime, days: float, form: str) -> bytes:
+    """Passes over the time, bytes measured and expected home so far, as a picture."""
+    from packetkit.export import plots
+
+    spans = [hours_of(row, start) for row in rows]
+    measured: list[tuple[float, float]] = []
+    home = [(0.0, 0.0)]
+    if rows and rows[0]["delivered_bytes"] is not None:
+        for (_, end), row in zip(spans, rows, strict=True):
+            home.append((end, home[-1][1] + row["delivered_bytes"]))
+        home.append((24 * days, home[-1][1]))
+        made = budget(mission, Pass(Fraction(60), None, None, "given"))
+        measured = [(0.0, 0.0), (24 * days, float(day_of(made).measured_bytes) * days)]
+    title = f"{mission.name}: passes from {iso(start)}, frame bytes measured and home"
+    return plots.day(spans, measured, home, title, form)
 
 
 # ---- the document
@@ -243,7 +315,12 @@ def document(mission: Mission, passes: Passes, start: datetime | None, days: flo
     elif kind == "distance":
         assert window is not None
         rows = [
-            {"duration_s": total, "distance_km": window.track[0].distance_km, **heard(mission, window.track)}
+            {
+                "duration_s": total,
+                "distance_km": window.track[0].distance_km,
+                **heard(mission, window.track),
+                "delivered_bytes": brought(mission, window.track, float(window.duration_s)),
+            }
         ]
     per_day = None if passes.per_day is None else float(passes.per_day)
     return {
@@ -273,6 +350,10 @@ def text(mission: Mission, passes: Passes, made: Row, encoding: str) -> str:
     parts.append("\n".join(output.wrapped(headline(passes, made), width)) + "\n")
     if rows:
         parts.append(rows_text(rows, encoding))
+        if made["kind"] == "elements":
+            begin = read_instant(made["from"])
+            assert begin is not None
+            parts.append(portable(day_strip(rows, begin, made["days"]), encoding))
         if rows[0]["loss"] is None and made["kind"] != "duration":
             told = "No margin: the schema says nothing of link.unit, its power and a frequency (see packetkit link)."
             parts.append("\n".join(output.wrapped(told, width)) + "\n")
@@ -290,9 +371,12 @@ def text(mission: Mission, passes: Passes, made: Row, encoding: str) -> str:
     metavar="N",
     help="For elements.  [default: 1]",
 )
+@picture_option("passes, bytes measured and bytes home over the days of elements,")
 @output.json_option
 @output.output_option
-def command(schema: str, start: str | None, days: float | None, as_json: bool, destination: str) -> int:
+def command(
+    schema: str, start: str | None, days: float | None, picture: str | None, as_json: bool, destination: str
+) -> int:
     """Show when the ground can listen, how far the unit is, and what the link makes of it.
 
     SCHEMA names a mission with passes: an orbit, elements over a site, a balloon or a rocket, a distance, a duration, a host. Times of
@@ -312,10 +396,17 @@ def command(schema: str, start: str | None, days: float | None, as_json: bool, d
         )
     if passes.elements is None and (start is not None or days is not None):
         raise click.UsageError("--from and --days are for passes of elements; this schema has none")
+    if picture is not None and passes.elements is None:
+        raise click.UsageError(
+            "--picture draws passes of elements; packetkit link --picture draws one pass or flight"
+        )
     begin = None
     if passes.elements is not None:
         begin = read_instant(start) or datetime.now(timezone.utc)
     made = document(mission, passes, begin, days or 1.0)
+    if begin is not None:
+        moment, rows = begin, made["passes"]
+        draw(picture, destination, lambda form: day_picture(mission, rows, moment, days or 1.0, form), schema)
     if as_json:
         output.write_json(made, destination)
     else:

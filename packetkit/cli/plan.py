@@ -13,6 +13,7 @@ import click
 
 from packetkit.cli import output
 from packetkit.cli.link import percent
+from packetkit.cli.picture import bar, draw, picture_option
 from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, write_text
 from packetkit.mission.changes import Change, cheapest
@@ -128,6 +129,46 @@ def cells_text(made: Sweep, encoding: str) -> str:
     return output.Table(columns, tuple(rows)).text(encoding=encoding)
 
 
+def frontier_picture(made: Sweep, name: str, form: str) -> bytes:
+    """Every cell, the frontier and the best few, as a picture."""
+    from packetkit.export import plots
+
+    def point(cell: Cell) -> tuple[float, float]:
+        return cell.margin_least_db, cell.delivered_bytes
+
+    named = [
+        (
+            f"SF{cell.setting.spreading_factor} {cell.setting.bandwidth} {cell.setting.coding_rate} x{cell.bundle}",
+            *point(cell),
+        )
+        for _, cell in best(made.cells)
+    ]
+    title = f"{name}: {made.frame_name}, what each setting brings"
+    return plots.frontier([*map(point, made.cells)], [*map(point, frontier(made.cells))], named, title, form)
+
+
+FRONTIER_ROWS, FRONTIER_COLUMNS = 10, 36
+
+
+def frontier_text(made: Sweep, encoding: str) -> str:
+    """The frontier in a terminal: delivered bytes as bars, by rising margin."""
+    front = sorted(frontier(made.cells), key=lambda cell: cell.margin_least_db)
+    step = -(-len(front) // FRONTIER_ROWS)
+    most = max(cell.delivered_bytes for cell in front)
+    columns = (*(output.Column(title, ">") for title in ("margin", "SF", "kHz", "arrive")), output.Column(""))
+    rows = tuple(
+        (
+            f"{cell.margin_least_db:+.1f} dB",
+            cell.setting.spreading_factor,
+            cell.setting.bandwidth.labels[-1],
+            f"{cell.delivered_bytes:,.0f}",
+            bar(cell.delivered_bytes, most, FRONTIER_COLUMNS),
+        )
+        for cell in front[::step]
+    )
+    return f"The frontier, by rising margin:\n\n{output.Table(columns, rows).text(encoding=encoding)}"
+
+
 def change_sentence(change: Change) -> str:
     """`humidity 0.1 to 0.5 %: 2 bits; one byte less, 41 ms less on the air, 6 more frames a pass`."""
     parts = " and ".join(
@@ -172,7 +213,7 @@ def pass_text(mission: Mission, window: Pass, made: Sweep, changes: tuple[Change
         "\n".join(output.wrapped(head, width)) + "\n",
     ]
     if made.cells:
-        parts.append(cells_text(made, encoding))
+        parts += [cells_text(made, encoding), frontier_text(made, encoding)]
     parts += ["\n".join(line for note in notes for line in output.wrapped(note, width)) + "\n"]
     parts.append("\n".join(output.wrapped(CAUTION, width)) + "\n")
     return "\n".join(parts)
@@ -359,6 +400,7 @@ def team_names(schemas: tuple[str, ...], missions: list[Mission]) -> list[tuple[
 )
 @click.option("--together", "is_together", is_flag=True, help="Look at many teams on one receiver.")
 @click.option("--schema", "summary", metavar="FILE", help="With a quota: write the schema of the summaries.")
+@picture_option("the frontier")
 @output.json_option
 @output.output_option
 def command(
@@ -368,6 +410,7 @@ def command(
     cadences: tuple[str, ...],
     is_together: bool,
     summary: str | None,
+    picture: str | None,
     as_json: bool,
     destination: str,
 ) -> int:
@@ -389,9 +432,14 @@ def command(
     asked = [_positive("--cadence-s", one) for one in cadences]
     missions = [load(one) for one in schemas]
     encoding = output.encoding_of(destination)
+    swept = not is_together and not (missions[0].passes is not None and missions[0].passes.host is not None)
+    if picture is not None and not swept:
+        raise click.UsageError(
+            "--picture draws the frontier of settings; it needs one schema with passes and a link"
+        )
     if is_together:
         document, text, found = _together(schemas, missions, asked, frame, summary, encoding)
-    elif missions[0].passes is not None and missions[0].passes.host is not None:
+    elif not swept:
         if asked:
             raise click.UsageError(
                 "--cadence-s: with a quota the cadence is the frame's own; write it in the schema"
@@ -400,7 +448,10 @@ def command(
     else:
         if summary:
             raise click.UsageError("--schema is for a host's quota; this schema has none")
-        document, text, found = _pass(missions[0], frame, basis, asked, encoding)
+        document, text, found, made = _pass(missions[0], frame, basis, asked, encoding)
+        if not made.cells and picture is not None:
+            raise RadioError("--picture: no setting works, so there is nothing to draw")
+        draw(picture, destination, lambda form: frontier_picture(made, missions[0].name, form), *schemas)
     if as_json:
         output.write_json(document, destination)
     else:
@@ -413,7 +464,7 @@ Answer = tuple[Document, str, bool]
 
 def _pass(
     mission: Mission, frame: str | None, basis: str, asked: list[Fraction | None], encoding: str
-) -> Answer:
+) -> tuple[Document, str, bool, Sweep]:
     if mission.passes is None:
         raise RadioError(
             "the schema has no passes; add passes: {altitude_km: 510, minimum_elevation_deg: 10} or others"
@@ -424,7 +475,7 @@ def _pass(
         cheapest(mission, made.frame_name, window) if mission.layouts[made.frame_name].maximum_bytes else ()
     )
     document = pass_document(mission, window, made, changes)
-    return document, pass_text(mission, window, made, changes, encoding), not made.cells
+    return document, pass_text(mission, window, made, changes, encoding), not made.cells, made
 
 
 def _quota(mission: Mission, frame: str | None, summary: str | None, encoding: str) -> Answer:

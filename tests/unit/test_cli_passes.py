@@ -151,3 +151,28 @@ def test_an_absent_extra_is_named(tmp_path: Path) -> None:
 def test_a_schema_loads_without_numpy() -> None:
     program = "import sys, packetkit.mission.load; sys.exit('numpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
+
+
+def test_days_of_passes_are_drawn_in_a_terminal_and_as_a_picture(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (path, *_) = schema_of("elements", tmp_path)
+    target = tmp_path / "days.png"
+    assert main(["passes", path, "--from", "2014-01-23", "--days", "2", "--picture", str(target)]) == 0
+    strips = [
+        line for line in capsys.readouterr().out.splitlines() if len(line) == 72 and set(line) <= set("█.")
+    ]
+    # The passes at 06:25 and 12:54 fall into places 19 and 38 of twenty minutes.
+    assert len(strips) == 2
+    assert [place for place, one in enumerate(strips[0]) if one == "█"] == [19, 38]
+    assert target.read_bytes().startswith(b"\x89PNG")
+
+
+def test_what_a_pass_brings_is_what_the_budget_expects(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    overhead = document("orbit", tmp_path, capsys)["passes"][0]
+    assert main(["budget", str(tmp_path / "orbit.yaml"), "--pass", "overhead", "--json"]) == 0
+    assert overhead["delivered_bytes"] == pytest.approx(
+        json.loads(capsys.readouterr().out)["delivered_bytes"]
+    )
