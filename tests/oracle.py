@@ -26,10 +26,12 @@ from __future__ import annotations
 import ast
 import math
 import operator
+import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from dataclasses import field as attribute
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
@@ -789,6 +791,8 @@ class _Walk(ABC):
             not node.field.derived
         ):  # the ground works it out: there is nothing on the wire, and nothing to send
             node.width = self.leaf_width(node.field)
+            if node.field.kind == "time" and node.packing.least_first is not _octets_reversed(node):
+                node.field = replace(node.field, packing=_LOW_COUNT_FIRST)
             self.leaf(node)
             self.at = node.first + node.width
 
@@ -1329,6 +1333,245 @@ def _on_curve_meaning(declared: Field, raw: int, number: int) -> _Meaning:
     return _Meaning(_curve_double(declared, exact) + 0, note=note)
 
 
+# --- Time codes ---------------------------------------------------------------------------------------------
+# A time counts units since its epoch, in one number or in several. Where the low octet comes first, the first of
+# them is the lowest in the raw code; the walk notes that in the field's `packing`, which no leaf has.
+
+_LOW_COUNT_FIRST: Final = "low count first"
+_TIME_UNIT: Final = {
+    **{"weeks": Fraction(604800), "days": Fraction(86400), "hours": Fraction(3600), "minutes": Fraction(60)},
+    **{"seconds": Fraction(1), "milliseconds": Fraction(1, 10**3), "microseconds": Fraction(1, 10**6)},
+    **{"nanoseconds": Fraction(1, 10**9), "picoseconds": Fraction(1, 10**12)},
+}
+# The days that end with a leap second: IERS Bulletin C.
+_LEAP_DAYS: Final = tuple(
+    date.fromisoformat(day)
+    for day in """1972-06-30 1972-12-31 1973-12-31 1974-12-31 1975-12-31 1976-12-31 1977-12-31 1978-12-31 1979-12-31
+    1981-06-30 1982-06-30 1983-06-30 1985-06-30 1987-12-31 1989-12-31 1990-12-31 1992-06-30 1993-06-30 1994-06-30
+    1995-12-31 1997-06-30 1998-12-31 2005-12-31 2008-12-31 2012-06-30 2015-06-30 2016-12-31""".split()
+)
+_START_1972: Final = date(1972, 1, 1)
+
+
+def _time_units(declared: Field) -> list[tuple[Fraction, int]]:
+    """Return the seconds of each count's unit and its bits, the first in the frame first."""
+    if not declared.counts:
+        assert declared.tick_s is not None and declared.bits is not None
+        return [(declared.tick_s, declared.bits)]
+    units: list[tuple[Fraction, int]] = []
+    for name, bits in declared.counts:
+        if name == "fraction":
+            units.append((units[-1][0] / (declared.fraction_base or 2**bits), bits))
+        else:
+            units.append((_TIME_UNIT[name], bits))
+    return units
+
+
+def _time_counts(declared: Field, raw: int) -> list[int]:
+    """Return the counts in a raw code, the first in the frame first."""
+    units = _time_units(declared)
+    found = []
+    for _, bits in units if declared.packing == _LOW_COUNT_FIRST else units[::-1]:
+        found.append(raw % 2**bits)
+        raw //= 2**bits
+    return found if declared.packing == _LOW_COUNT_FIRST else found[::-1]
+
+
+def _time_raw(declared: Field, counts: list[int]) -> int:
+    pairs = list(zip(counts, (bits for _, bits in _time_units(declared)), strict=True))
+    raw = 0
+    for count, bits in pairs[::-1] if declared.packing == _LOW_COUNT_FIRST else pairs:
+        raw = raw * 2**bits + count
+    return raw
+
+
+def _is_by_days(declared: Field) -> bool:
+    return _time_units(declared)[0][0] == 86400 and (
+        len(_time_units(declared)) > 1 or declared.leap_seconds is None
+    )
+
+
+def _time_digits(step: Fraction) -> int:
+    """Return the digits behind the point: few that are exact, else so many that each step is told from the next."""
+    enough = 0
+    while step < 1 and Fraction(1, 10**enough) >= step:
+        enough += 1
+    return next((n for n in range(max(enough, 3) + 1) if (step * 10**n).denominator == 1), enough)
+
+
+def _seconds_of_day(day: date) -> int:
+    return 86401 if day in _LEAP_DAYS else 86400
+
+
+def _read_time(value: Any) -> tuple[date, Fraction]:
+    """Return the UTC day and the seconds into it of a text or a datetime."""
+    if isinstance(value, datetime) and value.tzinfo is not None:
+        at = value.replace(tzinfo=None) - (value.utcoffset() or timedelta())
+        return at.date(), Fraction(
+            (at - datetime(at.year, at.month, at.day)) // timedelta(microseconds=1), 10**6
+        )
+    if not isinstance(value, str) or not re.fullmatch(r"[0-9-]{10}T[0-9:]{8}(\.[0-9]{1,18})?Z", value):
+        raise _unfit("not a time")
+    try:
+        day = date.fromisoformat(value[:10])
+        hours, minutes, seconds = value[11:19].split(":")
+        whole = int(hours) * 3600 + int(minutes) * 60 + int(seconds)
+        second = whole + Fraction("0" + value[19:-1])
+    except ValueError as error:
+        raise _unfit("no such time") from error
+    is_leap = value[11:19] == "23:59:60" and day in _LEAP_DAYS
+    if int(hours) > 23 or int(minutes) > 59 or (int(seconds) > 59 and not is_leap):
+        raise _unfit("no such time")
+    return day, second
+
+
+def _leap_seconds_between(first: date, after: date) -> int:
+    """Return by how much atomic time gained on UTC from the start of one day to that of another."""
+    gained = sum(first <= day < after for day in _LEAP_DAYS)
+    return gained + (10 if first < _START_1972 <= after else 0)
+
+
+def _time_elapsed(declared: Field, day: date, second: Fraction) -> Fraction:
+    assert declared.epoch is not None
+    start, start_second = _read_time(declared.epoch)
+    seconds = (day - start).days * 86400 + second - start_second
+    if declared.leap_seconds == "counted":
+        gained = _leap_seconds_between(start, day) if day >= start else -_leap_seconds_between(day, start)
+        seconds += gained
+    return seconds
+
+
+def _time_after(declared: Field, seconds: Fraction) -> tuple[date, Fraction] | None:
+    """Return the UTC day and second so many seconds after the epoch, None beyond the calendar."""
+    assert declared.epoch is not None
+    day, second = _read_time(declared.epoch)
+    left = second + seconds
+    if declared.leap_seconds == "counted":
+        if day < _START_1972:
+            until = (_START_1972 - day).days * 86400 + 10
+            if left and left < until:
+                raise _unfit("before 1972")
+            if left:
+                left, day = left - until, _START_1972
+        for leap_day in _LEAP_DAYS:
+            if leap_day >= day:
+                until = (leap_day - day).days * 86400
+                if left < until + 86401:
+                    break
+                left, day = left - until - 86401, leap_day + timedelta(1)
+    days = left // 86400
+    if declared.leap_seconds == "counted" and days == 1 + (_next_leap(day) - day).days:
+        days -= 1  # the second that belongs to no ordinary day
+    if day.toordinal() + days > date.max.toordinal():
+        return None
+    return day + timedelta(days), left - days * 86400
+
+
+def _next_leap(day: date) -> date:
+    """Return the next day, from this one on, that ends with a leap second; the end of the calendar where none does."""
+    return next((leap_day for leap_day in _LEAP_DAYS if leap_day >= day), date.max)
+
+
+def _write_time(day: date, second: Fraction, digits: int) -> str | None:
+    count = math.floor(second * 10**digits + Fraction(1, 2))
+    if count >= _seconds_of_day(day) * 10**digits:
+        if day == date.max:
+            return None
+        day, count = day + timedelta(1), 0
+    whole, part = divmod(count, 10**digits)
+    if whole == 86400:
+        clock = "23:59:60"
+    else:
+        clock = f"{whole // 3600:02}:{whole // 60 % 60:02}:{whole % 60:02}"
+    return f"{day.isoformat()}T{clock}{f'.{part:0{digits}}' if digits else ''}Z"
+
+
+def _time_meaning(declared: Field, raw: int) -> _Meaning:
+    for codes in _missing(declared):
+        if codes.low <= raw <= codes.high:
+            return _Meaning(None, codes.reason or "missing")
+    units, counts = _time_units(declared), _time_counts(declared, raw)
+    by_days = _is_by_days(declared)
+    for i in range(2 if by_days else 1, len(units)):
+        if counts[i] * units[i][0] >= units[i - 1][0]:
+            return _Meaning(None, "bad time")
+    digits = _time_digits(units[-1][0])
+    first = counts[0] * units[0][0]
+    inside = sum((count * unit for count, (unit, _) in zip(counts[1:], units[1:], strict=True)), Fraction(0))
+    period = units[0][0] * 2 ** units[0][1]
+    if declared.reference_date is not None:
+        reference = _time_elapsed(declared, *_read_time(declared.reference_date))
+        while first + (0 if by_days else inside) < reference:
+            first += period
+    if by_days:
+        assert declared.epoch is not None
+        number = _read_time(declared.epoch)[0].toordinal() + int(first / 86400)
+        if number > date.max.toordinal():
+            no_such = inside >= 86400
+            return _Meaning(None, "bad time" if no_such else "beyond the year 9999")
+        day = date.fromordinal(number)
+        if inside >= _seconds_of_day(day):
+            return _Meaning(None, "bad time")
+        text = _write_time(day, inside, digits)
+    else:
+        try:
+            found = _time_after(
+                declared, Fraction(math.floor((first + inside) * 10**digits + Fraction(1, 2)), 10**digits)
+            )
+        except Refused:
+            return _Meaning(None, "before 1972")
+        text = None if found is None else _write_time(*found, digits)
+    return _Meaning(text, "" if text else "beyond the year 9999")
+
+
+def _time_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
+    if value is None:
+        return _missing_code(declared), False
+    reasons = [codes.reason for codes in _missing(declared) if codes.reason]
+    if isinstance(value, str) and value in reasons:
+        return _code_of_reason(declared, value), False
+    day, second = _read_time(value)
+    units = _time_units(declared)
+    assert declared.epoch is not None
+    epoch = _read_time(declared.epoch)
+    step = units[-1][0]
+    if declared.leap_seconds != "counted" and second >= 86400 and not _is_by_days(declared):
+        raise _unfit("a leap second is not counted")
+    if declared.leap_seconds == "counted" and day < _START_1972 and (day, second) != epoch:
+        raise _unfit("before 1972")
+    counts: list[int] = []
+    if _is_by_days(declared):
+        inside = second
+        number = day.toordinal()
+        if len(units) == 1:
+            number, inside = number + math.floor(second / 86400 + Fraction(1, 2)), Fraction(0)
+        else:
+            inside = math.floor(second / step + Fraction(1, 2)) * step
+            if inside >= _seconds_of_day(day):
+                number, inside = number + 1, Fraction(0)
+        total, step_of_first = number - epoch[0].toordinal(), Fraction(86400)
+        for unit, _ in units[1:]:
+            counts.append(int(inside // unit))
+            inside -= counts[-1] * unit
+    else:
+        total, step_of_first = math.floor(_time_elapsed(declared, day, second) / step + Fraction(1, 2)), step
+    period = int(units[0][0] * 2 ** units[0][1] / step_of_first)
+    start = 0
+    if declared.reference_date is not None:
+        start = math.ceil(_time_elapsed(declared, *_read_time(declared.reference_date)) / step_of_first)
+    if not start <= total < start + period:
+        raise _unfit(f"{declared.name} has no code for this time")
+    total %= period
+    if not _is_by_days(declared):
+        for (before, _), (unit, _) in reversed(list(pairwise(units))):
+            total, count = divmod(total, int(before / unit))
+            counts.insert(0, count)
+    raw = _time_raw(declared, [total, *counts])
+    if any(codes.low <= raw <= codes.high for codes in _missing(declared)):
+        raise _unfit("its code is reserved")
+    return raw, False
+
+
 # --- Rule 8: IEEE 754 numbers -------------------------------------------------------------------------------
 
 # Bits of the exponent, bits of the fraction: IEEE 754-2008, table 3.5.
@@ -1610,6 +1853,7 @@ _TO_RAW: Final[Mapping[str, Callable[[Field, Any], tuple[int, bool]]]] = {
     "float": _float_to_raw,
     "states": _states_to_raw,
     "flag": _flag_to_raw,
+    "time": _time_to_raw,
     "tag": _tag_to_raw,
     "constant": _tag_to_raw,
     "sync": _tag_to_raw,
@@ -1631,6 +1875,8 @@ def _meaning_of(declared: Field, raw: int) -> _Meaning:
         return _radix_meaning(declared, raw)
     if declared.kind == "flag":
         return _Meaning(bool(raw))
+    if declared.kind == "time":
+        return _time_meaning(declared, raw)
     if declared.kind == "states":
         for codes in _missing(declared):
             if codes.low <= raw <= codes.high:
@@ -1643,7 +1889,17 @@ def _is_value(declared: Field) -> bool:
     """Rule 15: whether a leaf belongs in a plain record. A tag does where several codes are allowed."""
     if declared.kind == "tag":
         return len(declared.code) > 1 or declared.code[0].low != declared.code[0].high
-    return declared.kind in ("number", "float", "states", "flag", "text", "bytes", "radix_text", "variants")
+    return declared.kind in (
+        "number",
+        "float",
+        "states",
+        "flag",
+        "time",
+        "text",
+        "bytes",
+        "radix_text",
+        "variants",
+    )
 
 
 def _has_values(declared: Field) -> bool:

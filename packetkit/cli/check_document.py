@@ -14,6 +14,7 @@ from packetkit.errors import Problem, SchemaError
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS
 from packetkit.layout import printed, size
+from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Choice,
@@ -216,6 +217,7 @@ EMPTY: Object = {
     "coding": None,
     "runs": None,
     "curve": None,
+    "time": None,
     "minimum": None,
     "maximum": None,
     "resolution": None,
@@ -247,6 +249,17 @@ def placed(at: printed.Offset, bits: tuple[int, int | None], packing: str | None
     }
 
 
+def time_entry(clock: Clock, one: Field) -> Object:
+    """Return what a time code counts."""
+    return {
+        "epoch": one.epoch,
+        "step_s": clock.step,
+        "parts": [{"unit_s": part.unit, "bits": part.width} for part in clock.parts],
+        "leap_seconds": one.leap_seconds,
+        "reference_date": one.reference_date,
+    }
+
+
 def slot_entry(slot: Slot, one: Field | None) -> Object:
     """Return what a slot means, without its place."""
     ends = printed.ends(slot) or (slot.minimum, slot.maximum)
@@ -258,6 +271,7 @@ def slot_entry(slot: Slot, one: Field | None) -> Object:
         "holds": printed.holds(slot),
         "signed": slot.signed,
         "coding": slot.coding or None,
+        "time": None if slot.clock is None or one is None else time_entry(slot.clock, one),
         "curve": slot.transform.name if isinstance(slot.transform, Curve) else None,
         "minimum": ends[0],
         "maximum": ends[1],

@@ -656,6 +656,8 @@ def _wanted(slot: Slot) -> str:
         return "True or False"
     if slot.kind == "states":
         return f"one of {', '.join(name for _, name in slot.states)}"
+    if slot.kind == "time":
+        return "a time in UTC, such as 2030-01-31T00:00:00Z"
     if slot.kind == "tag":
         return f"one of {listed(slot.codes)}"
     return f"a number in {slot.unit}" if slot.unit else "a number"

@@ -68,7 +68,7 @@ class Values:
         if slot.kind == "flag":
             return f"({raw} == 1)"
         if slot.kind not in ("number", "states") or is_own_code(slot):
-            by_function = slot.kind in ("float", "radix_text")
+            by_function = slot.kind in ("float", "radix_text", "time")
             return f"{self.reader(slot)}({bare(raw)})" if by_function else raw
         if slot.kind == "states":
             return self._state(slot, raw)
@@ -141,13 +141,13 @@ def meaning(slot: Slot) -> tuple[Any, ...]:
     """Return all that decides a slot's value, so that slots alike share a table."""
     shape = (slot.kind, slot.width, slot.octets_reversed, slot.bits_reversed, slot.signed, slot.coding)
     numbers = (slot.transform, slot.legal, slot.specials, slot.unassigned, slot.minimum, slot.maximum)
-    return (*shape, *numbers, slot.states)
+    return (*shape, *numbers, slot.states, slot.clock)
 
 
 def is_own_code(slot: Slot) -> bool:
     """Return whether every raw code of a slot is its own value."""
     if slot.kind != "number":
-        return slot.kind not in ("flag", "states", "float", "radix_text")
+        return slot.kind not in ("flag", "states", "float", "radix_text", "time")
     if not isinstance(slot.transform, Linear):
         return False
     return not slot.coding and slot.transform.is_identity and computed_codes(slot) == slot.raw_limits

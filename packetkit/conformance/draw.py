@@ -15,7 +15,7 @@ from typing import Any
 
 from packetkit.codec.record import put as put_at
 from packetkit.conformance.faults import Chance
-from packetkit.layout import number
+from packetkit.layout import clock, number
 from packetkit.layout.joined import Unfit, from_codes, raw_of, to_codes
 from packetkit.layout.model import (
     Branch,
@@ -315,6 +315,8 @@ class _Drawing:
         """A value as decoding gives it."""
         if slot.kind == "tag":
             return self.given(slot, self.code_in(self.chance.choice(slot.codes)))
+        if slot.clock is not None:
+            return self.moment(slot, slot.clock)
         if isinstance(slot.transform, Ieee):
             return self.float_value(slot)
         if isinstance(slot.transform, Digits):
@@ -327,6 +329,20 @@ class _Drawing:
         if bounds and self.odds(4):
             raw = self.chance.choice(bounds)
         return number.value_of(slot.transform, raw)
+
+    def moment(self, slot: Slot, counted: clock.Clock) -> Any:
+        """A time: one that decoding gives, near leap seconds and ends often."""
+        raw = self.code_in(self.chance.choice(slot.legal))
+        if self.odds(2):
+            near = clock.moment_of(
+                self.chance.choice(("2016-12-31T23:59:60Z", "2017-01-01T00:00:00Z", "2024-05-06T07:08:09Z"))
+            )
+            found = clock.raw_of(counted, near)
+            raw = raw if found is None or not number.is_legal(slot, found) else found
+        text = number.from_raw(slot, raw)[0]
+        if not isinstance(text, str) or number.to_raw(slot, text).fault is not None:
+            return {"raw": raw}
+        return text
 
     def measured(self, slot: Slot) -> Any:
         """A number of the type that decoding gives, but not on a step: what an instrument says."""

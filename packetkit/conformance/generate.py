@@ -19,6 +19,7 @@ from packetkit.conformance.judge import faults as faults_of
 from packetkit.conformance.vector import Case
 from packetkit.errors import DecodeError
 from packetkit.layout import number
+from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Branch,
@@ -145,6 +146,8 @@ def slot_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
         )
         if unnamed is not None:
             yield "a code without a name", unnamed
+    elif slot.clock is not None:
+        yield from _clock_edges(slot, slot.clock)
     elif isinstance(slot.transform, Ieee):
         yield from _ieee_edges(slot)
     elif isinstance(slot.transform, Digits):
@@ -164,7 +167,7 @@ def _missing_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
         if special.meaning == "missing" and special.reason and special.low != slot.missing_code:
             yield f"reason {special.reason}", special.reason
         yield f"code {special.low}", {"raw": special.low}
-    if slot.kind != "states":
+    if slot.kind not in ("states", "time"):
         yield "not a number", float("nan")
 
 
@@ -190,6 +193,20 @@ def _linear_edges(slot: Slot, transform: Linear) -> Iterator[tuple[str, Any]]:
         yield f"reserved code {first.high + 1}", transform.offset + transform.scale * (first.high + 1)
         if second.low - 1 != first.high + 1:
             yield f"reserved code {second.low - 1}", transform.offset + transform.scale * (second.low - 1)
+
+
+def _clock_edges(slot: Slot, clock: Clock) -> Iterator[tuple[str, Any]]:
+    """The ends, the last leap second and the seconds around it, and what is no time."""
+    low, high = slot.legal[0].low, slot.legal[-1].high
+    yield from ((f"code {raw}", {"raw": raw}) for raw in dict.fromkeys((low, high)))
+    for second in ("59", "60"):
+        yield f"2016-12-31 at its second {second}", f"2016-12-31T23:59:{second}Z"
+    yield "the second after", "2017-01-01T00:00:00Z"
+    if clock.reference is not None:
+        yield "half a step later than a code", "2024-02-29T12:00:00.5Z"
+    yield "a minute without a leap second", "2024-02-29T12:00:60Z"
+    yield "no such day", "2023-02-29T00:00:00Z"
+    yield "no zone", "2024-02-29T12:00:00"
 
 
 def _curve_edges(slot: Slot, curve: Curve) -> Iterator[tuple[str, Any]]:

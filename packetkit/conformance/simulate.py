@@ -16,6 +16,8 @@ from typing import Any
 from packetkit.codec.frame import Frame
 from packetkit.codec.record import put
 from packetkit.errors import DecodeError
+from packetkit.layout import clock
+from packetkit.layout.clock import Clock
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
     Choice,
@@ -30,9 +32,12 @@ from packetkit.layout.model import (
     computed_count,
     told_branch,
 )
-from packetkit.layout.number import from_raw, ieee_bounds, ieee_pattern
+from packetkit.layout.number import from_raw, ieee_bounds, ieee_pattern, is_legal
 
 USUAL_CADENCE_S = Fraction(10)  # for frames that name none
+LAUNCH = clock.moment_of(
+    "2026-01-01T00:00:00Z"
+)  # when a simulated unit's own clock says that it was switched on
 WAYPOINT_S = 300  # a quantity takes some five minutes to where it is heading
 PARTS = 10_000  # chances are counted in parts of this
 LONGEST_JUNK = 40
@@ -44,6 +49,7 @@ DRAWN = (
     "number",
     "float",
     "states",
+    "time",
     "flag",
     "tag",
     "count",
@@ -324,6 +330,8 @@ class _Unit:
             return slot.codes[self.along(key, 0, len(slot.codes) - 1)].low
         if slot.kind == "count":
             return self.along(key, 0, min(slot.maximum_count or slot.raw_limits[1], MOST_ELEMENTS))
+        if slot.clock is not None:
+            return self.moment(slot, slot.clock)
         if slot.kind == "float":
             low, high = ieee_bounds(slot)
             ends = [int(min(max(end, -1000), 1000)) for end in (low, high)]
@@ -332,6 +340,15 @@ class _Unit:
             )
         widest = max(slot.legal, key=lambda codes: codes.high - codes.low)
         return slot.code_of(self.along(key, widest.low, widest.high))
+
+    def moment(self, slot: Slot, counted: Clock) -> int:
+        """The code of now, counted from the launch, or from the first moment that has a code where the launch has none."""
+        for start in (LAUNCH, counted.reference or counted.epoch):
+            now = clock.moment_after(counted, clock.elapsed(counted, start) + self.now_s)
+            raw = clock.raw_of(counted, now)
+            if raw is not None and is_legal(slot, raw):
+                return raw
+        return slot.legal[0].low
 
     def along(self, key: str, low: int, high: int) -> int:
         """Where a quantity between low and high is now: on its way to a waypoint, with a little unrest."""

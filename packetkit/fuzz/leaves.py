@@ -23,6 +23,23 @@ _SCALES = tuple(
 )
 _WHOLE_SCALES = tuple(scale for scale in _SCALES if scale.denominator == 1)
 _OFFSETS = tuple(Fraction(text) for text in ("-40", "-273.15", "1000", "1/3", "0.5", "-1", "0"))
+_COUNTS_OF_OCTETS: tuple[Entry, ...] = (
+    {"bits": 32, "tick_s": 1},
+    {"bits": 40, "tick_s": Fraction(1, 256)},
+    {"bits": 48, "tick_s": Fraction(1, 65536)},
+    {"bits": 16, "tick_s": 86400},
+    {"counts": {"days": 16, "milliseconds": 32}},
+    {"counts": {"days": 16, "milliseconds": 32, "microseconds": 16}},
+    {"counts": {"seconds": 32, "fraction": 24}, "fraction_base": 1_000_000},
+    {"counts": {"weeks": 16, "milliseconds": 32}},
+)
+_COUNTS: tuple[Entry, ...] = (
+    {"counts": {"weeks": 10, "seconds": 20}},
+    {"counts": {"weeks": 10, "days": 3, "hours": 5, "minutes": 6}},
+    {"counts": {"days": 14, "fraction": 12}},
+    {"counts": {"seconds": 27, "fraction": 5}},
+    {"counts": {"seconds": 30, "fraction": 7}, "fraction_base": 3},
+)
 _CURVED_BITS = 10  # of a number on a curve: so few that the oracle tries every code
 _STEPS = tuple(Fraction(text) for text in ("1", "0.1", "0.02", "2", "5", "1/3", "0.25", "100"))
 _CERTAIN_DOUBLES = 40  # up to so many bits any scale above is told apart by doubles
@@ -229,6 +246,27 @@ class Leaves:
             value += step * self.chance.choice(_STEPS) * self.chance.randint(1, 9)
             step = -step if self.odds(12) else step
         return {"table": dict(pairs)} if table else {"points": [list(pair) for pair in pairs]}
+
+    def time(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        """A moment, in one number or in counts."""
+        made: Entry = {"name": self.name(scope), "kind": "time"}
+        if style.turned or self.odds(2):
+            form = dict(self.chance.choice(_COUNTS_OF_OCTETS))
+        else:
+            form = dict(self.chance.choice(_COUNTS))
+        bits = form.get("bits") or sum(form["counts"].values())
+        made |= form
+        by_days = "days" in form.get("counts", ()) or form.get("tick_s") == 86400
+        if not by_days:
+            made["leap_seconds"] = self.one("counted", "not_counted")
+        epochs = ("1980-01-06T00:00:00Z", "2000-01-01T00:00:00Z", "1958-01-01T00:00:00Z")
+        made["epoch"] = self.chance.choice(epochs if by_days else (*epochs, "2016-12-31T23:59:50.5Z"))
+        if self.odds(3):
+            made["reference_date"] = self.one("2016-12-31T23:59:59Z", "2019-04-07T00:00:00Z")
+        if self.odds(3):
+            made["missing"] = self.one(True, [{"code": 0, "reason": "not set"}], [{"from": 3, "to": 9}])
+        self.turn(made, bits, style)
+        return made, bits
 
     def counter(self, scope: Scope, style: Style) -> tuple[Entry, int]:
         """A plain number with a role, while a role is left."""

@@ -143,7 +143,15 @@ class _Draw(Structures):
         leaves: list[_Leaf] = (
             [self.number] * 3 + [self.by_meaning] * 2 + [self.states, self.flag, self.summary]
         )
-        leaves += [self.float, self.constant, self.reserved, self.tag, self.counter, self.radix_text]
+        leaves += [
+            self.float,
+            self.time,
+            self.constant,
+            self.reserved,
+            self.tag,
+            self.counter,
+            self.radix_text,
+        ]
         if not style.words:
             leaves.append(self.fixed_text)
         if self.budget < 4:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 
+from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Check,
@@ -103,6 +104,8 @@ def _slot(slot: Slot, run: Run) -> str:
     form = f"{run.packing.value} octets_reversed={slot.octets_reversed} bits_reversed={slot.bits_reversed} signed={slot.signed}"
     if slot.coding:  # written only where there is one, as every word that version 1 did not have
         form += f" coding={slot.coding}"
+    if slot.clock is not None:
+        form += f" clock={_clock(slot.clock)}"
     if slot.pieces:
         form += f" pieces={','.join(f'{at - slot.offset_bits}:{width}' for at, width in slot.pieces)}"
     if isinstance(slot.transform, Linear):
@@ -127,6 +130,12 @@ def _slot(slot: Slot, run: Run) -> str:
         f"{policy} states={states} codes={codes} maximum={slot.maximum_count} role={role} check={_check(slot.check)}",
     )
     return " ".join(parts)
+
+
+def _clock(clock: Clock) -> str:
+    parts = ",".join(f"{part.unit}:{part.shift}:{part.width}" for part in clock.parts)
+    since, reference = (one and f"{one.day}+{one.second}" for one in (clock.epoch, clock.reference))
+    return f"{since}/{parts}/leaps={clock.counts_leaps}/days={clock.by_days}/reference={reference}"
 
 
 def _curve(curve: Curve) -> str:

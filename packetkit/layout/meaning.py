@@ -15,7 +15,7 @@ from math import lcm
 from typing import Any
 
 from packetkit.integrity.algorithm import Algorithm
-from packetkit.layout import curved, number
+from packetkit.layout import curved, number, timed
 from packetkit.layout.calibration import calibrations_of
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.limits import limits_of
@@ -648,6 +648,21 @@ def _states(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     return _with_policy(one, replace(slot, specials=specials, legal=_without(Range(0, top), specials)), note)
 
 
+def _time(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
+    clock = timed.clock_of(one, note)
+    if clock is None or one.bits is None:
+        return None
+    slot = Slot(0, (), one.name, "time", 0, one.bits, clock=clock)
+    specials = _specials(one, slot, note, None)
+    if specials is None:
+        return None
+    legal = _without(Range(0, (1 << one.bits) - 1), specials)
+    if not legal:
+        note(one.place, "no-legal-code", "all its codes are reserved", "Reserve fewer codes.")
+        return None
+    return Meaning(one.bits, {"clock": clock, "specials": specials, "legal": legal})
+
+
 def _flag(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     slot = Slot(0, (), one.name, "flag", 0, 1, legal=(Range(0, 1),))
     return _with_policy(one, slot, note)
@@ -764,6 +779,7 @@ _READERS: dict[str, Callable[[Field, Note, Algorithm | None], Meaning | None]] =
     "number": _number,
     "float": _float,
     "states": _states,
+    "time": _time,
     "flag": _flag,
     "constant": _coded,
     "sync": _coded,

@@ -20,6 +20,7 @@ from fractions import Fraction
 
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.calibration import Calibration
+from packetkit.layout.clock import Clock
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
 from packetkit.layout.expression import Expression
@@ -188,8 +189,9 @@ class Slot:
     number      its place among all slots of the layout, in wire order; conditions, counts and flags refer to it
     path        the keys that lead to it from its container (the record, an element, an optional group); () = it is the element itself
     address     its full name, for messages: `power.cell_voltage`, `readings[].field_x`
-    kind        number, float, states, flag, radix_text, constant, sync, tag, count, length, reserved or check: the rows of KINDS that
-                have bits; or character: one element of a text or of octets
+    clock       what a time code counts
+    kind        number, float, states, flag, time, radix_text, constant, sync, tag, count, length, reserved or check: the rows of KINDS
+                that have bits; or character: one element of a text or of octets
     offset_bits from the first bit of its run
     pieces      where a value is split: first bit and width of each part, counted like offset_bits, the most significant part first;
                 offset_bits is then the first bit of the foremost; empty: its bits lie side by side
@@ -215,6 +217,7 @@ class Slot:
     signed: bool = False
     coding: str = ""
     pieces: tuple[tuple[int, int], ...] = ()
+    clock: Clock | None = None
     transform: Transform = Linear(1, 0, 1)
     legal: tuple[Range, ...] = ()
     specials: tuple[Special, ...] = ()
@@ -244,7 +247,7 @@ class Slot:
         """True where the slot is part of a plain record (WIRE.md 15): its bits are useful bits (WIRE.md 21)."""
         if self.kind == "tag":
             return len(self.codes) > 1 or self.codes[0].low != self.codes[0].high
-        return self.kind in ("number", "float", "states", "flag", "radix_text", "character")
+        return self.kind in ("number", "float", "states", "flag", "time", "radix_text", "character")
 
     @property
     def is_constant(self) -> bool:

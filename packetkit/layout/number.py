@@ -19,6 +19,7 @@ from operator import index
 from typing import Any, NamedTuple
 
 from packetkit.errors import EncodeError, Fault
+from packetkit.layout import clock
 from packetkit.layout.coding import BAD_DIGIT
 from packetkit.layout.curve import Curve, extremes, is_exact, nearest
 from packetkit.layout.joined import Unfit, from_digits, to_digits
@@ -108,13 +109,16 @@ def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
         return raw == 1, "", ""
     if isinstance(slot.transform, Digits):
         return (*from_digits(slot.transform, raw), "")
-    if slot.kind not in ("number", "float", "states"):
+    if slot.kind not in ("number", "float", "states", "time"):
         return raw, "", "not zero" if slot.kind == "reserved" and raw else ""
     for special in slot.specials:
         if special.low <= raw <= special.high:
             if special.meaning == "missing":
                 return None, special.reason or "missing", ""
             return value_of(slot.transform, raw), "", special.meaning.replace("_", " ")
+    if slot.clock is not None:
+        text, reason = clock.text_of(slot.clock, raw)
+        return text, reason, ""
     if slot.kind == "states":
         return next((name for code, name in slot.states if code == raw), raw), "", ""
     if isinstance(slot.transform, Ieee):
@@ -211,8 +215,14 @@ def to_raw(slot: Slot, value: object) -> Outcome:
         return _from_truth(slot, value)
     if value is None:
         return _from_none(slot)
+    if slot.clock is not None:
+        return _from_moment(slot, slot.clock, value)
     if slot.kind not in ("number", "float"):
         return _from_code(slot, value)
+    return _from_number(slot, value)
+
+
+def _from_number(slot: Slot, value: object) -> Outcome:
     exact = exact_number(value, slot.transform)
     if exact is None:
         return _fault(
@@ -450,6 +460,8 @@ def _from_word(slot: Slot, word: str) -> Outcome:
         return _fault(
             slot, "unknown-state", f"{shown(word)} is none of its states. Give one of {names}, or a code"
         )
+    if slot.clock is not None:
+        return _from_moment(slot, slot.clock, word)
     if slot.kind == "flag":
         return _fault(slot, "wrong-type", f"{shown(word)} is text. A flag is True or False")
     reasons = [special.reason for special in slot.specials if special.meaning == "missing" and special.reason]
@@ -462,6 +474,21 @@ def _from_text(slot: Slot, digits: Digits, value: object) -> Outcome:
         return Outcome(to_digits(digits, value))
     except Unfit as error:
         return Outcome(0, False, error.fault(slot.address))
+
+
+def _from_moment(slot: Slot, counted: clock.Clock, value: object) -> Outcome:
+    """The code of a moment, given as text or as a datetime with a zone."""
+    try:
+        raw = clock.raw_of(counted, clock.moment_of(value))
+    except clock.NoTimeError as no:
+        return _fault(slot, "not-a-time", f"{shown(value)}: {no}")
+    if raw is None:
+        first, last = clock.ends(counted)
+        return _fault(slot, "out-of-range", f"{shown(value)} has no code: they run from {first} to {last}")
+    if _is_reserved(slot, raw):
+        text = f"{shown(value)} would be sent as code {raw}, which is reserved. Give another time"
+        return _fault(slot, "out-of-range", text)
+    return Outcome(raw)
 
 
 def _from_truth(slot: Slot, value: object) -> Outcome:
@@ -515,14 +542,14 @@ def parse_text(slot: Slot, text: str) -> Value:
             return word.casefold() == "true"
         raise EncodeError((Fault(slot.address, "wrong-type", f"{shown(word)} is neither true nor false"),))
     words = [special.reason for special in slot.specials if special.meaning == "missing"]
-    if word in words or word in (name for _, name in slot.states):
+    if word in words or slot.kind == "time" or word in (name for _, name in slot.states):
         return word
     if len(word) <= _LONGEST_TEXT:
         if _WHOLE.fullmatch(word):
             return int(word)
         if _POINT.fullmatch(word):
             return float(word)
-    if slot.kind == "states":
+    if slot.kind in ("states", "time"):
         return word  # encode says which states there are
     raise EncodeError((Fault(slot.address, "not-a-number", f"{shown(word)} is not a number"),))
 

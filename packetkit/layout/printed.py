@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import NamedTuple
 
+from packetkit.layout.clock import ends as clock_ends
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve, extremes
 from packetkit.layout.model import (
@@ -147,6 +148,8 @@ def holds(slot: Slot) -> str:
         return f"0 to {slot.maximum_count or slot.raw_limits[1]}"
     if slot.kind in ("flag", "reserved"):
         return "false, true" if slot.kind == "flag" else "sent as 0"
+    if slot.clock is not None:
+        return " to ".join(clock_ends(slot.clock))
     limits = ends(slot)
     if limits is not None and isinstance(slot.transform, Curve) and not slot.transform.is_integer:
         return f"{float(limits[0]):.6g} to {float(limits[1]):.6g}"  # exact, it would be a fraction of many digits

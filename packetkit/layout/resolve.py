@@ -446,6 +446,7 @@ class Resolver:
             "octets_reversed": reversal,
             "bits_reversed": one.stored == "bits_reversed",
         }
+        made = self.clocked(one, made, reversal, style, where)
         if one.flag is not None:
             more["raises"] = self.flag_slot(one, scope, where)
         if one.kind == "reserved":
@@ -485,6 +486,17 @@ class Resolver:
             self.note(one.places["role"], "role-unfit", where, text, remedy)
         else:
             self.roles[role.name] = (address, len(self.slots))
+
+    def clocked(self, one: Field, made: Meaning, reversal: bool, style: Style, where: str) -> Meaning:
+        """A time's clock with its parts in its code; each part is a number of its own in the octet order that holds here."""
+        clock = made.slot.get("clock")
+        if clock is None:
+            return made
+        if reversal and any(part.width % 8 for part in clock.parts):
+            text = "its counts are not whole octets, so their octets cannot be turned"
+            self.note(one.places.get("order", one.place), "order-width", where, text, _PICTURES)
+        low_first = (style.natural == "little") is not reversal and not one.runs
+        return replace(made, slot={**made.slot, "clock": clock.in_wire_order(low_first)})
 
     def among_runs(
         self, one: Field, width: int, into: Container, start: int, where: str, more: dict[str, object]

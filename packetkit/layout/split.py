@@ -13,7 +13,19 @@ from packetkit.layout.model import Packing
 from packetkit.layout.places import Container, Scope
 from packetkit.schema.model import Field, Place
 
-_SINGLE = ("number", "float", "states", "flag", "constant", "sync", "tag", "count", "reserved", "derived")
+_SINGLE = (
+    "number",
+    "float",
+    "states",
+    "flag",
+    "constant",
+    "sync",
+    "tag",
+    "count",
+    "reserved",
+    "derived",
+    "time",
+)
 _GROUP = "Put the value and the single fields between its runs into a group of their own."
 
 Tell = Callable[[Field, Place, str, str], None]  # the field, the place, what is wrong, the remedy

@@ -30,6 +30,7 @@ from packetkit.schema.kinds import (
     SQUARE_KEYS,
     SUMMARY_KEYS,
     TELLING,
+    TIME_UNITS,
     VARIANT_KEYS,
     ZERO_FILLED,
     Key,
@@ -129,6 +130,12 @@ READS: dict[str, Callable[[Key], Shape]] = {
                 "additionalProperties": False,
             },
         ]
+    },
+    "counts": lambda _: {
+        "type": "object",
+        "minProperties": 1,
+        "propertyNames": {"enum": list(TIME_UNITS)},
+        "additionalProperties": NUMBER,
     },
     "runs": lambda _: {
         "type": "array",

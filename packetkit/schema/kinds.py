@@ -7,6 +7,7 @@ in KINDS (and its meaning in the layout); a new word is a row in one of the key 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 # What a length may count in, and the bits of each.
 UNITS: dict[str, int] = {"bits": 1, "bytes": 8, "words_of_16": 16, "words_of_32": 32}
@@ -284,6 +285,27 @@ FIELD_KEYS = _table(
     Key("role", "word", "What accounting and time axes use the field for.", tuple(ROLES)),
     Key("modulus", "integer", "A sequence or boot counter wraps at this number; 2 to the bits unless said."),
     Key("tick_s", "positive", "Seconds from one code of a clock to the next."),
+    Key(
+        "counts",
+        "counts",
+        "The parts of a time with the bits of each, of falling unit: {days: 16, milliseconds: 32}, {weeks: 10, seconds: 20}.",
+    ),
+    Key(
+        "fraction_base",
+        "integer",
+        "How many fractions make one unit of the part before; without it the bits say.",
+    ),
+    Key(
+        "leap_seconds",
+        "word",
+        "Whether leap seconds are counted, as atomic and navigation clocks do, or each day has 86,400.",
+        ("counted", "not_counted"),
+    ),
+    Key(
+        "reference_date",
+        "instant",
+        "For a count that begins anew: the moment meant is the first that is not before this date.",
+    ),
     Key("epoch", "instant", "The UTC instant at which a clock reads zero, as 2030-01-31T00:00:00Z."),
     Key("group", "fields", "Fields that belong together: a mapping in the record."),
     Key("flags", "flags", "A set of flags, in wire order: names, or fields for the parts of several bits."),
@@ -397,6 +419,20 @@ CURVE_KEYS = _table(
     ),
 )
 
+# Units that a time may count, in seconds; a fraction is one of the unit before it.
+TIME_UNITS: dict[str, Fraction | None] = {
+    "weeks": Fraction(604_800),
+    "days": Fraction(86_400),
+    "hours": Fraction(3_600),
+    "minutes": Fraction(60),
+    "seconds": Fraction(1),
+    "milliseconds": Fraction(1, 10**3),
+    "microseconds": Fraction(1, 10**6),
+    "nanoseconds": Fraction(1, 10**9),
+    "picoseconds": Fraction(1, 10**12),
+    "fraction": None,
+}
+
 SQUARE_KEYS = _table(
     Key("keeps_sign", "boolean", "true: the square of a negative root is negative."),
 )
@@ -491,6 +527,23 @@ KINDS: dict[str, Kind] = {
             ("bits", "states"),
             ("runs", "order", "missing", "default", "role"),
             (5, 14),
+        ),
+        Kind(
+            "time",
+            "A moment, told in UTC: units counted since an epoch, in one number or in parts.",
+            ("epoch",),
+            (
+                "bits",
+                "runs",
+                "order",
+                "tick_s",
+                "counts",
+                "fraction_base",
+                "leap_seconds",
+                "reference_date",
+                "missing",
+            ),
+            (19,),
         ),
         Kind("flag", "One bit: true or false.", (), ("bits", "default"), (5,)),
         Kind(

@@ -249,6 +249,8 @@ class _Loader(CharacterReaders):
                 "a field needs a name",
                 "Add name: with lower-case letters, digits and underscores.",
             )
+        if "counts" in values:
+            values.setdefault("bits", sum(bits for _, bits in values["counts"]))
         if "runs" in values:
             values.setdefault("bits", sum(width for _, width in values["runs"]))
         if kind is not None:
@@ -330,7 +332,7 @@ class _Loader(CharacterReaders):
                 remedy = "Leave bits out; a field of several bits is a number, or has states."
             has = "one bit" if most == 1 else f"1 to {most} bits"
             summary = f"a {kind} has {has}, not {whole(bits)}"
-            at = entries["bits"] if "bits" in entries else entries["runs"]
+            at = next(entries[key] for key in ("bits", "counts", "runs") if key in entries)
             self.note(at.value, "bad-bits", path, summary, remedy)
 
     def _fill(

@@ -184,6 +184,10 @@ class Field:
     modulus: int | None = None
     tick_s: Fraction | None = None
     epoch: str | None = None
+    counts: tuple[tuple[str, int], ...] = ()  # a time's parts: unit and bits, of falling unit
+    fraction_base: int | None = None
+    leap_seconds: str | None = None  # counted | not_counted
+    reference_date: str | None = None
     # structure
     fields: tuple[Field, ...] = ()
     repeat: Repeat | None = None

@@ -23,6 +23,7 @@ from packetkit.schema.kinds import (
     LIMITS_KEYS,
     SQUARE_KEYS,
     SUMMARY_KEYS,
+    TIME_UNITS,
     Key,
 )
 from packetkit.schema.model import (
@@ -531,6 +532,21 @@ class Readers:
                 return None
             found[raw] = value
         return Curve(what, points=tuple(sorted(found.items())))
+
+    def _read_counts(self, node: Node, path: str, key: Key) -> tuple[tuple[str, int], ...] | None:
+        """The parts of a time as (unit, bits)."""
+        mapping = self.mapping(node, path, "counts", "units with their bits: {days: 16, milliseconds: 32}")
+        if mapping is None:
+            return None
+        table = {unit: Key(unit, "bits", "") for unit in TIME_UNITS}
+        entries = self.keys(mapping, table, path, "counts")
+        found = []
+        for unit, entry in entries.items():
+            bits = self._integer_within(entry.value, path, table[unit], 1, 64)
+            if bits is None:
+                return None
+            found.append((unit, bits))
+        return tuple(found) if found and len(found) == len(mapping.entries) else None
 
     def _read_runs(self, node: Node, path: str, key: Key) -> tuple[tuple[int, int], ...] | None:
         """Runs of bits as (bit, width)."""

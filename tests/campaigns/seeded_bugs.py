@@ -167,6 +167,25 @@ BUGS: tuple[Bug, ...] = (
         "(start - slope * first, slope)",
         "(start, slope)",
     ),
+    # -- time
+    Bug(
+        "leap seconds are taken off twice",
+        "layout/clock",
+        "total -= AHEAD[at] if at >= 0 else 0",
+        "total -= 2 * AHEAD[at] if at >= 0 else 0",
+    ),
+    Bug(
+        "a count that began anew is taken for the first one",
+        "layout/clock",
+        "    if clock.reference is None:\n        return Fraction(0)",
+        "    if True:\n        return Fraction(0)",
+    ),
+    Bug(
+        "the parts of a time change places where the low octet comes first",
+        "layout/clock",
+        "for part in self.parts if widths_from_low_end else reversed(self.parts):",
+        "for part in reversed(self.parts):",
+    ),
     # -- what a field means
     Bug(
         "the usual missing code of a signed field is all ones",
