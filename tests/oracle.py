@@ -1303,7 +1303,7 @@ def _on_curve_to_raw(declared: Field, number: Fraction | float) -> tuple[int, bo
     legal, line = _curve_codes(declared)
     values = [_curve_value(declared, n) or Fraction(0) for n in line]
     falls = [a > b for a, b in pairwise(values)]
-    if any(a == b for a, b in pairwise(values)) or any(falls) is not all(falls):
+    if any(a == b for a, b in pairwise(values)) or (falls and any(falls) is not all(falls)):
         raise _unfit(f"{declared.name} lies on a curve without an inverse")
     edges = [
         end

@@ -265,7 +265,8 @@ class Leaves:
             made["reference_date"] = self.one("2016-12-31T23:59:59Z", "2019-04-07T00:00:00Z")
         if self.odds(3):
             made["missing"] = self.one(True, [{"code": 0, "reason": "not set"}], [{"from": 3, "to": 9}])
-        self.turn(made, bits, style)
+        if all(width % 8 == 0 for width in form.get("counts", {}).values()):
+            self.turn(made, bits, style)
         return made, bits
 
     def counter(self, scope: Scope, style: Style) -> tuple[Entry, int]:

@@ -244,6 +244,7 @@ def _from_number(slot: Slot, value: object) -> Outcome:
         return _to_curve(slot, slot.transform, exact, value)
     if isinstance(exact, float):
         return _beyond(slot, exact > 0, value)
+    assert isinstance(slot.transform, Linear)  # digits were texts
     return _to_linear(slot, round_raw(slot.transform, exact), value)
 
 
