@@ -51,7 +51,7 @@ def window_of(passes: Passes, basis: str = "mean", start: datetime | None = None
     start: for elements, from when on the passes of a week are looked at; their epoch unless given.
     """
     if passes.host is not None:
-        raise RadioError("a host has a daily quota and no pass; see packetkit passes")
+        raise RadioError("a host has a daily quota and no pass; packetkit plan counts what fits into it")
     if passes.duration_s is not None:
         far = passes.distance_km
         samples = () if far is None else track.steady(float(far), float(passes.duration_s))

@@ -158,6 +158,8 @@ def test_cadences_and_duty_bind() -> None:
     only = {"factors": [9], "bandwidths": [chirp.bandwidth(125)], "rates": ["4/5"], "bundles": [1]}
     (slow,) = sweep(mission, window, cadences=[Fraction(10)], **only).cells  # type: ignore[arg-type]
     assert slow.binds == "cadence" and slow.packets == int(window.duration_s // 10)
+    (three,) = sweep(mission, window, cadences=[Fraction(10)], **{**only, "bundles": [3]}).cells  # type: ignore[arg-type]
+    assert three.packets == int(window.duration_s // 30) and three.payload_bytes == 3 * 42
     (fast,) = sweep(mission, window, cadences=[Fraction(1, 10)], **only).cells  # type: ignore[arg-type]
     assert fast.binds == "backlog"
     limited = replace(mission, link=replace(mission.link, share_of_hour=Fraction(1, 100)))
@@ -439,3 +441,12 @@ def test_a_dwell_of_a_region_drops_long_packets() -> None:
     tens = [cell.bundle for cell in made.cells if cell.setting == Setting(10, 125)]
     assert tens in ([1], [])
     assert np.isfinite([cell.delivered_bytes for cell in made.cells]).all()
+
+
+def test_the_budget_of_a_host_points_to_the_plan(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    host = tmp_path / "host.yaml"
+    host.write_text(
+        QUOTA.replace("passes:", "link: {chirp: {spreading_factor: 10, bandwidth_khz: 125}}\npasses:")
+    )
+    assert main(["budget", str(host)]) == 2
+    assert "packetkit plan" in capsys.readouterr().err
