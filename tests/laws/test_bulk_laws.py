@@ -101,7 +101,7 @@ def buffer_of(layout: Layout, chance: Random, count: int) -> bytes:
 
 @pytest.mark.slow
 @given(st.integers(0, 2**32))
-@settings(max_examples=250)
+@settings(max_examples=150)
 def test_columns_hold_what_the_scalar_codec_gives_on_random_layouts_with_damage(seed: int) -> None:
     chance = Random(seed)
     for layout in drawn(seed):
@@ -145,7 +145,7 @@ def columns_of(layout: Layout, records: list[dict[str, Any]]) -> dict[str, list[
 
 @pytest.mark.slow
 @given(st.integers(0, 2**32))
-@settings(max_examples=250)
+@settings(max_examples=150)
 def test_columns_encode_to_what_the_scalar_codec_sends(seed: int) -> None:
     chance = Random(seed)
     for layout in drawn(seed):
