@@ -117,13 +117,20 @@ def longest_frame(mission: Mission, name: str | None = None) -> tuple[str, int]:
 
 
 def places(passes: Passes | None, distance_km: float | None) -> tuple[Sample, ...]:
-    """Places to look at, the farthest first: elevations of an overhead pass, or shares of the farthest distance. Raises RadioError."""
+    """Places to look at, the farthest first: elevations of an overhead pass, or shares of the farthest distance. Raises RadioError.
+
+    Of elements, moments of the highest pass of a week.
+    """
     if distance_km is not None:
         return tuple(Sample(0.0, None, distance_km * share, 0.0, 0.0) for share in FRACTIONS)
     if passes is not None and passes.altitude_km is not None and passes.minimum_elevation_deg is not None:
         altitude, lowest = float(passes.altitude_km), float(passes.minimum_elevation_deg)
         shown = [lowest, *(one for one in ELEVATIONS_DEG if one > lowest)]
         return tuple(overhead_at(altitude, one) for one in shown)
+    if passes is not None and passes.elements is not None:
+        # The highest pass of a week, from where it is farthest to where it is nearest.
+        falling = sorted(window_of(passes, "overhead").track, key=lambda sample: -sample.distance_km)
+        return tuple(falling[:: len(falling) // len(ELEVATIONS_DEG)])
     if passes is not None and (passes.flight is not None or passes.distance_km is not None):
         farthest = max(sample.distance_km for sample in window_of(passes).track)
         return places(None, farthest)

@@ -168,6 +168,17 @@ def test_days_of_passes_are_drawn_in_a_terminal_and_as_a_picture(
     assert target.read_bytes().startswith(b"\x89PNG")
 
 
+def test_the_link_of_elements_is_that_of_their_highest_pass(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (path, *_) = schema_of("elements", tmp_path)
+    assert main(["link", path, "--json"]) == 0
+    places = json.loads(capsys.readouterr().out)["places"]
+    distances = [place["distance_km"] for place in places]
+    assert distances == sorted(distances, reverse=True) and 400 < distances[-1] < 500
+    assert 30 < places[0]["elevation_deg"] < 33 and places[-1]["elevation_deg"] > 60
+
+
 def test_what_a_pass_brings_is_what_the_budget_expects(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
