@@ -327,9 +327,9 @@ class _Node:
 
     @property
     def is_leaf(self) -> bool:
-        return self.present and not (
-            self.is_group or self.is_list or self.is_text or self.is_choice or self.field.derived
-        )
+        if self.field.derived or self.field.kind == "supplied":  # without a bit
+            return False
+        return self.present and not (self.is_group or self.is_list or self.is_text or self.is_choice)
 
 
 def _leaves(node: _Node) -> Iterator[_Node]:
@@ -622,7 +622,7 @@ def _static_body(declared: Field, at: int, start: int, shape: _Shape) -> int:
         return ends.pop()
     if declared.up_to is not None:
         return at + _fill(declared.up_to, at - start)
-    if declared.runs or declared.derived:
+    if declared.runs or declared.derived or declared.kind == "supplied":
         return at  # its bits are passed by, or it has none
     taken = _taken(declared, at)
     for member in declared.fields:
@@ -787,9 +787,9 @@ class _Walk(ABC):
             node.width = sum(width for _, width in node.field.runs)
             node.first = min(node.bits)
             self.leaf(node)
-        elif (
-            not node.field.derived
-        ):  # the ground works it out: there is nothing on the wire, and nothing to send
+        elif node.field.kind == "supplied":
+            self.supply(node)
+        elif not node.field.derived:  # that the ground works out: nothing is sent
             node.width = self.leaf_width(node.field)
             if node.field.kind == "time" and node.packing.least_first is not _octets_reversed(node):
                 node.field = replace(node.field, packing=_LOW_COUNT_FIRST)
@@ -860,6 +860,10 @@ class _Walk(ABC):
     @abstractmethod
     def times(self, node: _Node) -> int:
         """Return how often a field repeats."""
+
+    @abstractmethod
+    def supply(self, node: _Node) -> None:
+        """Find the code of a field that has no bits, if the record tells it; else a check will."""
 
     @abstractmethod
     def leaf(self, node: _Node) -> None:
@@ -1908,7 +1912,7 @@ def _has_values(declared: Field) -> bool:
         if declared.repeat is not None or declared.present_when is not None:
             return True
         return any(_has_values(member) for member in declared.fields)
-    return bool(declared.derived) or _is_value(declared)
+    return bool(declared.derived) or declared.kind == "supplied" or _is_value(declared)
 
 
 # --- Reading: the tree out of the bits (rules 13, 15, 18) ---------------------------------------------------
@@ -2036,6 +2040,9 @@ class _Reading(_Walk):
             before, end = end, _least_body(element, end, self.origin(), self.shape)
         return end <= self.limit()
 
+    def supply(self, node: _Node) -> None:
+        """Nothing: a check will tell."""
+
     def leaf(self, node: _Node) -> None:
         end = max(node.bits, default=0) + 1
         if node.width and end > self.limit():
@@ -2102,7 +2109,7 @@ def _least_body(declared: Field, at: int, start: int, shape: _Shape) -> int:
         return at if id(declared) in shape.open else min(ends)
     if declared.up_to is not None:
         return at + _fill(declared.up_to, at - start)
-    if declared.runs or declared.derived:
+    if declared.runs or declared.derived or declared.kind == "supplied":
         return at
     if not declared.fields:
         return at + (0 if declared.kind in ("group", "flags") else _width(declared))
@@ -2200,6 +2207,8 @@ def _detail(node: _Node) -> Any:
         }
         return {"value": made.value, **{key: word for key, word in words.items() if word}, "derived": True}
     assert node.raw is not None
+    if node.field.kind == "supplied":
+        return {"raw": node.raw, "value": node.raw, "reason": "recovered"}
     meaning = _meaning_of(node.field, node.raw)
     limit = _beyond(node.field, meaning.value)
     words = {"unit": node.field.unit, "reason": meaning.reason, "note": meaning.note, "limit": limit}
@@ -2355,6 +2364,14 @@ class _Writing(_Walk):
         if repeat.to_end and count and self.none_left.get(self.part()):
             raise _unfit(f"{_address(node)}: something before it is not given")
         return count
+
+    def supply(self, node: _Node) -> None:
+        """Rule 12: a supplied field is required; it has no bits, but its checks need it."""
+        if node.given is _ABSENT:
+            raise _unfit(f"{_address(node)} is not in the record")
+        assert node.field.bits is not None
+        node.raw = self.given_raw(node) if isinstance(node.given, Mapping) else _exact_integer(node.given)
+        _fitting(node.field, node.raw, node.field.bits)
 
     def leaf(self, node: _Node) -> None:
         """The raw code of a leaf, as far as the record alone tells it."""
@@ -2618,8 +2635,11 @@ def _check_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms
     if check.field.mixed_with is None:
         return value
     other = _meant(check, check.field.mixed_with)
-    assert other.raw is not None
-    return value ^ (other.raw & ((1 << other.width) - 1))
+    width = other.width or other.field.bits or 0  # one that is supplied lies nowhere
+    if other.raw is None:  # recovered: whatever makes the check right, if so few bits can
+        assert check.raw is not None
+        other.raw = (value ^ check.raw) % (1 << width)
+    return value ^ (other.raw & ((1 << width) - 1))
 
 
 def _unmixed_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms) -> int:

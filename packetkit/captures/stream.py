@@ -41,6 +41,7 @@ class Good:
     offset: int
     data: bytes
     record: dict[str, Any]
+    is_verified: bool = True  # False: something that is mixed into a check was recovered from it
 
     @property
     def size(self) -> int:
@@ -101,6 +102,9 @@ def _claim(probe: Probe, at: int, data: bytes) -> _Claim:
 def obstacle(frames: Mapping[str, Frame]) -> str:
     """Return why these frames cannot be found in a stream, or nothing where they can."""
     for name, frame in frames.items():
+        if frame.layout.supplied:
+            missing = " and ".join(slot.address for slot in frame.layout.supplied)
+            return f"{missing} is mixed into the check of {name}, which tells nothing without it"
         if frame.layout.runs_to_end:
             return f"{name} runs to the end of its bytes, so nothing tells where it ends in a stream"
     known = {name: told(frame.layout) for name, frame in frames.items()}
@@ -115,19 +119,30 @@ def obstacle(frames: Mapping[str, Frame]) -> str:
 
 
 def whole(
-    mission: Mission, data: bytes, *, frame: str | None = None, detail: bool = False, salvage: bool = False
+    mission: Mission,
+    data: bytes,
+    *,
+    frame: str | None = None,
+    detail: bool = False,
+    salvage: bool = False,
+    known: Mapping[str, int] | None = None,
 ) -> Event:
-    """Return the one event of an input that is one frame: for frames that cannot be found in a stream."""
+    """Return the one event of an input that is one frame: for frames that cannot be found in a stream.
+
+    known: raw codes of supplied fields, for a frame that has some.
+    """
     if len(data) > LONGEST_FRAME:
         return Skipped(0, len(data))
     name = frame or ""
     try:
         name = frame or mission.identify(data)
-        return Good(name, 0, data, mission.frames[name].decode(data, detail=detail))
+        _, made = mission.decode(data, frame=name, detail=detail, known=known)
+        supplied = mission.frames[name].layout.supplied
+        return Good(name, 0, data, made, all(slot.path[0] in (known or {}) for slot in supplied))
     except DecodeError as error:
         record = None
         if salvage and error.reason == "check failed":
-            record = mission.frames[name].decode(data, salvage=True)
+            _, record = mission.decode(data, frame=name, salvage=True, known=known)
         return Failed(name, 0, data, error.reason, str(error), record)
 
 

@@ -74,7 +74,11 @@ def filled_in(one: Field | None) -> tuple[str, ...]:
 
 def field_rows(layout: Layout, declared: dict[str, Field]) -> list[tuple[object, ...]]:
     """Return the rows of the frame's table: slots, groups and parts in wire order, what is inside one indented."""
-    return list(_rows(layout, None, layout.nodes, declared, printed.places(layout), ""))
+    supplied: list[tuple[object, ...]] = [
+        ("", "", slot.address, "supplied", printed.supplied_text(layout, slot), "", "", "")
+        for slot in layout.supplied
+    ]
+    return supplied + list(_rows(layout, None, layout.nodes, declared, printed.places(layout), ""))
 
 
 def _rows(

@@ -108,6 +108,10 @@ def frame_entry(mission: Mission, name: str) -> Object:
         "spare_bits": told.spare_bits,
         "bits_by_kind": told.by_kind,
         "fields": list(field_entries(layout, layout.nodes, printed.places(layout), declared)),
+        "supplied": [
+            {"name": slot.address, "bits": slot.width, "description": slot.description}
+            for slot in layout.supplied
+        ],
         "derived": [derived_entry(one) for one in layout.derived],
         "compact_forms": [gain_entry(one) for one in layout.gains],
         "checks": [check_entry(layout, one) for one in checkup.protections(layout)],
@@ -315,7 +319,7 @@ def check_entry(layout: Layout, told: checkup.Protection) -> Object:
         "maximum_span_bits": told.most_bits,
         "own_bits": check.own,
         "octets_in_front": check.also.hex(),
-        "mixed_with": None if check.mixed is None else layout.slots[check.mixed].address,
+        "mixed_with": None if check.mixed is None else printed.mixed_slot(layout, check.mixed).address,
         "stored": printed.stored_text(told.slot, packing),
         "fed_in_wire_order": check.in_wire_order,
         "last_octet_zero_filled": check.zero_filled,

@@ -29,6 +29,7 @@ from packetkit.errors import InputError
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, open_input, shown_name
 from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
+from packetkit.schema.words import parse_number
 
 FINDINGS, INTERRUPTED = 1, 130
 
@@ -47,6 +48,7 @@ class Wanted:
     frames: Mapping[str, Frame]
     detail: bool = False
     salvage: bool = False
+    known: Mapping[str, int] | None = None  # raw codes of supplied fields
     serial: str | None = None  # the unit whose calibration is applied
 
     @property
@@ -75,7 +77,9 @@ class Wanted:
         data = b"".join(pieces)
         name = next(iter(self.frames)) if len(self.frames) == 1 else None
         if data:
-            yield whole(self.mission, data, frame=name, detail=in_detail, salvage=self.salvage)
+            yield whole(
+                self.mission, data, frame=name, detail=in_detail, salvage=self.salvage, known=self.known
+            )
 
     def tried(self, data: bytes) -> Account:
         """Return the account of the first bytes of a possible reading."""
@@ -97,6 +101,25 @@ def frames_asked(mission: Mission, name: str | None) -> Mapping[str, Frame]:
     if name not in mission.frames:
         raise InputError(f"--frame: {mission.name} has no frame {name!r}: {', '.join(mission.frames)}")
     return {name: mission.frames[name]}
+
+
+def supplied_codes(given: Iterable[str], frames: Mapping[str, Frame]) -> dict[str, int]:
+    """Return the codes of supplied fields by name. Raises InputError for a name or a code that none of the frames has."""
+    slots = {slot.path[0]: slot for frame in frames.values() for slot in frame.layout.supplied}
+    found: dict[str, int] = {}
+    for word in given:
+        name, _, code = word.partition("=")
+        number = parse_number(code)
+        if name not in slots:
+            listed = f"there are {', '.join(slots)}" if slots else "these frames have none"
+            raise InputError(f"--known: {name!r} is no supplied field; {listed}")
+        low, high = slots[name].raw_limits
+        if isinstance(number, str) or number.denominator != 1 or not low <= number <= high:
+            raise InputError(
+                f"--known: {name} is a code from {low} to {high}, such as {name}=0x{high:X}, not {code!r}"
+            )
+        found[name] = number.numerator
+    return found
 
 
 # -- from the input to bytes -----------------------------------------------------------------------
@@ -332,6 +355,12 @@ def told(mission: Mission, variants: tuple[str, ...]) -> Mission:
     "--salvage", is_flag=True, help="Show also what frames held whose check failed, marked as such."
 )
 @click.option(
+    "--known",
+    metavar="NAME=CODE",
+    multiple=True,
+    help="The code of a supplied field, which is mixed into a check; else it is recovered, and nothing is verified.",
+)
+@click.option(
     "--serial",
     metavar="SERIAL",
     help="The unit that sent them: show the values calibrated by its curves too.",
@@ -348,6 +377,7 @@ def command(
     form: str,
     detail: bool,
     salvage: bool,
+    known: tuple[str, ...],
     serial: str | None,
     as_json: bool,
     destination: str,
@@ -374,7 +404,8 @@ def command(
     only_one_standard_input(schema, source)
     not_onto_an_input(destination, schema, source)
     mission = told(load(schema), variants)
-    wanted = Wanted(mission, frames_asked(mission, frame), detail, salvage, serial)
+    wanted = Wanted(mission, frames_asked(mission, frame), detail, salvage, serial=serial)
+    wanted = replace(wanted, known=supplied_codes(known, wanted.frames))
     known = serials(one.layout for one in wanted.frames.values())
     if serial is not None and serial not in known:
         listed = f"those with curves are {', '.join(known)}" if known else "the schema has no calibration"

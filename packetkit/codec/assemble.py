@@ -126,7 +126,10 @@ class _Writing:
         if todo is not None:
             record = derive.without(todo, record)
         self.absent.append("")
-        end = self.container(self.layout.nodes, record, False, 0, (), Scope(None), "")
+        scope = Scope(None)
+        for slot in self.layout.supplied:
+            self.supply(slot, record, scope)
+        end = self.container(self.layout.nodes, record, False, 0, (), scope, "")
         for leaf, state in zip(self.leaves, self.states, strict=True):
             self.settle(leaf, state)
         for chosen in self.choices:
@@ -158,7 +161,10 @@ class _Writing:
         for node in nodes:
             at = self.node(node, _Container(given, address, reported), at, indices, scope)
         if not bare and given is not _BROKEN:
-            self.unknown(given, _shape(nodes), address)
+            shape = _shape(nodes)
+            if nodes is self.layout.nodes:
+                shape |= {slot.path[0]: None for slot in self.layout.supplied}
+            self.unknown(given, shape, address)
         return at
 
     def node(self, node: Node, into: _Container, at: int, indices: tuple[int, ...], scope: Scope) -> int:
@@ -401,6 +407,16 @@ class _Writing:
         self.leaves.append(leaf)
         self.states.append(state)
         scope.leaves[slot.number] = leaf
+
+    def supply(self, slot: Slot, record: object, scope: Scope) -> None:
+        """Take a field that is not sent: checks that are mixed with it find it in the frame's scope."""
+        leaf = scope.leaves[slot.number] = Leaf(slot, (), 0, 0, 0, slot.width, Packing.MOST, scope)
+        value = record.get(slot.path[0], _ABSENT) if isinstance(record, Mapping) else _ABSENT
+        if value is _ABSENT:
+            text = f"is not given. Give {_wanted(slot)}: it is mixed into a check"
+            self.fault(slot.address, "missing-key", text)
+        else:
+            leaf.raw = self.raw(leaf, value) or 0
 
     def fill_in(self, leaf: Leaf, state: _State) -> None:
         """The code of a slot whose key is absent (WIRE.md 12)."""

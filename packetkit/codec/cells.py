@@ -32,7 +32,9 @@ def cells(layout: Layout, record: Record, most: Mapping[int, int] | None = None)
 
     most: how many elements a list has columns for, by the number of its node; else as many as there can be.
     """
-    return _cells(layout, None, layout.nodes, record, "", most or {})
+    for slot in layout.supplied:
+        yield Cell(slot.address, at(record, slot.path), slot)
+    yield from _cells(layout, None, layout.nodes, record, "", most or {})
 
 
 def titles(layout: Layout, most: Mapping[int, int] | None = None) -> list[str]:

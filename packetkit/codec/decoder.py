@@ -90,6 +90,8 @@ class Decoder:
 
     def write(self, *, exact: bool = True) -> str:
         """Return the text of decode(data), of exactly one frame, or of read(data), of a frame and what follows it."""
+        if self.layout.supplied:
+            raise NotGeneratedError  # what is mixed into a check is recovered by the walker
         source = self.source
         if exact:
             source.add("def decode(data, *, detail=False, salvage=False, variants=None):")

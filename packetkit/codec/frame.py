@@ -165,8 +165,9 @@ def _deriving(layout: Layout, decode: Callable[..., Record]) -> Callable[..., Re
         detail: bool = False,
         salvage: bool = False,
         variants: walk.Variants | None = None,
+        **known: Any,
     ) -> Record:
-        made = decode(data, detail=detail, salvage=salvage, variants=variants)
+        made = decode(data, detail=detail, salvage=salvage, variants=variants, **known)
         return made if detail or salvage else derive.complete(todo, made)
 
     return deriving
@@ -258,14 +259,18 @@ class Frame:
         detail: bool = False,
         salvage: bool = False,
         variants: walk.Variants | None = None,
+        known: Mapping[str, int] | None = None,
     ) -> Record:
         """Return the record of exactly one frame. Raises a branch of DecodeError for anything else.
 
         detail: every slot as {raw, value, unit, reason, note}. salvage: that, also where a check failed; then no leaf is trusted.
         variants: for each part whose variant is told from outside, by its address, the variant's name.
+        known: raw codes of supplied fields, by name, for a frame that has some; those not given are recovered from the checks, which
+        then prove nothing: the reason in detail is `recovered`. Raises ValueError for a name or a code that is none.
         """
         self.__dict__["decode"] = self.codec.decode
-        return self.codec.decode(data, detail=detail, salvage=salvage, variants=variants)
+        more = {} if known is None else {"known": known}
+        return self.codec.decode(data, detail=detail, salvage=salvage, variants=variants, **more)
 
     def calibrate(self, detail: Record, serial: str) -> Record:
         """Return a detail record with the calibrated values of the unit of that serial beside the decoded ones.
@@ -284,13 +289,15 @@ class Frame:
         detail: bool = False,
         salvage: bool = False,
         variants: walk.Variants | None = None,
+        known: Mapping[str, int] | None = None,
     ) -> tuple[Record, int]:
         """Return the record of the frame that starts at an octet of the buffer, and how many octets it uses.
 
         What follows it is left alone, except by a frame that runs to the end. Raises ValueError where `at` is outside the buffer.
         """
         self.__dict__["decode_from"] = self.codec.decode_from
-        return self.codec.decode_from(buffer, at, detail=detail, salvage=salvage, variants=variants)
+        more = {} if known is None else {"known": known}
+        return self.codec.decode_from(buffer, at, detail=detail, salvage=salvage, variants=variants, **more)
 
     def decode_many(self, buffer: Octets, *, raw: bool = False) -> Columns:
         """Return the columns of frames that stand back to back, as numpy arrays with a validity mask each, and which rows are `ok`.

@@ -49,6 +49,8 @@ from packetkit.layout.model import (
 from packetkit.layout.number import from_raw, listed
 
 Record = dict[str, Any]
+Known = Mapping[str, int]  # raw codes of supplied fields, by name
+RECOVERED = "recovered"  # the reason of a supplied field that was told by a check alone
 
 
 class Item(NamedTuple):
@@ -174,13 +176,15 @@ def decode(
     detail: bool = False,
     salvage: bool = False,
     variants: Variants | None = None,
+    known: Known | None = None,
 ) -> Record:
     """Return the record of exactly one frame. Raises a branch of DecodeError for anything else.
 
     detail: every slot as {raw, value, unit, reason, note}. salvage: that, also where a check failed; then no
-    leaf is trusted. variants: those that are told from outside.
+    leaf is trusted. variants: those that are told from outside. known: raw codes of supplied fields by name; the
+    others are recovered from the checks. Raises ValueError for a name or a code that is none.
     """
-    reading = _Reading(layout, bits.octets(data), variants)
+    reading = _Reading(layout, bits.octets(data), variants, known)
     reading.read()
     return reading.record(exact=True, detail=detail, salvage=salvage)
 
@@ -193,13 +197,14 @@ def decode_from(
     detail: bool = False,
     salvage: bool = False,
     variants: Variants | None = None,
+    known: Known | None = None,
 ) -> tuple[Record, int]:
     """Return the record of the frame that starts at an octet of the buffer, and how many octets it uses.
 
     What follows it is left alone, except by a frame that runs to the end. Raises ValueError where `at` is
     outside the buffer.
     """
-    reading = _Reading(layout, bits.octets(buffer)[start_at(buffer, at) :], variants)
+    reading = _Reading(layout, bits.octets(buffer)[start_at(buffer, at) :], variants, known)
     used = reading.read()
     return reading.record(exact=False, detail=detail, salvage=salvage), used
 
@@ -254,6 +259,16 @@ def spans_of(leaf: Leaf, frame_bits: int) -> list[Span]:
     return [(place(start), place(end)) for start, end in leaf.slot.check.spans]
 
 
+def _supplied(slot: Slot, scope: Scope, known: Known) -> Leaf:
+    """A field without bits, with its code where that is known; known to the whole frame."""
+    raw = known.get(slot.path[0], 0)
+    low, high = slot.raw_limits
+    if isinstance(raw, bool) or not isinstance(raw, int) or not low <= raw <= high:
+        raise ValueError(f"{slot.address} is known as {raw!r}, but {slot.width} bits hold {low} to {high}")
+    scope.leaves[slot.number] = Leaf(slot, (), -1, 0, 0, slot.width, Packing.MOST, scope, raw)
+    return scope.leaves[slot.number]
+
+
 def mixed_into(leaf: Leaf) -> int:
     """Return what a check's value is combined with: the bits of the slot that it is mixed with, if any."""
     check = leaf.slot.check
@@ -276,10 +291,24 @@ class _Limit:
 class _Reading:
     """One frame being read."""
 
-    def __init__(self, layout: Layout, data: bytes, variants: Variants | None = None) -> None:
+    def __init__(
+        self,
+        layout: Layout,
+        data: bytes,
+        variants: Variants | None = None,
+        known: Known | None = None,
+    ) -> None:
         self.layout = layout
         self.variants = variants or {}
         self.limits: list[_Limit] = []  # the innermost last
+        self.scope = Scope(None)
+        self.supplied = {slot.number: _supplied(slot, self.scope, known or {}) for slot in layout.supplied}
+        self.unknown = {slot.number for slot in layout.supplied if slot.path[0] not in (known or {})}
+        strange = (known or {}).keys() - {slot.path[0] for slot in layout.supplied}
+        if strange:
+            raise ValueError(
+                f"{layout.name} is supplied with no {' and no '.join(sorted(map(str, strange)))}"
+            )
         self.data = data
         self.end = len(data) * 8
         self.leaves: list[Leaf] = []
@@ -289,7 +318,7 @@ class _Reading:
 
     def read(self) -> int:
         """Read all codes; return how many octets the frame has."""
-        self.parts, at = self.nodes(self.layout.nodes, 0, (), Scope(None))
+        self.parts, at = self.nodes(self.layout.nodes, 0, (), self.scope)
         self.used = -(-at // 8)
         return self.used
 
@@ -484,6 +513,7 @@ class _Reading:
             made: Record = _detailed(self.parts, bare=False, trusted=failed is None)
         else:
             made = _plain(self.parts, bare=False)
+        self.supply(made, detail=detail or salvage, trusted=failed is None)
         todo = derive.plan(self.layout)
         if todo is not None:
             derive.complete(todo, made, detail=detail or salvage, trusted=failed is None)
@@ -504,6 +534,8 @@ class _Reading:
             own = (leaf.bit, leaf.bit + leaf.width)
             spans = spans_of(leaf, self.used * 8)
             computed = bits.check_value(check, leaf.width, spans, own, self.words, self.data[: self.used])
+            if check.mixed in self.unknown:
+                self.recover(check.mixed, computed ^ leaf.raw)
             computed ^= mixed_into(leaf)
             if computed != leaf.raw:
                 digits = -(-leaf.width // 4)
@@ -511,6 +543,27 @@ class _Reading:
                 text = f"{leaf.address} is {found}, but {check.algorithm.name} over the frame gives {made}"
                 return CheckFailed(text, path=leaf.address, bit=leaf.bit)
         return None
+
+    def recover(self, number: int | None, mixture: int) -> None:
+        """Take what a check tells of a field that is mixed into it; where it tells too much, the check fails."""
+        assert number is not None
+        self.unknown.discard(number)
+        leaf = self.supplied[number]
+        leaf.raw = mixture & ((1 << leaf.width) - 1)
+        leaf.run_at = -1  # recovered
+
+    def supply(self, made: Record, *, detail: bool, trusted: bool) -> None:
+        """Put supplied fields into a record where they are declared."""
+        for leaf, later in zip(self.supplied.values(), self.layout.supplied_before, strict=True):
+            found: Any = leaf.raw
+            if detail:
+                found = {"raw": leaf.raw, "value": leaf.raw}
+                found |= {"reason": RECOVERED} if leaf.run_at < 0 else {}
+                found |= {} if trusted else {"trusted": False}
+            made[leaf.slot.path[0]] = found
+            for key in later:
+                if key in made:
+                    made[key] = made.pop(key)
 
     def strict(self) -> None:
         for leaf in self.leaves:

@@ -56,7 +56,9 @@ def record(layout: Layout, chance: Chance, *, most: int = MOST_ELEMENTS) -> Reco
     is allowed. most: elements of a list that is not of fixed length, unless its declared maximum is drawn.
     """
     is_plain = chance.randint(0, 1) == 0
-    made: Record = _Drawing(layout, chance, most, is_plain).container(layout.nodes, False)
+    drawing = _Drawing(layout, chance, most, is_plain)
+    supplied = {slot.path[0]: drawing.supplied(slot) for slot in layout.supplied}
+    made: Record = supplied | drawing.container(layout.nodes, False)
     return made
 
 
@@ -205,6 +207,11 @@ class _Drawing:
         value = self.value(slot, may_lack, may_be_none)
         self.told[slot.number] = 0  # nobody asks
         return value
+
+    def supplied(self, slot: Slot) -> Any:
+        """The code of a field that is not sent."""
+        raw = self.code_in(Range(*slot.raw_limits))
+        return {"raw": raw} if self.oddity(8) else raw
 
     def given(self, slot: Slot, raw: int) -> Any:
         """A code that fills itself, given all the same: plain or as {"raw": n}."""

@@ -224,6 +224,9 @@ class _Unit:
         self.factors = frozenset(
             one.by for node in layout.walk() if isinstance(node, Repeat) for one in node.factors
         )
+        for slot in layout.supplied:  # an address or the like: it stays what it is
+            key = f"{layout.name}.{slot.address}"
+            record[slot.path[0]] = self.counters.setdefault(key, _below(self.random, 1 << slot.width))
         self.fill(layout, layout.nodes, record, f"{layout.name}.")
         return record
 

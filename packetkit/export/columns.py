@@ -83,7 +83,8 @@ def _width(layout: Layout, number: int | None, nodes: tuple[Node, ...]) -> int |
 
 def plain(layout: Layout, detail: Record) -> dict[str, Any]:
     """Return the plain record of one with every slot in detail."""
-    made: dict[str, Any] = _plain(layout, None, layout.nodes, detail, bare=False)
+    supplied = {slot.path[0]: detail[slot.path[0]]["value"] for slot in layout.supplied}
+    made: dict[str, Any] = supplied | _plain(layout, None, layout.nodes, detail, bare=False)
     return made
 
 
@@ -167,7 +168,10 @@ def steps(path: str) -> Steps | None:
 def place(layout: Layout, path: str) -> Slot | Repeat | Derived | None:
     """Return the slot, the list of varying length, or the derived value that a path leads to; None for any other path."""
     taken = steps(path)
-    return None if taken is None else _place(layout, None, layout.nodes, taken)
+    supplied = next((slot for slot in layout.supplied if slot.path == taken), None)
+    if taken is None or supplied is not None:
+        return supplied
+    return _place(layout, None, layout.nodes, taken)
 
 
 def _place(
@@ -207,7 +211,8 @@ def has_key(layout: Layout, key: str) -> bool:
             paths = [node.path]
         if any(path[0] == key for path in paths):
             return True
-    return any(one.container is None and one.path[0] == key for one in layout.derived)
+    grounds = any(one.container is None and one.path[0] == key for one in layout.derived)
+    return grounds or any(slot.path[0] == key for slot in layout.supplied)
 
 
 def unknown(layouts: Iterable[Layout], path: str) -> str:
@@ -246,7 +251,10 @@ def record_from(layout: Layout, given: Iterable[tuple[str, str]]) -> dict[str, A
         for step in steps(path) or ():
             here = here.inner.setdefault(step, _Given())
         here.text = text if text.strip() else ""
-    record = taking.container(layout.nodes, tree, "", {})
+    supplied: dict[Any, Any] = {}
+    for slot in layout.supplied:
+        taking.slot(slot, tree.at(slot.path), slot.address, supplied, {})
+    record = supplied | taking.container(layout.nodes, tree, "", {})
     if taking.faults:
         raise EncodeError(tuple(taking.faults))
     return record

@@ -89,7 +89,7 @@ class Sheet:
             said += [f"{cell.path} {limit}"] if limit else []
         if said:
             made[-1] = ", ".join(said)
-        return _line([event.frame, event.offset, True, "", *made])
+        return _line([event.frame, event.offset, True if event.is_verified else None, "", *made])
 
 
 def is_too_wide(layouts: Iterable[Layout]) -> bool:
@@ -190,7 +190,7 @@ class _Titles:
         lead, words = row[: self._lead], row[self._lead :]
         if len(words) != len(self._paths):
             return Refused(line, f"{len(row)} cells stand under {len(self._paths) + self._lead} titles")
-        if lead and lead[2].strip().casefold() != "true":
+        if lead and lead[2].strip().casefold() not in ("true", ""):  # empty: decoded, but not verified
             return LeftOut(line, lead[3])
         said = lead[0] if lead else words[self._named] if self._named is not None else ""
         name, problem = columns.frame_named(said.strip(), self._layouts, self._frame)

@@ -27,7 +27,7 @@ def line_of(event: Good | Failed, layouts: Mapping[str, Layout], *, detail: bool
     made: dict[str, Any] = {
         "frame": None,
         "offset": event.offset,
-        "ok": isinstance(event, Good),
+        "ok": isinstance(event, Good) and (event.is_verified or None),
         "reason": None,
     }
     if isinstance(event, Good):
@@ -99,7 +99,7 @@ def _entry(number: int, line: str, layouts: Mapping[str, Layout], asked: str | N
     if found is None:
         return Refused(number, problem)
     is_line = found.keys() <= _LINE_KEYS and ("ok" in found or found.keys() == {"frame", "values"})
-    if is_line and found.get("ok", True) is not True:
+    if is_line and found.get("ok", True) not in (True, None):
         return LeftOut(number, str(found.get("reason")))
     record = found.get("values") if is_line else found
     named = found.get("frame")

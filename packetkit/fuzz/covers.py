@@ -56,9 +56,20 @@ class Covers(Leaves):
             made["bits"] = bits
         if self.odds(8):
             made["also"] = [self.chance.randint(0, 255) for _ in range(self.chance.randint(1, 4))]
-        self.mix(made, fields, bits)
+        if not scope.path and not style.words and self.odds(10):
+            self.supply(made, fields, scope, bits)
+        else:
+            self.mix(made, fields, bits)
         made["_at"] = len(fields)
         self.add(fields, scope, place, made, bits)
+
+    def supply(self, made: Entry, fields: list[Entry], scope: Scope, bits: int) -> None:
+        """Mix a check of the frame's own with a field that is not sent."""
+        taken = Scope(None, {**scope.entries, made["name"]: made})
+        entry: Entry = {"name": self.name(taken), "kind": "supplied"}
+        entry["bits"] = self.chance.randint(1, min(bits, 64))
+        self.add(fields, scope, Place(), entry, 0)
+        made["mixed_with"] = entry["name"]
 
     def mix(self, made: Entry, fields: list[Entry], bits: int) -> None:
         """Mix a check with a whole number before it, now and then."""
@@ -105,7 +116,9 @@ class Covers(Leaves):
 
     def cover(self, fields: list[Entry], scope: Scope, style: Style, *, whole: bool = False) -> None:
         """Give some of a group's checks other spans: names, a range, the whole frame. whole: this is the frame itself."""
-        fields = [entry for entry in fields if "derived" not in entry]  # they have no bits
+        fields = [  # the others have no bits
+            entry for entry in fields if "derived" not in entry and entry.get("kind") != "supplied"
+        ]
         checks = [entry for entry in fields if entry.get("kind") == "check" and "_at" in entry]
         for entry in checks:
             del entry["_at"]

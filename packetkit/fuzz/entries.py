@@ -92,6 +92,8 @@ def is_fixed(entry: Entry) -> bool:
 
 def certainly_there(entry: Entry) -> bool:
     """Whether an entry has bits in every frame."""
+    if entry.get("kind") == "supplied":
+        return False
     if entry.keys() & {"present_when", "up_to", "derived"} or isinstance(entry.get("repeat"), dict):
         return False
     if "variants" in entry or isinstance(entry.get("length"), (dict, str)):

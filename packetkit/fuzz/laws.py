@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
+from itertools import chain
 from math import isnan
 from typing import Any, NamedTuple, Protocol
 
@@ -75,6 +76,8 @@ def comes_back(frame: Codec, record: Mapping[str, Any]) -> str:
     plain = _values(detail)
     todo = derive.plan(frame.layout)
     sent = back if todo is None else derive.without(todo, back)
+    supplied = {slot.path[0] for slot in frame.layout.supplied}
+    sent = {key: value for key, value in sent.items() if key not in supplied}
     if not same(_only_values(frame.layout.nodes, plain), sent) or (
         todo is not None and not same(derive.values(todo, plain), derive.values(todo, back))
     ):
@@ -295,7 +298,10 @@ def _compared(layout: Layout, given: Any, back: Any) -> Iterator[str]:
     """Yield what is not as it was: each value against what the layout says that it is sent as."""
     asked = {number for node in layout.walk() for number in tellers(node)}
     yield from _texts(layout.nodes, given, back, "")
-    for slot, address, value, found in _pairs(layout.nodes, given, back, ""):
+    supplied = (
+        (slot, slot.address, _found(given, slot.path), _found(back, slot.path)) for slot in layout.supplied
+    )
+    for slot, address, value, found in chain(supplied, _pairs(layout.nodes, given, back, "")):
         told = slot.number in asked and slot.kind != "flag" and slot.default is None
         if value is _ABSENT and (
             told or (slot.kind == "flag" and (slot.default is None or slot.number in asked))
@@ -305,7 +311,7 @@ def _compared(layout: Layout, given: Any, back: Any) -> Iterator[str]:
         if outcome is None:
             yield f"{address}: {value!r} was taken, but has no code"
             continue
-        expected = outcome if slot.kind == "tag" else number.from_raw(slot, outcome)[0]
+        expected = outcome if slot.kind in ("tag", "supplied") else number.from_raw(slot, outcome)[0]
         raised = slot.kind == "flag" and found is True
         if not same(expected, found) and not raised:
             yield f"{address}: {_word(value)} should come back as {expected!r}, not {found!r}"

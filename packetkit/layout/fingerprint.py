@@ -47,7 +47,8 @@ def mission_fingerprint(layouts: Iterable[Layout]) -> str:
 
 def canonical(layout: Layout) -> str:
     """The text that is digested: one line a node or slot, every number decimal, nothing optional left out."""
-    return "\n".join([f"frame {layout.name}", *_nodes(layout.nodes, "")])
+    supplied = (f"supplied {slot.address} {slot.width}" for slot in layout.supplied)
+    return "\n".join([f"frame {layout.name}", *supplied, *_nodes(layout.nodes, "")])
 
 
 def _digest(text: str) -> str:

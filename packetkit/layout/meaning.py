@@ -775,6 +775,11 @@ def _check(one: Field, note: Note, algorithm: Algorithm | None) -> Meaning | Non
     return Meaning(algorithm.width, {})
 
 
+def _supplied(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
+    assert one.bits is not None
+    return Meaning(one.bits)
+
+
 _READERS: dict[str, Callable[[Field, Note, Algorithm | None], Meaning | None]] = {
     "number": _number,
     "float": _float,
@@ -789,6 +794,7 @@ _READERS: dict[str, Callable[[Field, Note, Algorithm | None], Meaning | None]] =
     "radix_text": _radix_text,
     "reserved": _reserved,
     "check": _check,
+    "supplied": _supplied,
 }
 
 

@@ -247,7 +247,16 @@ class Slot:
         """True where the slot is part of a plain record (WIRE.md 15): its bits are useful bits (WIRE.md 21)."""
         if self.kind == "tag":
             return len(self.codes) > 1 or self.codes[0].low != self.codes[0].high
-        return self.kind in ("number", "float", "states", "flag", "time", "radix_text", "character")
+        return self.kind in (
+            "number",
+            "float",
+            "states",
+            "flag",
+            "time",
+            "radix_text",
+            "character",
+            "supplied",
+        )
 
     @property
     def is_constant(self) -> bool:
@@ -483,7 +492,8 @@ class Layout:
     minimum_bits and maximum_bits include the last fill and are whole octets; maximum_bits is None where only the frame's length
     bounds it. useful_bits: at the longest (WIRE.md 21), None where maximum_bits is.
     derived: values that the ground works out, each after those that it needs. gains: what compact forms save, proved for the worst
-    case; told by `check`, no part of the fingerprint.
+    case; told by `check`, no part of the fingerprint. supplied: fields without a bit, numbered -1, -2, ...: each is mixed into a check of
+    the frame's own; supplied_before: for each, the record's keys that come after it.
     """
 
     name: str
@@ -499,6 +509,8 @@ class Layout:
     cadence_s: Fraction | None = None
     derived: tuple[Derived, ...] = ()
     gains: tuple[Gain, ...] = ()
+    supplied: tuple[Slot, ...] = ()
+    supplied_before: tuple[tuple[str, ...], ...] = ()
 
     @property
     def is_fixed(self) -> bool:

@@ -585,7 +585,7 @@ def renumbered(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict[int, int
     def slot(one: Slot) -> Slot:
         check = one.check
         if check is not None and check.mixed is not None:
-            check = replace(check, mixed=moved[check.mixed])
+            check = replace(check, mixed=moved.get(check.mixed, check.mixed))
         raises = None if one.raises is None else moved[one.raises]
         return replace(one, number=moved[one.number], raises=raises, check=check)
 

@@ -199,6 +199,17 @@ def calibrated_text(slot: Slot) -> str:
     return f"calibrated for {counted(len(slot.calibration), 'unit')}" if slot.calibration else ""
 
 
+def mixed_slot(layout: Layout, number: int) -> Slot:
+    """The slot that a check is mixed with: one that is sent, or, below zero, one that is supplied."""
+    return layout.slots[number] if number >= 0 else layout.supplied[-1 - number]
+
+
+def supplied_text(layout: Layout, slot: Slot) -> str:
+    """What becomes of a field that is not sent: `24 bits, not sent, mixed into parity`."""
+    checks = [one.address for one in layout.slots if one.check is not None and one.check.mixed == slot.number]
+    return f"{counted(slot.width, 'bit')}, not sent, mixed into {' and '.join(checks)}"
+
+
 def limit_texts(one: Slot | Derived) -> Iterator[str]:
     """The limits of a value, each with what is within it: `soft 3.3 to 4.2`, `hard up to 4.3`."""
     for limit in reversed(one.limits):
@@ -384,7 +395,7 @@ def covers_text(layout: Layout, slot: Slot) -> str:
         "skip": ", its own bits left out",
     }
     front = f", octets {check.also.hex(' ').upper()} in front" if check.also else ""
-    mixed = "" if check.mixed is None else f", mixed with {layout.slots[check.mixed].address}"
+    mixed = "" if check.mixed is None else f", mixed with {mixed_slot(layout, check.mixed).address}"
     return words + own.get(check.own or "", "") + front + mixed
 
 
@@ -425,6 +436,7 @@ def text(layout: Layout) -> str:
     lines = [f"frame {layout.name}  {size_text(layout)}  {layout.fingerprint}"]
     lines += _lines(layout, layout.nodes, places(layout), "", Packing.MOST)
     lines += [_line("", "", one.address, derived_text(one)) for one in layout.derived]
+    lines += [_line("", "", slot.address, supplied_text(layout, slot)) for slot in layout.supplied]
     lines += [f"{one.address}: {one.form}, {one.bits} bits instead of {one.says}" for one in layout.gains]
     return "\n".join(lines)
 

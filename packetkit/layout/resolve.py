@@ -63,7 +63,7 @@ WORDS = {16: Packing.WORD_16, 32: Packing.WORD_32, 64: Packing.WORD_64}
 _MOST_LISTED = 12
 _MOST_COMPARED = 200
 _DECIDING = ("number", "states", "flag", "tag", "count")  # kinds of fields that present_when may ask
-_ALONE = ("constant", "sync", "tag", "count", "length", "reserved", "check", "derived")
+_ALONE = ("constant", "sync", "tag", "count", "length", "reserved", "check", "derived", "supplied")
 _VARYING = ("present_when", "repeat", "length", "variants")  # keys of what a group of words cannot hold
 BYTES_REMAIN = "bytes_remain"
 
@@ -87,6 +87,7 @@ class Resolver:
         self.checks = Checks(self.note, self.suggest)
         self.derivations = Derivations(self.note, self.suggest)
         self.gains: list[Gain] = []
+        self.supplied: list[tuple[Slot, Field, tuple[str, ...]]] = []
         self.slots: list[Slot] = []
         self.nodes = 0
         self.counted: set[int] = set()
@@ -168,7 +169,8 @@ class Resolver:
         nodes, moved = renumbered(nodes)
         for pending in self.checks.pending:
             pending.slot_number = moved.get(pending.slot_number, pending.slot_number)
-        return self.finished(root, nodes) if self.whole else None
+        made = self.finished(root, nodes) if self.whole else None
+        return made if self.whole else None
 
     def finished(self, root: Container, nodes: tuple[Node, ...]) -> Layout:
         slots = tuple(
@@ -190,7 +192,10 @@ class Resolver:
             self.frame.cadence_s,
             self.derivations.resolved(nodes),
             tuple(self.gains),
+            tuple(slot for slot, _, _ in self.supplied),
+            tuple(later for _, _, later in self.supplied),
         )
+        self.mixed_in(made)
         return replace(made, fingerprint=fingerprint(made))
 
     def last_byte(self, root: Container, style: Style) -> None:
@@ -317,6 +322,8 @@ class Resolver:
             self.group(one, into, inner, style, path, address)
         elif one.kind == "reserved" and one.up_to is not None and one.bits is None:
             self.fill(one, into, style, path, address)
+        elif one.kind == "supplied":
+            self.supply(one, into, scope, path, address)
         elif one.kind == "derived":
             made = self.derivations.add(one, into.holder, path, address, scope, self.full(address))
             if made is None:
@@ -516,6 +523,30 @@ class Resolver:
             )
             self.note(one.place, "runs-unfit", where, text, "Split it with runs, or move it.")
             self.placed = False
+
+    def supply(self, one: Field, into: Container, scope: Scope, path: tuple[str, ...], address: str) -> None:
+        """A field that has no bits: its number counts down from -1, so that it is none of those that are sent."""
+        where = self.full(address)
+        if into.holder is not None or len(path) > 1:
+            text = "a supplied field stands in a group, a repeat or an option"
+            self.note(one.place, "supplied-unfit", where, text, "Put it among the frame's own fields.")
+            scope.broken.add(one.name)
+            return
+        made = meaning(one, lambda at, rule, text, remedy: self.note(at, rule, where, text, remedy))
+        assert made is not None
+        slot = made.place(number=-1 - len(self.supplied), path=path, address=address, offset_bits=0)
+        self.supplied.append((slot, one, self.derivations.later[-1]))
+        scope.slots[one.name] = slot
+
+    def mixed_in(self, layout: Layout) -> None:
+        """Note every supplied field that no check of the frame's own tells of: it could not be recovered."""
+        own = [slot for node in layout.nodes for slot in slots_of(node)]
+        told = {slot.check.mixed for slot in own if slot.check is not None}
+        for slot, one, _ in self.supplied:
+            if slot.number not in told:
+                text = "no check of the frame's own is mixed with it, so nothing tells of it"
+                remedy = f"Write mixed_with: {one.name} at a check among the frame's own fields."
+                self.note(one.place, "supplied-unfit", self.full(one.name), text, remedy)
 
     def reversal(self, one: Field, width: int, style: Style, where: str) -> bool:
         """Whether the slot's octets are reversed against its packing's natural order (WIRE.md 2)."""

@@ -31,7 +31,7 @@ from packetkit.schema.model import Covers, CustomCrc, Field, Place
 from packetkit.schema.text import shown
 
 # Kinds of fields whose code is one whole number, known before any check is computed.
-MIXED = ("number", "states", "flag", "tag", "constant", "sync", "count")
+MIXED = ("number", "states", "flag", "tag", "constant", "sync", "count", "supplied")
 
 
 class Note(Protocol):

@@ -202,14 +202,24 @@ class Mission:
         )
 
     def decode(
-        self, data: bytes, *, frame: str | None = None, detail: bool = False, salvage: bool = False
+        self,
+        data: bytes,
+        *,
+        frame: str | None = None,
+        detail: bool = False,
+        salvage: bool = False,
+        known: Mapping[str, int] | None = None,
     ) -> tuple[str, dict[str, Any]]:
         """The name of the frame and its record; the tag decides, or the name that is given. Raises DecodeError.
 
         frame: where the bytes came from says that they are this frame; needed for one told from outside. Raises KeyError for another name.
+        known: raw codes of supplied fields, as Frame.decode takes them, for the frames that have some.
         """
         name = self.identify(data) if frame is None else frame
-        return name, self.frame(name).decode(data, detail=detail, salvage=salvage)
+        found = self.frame(name)
+        if not found.layout.supplied:
+            return name, found.decode(data, detail=detail, salvage=salvage)
+        return name, found.decode(data, detail=detail, salvage=salvage, known=known or {})
 
 
 def parse(text: bytes | str, file: str = "") -> Mission:

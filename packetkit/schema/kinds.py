@@ -601,6 +601,13 @@ KINDS: dict[str, Kind] = {
         ),
         Kind("variants", "One of several forms, told by a tag.", ("variants", "told_by"), (), (11, 20)),
         Kind(
+            "supplied",
+            "A number that is not sent but mixed into a check: given on encode, given on decode or else recovered.",
+            ("bits",),
+            (),
+            (12,),
+        ),
+        Kind(
             "summary",
             "The minimum, mean, maximum and number of a quantity's samples: a group of these fields.",
             ("summary",),

@@ -108,6 +108,7 @@ _WIRE = {
     "too-many-checks": "A frame has at most 64 checks.",
     "span-cycle": "Checks do not cover each other in a circle.",
     "mixed-unfit": "A check is mixed with the whole code of a field before it, in its group or one around it, no wider than itself.",
+    "supplied-unfit": "A supplied field stands among the frame's own fields and is mixed into a check that stands there too.",
     "self-unused": "self belongs to a check that covers its own bits.",
     "expression-shape": "A derived value is school arithmetic over names of fields: + - * / and parentheses, min, max, abs, sqrt.",
     "expression-limit": "The arithmetic of a derived value has at most 200 characters and is nested at most 16 deep.",

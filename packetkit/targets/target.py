@@ -93,6 +93,8 @@ def refusals(layout: Layout, knows: frozenset[str] = frozenset()) -> Iterator[tu
 
     knows: attributes of slots that this target reads all the same, or leaves to the ground.
     """
+    for supplied in layout.supplied:
+        yield supplied.address, "a field that is not sent but mixed into a check"
     for node in layout.walk():
         if type(node) not in KNOWN:
             yield (

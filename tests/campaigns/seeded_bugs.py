@@ -374,6 +374,25 @@ BUGS: tuple[Bug, ...] = (
         "operands.append(Operand(len(chain) - len(around), path))",
         "operands.append(Operand(0, path))",
     ),
+    # -- what is supplied
+    Bug(
+        "a supplied field takes more bits than it has",
+        "codec/walk",
+        "leaf.raw = mixture & ((1 << leaf.width) - 1)",
+        "leaf.raw = mixture",
+    ),
+    Bug(
+        "a supplied field stands behind everything in a record",
+        "codec/walk",
+        "                    made[key] = made.pop(key)\n\n    def strict",
+        "                    made[key] = made[key]\n\n    def strict",
+    ),
+    Bug(
+        "a check is mixed with a code that lost its last bit",
+        "codec/walk",
+        "return other.raw & ((1 << other.width) - 1)",
+        "return other.raw >> 1 & ((1 << other.width) - 1)",
+    ),
     # -- generated functions
     Bug(
         "generated: a signed code is not flipped",

@@ -343,6 +343,8 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "summary-range-2": (("mean_resolution: 0.2", "mean_resolution: 0.1"),),
     "summary-unfit": (("samples: 3", "samples: 60"),),
     "summary-unfit-2": (("[count]", "[mean, count]"),),
+    "supplied-unfit": (("SUM-8}", "SUM-8, mixed_with: station}"),),
+    "supplied-unfit-2": (("          - {name: station, kind: supplied, bits: 8}\n", ""),),
     "limit-order": (("minimum: 30, maximum: 5", "minimum: 5, maximum: 30"),),
     "limit-order-2": (("maximum: 35}, hard: {maximum: 30", "maximum: 30}, hard: {maximum: 35"),),
     "limit-unfit": (("45", "35"),),

@@ -90,6 +90,8 @@ def obstacle(layout: Layout) -> str:
             return f"{node.address} is there in some frames only"
         if isinstance(node, Repeat) and node.count is None:  # fill behind it may keep the frame's size
             return f"{node.address} varies in length"
+    for slot in layout.supplied:
+        return f"{slot.address} is recovered from a check"
     for slot in layout.slots:
         if slot.kind not in KINDS:
             return f"{slot.address} is no number"
