@@ -26,6 +26,7 @@ from packetkit.layout.model import (
     Gain,
     Joined,
     Layout,
+    Measured,
     Node,
     Optional,
     Packing,
@@ -540,8 +541,7 @@ class Resolver:
 
     def mixed_in(self, layout: Layout) -> None:
         """Note every supplied field that no check of the frame's own tells of: it could not be recovered."""
-        own = [slot for node in layout.nodes for slot in slots_of(node)]
-        told = {slot.check.mixed for slot in own if slot.check is not None}
+        told = {slot.check.mixed for slot in _always_there(layout.nodes) if slot.check is not None}
         for slot, one, _ in self.supplied:
             if slot.number not in told:
                 text = "no check of the frame's own is mixed with it, so nothing tells of it"
@@ -1024,11 +1024,22 @@ def _is_bare(one: Field) -> bool:
 
 
 def _derives(fields: tuple[Field, ...]) -> bool:
-    """Whether any of these fields, or inside them, is worked out on the ground."""
+    """Whether any of these fields, or inside them, is worked out on the ground, or not sent."""
     return any(
-        one.derived or _derives(one.fields) or any(_derives(variant.fields) for variant in one.variants)
+        one.derived
+        or one.kind == "supplied"
+        or _derives(one.fields)
+        or any(_derives(variant.fields) for variant in one.variants)
         for one in fields
     )
+
+
+def _always_there(nodes: tuple[Node, ...]) -> Iterator[Slot]:
+    """The slots that stand once in every frame: also those in parts of a told size, which are their container's."""
+    for node in nodes:
+        yield from slots_of(node)
+        if isinstance(node, Measured):
+            yield from _always_there(node.body)
 
 
 def _runs_to_end(node: Node) -> bool:
