@@ -240,7 +240,7 @@ class Resolver:
         self, fields: Iterable[Field], into: Container, scope: Scope, style: Style, path: tuple[str, ...]
     ) -> None:
         declared = tuple(fields)
-        last = (self.filler,) if not self.derivations.later and self.filler else ()
+        last = self.at_the_end() if not self.derivations.later else ()
         if any(one.runs for one in declared) and self.placed:
             self.placed = split.set_aside(declared, into, scope, style.packing, self.tell_of(into, path))
         for at, one in enumerate(declared):
@@ -254,15 +254,28 @@ class Resolver:
             if scope.split is not None:
                 into.room()
             before = into.spot()
-            behind = (
-                declared[at + 1 :] if self.derives else ()
-            )  # long lists of long lists, for derived values only
-            self.derivations.later.append((*(other.name for other in behind), *last))
+            # Long lists of long lists, only for what has no bits of its own.
+            self.derivations.later.append((*self.keys_after(declared[at:]), *last) if self.derives else ())
             self.place(one, into, scope, style, (*path, one.name), address)
             self.derivations.later.pop()
             scope.spans[one.name] = (before, into.spot())
         if scope.split is not None and self.placed:
             self.placed = split.finish(declared, into, self.tell_of(into, path))
+
+    def keys_after(self, fields: tuple[Field, ...]) -> Iterator[str]:
+        """The keys of a group's record behind the first of these fields: names, and fills of those that a length measures."""
+        for number, one in enumerate(fields):
+            if number:
+                yield one.name
+            by = self.measured.get(id(one))
+            if by is not None and by.fill is not None:
+                yield f"{by.name}_fill"
+
+    def at_the_end(self) -> tuple[str, ...]:
+        """The keys of what completes a frame: its last byte, and the last unit of the whole that a length measures."""
+        by = whole_frame_length(self.frame.fields)
+        fills = (self.filler, f"{by.name}_fill" if by is not None and by.fill is not None else "")
+        return tuple(filter(None, fills))
 
     def place(
         self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
