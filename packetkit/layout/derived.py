@@ -42,6 +42,7 @@ class Derivations:
         self.note = note
         self.suggest = suggest
         self.pending: list[Pending] = []
+        self.moved: dict[int, int] = {}  # slots that have another number by the time all is placed
         self.later: list[
             tuple[str, ...]
         ] = []  # the keys that are still to come, group by group, the frame's first
@@ -96,7 +97,10 @@ class Derivations:
             chain = chains[one.container]
             operands = []
             for use in one.uses:
-                around, path = homes[use] if isinstance(use, int) else (chains[use.container], use.path)
+                if isinstance(use, int):
+                    around, path = homes[self.moved.get(use, use)]
+                else:
+                    around, path = chains[use.container], use.path
                 operands.append(Operand(len(chain) - len(around), path))
             text, line = " ".join(one.one.derived.split()), one.one.place.position.line
             description = " ".join(one.one.description.split())

@@ -168,6 +168,7 @@ class Resolver:
         nodes = self.checks.with_spans(root, with_trailers(self, nodes))
         nodes, _ = without_fixed_parts(nodes)
         nodes, moved = renumbered(nodes)
+        self.derivations.moved = moved
         for pending in self.checks.pending:
             pending.slot_number = moved.get(pending.slot_number, pending.slot_number)
         made = self.finished(root, nodes) if self.whole else None
