@@ -229,16 +229,16 @@ BUGS: tuple[Bug, ...] = (
     ),
     Bug(
         "what follows a list to the end is taken for elements",
-        "layout/resolve",
-        "trailer_bits=trailer)",
-        "trailer_bits=0)",
+        "layout/parts",
+        "made.append(replace(node, trailer_bits=behind.bits))",
+        "made.append(replace(node, trailer_bits=0))",
         "codec",
     ),
     Bug(
         "strict of the frame is ignored",
         "layout/resolve",
-        "self.frame.strict)\n        role",
-        "False)\n        role",
+        "self.frame.strict)\n        self.note_role",
+        "False)\n        self.note_role",
     ),
     # -- checks
     Bug(
