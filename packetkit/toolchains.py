@@ -12,6 +12,7 @@ import struct
 import subprocess
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -25,7 +26,7 @@ from packetkit.targets import javascript as javascript_target
 from packetkit.targets import python as python_target
 from packetkit.targets.c import harness
 from packetkit.targets.c.words import identifier
-from packetkit.targets.target import Dossier
+from packetkit.targets.target import Dossier, Target
 
 
 def find(*programs: str) -> str | None:
@@ -195,5 +196,63 @@ def c_process(missions: Missions, directory: str, options: Sequence[str] = SANIT
     return Process([os.path.join(directory, "harness")], directory)
 
 
+class Spoken:
+    """Missions of a target that takes and gives values, in an interpreter: asked on raw codes as `Process` is, and on values."""
+
+    def __init__(self, target: Target, speaker: Speaker, missions: Missions, directory: str) -> None:
+        self.speaker = speaker
+        self.places: list[
+            tuple[str, Layout]
+        ] = []  # the module and the layout of each frame, numbered through
+        written = [(layouts, target.write(layouts, dossier)) for layouts, dossier in missions]
+        for number, (layouts, files) in enumerate(written):
+            place = os.path.join(directory, f"{target.name}-{number}")
+            os.makedirs(place)
+            for name, text in files.items():
+                with open(os.path.join(place, name), "w", encoding="utf-8") as file:
+                    file.write(text)
+            module = os.path.join(os.path.abspath(place), next(iter(files)))
+            self.places += [(module, layout) for layout in layouts.values()]
+
+    def ask(self, questions: Sequence[Question]) -> list[Answer]:
+        """Return the answers to these questions about raw codes."""
+        layouts = [layout for _, layout in self.places]
+        made: dict[int, Answer] = {}
+        for module in {module for module, _ in self.places}:
+            mine = [at for at, one in enumerate(questions) if self.places[one.frame][0] == module]
+            found = spoken.raw_answers(
+                layouts, [questions[at] for at in mine], partial(self.speaker.ask, module)
+            )
+            made.update(zip(mine, found, strict=True))
+        return [made[at] for at in range(len(questions))]
+
+    def ask_values(self, questions: Sequence[spoken.Question]) -> list[Any]:
+        """Return the answers to these questions about values of the first mission's frames."""
+        return self.speaker.ask(self.places[0][0], questions)
+
+    def __enter__(self) -> Spoken:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.speaker.close()
+
+
+def javascript_process(missions: Missions, directory: str) -> Spoken:
+    """Return node answering for these missions. Raises Unsupported, and TargetError where node is not installed."""
+    return Spoken(javascript_target.TARGET, javascript(), missions, directory)
+
+
+def python_process(missions: Missions, directory: str) -> Spoken:
+    """Return this Python answering for these missions by generated standalone modules. Raises Unsupported."""
+    return Spoken(python_target.TARGET, python(), missions, directory)
+
+
+SPEAKING = ("javascript", "python")  # targets that know values, too
 # What answers for a target: from missions and an empty directory to a process.
-PROCESSES: dict[str, Callable[[Missions, str], Process]] = {"c": c_process}
+PROCESSES: dict[str, Callable[[Missions, str], Process | Spoken]] = {
+    "c": c_process,
+    "javascript": javascript_process,
+    "python": python_process,
+}

@@ -78,7 +78,10 @@ def text(made: proof.Proof, seconds: float, encoding: str) -> str:
             (laws.LAWS[name].sentence, f"{count:,}") for name, count in frame.laws.items()
         ]
         rows += [(JUDGES[name], f"{count:,}") for name, count in frame.judges.items()]
-        rows += [(f"{name} = codec, on raw codes", f"{count:,}") for name, count in frame.targets.items()]
+        rows += [
+            (f"{name} = codec, on {held.asked_on(name)}", f"{count:,}")
+            for name, count in frame.targets.items()
+        ]
         columns = (output.Column(f"{frame.name}: what holds", fit="wrap"), output.Column("examples", ">"))
         parts.append(output.Table(columns, tuple(rows)).text(encoding=encoding))
         parts += [f"construct cannot express {path}: {reason}\n" for path, reason in frame.refusals]
@@ -169,7 +172,7 @@ def command(
     \b
     packetkit fuzz heron.yaml
     packetkit fuzz heron.yaml --frame survey --examples 20000 --seed 7
-    packetkit fuzz heron.yaml --targets c
+    packetkit fuzz heron.yaml --targets c,javascript,python
     """
     not_onto_an_input(destination, schema)
     data = read_schema(schema)

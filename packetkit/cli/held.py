@@ -13,10 +13,10 @@ import click
 from packetkit.conformance import members
 from packetkit.conformance.vector import Case
 from packetkit.errors import DecodeError
-from packetkit.fuzz import proof, raw
+from packetkit.fuzz import proof, raw, speaking
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
-from packetkit.toolchains import PROCESSES
+from packetkit.toolchains import PROCESSES, SPEAKING, Process, Spoken
 
 BATCH = 300  # subjects asked at once
 
@@ -24,9 +24,10 @@ BATCH = 300  # subjects asked at once
 class Target:
     """One target of a mission, running. frames: what it is held to, by name."""
 
-    def __init__(self, name: str, mission: Mission, ask: raw.Ask) -> None:
+    def __init__(self, name: str, mission: Mission, process: Process | Spoken) -> None:
         self.name = name
-        self.ask = ask
+        self.ask = process.ask
+        self.ask_values = process.ask_values if isinstance(process, Spoken) else None
         self.frames = {
             frame: raw.Held(layout, mission.frame(frame), number)
             for number, (frame, layout) in enumerate(mission.layouts.items())
@@ -56,6 +57,26 @@ class Target:
         parting = self.first(one.name, raw.subjects(held.layout, held.frame, chance, examples), count)
         if parting is not None:
             one.failure = failure(self.name, held, parting)
+        elif self.ask_values is not None:
+            report = speaking.Report()
+            found = speaking.differences(held.frame, {self.name: self.ask_values}, chance, examples, report)
+            difference = next(found, None)
+            one.targets[self.name] += report.questions
+            if difference is not None:
+                one.failure = value_failure(held, speaking.smallest(held.frame, self.ask_values, difference))
+
+
+def value_failure(held: raw.Held, found: speaking.Difference) -> proof.Failure:
+    """Return a difference between values as a proof has it."""
+    subject = found.question[2]
+    if isinstance(subject, bytes):
+        one = case(held, subject)
+    elif "bytes" in found.expected:
+        data = bytes.fromhex(found.expected["bytes"])
+        one = Case("found", subject, data, held.frame.decode(data))
+    else:
+        one = Case("found", subject)
+    return proof.Failure(f"{found.target} = codec, on values", subject, str(found), "", one)
 
 
 def failure(target: str, held: raw.Held, parting: raw.Parting) -> proof.Failure:
@@ -100,6 +121,11 @@ def case(held: raw.Held, subject: raw.Subject) -> Case:
     return Case("found", detail, data, held.frame.decode(data))
 
 
+def asked_on(target: str) -> str:
+    """What a target is asked about."""
+    return "raw codes and values" if target in SPEAKING else "raw codes"
+
+
 @contextmanager
 def running(mission: Mission, names: Sequence[str]) -> Iterator[list[Target]]:
     """Yield these targets of a mission, each as a running process, in a directory that is gone afterwards.
@@ -116,7 +142,7 @@ def running(mission: Mission, names: Sequence[str]) -> Iterator[list[Target]]:
             PROCESSES[name]([(mission.layouts, dossier)], directory) as process,
             running(mission, others) as rest,
         ):
-            yield [Target(name, mission, process.ask), *rest]
+            yield [Target(name, mission, process), *rest]
 
 
 def chosen(context: click.Context, parameter: click.Parameter, value: str | None) -> tuple[str, ...]:
@@ -132,5 +158,5 @@ option = click.option(
     "--targets",
     metavar="NAMES",
     callback=chosen,
-    help=f"Hold generated code to the codec too, on raw codes: {', '.join(PROCESSES)}.",
+    help=f"Hold generated code to the codec too, on raw codes, and where it knows them on values: {', '.join(PROCESSES)}.",
 )

@@ -8,17 +8,23 @@ Whole numbers beyond 2^53 - 1 are spoken as decimal strings, what JSON lacks as 
 from __future__ import annotations
 
 import json
+import re
+import struct
 from collections.abc import Callable, Sequence
 from decimal import Decimal
 from fractions import Fraction
+from functools import partial
 from math import copysign
 from typing import Any
 
 from packetkit.codec.frame import Frame
+from packetkit.conformance import batch, members
 from packetkit.conformance.judge import REFUSED, Judge, asked, faults
-from packetkit.layout.model import Layout
+from packetkit.errors import TargetError
+from packetkit.layout.model import Layout, Node, Optional, Repeat, Run
 
 SAFE = 2**53 - 1
+_NO_SLOT = 0xFFFF  # a refusal that names no slot
 
 # Encode a record, decode bytes, or decode them in detail: the word, the frame's name, the subject.
 Question = tuple[str, str, Any]
@@ -114,6 +120,84 @@ _ANSWER: dict[str, Callable[[Frame, Any], Any]] = {
     "decode": _decoded,
     "detail": lambda frame, data: _decoded(frame, data, detail=True),
 }
+
+
+# -- on raw codes, as codecs that know no values are asked (conformance/batch.py) -------------------------------
+
+
+def raw_answers(layouts: Sequence[Layout], asked: Sequence[batch.Question], ask: Ask) -> list[batch.Answer]:
+    """Return the answers of a codec that speaks values to questions about raw codes: through records of {"raw": n}."""
+    questions: list[Question] = []
+    for one in asked:
+        layout = layouts[one.frame]
+        if isinstance(one.subject, bytes):
+            questions.append(("detail", layout.name, one.subject))
+        else:
+            record = _with_plain_tags(layout.nodes, members.to_detail(layout, one.subject))
+            questions.append(("encode", layout.name, record))
+    return [_raw_answer(layouts[one.frame], found) for one, found in zip(asked, ask(questions), strict=True)]
+
+
+def _raw_answer(layout: Layout, found: Any) -> batch.Answer:
+    if "bytes" in found:
+        return batch.Answer("ok", bytes.fromhex(found["bytes"]))
+    if "record" in found:
+        row = [code & batch.WORD for code in members.from_detail(layout, _with_numbers(found["record"]))]
+        return batch.Answer("ok", struct.pack(f"<{len(row)}Q", *row))
+    if "refused" in found:
+        address = re.sub(r"\[[0-9]+\]", "[]", found["refused"][0][0])
+        number = next((slot.number for slot in layout.slots if slot.address == address), _NO_SLOT)
+        return batch.Answer("refused", struct.pack("<H", number))
+    if found.get("reason") in batch.STATUSES:
+        return batch.Answer(found["reason"], b"")
+    raise TargetError(f"the codec broke down: {found.get('crash', found)}")
+
+
+def _with_plain_tags(nodes: Sequence[Node], record: Any) -> Any:
+    """A record of {"raw": n} in which tags are plain: so given, one that is none of its codes is refused, as targets of raw codes do."""
+    if not isinstance(record, dict) or set(record) == {"raw"}:
+        return record
+    made = dict(record)
+    for node in nodes:
+        if isinstance(node, Run):
+            for slot in node.slots:
+                if slot.kind == "tag" and slot.is_value and slot.path:
+                    _replace(made, slot.path, lambda leaf: leaf["raw"])
+        elif isinstance(node, (Repeat, Optional)) and node.path and not node.bare:
+            inner = node.element if isinstance(node, Repeat) else node.body
+            _replace(made, node.path, partial(_inside, inner))
+    return made
+
+
+def _inside(nodes: Sequence[Node], held: Any) -> Any:
+    return (
+        [_with_plain_tags(nodes, one) for one in held]
+        if isinstance(held, list)
+        else _with_plain_tags(nodes, held)
+    )
+
+
+def _replace(record: dict[str, Any], path: Sequence[str], change: Callable[[Any], Any]) -> None:
+    """Change what stands at a path of a record whose groups are copied on the way."""
+    key, *rest = path
+    if key not in record:
+        return
+    if rest:
+        record[key] = dict(record[key])
+        _replace(record[key], rest, change)
+    else:
+        record[key] = change(record[key])
+
+
+def _with_numbers(detail: Any) -> Any:
+    """A detail record whose raw codes are whole numbers, decimal strings too."""
+    if isinstance(detail, list):
+        return [_with_numbers(one) for one in detail]
+    if not isinstance(detail, dict):
+        return detail
+    if isinstance(detail.get("raw"), (int, str)):
+        return {**detail, "raw": int(detail["raw"])}
+    return {key: _with_numbers(one) for key, one in detail.items()}
 
 
 def judge(name: str, layout: Layout, ask: Ask) -> Judge:

@@ -16,7 +16,7 @@ from packetkit.codec.frame import Frame
 from packetkit.conformance import draw, faults, spoken
 from packetkit.conformance.spoken import Question
 from packetkit.errors import Unsupported
-from packetkit.fuzz import features
+from packetkit.fuzz import features, shrink
 from packetkit.fuzz.campaign import loaded, schema_seed
 from packetkit.mission.load import Mission
 
@@ -24,6 +24,7 @@ Ask = Callable[[Sequence[Question]], list[Any]]
 # Writes a mission's files and returns what questions to its codec are asked by. Raises Unsupported.
 Write = Callable[[Mission], Ask]
 
+_CUTS = 300
 BATCH = 200  # questions a line: long enough that the pipe costs nothing, short enough for any buffer
 
 
@@ -38,6 +39,21 @@ class Report:
     answers: Counter[str] = field(default_factory=Counter)
     features: Counter[str] = field(default_factory=Counter)
     differences: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A question that a target answers otherwise than the Python codec."""
+
+    target: str
+    question: Question
+    expected: Any
+    found: Any
+
+    def __str__(self) -> str:
+        word, _, subject = self.question
+        asked = subject.hex() if isinstance(subject, bytes) else subject
+        return f"{self.target}: {word} {asked}\n  expected {self.expected}\n  found {self.found}"
 
 
 def agreement(targets: Mapping[str, Write], seed: int, numbers: Iterable[int], records: int) -> Report:
@@ -74,7 +90,7 @@ def _asked_by(name: str, write: Write, mission: Mission, report: Report) -> Ask 
 
 def differences(
     frame: Frame, asks: Mapping[str, Ask], chance: Random, records: int, report: Report | None = None
-) -> Iterator[str]:
+) -> Iterator[Difference]:
     """Yield every question that a target answers otherwise than the Python codec."""
     questions = list(_about_records(frame, chance, records))
     expected = spoken.answers(frame, questions)
@@ -89,8 +105,24 @@ def differences(
         for name, ask in asks.items():
             for question, answer, found in zip(asked, right, ask(asked), strict=True):
                 if not spoken.same(answer, found):
-                    subject = question[2].hex() if isinstance(question[2], bytes) else question[2]
-                    yield f"{name}: {question[0]} {subject}\n  expected {answer}\n  found {found}"
+                    yield Difference(name, question, answer, found)
+
+
+def smallest(frame: Frame, ask: Ask, difference: Difference) -> Difference:
+    """Return a difference of the same kind with a subject that nothing can be cut from, within some tries."""
+    best, (word, name, whole) = difference, difference.question
+
+    def fails(subject: Any) -> bool:
+        nonlocal best
+        question: Question = (word, name, subject if isinstance(whole, bytes) else spoken.common(subject))
+        (expected,), (found,) = spoken.answers(frame, [question]), ask([question])
+        if not spoken.same(expected, found):
+            best = Difference(difference.target, question, expected, found)
+            return True
+        return False
+
+    shrink.smaller(whole, fails, _CUTS)
+    return best
 
 
 def _about_records(frame: Frame, chance: Random, records: int) -> Iterator[Question]:

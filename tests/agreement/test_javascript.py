@@ -16,13 +16,14 @@ import pytest
 
 import packetkit
 from packetkit import toolchains
+from packetkit.cli.main import main
 from packetkit.conformance import spoken
 from packetkit.errors import Unsupported
 from packetkit.fuzz import speaking
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
 from packetkit.resources import resource
-from packetkit.targets import javascript, table
+from packetkit.targets import javascript, javascript_runtime, table
 
 SEED = 4032
 
@@ -309,3 +310,61 @@ def test_a_layout_made_by_hand_becomes_javascript(tmp_path: Path) -> None:
     path.write_text(done.stdout, encoding="utf-8")
     script = "process.stdout.write(String(require(process.argv[1]).frames.f.encode({t: -32.3})))"
     assert run_node(script, str(path)) == "77"  # -32.3 is 7.7 above -40: 77 steps of 0.1
+
+
+# -- the commands that hold it to the codec --------------------------------------------------------
+
+SMALL = """mission: small-one
+frames:
+  beacon:
+    fields:
+      - {name: sequence, bits: 8, role: sequence}
+      - {name: field_x, bits: 12, signed: true, scale: 1/16, unit: uT}
+      - {name: far, bits: 60}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}
+  note:
+    fields:
+      - {name: tag, kind: tag, bits: 8, code: [250, 251]}
+      - {name: held, kind: count, bits: 8, maximum: 3}
+      - {name: list, repeat: {count: held}, bits: 8}
+"""
+
+
+@pytest.fixture
+def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "small.yaml").write_text(SMALL, encoding="utf-8")
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("small")
+def test_fuzz_and_vectors_hold_javascript_and_python_to_the_codec(capsys: pytest.CaptureFixture[str]) -> None:
+    targets = ["--targets", "javascript,python"]
+    assert main(["fuzz", "small.yaml", "--examples", "40", "--seed", "1", *targets]) == 0
+    told = capsys.readouterr().out
+    assert "javascript = codec, on raw codes and values" in told and "python = codec, on raw" in told
+    assert main(["vectors", "small.yaml", *targets]) == 0
+    assert "vectors agree with the codec, javascript, python." in capsys.readouterr().out
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("small")
+@pytest.mark.parametrize(
+    ("right", "wrong", "what"),
+    [
+        ("{ return down || 0; }", "{ return scale[2] > 1 ? 3 : down; }", "javascript = codec, on values"),
+        ("minus(code, SIZES[bits])", "code", "javascript = codec, on raw codes"),
+    ],
+)
+def test_fuzz_names_a_mistake_in_javascript_and_saves_it(
+    right: str, wrong: str, what: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sections = tuple(section.replace(right, wrong) for section in javascript_runtime.SECTIONS)
+    assert sections != javascript_runtime.SECTIONS
+    monkeypatch.setattr(javascript_runtime, "SECTIONS", sections)
+    arguments = ["fuzz", "small.yaml", "--frame", "beacon", "--examples", "60", "--seed", "1"]
+    assert main([*arguments, "--targets", "javascript"]) == 1
+    told = capsys.readouterr().out
+    assert f"Not so: {what}" in told and "Does not hold: beacon." in told
+    saved = json.loads(Path("found-small-one-beacon-1.json").read_text(encoding="utf-8"))
+    assert saved["frame"] == "beacon" and saved["cases"]
