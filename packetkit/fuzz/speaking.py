@@ -56,19 +56,27 @@ class Difference:
         return f"{self.target}: {word} {asked}\n  expected {self.expected}\n  found {self.found}"
 
 
-def agreement(targets: Mapping[str, Write], seed: int, numbers: Iterable[int], records: int) -> Report:
-    """Return what happens when random schemas of a campaign, each with so many records, are put to targets, by name."""
-    report = Report()
+def agreement(
+    targets: Mapping[str, Write], seed: int, numbers: Iterable[int], records: int, wanted: int | None = None
+) -> Report:
+    """Return what happens when random schemas of a campaign, each with so many records, are put to targets, by name.
+
+    wanted: end after so many schemas that a target could express; those that none could cost nothing but their drawing.
+    """
+    report, expressed = Report(), 0
     for number in numbers:
         chance = schema_seed(seed, number)
         drawn, mission = loaded(chance, Counter())
         asks = _written(targets, mission, report)
+        expressed += bool(asks)
         for declared in mission.declared.frames if asks else ():
             report.frames += 1
             report.features.update(features.of(declared, mission.layouts[declared.name]))
             found = next(differences(mission.frames[declared.name], asks, chance, records, report), None)
             if found is not None:
                 report.differences.append(f"schema {number}\n{drawn.text}\n{found}")
+        if expressed == wanted:
+            break
     return report
 
 

@@ -96,6 +96,8 @@ def refusals(layout: Layout, widest: int = WIDEST) -> Iterator[tuple[str, str]]:
             yield address, f"this target does not know {type(node).__name__.lower()} parts yet"
         else:
             yield from _unknown(node, address)
+        if isinstance(node, Optional) and node.by is None:
+            yield address, "this target does not know parts that are there when octets are left yet"
     for slot in layout.slots:
         yield from _unknown(slot, slot.address)
         if slot.kind not in KINDS:

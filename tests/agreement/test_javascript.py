@@ -230,7 +230,9 @@ def test_the_payload_codec_gives_the_values_of_the_python_codec(number: int, tmp
     from packetkit.fuzz.campaign import loaded, schema_seed
 
     chance = schema_seed(SEED, number)
-    _, mission = loaded(chance, Counter())
+    mission = loaded(chance, Counter())[1]
+    while is_refused(mission):
+        mission = loaded(chance, Counter())[1]
     inputs, expected = [], []
     ports = {
         name: port
@@ -245,8 +247,8 @@ def test_the_payload_codec_gives_the_values_of_the_python_codec(number: int, tmp
             data = bytes.fromhex(encoded["bytes"])
             inputs.append(("decodeUplink", {"bytes": list(data), "fPort": ports.get(frame.name, 99)}))
             expected.append({"frame": frame.name, "values": frame.decode(data)})
-    found = [] if is_refused(mission) else codec_answers(mission, tmp_path, inputs)
-    for right, one in zip(expected, found, strict=not is_refused(mission)):
+    found = codec_answers(mission, tmp_path, inputs)
+    for right, one in zip(expected, found, strict=True):
         assert spoken.same(right, one.get("data")), one
 
 

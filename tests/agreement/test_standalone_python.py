@@ -10,6 +10,7 @@ import ast
 import subprocess
 import sys
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from random import Random
 from types import ModuleType
@@ -24,7 +25,7 @@ from packetkit.fuzz.campaign import loaded, schema_seed
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
 from packetkit.resources import resource
-from packetkit.targets import python
+from packetkit.targets import python, table
 
 SHIPPED = ("first-light", "plover", "heron")
 
@@ -66,11 +67,19 @@ def decoded(decode: Any, data: bytes, detail: bool) -> str:
         return f"{facts.reason} at {facts.path}, {facts.bit}"
 
 
+def missions(chance: Random) -> Iterator[Mission]:
+    """Random missions, one after another."""
+    while True:
+        yield loaded(chance, Counter())[1]
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("number", range(12))
 def test_every_type_of_number_gives_what_it_gives_in_packetkit(number: int) -> None:
     chance = schema_seed(5031, number)
-    _, mission = loaded(chance, Counter())
+    mission = next(
+        one for one in missions(chance) if not any(map(list, map(table.refusals, one.layouts.values())))
+    )
     generated = module_of(mission)
     for frame in mission.frames.values():
         other = generated.MISSION.frames[frame.name]

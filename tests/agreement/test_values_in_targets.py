@@ -77,10 +77,10 @@ def is_refused(mission: Mission) -> bool:
 @pytest.mark.slow
 @pytest.mark.parametrize("part", range(PARTS))
 def test_generated_code_answers_as_the_python_codec_does(part: int, targets: dict[str, Write]) -> None:
-    report = speaking.agreement(targets, SEED, range(part, SCHEMAS, PARTS), RECORDS)
+    report = speaking.agreement(targets, SEED, range(part, 10_000, PARTS), RECORDS, SCHEMAS // PARTS)
     assert not report.differences, report.differences[0]
     assert set(report.schemas) == set(SPEAKERS)
-    assert min(report.schemas.values()) >= SCHEMAS // PARTS // 2, report.refused
+    assert max(report.schemas.values()) == SCHEMAS // PARTS, report.refused
     assert {"bytes", "refused", "record", "truncated"} <= set(report.answers)
 
 
@@ -97,7 +97,7 @@ def test_standalone_python_runs_on_old_and_new_interpreters(tmp_path: Path) -> N
             for version, path in found.items()
             if path is not None
         }
-        report = speaking.agreement(targets, SEED, range(6), 40)
+        report = speaking.agreement(targets, SEED, range(10_000), 40, 6)
     assert not report.differences, report.differences[0]
     assert all(report.schemas[version] == 6 for version in targets)
 
@@ -276,7 +276,7 @@ def test_a_broken_reader_is_seen(
         for text in (TIES, widths(3, True)):
             mission = packetkit.parse(text)
             yield from speaking.differences(mission.frame(), {name: write(mission)}, Random(3), 60)
-        for number in range(40):
+        for number in range(300):
             yield from speaking.agreement({name: write}, SEED, [number], 40).differences
 
     assert next(found(), None)

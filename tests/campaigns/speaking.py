@@ -43,7 +43,7 @@ def run(seed: int, out: TextIO, schemas: int = SCHEMAS, records: int = RECORDS) 
         targets = {
             name: writer(name, stack.enter_context(start()), place) for name, start in SPEAKERS.items()
         }
-        report = speaking.agreement(targets, seed, range(schemas), records)
+        report = speaking.agreement(targets, seed, range(100 * schemas), records, schemas)
     out.write(f"{dict(report.schemas)} schemas, {report.frames} frames, {report.questions:,} questions\n")
     out.write(
         f"  answers: {dict(report.answers.most_common())}\n  refused: {dict(report.refused) or 'none'}\n"
