@@ -556,6 +556,8 @@ def _note_check(case: _Case, causes: tuple[Cause, ...], sight: Sight, part: floa
     """An explanation by another check: the frames that agree with it are as good as good ones."""
     size = sum(one.size for one in sight.failed) + sum(one.size for one in sight.good)
     explained = part * min(size / max(sight.size, 1), 1.0)
+    if explained < EXPLAINS:
+        return
     evidence = (f"{part:.0%} of the claimed frames agree with it",)
     case.findings.append(Finding(causes, sight, explained, UNSEEN, 0.0, evidence))
 

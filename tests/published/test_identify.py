@@ -129,7 +129,8 @@ def test_printed_messages_lead_to_the_check_that_they_were_printed_for() -> None
 
 def test_noise_has_no_credible_check() -> None:
     for seed in range(3):
-        assert not names(identify(messages(seed, 5, 30)))
+        assert not [one for one in identify(messages(seed, 5, 30)) if one.is_credible]
+        assert not [one for one in identify(messages(seed, 3, 40)) if one.is_credible]
 
 
 def test_one_frame_is_refused() -> None:
