@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from packetkit.layout.model import Choice, Layout, Measured, Node, Optional, Range, Repeat, Run, Slot
+from packetkit.layout.model import Choice, Layout, Measured, Node, Optional, Range, Repeat, Run, Slot, walk
 from packetkit.layout.number import from_raw
 
 Record = dict[Any, Any]
@@ -19,6 +19,8 @@ def can_be_completed(layout: Layout) -> bool:
     tellers = {node.by for node in layout.walk() if isinstance(node, Optional)}
     if any(isinstance(node, (Measured, Choice)) for node in layout.walk()):
         return False  # the walker completes what it sizes and chooses
+    if _asks_outwards(layout.nodes):
+        return False  # an option inside would take a flag that was filled in for one that was given
     raised = {slot.raises for slot in layout.slots}
     return any(
         slot.default is not None
@@ -26,6 +28,21 @@ def can_be_completed(layout: Layout) -> bool:
         or (slot.kind == "flag" and slot.number in tellers | raised)
         for slot in layout.slots
     )
+
+
+def _asks_outwards(nodes: tuple[Node, ...]) -> bool:
+    """Return whether an option inside a list or an option asks a flag that stands outside it."""
+    own = {
+        slot.number for node in nodes if isinstance(node, Run) for slot in node.slots if slot.kind == "flag"
+    }
+    for node in nodes:
+        if isinstance(node, (Repeat, Optional)):
+            inner = node.element if isinstance(node, Repeat) else node.body
+            if any(isinstance(one, Optional) and one.by in own for one in walk(inner)) or _asks_outwards(
+                inner
+            ):
+                return True
+    return False
 
 
 def completed(layout: Layout, record: Record) -> Record:
