@@ -59,6 +59,7 @@ LIBRARIES: dict[str, str] = {
     "numpy": "codec/bulk integrity/strength integrity/identify radio passes mission captures export lab",
     "hypothesis": "fuzz/strategies fuzz/campaign",
     "numba": "codec/bulk",
+    "zstandard": "captures/unpack",
     "pyarrow": "export",
     "matplotlib": "export",
     "sgp4": "passes",

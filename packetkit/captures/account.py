@@ -19,6 +19,8 @@ class Account:
     """Counts of events. failed: by claimed frame and reason. ranges: the first skipped ones, for showing.
 
     continuity: what the counters of each frame tell, by its name; `of` makes one for frames that have counters.
+    unit: what offsets and skipped ranges count, `byte` or `bit`; size is in the same unit. unwritten: of the tail that was never
+    written to, which no range counts.
     """
 
     size: int = 0
@@ -28,11 +30,14 @@ class Account:
     skipped_bytes: int = 0
     ranges: list[Skipped] = field(default_factory=list)
     continuity: dict[str, Continuity] = field(default_factory=dict)
+    unit: str = "byte"
+    unwritten: int = 0
+    last_offset: int = 0
 
     @classmethod
-    def of(cls, layouts: Iterable[Layout]) -> Account:
+    def of(cls, layouts: Iterable[Layout], unit: str = "byte") -> Account:
         """Return an empty account that follows the counters of these frames."""
-        return cls(continuity=continuities(layouts))
+        return cls(continuity=continuities(layouts), unit=unit)
 
     def finish(self) -> None:
         """Take it that there are no more events."""
@@ -41,13 +46,16 @@ class Account:
 
     def add(self, event: Event) -> None:
         """Count one event more."""
-        self.size += event.size
+        self.last_offset = event.offset
+        self.size += event.size * (8 if self.unit == "bit" and not isinstance(event, Skipped) else 1)
         if isinstance(event, Good):
             self.good[event.frame] += 1
             if event.frame in self.continuity:
                 self.continuity[event.frame].take(event.record, event.data, event.offset)
         elif isinstance(event, Failed):
             self.failed[event.claimed, event.reason] += 1
+        elif event.unwritten:
+            self.unwritten += event.size
         else:
             self.skipped_ranges += 1
             self.skipped_bytes += event.size

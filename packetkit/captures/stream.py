@@ -29,8 +29,20 @@ from packetkit.mission.load import Mission
 # 64 KiB: more without any good frame is noise, not a row of damaged frames; so much is kept to tell.
 LONGEST_ROW = 1 << 16
 
+# A tail of 0x00 or 0xFF counts as unwritten memory from so many bytes on: shorter ones end frames now and then.
+UNWRITTEN = 32
+
 # The longest that one frame of its own can be: what lengths are counted up to (packetkit/layout/alike.py).
 LONGEST_FRAME = 65_535
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """What the capture says beside a frame: when it came (as it is written there), signal strength, signal-to-noise ratio."""
+
+    time: str | None = None
+    rssi_dbm: float | None = None
+    snr_db: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +54,7 @@ class Good:
     data: bytes
     record: dict[str, Any]
     is_verified: bool = True  # False: something that is mixed into a check was recovered from it
+    received: Received | None = None
 
     @property
     def size(self) -> int:
@@ -62,6 +75,7 @@ class Failed:
     reason: str
     message: str
     record: dict[str, Any] | None = None
+    received: Received | None = None
 
     @property
     def size(self) -> int:
@@ -70,10 +84,11 @@ class Failed:
 
 @dataclass(frozen=True, slots=True)
 class Skipped:
-    """Bytes that belong to no frame."""
+    """Bytes that belong to no frame. unwritten: they are all 0x00 or all 0xFF at the end, as memory that was never written to."""
 
     offset: int
     size: int
+    unwritten: bool = False
 
 
 Event = Good | Failed | Skipped
@@ -181,6 +196,8 @@ class Reader:
         self._claims: list[_Claim] = []
         self._made: deque[Event] = deque()
         self._closed = False
+        self._last = b""
+        self._tail = 0  # how many equal octets 0x00 or 0xFF the input ends with so far
 
     @property
     def offset(self) -> int:
@@ -190,6 +207,8 @@ class Reader:
     def feed(self, data: bytes) -> None:
         """Take the next bytes of the input."""
         self._buffer += data
+        self._tail = _tail(data, self._tail, self._last)
+        self._last = data[-1:] or self._last
         self._advance(self._end - self._look + 1)
         self._forget()
 
@@ -285,8 +304,9 @@ class Reader:
                 first = self._claims.pop(0)
                 self._fail(first, min(stop, first.offset + (first.size or first.probe.longest)), stop)
         elif stop - self._gap <= LONGEST_ROW:
-            for claim in self._row(stop):
-                self._fail(claim, min(claim.offset + (claim.size or stop), stop), stop)
+            end = self._written(stop)
+            for claim in self._row(end):
+                self._fail(claim, min(claim.offset + (claim.size or end), end), end)
         self._skip(stop)
 
     def _fail(self, claim: _Claim, end: int, stop: int | None = None) -> None:
@@ -321,9 +341,19 @@ class Reader:
         raise AssertionError(f"{frame.name} at {claim.offset} is good, but was not taken")
 
     def _skip(self, stop: int) -> None:
-        if stop > self._gap:
-            self._made.append(Skipped(self._gap, stop - self._gap))
-            self._gap = stop
+        if stop <= self._gap:
+            return
+        blank = self._written(stop)
+        if blank > self._gap:
+            self._made.append(Skipped(self._gap, blank - self._gap))
+        if stop > blank:
+            self._made.append(Skipped(blank, stop - blank, stop - blank >= UNWRITTEN))
+        self._gap = stop
+
+    def _written(self, stop: int) -> int:
+        """Where a tail that was never written to begins, else stop."""
+        is_tail = self._closed and stop == self._end and self._tail >= UNWRITTEN
+        return max(self._gap, stop - self._tail) if is_tail else stop
 
     def _row(self, stop: int) -> list[_Claim]:
         """The bytes since the last good frame as a row of frames, none where they are not a whole number of them.
@@ -351,3 +381,12 @@ class Reader:
         if keep > self._base:
             del self._buffer[: keep - self._base]
             self._base = keep
+
+
+def _tail(data: bytes, before: int, last: bytes) -> int:
+    """How many equal octets 0x00 or 0xFF the input ends with after these bytes; before, last: how many until now, and which."""
+    octet = data[-1:]
+    if octet not in (b"\x00", b"\xff"):
+        return 0 if octet else before
+    run = len(data) - len(data.rstrip(octet))
+    return run + before if run == len(data) and octet == last else run

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import stat
 import sys
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -18,14 +19,17 @@ from typing import BinaryIO, TextIO, cast
 
 import click
 
-from packetkit.captures import paste
+from packetkit.captures import paste, pcap
 from packetkit.captures.account import Account
+from packetkit.captures.packets import Strip
 from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle, whole
-from packetkit.cli import continued, decoded, output
+from packetkit.captures.unpack import packed_as, unpacked
+from packetkit.cli import continued, decoded, forms, output
 from packetkit.cli.spelling import portable
 from packetkit.codec.calibrate import curves, serials
 from packetkit.codec.frame import Frame
 from packetkit.errors import InputError
+from packetkit.export import csv
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, open_input, shown_name
 from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
@@ -35,6 +39,9 @@ FINDINGS, INTERRUPTED = 1, 130
 
 # 64 KiB: a pipe's usual capacity; larger pieces are no faster.
 PIECE = 1 << 16
+
+# The rows that common spreadsheets hold are 2**20 (common practice), and the titles take one.
+SPREADSHEET_ROWS = 1_048_575
 
 # Of each possible reading so much is decoded to show what it would give.
 TRIED = 1 << 16
@@ -58,7 +65,10 @@ class Wanted:
 
     def events(self, pieces: Iterable[bytes], *, in_detail: bool) -> Iterator[Event]:
         """Yield what the pieces hold, calibrated where a unit was named and the records are in detail."""
-        found = self._events(pieces, in_detail=in_detail)
+        return self.calibrated(self._events(pieces, in_detail=in_detail), in_detail=in_detail)
+
+    def calibrated(self, found: Iterator[Event], *, in_detail: bool) -> Iterator[Event]:
+        """The events, calibrated where a unit was named and the records are in detail."""
         if self.serial is None or not in_detail:
             return found
         known = {name: bool(curves(frame.layout, self.serial)) for name, frame in self.frames.items()}
@@ -125,6 +135,19 @@ def supplied_codes(given: Iterable[str], frames: Mapping[str, Frame]) -> dict[st
 # -- from the input to bytes -----------------------------------------------------------------------
 
 
+# As much as tells a packed file or a capture of network tools.
+HEAD = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How the input is read: the options of its form; follow: waiting for more; as_it_is: not unpacking it."""
+
+    asked: forms.Asked = forms.NO_OPTIONS
+    follow: bool = False
+    as_it_is: bool = False
+
+
 @dataclass(frozen=True, slots=True)
 class Source:
     """Bytes to decode: how they were read, in which pieces, and how many where that is known.
@@ -136,18 +159,43 @@ class Source:
     pieces: Iterable[bytes]
     size: int | None = None
     refusal: str = ""
+    form: forms.Form | None = None  # None: frames back to back
+    asked: forms.Asked = forms.NO_OPTIONS
 
 
-def source_of(stream: BinaryIO, name: str, given: str | None, wanted: Wanted) -> Source:
+def source_of(
+    stream: BinaryIO, name: str, given: str | None, wanted: Wanted, how: Reading = Reading()
+) -> Source:
     """Return the bytes that an input means. Raises InputError where it may mean several, or not what was given."""
-    pieces = _pieces(stream)
+    pieces = _pieces(stream, follow=how.follow)
+    size = None if how.follow else _size(stream)
+    packed = ""
+    if not how.as_it_is:
+        head, pieces = _head(pieces)
+        packed = packed_as(head)
+        if packed:
+            _refuse_two(name, packed, head, wanted, given)
+            head, pieces = _head(unpacked(packed, pieces))
+            size = None
+        if given is None and pcap.is_pcap(head):
+            _refuse_two(name, "pcap", head, wanted, given)
+            given = "pcap"
+    source = _unpacked_source(pieces, size, name, given, wanted, how)
+    return replace(source, read_as=f"{source.read_as} in {packed}") if packed else source
+
+
+def _unpacked_source(
+    pieces: Iterator[bytes], size: int | None, name: str, given: str | None, wanted: Wanted, how: Reading
+) -> Source:
+    if given in forms.FORMS:
+        return Source(given, pieces, size, form=forms.FORMS[given], asked=how.asked)
     if given == "binary":
-        return Source(given, pieces, _size(stream))
+        return Source(given, pieces, size)
     held: list[bytes] = []
     for piece in pieces:
         held.append(piece)
         if given is None and not paste.is_text(piece) and paste.mark_of(held[0]) is None:
-            return Source("binary", _chained(held, pieces), _size(stream))
+            return Source("binary", _chained(held, pieces), size)
     data = b"".join(held)
     text = paste.text_of(data)
     if text is None and given is None:
@@ -191,10 +239,40 @@ def _several(name: str, possible: Mapping[str, bytes], wanted: Wanted) -> str:
     return "\n".join(lines)
 
 
-def _pieces(stream: BinaryIO) -> Iterator[bytes]:
+# Twice a second: soon enough for a person, and nothing for the machine.
+LOOKS_S = 0.5
+
+
+def _pieces(stream: BinaryIO, *, follow: bool = False) -> Iterator[bytes]:
+    """What can be read at once, again and again; follow: also what is written to a file later, until an interruption."""
     read: Callable[[int], bytes] = getattr(stream, "read1", stream.read)
-    while piece := read(PIECE):
-        yield piece
+    while True:
+        while piece := read(PIECE):
+            yield piece
+        if not follow or _size(stream) is None:
+            return  # a pipe that ended stays so
+        yield b""  # what came so far is on its way before the wait
+        time.sleep(LOOKS_S)
+
+
+def _head(pieces: Iterator[bytes]) -> tuple[bytes, Iterator[bytes]]:
+    """The first bytes, enough to see what file it is, and all the pieces."""
+    held: list[bytes] = []
+    for piece in pieces:
+        held.append(piece)
+        if not piece or sum(map(len, held)) >= HEAD:
+            break
+    return b"".join(held), _chained(held, pieces)
+
+
+def _refuse_two(name: str, kind: str, head: bytes, wanted: Wanted, given: str | None) -> None:
+    """Raise InputError where the first bytes are those of such a file and good frames as well."""
+    if wanted.tried(head).good:
+        said = f"--from {given or 'binary'}"
+        raise InputError(
+            f"{name}: this begins like a {kind} file, and good frames are in it as it stands. Say {said} --as-it-is "
+            f"to take it as frames" + (", or --from pcap" if kind == "pcap" else ", or unpack it first")
+        )
 
 
 def _chained(first: list[bytes], rest: Iterator[bytes]) -> Iterator[bytes]:
@@ -221,23 +299,30 @@ class Target:
 
     form: str
     destination: str
+    follow: bool = False
+    style: csv.Style = csv.PLAIN
 
 
 def decode(wanted: Wanted, source: Source, target: Target) -> int:
     """Write what the source holds and what became of its bytes; return the exit status."""
-    account = Account.of(frame.layout for frame in wanted.frames.values())
+    unit = source.form.unit if source.form is not None else "byte"
+    account = Account.of((frame.layout for frame in wanted.frames.values()), unit)
     with _opened(target) as stream:
         writer = _writer(wanted, target, stream.write)
-        interrupted = _pump(
-            wanted, replace(source, pieces=_pushing(source.pieces, stream)), target, writer, account
-        )
+        pushed = replace(source, pieces=_pushing(source.pieces, stream))
+        flush = stream.flush if target.follow else None
+        interrupted = _pump(wanted, pushed, target, writer, account, flush)
         writer.end()
         account.finish()
         note = decoded.account_text(account, source.read_as, wanted.obstacle, source.refusal)
         width = min(output.columns(), output.DEFAULT_COLUMNS)
         note += continued.text(account, width, output.encoding_of(target.destination))
+        if source.form is not None:
+            note += forms.count_text(source.asked.count, source.form.name)
+        if isinstance(writer, decoded.Rows) and writer.rows > SPREADSHEET_ROWS:
+            note += f"{writer.rows:,} rows: a spreadsheet holds {SPREADSHEET_ROWS + 1:,} with the titles, and drops the rest.\n"
         if interrupted:
-            note += f"Stopped at byte {account.size:,}: what comes after it was not decoded.\n"
+            note += _stopped(account, source)
         if isinstance(writer, decoded.Document):
             stream.write(output.json_text(writer.made(account, source.read_as)))
         elif target.form == "table":
@@ -247,6 +332,14 @@ def decode(wanted: Wanted, source: Source, target: Target) -> int:
     if target.form in ("csv", "jsonl") or target.destination != "-" or interrupted:
         output.say(note)
     return INTERRUPTED if interrupted else 0 if account.is_clean else FINDINGS
+
+
+def _stopped(account: Account, source: Source) -> str:
+    """Where an interruption came: what was written before it is whole."""
+    if source.form is not None and source.form.unit == "byte":
+        where = f"after the frame at offset {account.last_offset:,}" if account.size else "before any frame"
+        return f"Stopped {where}: what comes after it was not decoded.\n"
+    return f"Stopped at {account.unit} {account.size:,}: what comes after it was not decoded.\n"
 
 
 class _Utf8:
@@ -280,35 +373,59 @@ def _pushing(pieces: Iterable[bytes], stream: _Utf8 | TextIO) -> Iterator[bytes]
         stream.flush()
 
 
-def _pump(wanted: Wanted, source: Source, target: Target, writer: decoded.Writer, account: Account) -> bool:
+def _pump(
+    wanted: Wanted,
+    source: Source,
+    target: Target,
+    writer: decoded.Writer,
+    account: Account,
+    flush: Callable[[], object] | None = None,
+) -> bool:
     """Hand every event to the writer and count it; return whether that was interrupted."""
     in_detail = target.form != "csv" or wanted.serial is not None
     shows_lines = target.destination == "-" and target.form != "json" and sys.stdout.isatty()
     progress = output.Progress("bytes", source.size, stream=StringIO() if shows_lines else None)
+    pieces = _counted(source.pieces, progress)
     try:
         with progress:
-            for event in wanted.events(source.pieces, in_detail=in_detail):
+            for event in _events(wanted, replace(source, pieces=pieces), in_detail=in_detail):
                 try:
                     writer.event(event)
                 finally:  # what was written counts, also where it is the last before an interruption
                     account.add(event)
-                progress.advance(event.size)
+                if flush is not None:
+                    flush()
     except KeyboardInterrupt:
         return True
     return False
 
 
+def _counted(pieces: Iterable[bytes], progress: output.Progress) -> Iterator[bytes]:
+    """The pieces, each counted when what it holds is done."""
+    for piece in pieces:
+        yield piece
+        progress.advance(len(piece))
+
+
+def _events(wanted: Wanted, source: Source, *, in_detail: bool) -> Iterator[Event]:
+    if source.form is None:
+        return wanted.events(source.pieces, in_detail=in_detail)
+    what = forms.What(wanted.mission, wanted.frames, in_detail, wanted.salvage, wanted.known)
+    return wanted.calibrated(source.form.events(what, source.pieces, source.asked), in_detail=in_detail)
+
+
 def _writer(wanted: Wanted, target: Target, write: decoded.Write) -> decoded.Writer:
     layouts = {name: frame.layout for name, frame in wanted.frames.items()}
     if target.form == "json":
-        return decoded.Document(wanted.mission, detail=wanted.detail)
+        return decoded.Document(wanted.mission, detail=wanted.detail, trace=target.style.trace)
     if target.form == "jsonl":
-        return decoded.Lines(write, layouts, detail=wanted.detail)
+        return decoded.Lines(write, layouts, detail=wanted.detail, trace=target.style.trace)
     if target.form == "csv":
-        return decoded.Rows(write, layouts, wanted.serial)
+        return decoded.Rows(write, layouts, wanted.serial, target.style)
     encoding = output.encoding_of(target.destination)
     first = next(iter(layouts.values()))
-    is_plain = not (wanted.detail or wanted.salvage or wanted.serial is not None)
+    in_blocks = wanted.detail or wanted.salvage or wanted.serial is not None
+    is_plain = not (in_blocks or target.follow or target.style.received)
     if is_plain and len(layouts) == 1 and decoded.fits_a_row(first):
         return decoded.Overview(write, first, encoding)
     calibrated = wanted.serial is not None
@@ -324,6 +441,25 @@ def told(mission: Mission, variants: tuple[str, ...]) -> Mission:
         raise InputError(f"--variant: {error.args[0]}") from None
 
 
+# The forms that say when and how well a frame was received.
+TELLING = ("lines", "csv", "jsonl", "pcap")
+
+
+def _check_follow(follow: bool, given: str | None, text: str | None, as_json: bool) -> None:
+    """Raise UsageError where there is nothing to follow, or no way to write at once."""
+    if not follow:
+        return
+    if text is not None or as_json:
+        raise click.UsageError(
+            f"--follow waits for more, and {'--text' if text else '--json'} is whole at once"
+        )
+    waits = given is None or given in ("hex", "base64", "bits", "packed-bits")
+    if waits:
+        raise click.UsageError(
+            "--follow goes with an input that is read as it comes: say --from binary, lines, csv, jsonl, pcap, slip, kiss, cobs or hdlc"
+        )
+
+
 @click.command("decode")
 @click.argument("schema", metavar="SCHEMA")
 @click.argument("source", metavar="[INPUT]", required=False)
@@ -331,9 +467,19 @@ def told(mission: Mission, variants: tuple[str, ...]) -> Mission:
 @click.option(
     "--from",
     "given",
-    type=click.Choice(["hex", "base64", "binary"]),
-    help="What the input is. Without it, the only thing that it can be.",
+    type=click.Choice(["hex", "base64", "binary", *forms.FORMS]),
+    help="What the input is: frames back to back, or one of: "
+    + "; ".join(f"{form.name}, {form.help}" for form in forms.FORMS.values())
+    + ". Without it, the only thing that it can be.",
 )
+@forms.options
+@click.option("--as-it-is", is_flag=True, help="Do not unpack gzip and zstd, nor look for pcap.")
+@click.option(
+    "--follow",
+    is_flag=True,
+    help="Wait for what is written to the input later; each frame goes out at once. Ends with Ctrl-C.",
+)
+@click.option("--trace", is_flag=True, help="Name file and fingerprint in every row and line.")
 @click.option("--frame", metavar="NAME", help="Look for this frame only.")
 @click.option(
     "--variant",
@@ -345,10 +491,10 @@ def told(mission: Mission, variants: tuple[str, ...]) -> Mission:
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["table", "csv", "jsonl"]),
+    type=click.Choice(["table", "csv", "csv-semicolon", "jsonl"]),
     default="table",
     show_default=True,
-    help="How to write the frames.",
+    help="How to write the frames; csv-semicolon has a comma in numbers.",
 )
 @click.option("--detail", is_flag=True, help="Show every field with its raw code, constants and checks too.")
 @click.option(
@@ -372,6 +518,16 @@ def command(
     source: str | None,
     text: str | None,
     given: str | None,
+    line: str | None,
+    key: str | None,
+    payload: str | None,
+    strip_front: int,
+    strip_back: int,
+    framing_check: str | None,
+    marker_errors: int | None,
+    as_it_is: bool,
+    follow: bool,
+    trace: bool,
     frame: str | None,
     variants: tuple[str, ...],
     form: str,
@@ -384,20 +540,25 @@ def command(
 ) -> int:
     """Decode captured frames and account for every byte.
 
-    INPUT is a file, or - for standard input: binary, or text in hexadecimal or base64. Frames stand back to
-    back; junk between them is skipped and told. Exit status 1: a frame failed or was cut off, bytes were
-    skipped, or there was no frame.
+    INPUT is a file, or - for standard input: binary, or text in hexadecimal or base64, in which frames stand
+    back to back and junk between them is skipped and told; or what --from names. gzip and zstd are unpacked.
+    Exit status 1: a frame failed or was cut off, bytes were skipped, or there was no frame.
 
     \b
     packetkit decode heron.yaml heron.capture
     packetkit decode first-light.yaml --text "01 65 b1 80 3e 5b"
     packetkit decode heron.yaml log.hex --from hex --format csv -o log.csv
+    packetkit decode heron.yaml receiver.log --from lines --strip 4
+    packetkit decode heron.yaml - --from slip --format jsonl --follow
     """
     if (source is None) is (text is None):
         raise click.UsageError("name one input: a file, - for standard input, or --text TEXT")
-    if text is not None and given == "binary":
-        raise click.UsageError("--text is hexadecimal or base64; binary comes from a file or -")
-    if form == "csv" and (detail or salvage) and not as_json:
+    if text is not None and given not in (None, "hex", "base64"):
+        raise click.UsageError(f"--text is hexadecimal or base64; {given} comes from a file or -")
+    asked = forms.Asked(line, key, payload, framing_check, marker_errors, Strip(strip_front, strip_back))
+    forms.check_options(given, asked)
+    _check_follow(follow, given, text, as_json)
+    if form.startswith("csv") and (detail or salvage) and not as_json:
         raise click.UsageError(
             "a cell of CSV holds a value and nothing about it; use --format jsonl with this"
         )
@@ -410,9 +571,11 @@ def command(
     if serial is not None and serial not in known:
         listed = f"those with curves are {', '.join(known)}" if known else "the schema has no calibration"
         raise InputError(f"--serial: there are no curves for {serial!r}; {listed}")
-    target = Target("json" if as_json else form, destination)
+    style = csv.Style(form == "csv-semicolon", given in TELLING, (source or "--text") if trace else None)
+    target = Target("json" if as_json else form.partition("-")[0], destination, follow, style)
     if text is not None:
         return decode(wanted, _from_text(text, "--text", given, wanted), target)
     assert source is not None
     with open_input(source) as stream:
-        return decode(wanted, source_of(stream, shown_name(source), given, wanted), target)
+        how = Reading(asked, follow, as_it_is)
+        return decode(wanted, source_of(stream, shown_name(source), given, wanted, how), target)

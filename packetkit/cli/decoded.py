@@ -49,12 +49,13 @@ class Writer(Protocol):
 class Lines:
     """JSON lines. Skipped ranges are no frames: they are told in the account."""
 
-    def __init__(self, write: Write, layouts: Layouts, *, detail: bool) -> None:
-        self._write, self._layouts, self._detail = write, layouts, detail
+    def __init__(self, write: Write, layouts: Layouts, *, detail: bool, trace: str | None = None) -> None:
+        self._write, self._layouts, self._detail, self._trace = write, layouts, detail, trace
 
     def event(self, event: Event) -> None:
         if not isinstance(event, Skipped):
-            self._write(jsonl.text_of(jsonl.line_of(event, self._layouts, detail=self._detail)))
+            line = jsonl.line_of(event, self._layouts, detail=self._detail, trace=self._trace)
+            self._write(jsonl.text_of(line))
 
     def end(self) -> None:
         return
@@ -63,19 +64,23 @@ class Lines:
 class Rows:
     """CSV with columns for the longest lists there can be, or, where those are too many, for the longest there were."""
 
-    def __init__(self, write: Write, layouts: Layouts, serial: str | None = None) -> None:
-        self._write, self._layouts, self._serial = write, layouts, serial
+    def __init__(
+        self, write: Write, layouts: Layouts, serial: str | None = None, style: csv.Style = csv.PLAIN
+    ) -> None:
+        self._write, self._layouts, self._serial, self._style = write, layouts, serial, style
+        self.rows = 0
         self._held: list[Good | Failed] | None = None
         self._most: dict[str, dict[int, int]] = {name: {} for name in layouts}
         if csv.is_too_wide(layouts.values()):
             self._held = []
         else:
-            self._sheet = csv.Sheet(layouts, serial=serial)
+            self._sheet = csv.Sheet(layouts, serial=serial, style=style)
             write(self._sheet.header())
 
     def event(self, event: Event) -> None:
         if isinstance(event, Skipped):
             return
+        self.rows += 1
         if self._held is None:
             self._write(self._sheet.row(event))
             return
@@ -88,7 +93,7 @@ class Rows:
     def end(self) -> None:
         if self._held is None:
             return
-        sheet = csv.Sheet(self._layouts, self._most, self._serial)
+        sheet = csv.Sheet(self._layouts, self._most, self._serial, self._style)
         self._write(sheet.header())
         for event in self._held:
             self._write(sheet.row(event))
@@ -97,35 +102,38 @@ class Rows:
 class Document:
     """One JSON document, written whole at the end, when the account is known."""
 
-    def __init__(self, mission: Mission, *, detail: bool) -> None:
-        self._mission, self._detail = mission, detail
+    def __init__(self, mission: Mission, *, detail: bool, trace: str | None = None) -> None:
+        self._mission, self._detail, self._trace = mission, detail, trace
         self.frames: list[dict[str, Any]] = []
         self.skipped: list[dict[str, int]] = []
 
     def event(self, event: Event) -> None:
-        if isinstance(event, Skipped):
-            self.skipped.append({"offset": event.offset, "size_bytes": event.size})
-        else:
-            self.frames.append(jsonl.line_of(event, self._mission.layouts, detail=self._detail))
+        if not isinstance(event, Skipped):
+            line = jsonl.line_of(event, self._mission.layouts, detail=self._detail, trace=self._trace)
+            self.frames.append(line)
+        elif not event.unwritten:
+            self.skipped.append({"offset": event.offset, "size": event.size})
 
     def end(self) -> None:
         return
 
     def made(self, account: Account, read_as: str) -> dict[str, Any]:
-        """Return the document."""
+        """Return the document. Offsets and sizes count what the keys say: bits where the input is demodulated bits."""
+        unit = account.unit + "s"
         return {
             "mission": self._mission.name,
             "fingerprint": self._mission.fingerprint,
             "read_as": read_as,
-            "size_bytes": account.size,
+            f"size_{unit}": account.size,
             "good_frames": sum(account.good.values()),
             "good_by_frame": dict(account.good),
             "failed_frames": sum(account.failed.values()),
             "failed_by_reason": dict(account.failed_by_reason),
             "skipped_ranges": account.skipped_ranges,
-            "skipped_bytes": account.skipped_bytes,
+            f"skipped_{unit}": account.skipped_bytes,
+            f"unwritten_{unit}": account.unwritten,
             "continuity": continued.document(account),
-            "skipped": self.skipped,
+            "skipped": [{"offset": one["offset"], f"size_{unit}": one["size"]} for one in self.skipped],
             "frames": self.frames,
         }
 
@@ -169,7 +177,7 @@ class Blocks:
         self._between = ""
 
     def event(self, event: Event) -> None:
-        lines = [self._between + told(event)]
+        lines = [self._between + told(event) + beside(event)]
         if isinstance(event, Failed):
             lines += ["  " + line for line in output.wrapped(event.message, output.columns() - 2)]
             lines.append("  " + hex_of(event.data, output.columns() - 2))
@@ -268,7 +276,18 @@ def told(event: Event) -> str:
     if isinstance(event, Failed):
         claim = f"claimed {event.claimed}" if event.claimed else "no frame"
         return f"{event.offset}  {claim}, {size}: {event.reason}"
-    return f"{event.offset}  skipped {size}"
+    return f"{event.offset}  {'unwritten' if event.unwritten else 'skipped'} {size}"
+
+
+def beside(event: Event) -> str:
+    """Return what the capture says of when and how well a frame was received, behind a comma; empty where it says nothing."""
+    said = None if isinstance(event, Skipped) else event.received
+    if said is None:
+        return ""
+    parts = [said.time] if said.time else []
+    parts += [f"{said.rssi_dbm:g} dBm"] if said.rssi_dbm is not None else []
+    parts += [f"SNR {said.snr_db:g} dB"] if said.snr_db is not None else []
+    return "".join(f", {part}" for part in parts)
 
 
 def hex_of(data: bytes, width: int) -> str:
@@ -287,7 +306,9 @@ def account_text(account: Account, read_as: str, note: str = "", refusal: str = 
     """
     good = sum(account.good.values())
     lines = [
-        f"Read as {read_as}: {counted(account.size, 'byte')}." if account.size else "The input is empty."
+        f"Read as {read_as}: {counted(account.size, account.unit)}."
+        if account.size
+        else "The input is empty."
     ]
     if note:
         lines.append(f"Taken as one frame: {note}.")
@@ -302,13 +323,16 @@ def account_text(account: Account, read_as: str, note: str = "", refusal: str = 
         ranges = [_range(skipped) for skipped in account.ranges]
         if account.skipped_ranges > len(ranges):
             ranges.append(f"and {account.skipped_ranges - len(ranges):,} ranges more")
-        text = (
-            f"Skipped: {counted(account.skipped_bytes, 'byte')} in {counted(account.skipped_ranges, 'range')}"
-        )
+        text = f"Skipped: {counted(account.skipped_bytes, account.unit)} in {counted(account.skipped_ranges, 'range')}"
         lines.append(f"{text}, at {', '.join(ranges)}.")
+    if account.unwritten:
+        lines.append(
+            f"Unwritten: the last {counted(account.unwritten, account.unit)} are all 0x00 or all 0xFF."
+        )
     if not good and refusal:
         lines.append("The input is text, and its characters were taken for the bytes:")
         lines += refusal.split("\n")
+        lines.append("Is it a log, CSV or JSON lines? Say --from lines, csv or jsonl.")
     elif not good and not account.failed and account.size:
         lines.append("Nothing here begins like a frame of this schema. Is it the right schema, and --from?")
     width = min(output.columns(), output.DEFAULT_COLUMNS)

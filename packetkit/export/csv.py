@@ -12,14 +12,16 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
-from packetkit.captures.stream import Failed, Good
+from packetkit.captures.stream import Failed, Good, Received
 from packetkit.codec import cells
 from packetkit.codec.calibrate import curves
 from packetkit.errors import EncodeError
 from packetkit.export import columns
 from packetkit.export.columns import Entry, Given, LeftOut, Refused
+from packetkit.layout.fingerprint import fingerprint as layout_fingerprint
 from packetkit.layout.limits import beyond
 from packetkit.layout.model import Layout
 
@@ -34,7 +36,26 @@ CALIBRATED = " calibrated"
 # What spreadsheets of many countries write instead of a comma; no path holds them.
 _OTHER_SEPARATORS = (";", "\t", "|")
 
+# What a capture says beside a frame, and where a row comes from: columns behind the lead, where they were asked for.
+BESIDE = ("received_time", "rssi_dbm", "snr_db")
+TRACE = ("file", "fingerprint")
+
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How rows are written. for_comma_countries: semicolons between cells and a comma in numbers, as spreadsheets of half of Europe ask.
+
+    received: columns for time and signal; trace: the name of the file that every row comes from, None for no such columns.
+    """
+
+    for_comma_countries: bool = False
+    received: bool = False
+    trace: str | None = None
+
+
+PLAIN = Style()
 
 
 class Sheet:
@@ -48,8 +69,12 @@ class Sheet:
         layouts: Mapping[str, Layout],
         most: Mapping[str, Mapping[int, int]] | None = None,
         serial: str | None = None,
+        style: Style = PLAIN,
     ) -> None:
-        self._layouts = layouts
+        self._layouts, self._style = layouts, style
+        self._fingerprints = {
+            name: layout_fingerprint(layout) for name, layout in layouts.items() if style.trace
+        }
         self._serial = serial
         self._most = most or {}
         self._titles = {name: cells.titles(one, self._most.get(name)) for name, one in layouts.items()}
@@ -66,13 +91,28 @@ class Sheet:
 
     def header(self) -> str:
         """Return the line of titles."""
-        return _line([*LEAD, *self._places, *([BEYOND] if self._has_limits else [])])
+        lead = [*LEAD, *(BESIDE if self._style.received else ()), *(TRACE if self._style.trace else ())]
+        return self._line([*lead, *self._places, *([BEYOND] if self._has_limits else [])])
+
+    def _line(self, row: list[Any]) -> str:
+        return _line(row, self._style.for_comma_countries)
+
+    def _lead(self, name: str, event: Good | Failed) -> list[Any]:
+        """What stands in front of the values."""
+        is_good = (event.is_verified or None) if isinstance(event, Good) else False
+        made: list[Any] = [name, event.offset, is_good, getattr(event, "reason", "")]
+        if self._style.received:
+            beside = event.received or Received()
+            made += [beside.time, beside.rssi_dbm, beside.snr_db]
+        if self._style.trace:
+            made += [self._style.trace, self._fingerprints.get(name, "")]
+        return made
 
     def row(self, event: Good | Failed) -> str:
         """Return the line of one event; a failed one has no values. A good one holds a plain record, with a serial one in detail."""
         made: list[Any] = [None] * (len(self._places) + self._has_limits)
         if isinstance(event, Failed):
-            return _line([event.claimed, event.offset, False, event.reason, *made])
+            return self._line([*self._lead(event.claimed, event), *made])
         layout, most = self._layouts[event.frame], self._most.get(event.frame)
         record, true = event.record, {}
         if self._serial is not None:
@@ -89,7 +129,7 @@ class Sheet:
             said += [f"{cell.path} {limit}"] if limit else []
         if said:
             made[-1] = ", ".join(said)
-        return _line([event.frame, event.offset, True if event.is_verified else None, "", *made])
+        return self._line([*self._lead(event.frame, event), *made])
 
 
 def is_too_wide(layouts: Iterable[Layout]) -> bool:
@@ -98,9 +138,13 @@ def is_too_wide(layouts: Iterable[Layout]) -> bool:
     return any(width is None for width in widths) or sum(map(int, filter(None, widths))) > columns.WIDEST
 
 
-def _line(row: Iterable[Any]) -> str:
+def _line(row: Iterable[Any], for_comma_countries: bool = False) -> str:
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerow(list(map(_word, row)))
+    words = [
+        _word(value).replace(".", ",") if for_comma_countries and isinstance(value, float) else _word(value)
+        for value in row
+    ]
+    csv.writer(text, delimiter=";" if for_comma_countries else ",", lineterminator="\n").writerow(words)
     return text.getvalue()
 
 
@@ -145,12 +189,23 @@ def _is_said(path: str) -> bool:
     return path == BEYOND or path.endswith(CALIBRATED)
 
 
+def _lead_of(header: list[str]) -> int:
+    """How many titles stand before the values: those that decode writes, 0 where it did not write the file."""
+    if tuple(header[: len(LEAD)]) != LEAD:
+        return 0
+    lead = len(LEAD)
+    for more in (BESIDE, TRACE):
+        if tuple(header[lead : lead + len(more)]) == more:
+            lead += len(more)
+    return lead
+
+
 class _Titles:
     """The first line of a file, understood."""
 
     def __init__(self, header: list[str], layouts: Mapping[str, Layout], frame: str | None) -> None:
         self._layouts, self._frame = layouts, frame
-        self._lead = len(LEAD) if tuple(header[: len(LEAD)]) == LEAD else 0
+        self._lead = _lead_of(header)
         self._paths = header[self._lead :]
         self._named: int | None = None
         possible = [layouts[frame]] if frame else list(layouts.values())

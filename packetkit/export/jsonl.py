@@ -16,14 +16,20 @@ from typing import Any
 from packetkit.captures.stream import Failed, Good
 from packetkit.export import columns
 from packetkit.export.columns import Entry, Given, LeftOut, Refused
+from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.model import Layout
 
 GOOD_KEYS = ("frame", "offset", "ok", "reason", "values", "reasons", "notes")
-_LINE_KEYS = frozenset((*GOOD_KEYS, "claimed", "calibrated"))
+_LINE_KEYS = frozenset((*GOOD_KEYS, "claimed", "calibrated", "received", "file", "fingerprint"))
 
 
-def line_of(event: Good | Failed, layouts: Mapping[str, Layout], *, detail: bool = False) -> dict[str, Any]:
-    """Return the object of one line. A good event holds its record in detail; detail keeps it so in `values`."""
+def line_of(
+    event: Good | Failed, layouts: Mapping[str, Layout], *, detail: bool = False, trace: str | None = None
+) -> dict[str, Any]:
+    """Return the object of one line. A good event holds its record in detail; detail keeps it so in `values`.
+
+    trace: the name of the file, for the keys `file` and `fingerprint` (the frame's).
+    """
     made: dict[str, Any] = {
         "frame": None,
         "offset": event.offset,
@@ -43,6 +49,12 @@ def line_of(event: Good | Failed, layouts: Mapping[str, Layout], *, detail: bool
     if any("calibrated" in leaf for _, leaf in found):
         made["calibrated"] = {path: leaf["calibrated"] for path, leaf in found if "calibrated" in leaf}
     made["notes"] = {path: note for path, leaf in found if (note := columns.note_of(leaf))}
+    beside = event.received
+    if beside is not None:
+        made["received"] = {"time": beside.time, "rssi_dbm": beside.rssi_dbm, "snr_db": beside.snr_db}
+    if trace is not None:
+        layout = layouts.get(event.frame if isinstance(event, Good) else event.claimed)
+        made["file"], made["fingerprint"] = trace, None if layout is None else fingerprint(layout)
     return made
 
 

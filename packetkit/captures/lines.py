@@ -1,0 +1,270 @@
+"""Text captures with a frame a line: logs of receivers, CSV with a payload column, JSON lines of brokers and network servers.
+
+Nothing is guessed: a payload that reads as hexadecimal and as base64 alike, and a line that several shapes read differently, are errors
+that show the readings and say which option decides. Lines without a frame (start-up texts, remarks) are counted, not errors.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from packetkit.captures import paste
+from packetkit.captures.packets import Packet
+from packetkit.captures.stream import Received
+from packetkit.errors import InputError
+
+# A line beyond this is no line of a log: it bounds memory where a binary file is said to be text.
+LONGEST_LINE = 1 << 20
+
+_HEX = r"(?P<payload>(?:(?:0[xX])?[0-9A-Fa-f]{2}[ ,:;-]{0,2}){2,})"
+_NUMBER = r"[+-]?[0-9]+(?:\.[0-9]+)?"
+_TIME = (
+    r"(?P<time>[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}:[0-9]{2}(?:[.,][0-9]+)?(?:Z|[+-][0-9]{2}:?[0-9]{2})?"
+    r"|[0-9]{1,2}:[0-9]{2}:[0-9]{2}(?:[.,][0-9]+)?|[0-9]{9,10}(?:\.[0-9]+)?)"
+)
+_WORD = r"(?i:data|payload|hex|frame|packet|message|bytes|rx|received)"
+_BESIDE = (
+    rf"(?=(?:.*?\b(?i:rssi|signal)[ _a-zA-Z]*[:= ]\s*(?P<rssi>{_NUMBER}))?)"
+    rf"(?=(?:.*?\b(?i:snr|s/n)[ _a-zA-Z]*[:= ]\s*(?P<snr>{_NUMBER}))?)"
+)
+
+
+class Shape(NamedTuple):
+    """One way in which receivers write a frame into a line: a pattern with the groups payload, time, rssi, snr."""
+
+    name: str
+    pattern: re.Pattern[str]
+    example: str
+    source: str
+
+
+# Common practice of receivers' serial logs; the examples are invented. One reading a line: the tests hold that.
+SHAPES = (
+    Shape(
+        "named",
+        re.compile(rf"(?:.*?{_TIME})?{_BESIDE}.*?\b{_WORD}\b\s*[:=]\s*\"?{_HEX}\"?(?![0-9A-Za-z])"),
+        "2031-05-02T10:00:01Z rssi=-97 snr=8.5 data=0165b1803e5b",
+        "common practice",
+    ),
+    Shape(
+        "columns",
+        re.compile(rf"\s*{_TIME}[,;\t]\s*(?P<rssi>{_NUMBER})[,;\t]\s*(?P<snr>{_NUMBER})[,;\t]\s*{_HEX}\s*"),
+        "2031-05-02T10:00:01Z,-97,8.5,0165b1803e5b",
+        "common practice",
+    ),
+    Shape(
+        "timed",
+        re.compile(rf"\s*\[?{_TIME}\]?\s*(?:->|<-|>|<|:|\|)?\s*{_HEX}\s*"),
+        "[10:00:01.250] 01 65 b1 80 3e 5b",
+        "common practice",
+    ),
+)
+BY_NAME = {shape.name: shape for shape in SHAPES}
+
+
+@dataclass
+class Count:
+    """Lines that were read, and those of them without a frame."""
+
+    lines: int = 0
+    without: int = 0
+
+
+def numbered(pieces: Iterable[bytes]) -> Iterator[tuple[int, int, str]]:
+    """Yield each line with its number and the offset where it begins. What is not UTF-8 is replaced, for it is no payload."""
+    held, at, number = b"", 0, 0
+    for piece in pieces:
+        *lines, held = (held + piece).split(b"\n")
+        for line in lines:
+            number += 1
+            yield number, at, line.decode("utf-8-sig" if number == 1 else "utf-8", "replace").rstrip("\r")
+            at += len(line) + 1
+        if len(held) > LONGEST_LINE:
+            raise InputError(
+                f"line {number + 1} is longer than {LONGEST_LINE:,} bytes: this is no text of lines"
+            )
+    if held:
+        yield number + 1, at, held.decode("utf-8-sig" if not number else "utf-8", "replace").rstrip("\r")
+
+
+def payload_of(text: str, reading: str | None, where: str) -> bytes:
+    """Return the bytes of a payload. Raises InputError where it is none, or may be two."""
+    if reading is not None:
+        try:
+            return paste.READINGS[reading](text)
+        except InputError as error:
+            raise InputError(f"{where}: {error}") from error
+    found = paste.readings(text)
+    if len(found) > 1:
+        shown = "; ".join(f"as {name}: {data[:8].hex(' ')}" for name, data in found.items())
+        raise InputError(
+            f"{where}: the payload can be read in two ways ({shown}). Say --payload hex or base64"
+        )
+    ((_, data),) = found.items()
+    return data
+
+
+def log(pieces: Iterable[bytes], pattern: str | None, reading: str | None, count: Count) -> Iterator[Packet]:
+    """Yield the frames of a log. pattern: a shape's name, or a regular expression with the group payload; None: any one shape."""
+    shapes = _shapes(pattern)
+    for number, offset, line in numbered(pieces):
+        count.lines += 1
+        found = {shape.name: match for shape in shapes if (match := shape.pattern.search(line))}
+        if pattern is None or pattern in BY_NAME:
+            found = {name: match for name, match in found.items() if match.start() == 0}
+        texts = {re.sub(r"[\s,:;-]|0[xX]", "", match["payload"]).lower() for match in found.values()}
+        if not texts:
+            count.without += 1
+            continue
+        if len(texts) > 1:
+            ways = "; ".join(f"{name}: {match['payload'][:24]}" for name, match in found.items())
+            raise InputError(f"line {number} can be read in {len(texts)} ways ({ways}). Say --line NAME")
+        match = max(found.values(), key=lambda one: sum(map(bool, one.groups())))
+        is_ours = pattern is None or pattern in BY_NAME
+        data = payload_of(match["payload"], "hex" if is_ours else reading, f"line {number}")
+        yield Packet(offset, data, received=_received(match.groupdict()))
+
+
+def _shapes(pattern: str | None) -> tuple[Shape, ...]:
+    if pattern is None:
+        return SHAPES
+    if pattern in BY_NAME:
+        return (BY_NAME[pattern],)
+    names = ", ".join(BY_NAME)
+    try:
+        made = re.compile(pattern)
+    except re.error as error:
+        raise InputError(
+            f"--line: {pattern!r} is no shape ({names}) and no regular expression: {error}"
+        ) from error
+    if "payload" not in made.groupindex:
+        raise InputError(
+            f"--line: {pattern!r} is no shape ({names}), and as a regular expression it lacks the group (?P<payload>...); "
+            "the groups time, rssi and snr may stand beside it"
+        )
+    return (Shape("given", made, "", "the user"),)
+
+
+def _received(found: dict[str, Any]) -> Received | None:
+    time, rssi, snr = (found.get(name) for name in ("time", "rssi", "snr"))
+    if time is None and rssi is None and snr is None:
+        return None
+    return Received(None if time is None else str(time), _decimal(rssi), _decimal(snr))
+
+
+def _decimal(text: Any) -> float | None:
+    if isinstance(text, bool) or text is None:
+        return None
+    try:
+        number = float(text)
+    except (TypeError, ValueError):
+        return None
+    return number if abs(number) < 1e6 else None
+
+
+# What columns and keys are called, in lower case without units; common practice.
+NAMES = {
+    "payload": ("payload", "payload_raw", "frm_payload", "data", "frame", "hex", "bytes", "base64"),
+    "time": ("time", "timestamp", "received", "received_at", "received_time", "date"),
+    "rssi": ("rssi", "rssi_dbm", "signal", "signal_dbm"),
+    "snr": ("snr", "snr_db", "lora_snr", "lsnr"),
+}
+
+
+def table(pieces: Iterable[bytes], key: str | None, reading: str | None, count: Count) -> Iterator[Packet]:
+    """Yield the frames of CSV with titles. key: the payload's column; without it the only one with a usual name."""
+    lines = numbered(pieces)
+    first = next(lines, None)
+    if first is None:
+        return
+    mark = max(",;\t", key=first[2].count)
+    titles = [title.strip() for title in next(csv.reader([first[2]], delimiter=mark))]
+    places = {what: _column(titles, what) for what in NAMES}
+    chosen = _payload_column(titles, key)
+    for number, offset, line in lines:
+        count.lines += 1
+        cells = next(csv.reader([line], delimiter=mark), [])
+        if len(cells) <= chosen or not cells[chosen].strip():
+            count.without += 1
+            continue
+        beside = {
+            what: cells[place].strip() or None
+            for what, place in places.items()
+            if place is not None and place < len(cells)
+        }
+        yield Packet(offset, payload_of(cells[chosen], reading, f"line {number}"), received=_received(beside))
+
+
+def _column(titles: list[str], what: str) -> int | None:
+    return next((place for place, title in enumerate(titles) if title.lower() in NAMES[what]), None)
+
+
+def _payload_column(titles: list[str], key: str | None) -> int:
+    shown = ", ".join(titles)[:200]
+    if key is not None:
+        if key not in titles:
+            raise InputError(f"--key: there is no column {key!r}; the columns are {shown}")
+        return titles.index(key)
+    usual = [place for place, title in enumerate(titles) if title.lower() in NAMES["payload"]]
+    if len(usual) != 1:
+        many = "several columns may hold" if usual else "no column is known to hold"
+        raise InputError(f"{many} the payload: say --key NAME, one of {shown}")
+    return usual[0]
+
+
+def objects(pieces: Iterable[bytes], key: str | None, reading: str | None, count: Count) -> Iterator[Packet]:
+    """Yield the frames of JSON lines. key: the payload's dotted path; without it the only key with a usual name, at any depth."""
+    for number, offset, line in numbered(pieces):
+        if not line.strip():
+            continue
+        count.lines += 1
+        try:
+            found = json.loads(line)
+        except (ValueError, RecursionError):
+            raise InputError(f"line {number}: this is not JSON. One object stands on one line") from None
+        leaves = dict(_leaves(found, ""))
+        text = _payload(leaves, key, number)
+        if text is None:
+            count.without += 1
+            continue
+        beside = {what: _by_name(leaves, what) for what in ("time", "rssi", "snr")}
+        yield Packet(offset, payload_of(text, reading, f"line {number}"), received=_received(beside))
+
+
+def _leaves(value: Any, path: str) -> Iterator[tuple[str, Any]]:
+    """Every leaf under its dotted path, lists by index."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _leaves(inner, f"{path}.{key}" if path else key)
+    elif isinstance(value, list):
+        for index, inner in enumerate(value):
+            yield from _leaves(inner, f"{path}.{index}" if path else str(index))
+    else:
+        yield path, value
+
+
+def _by_name(leaves: dict[str, Any], what: str) -> Any:
+    return next(
+        (value for path, value in leaves.items() if path.rpartition(".")[2].lower() in NAMES[what]), None
+    )
+
+
+def _payload(leaves: dict[str, Any], key: str | None, number: int) -> str | None:
+    if key is not None:
+        text = leaves.get(key)
+        return text if isinstance(text, str) and text.strip() else None
+    usual = {
+        path: value
+        for path, value in leaves.items()
+        if isinstance(value, str) and path.rpartition(".")[2].lower() in NAMES["payload"]
+    }
+    if len(usual) > 1:
+        raise InputError(
+            f"line {number}: several keys may hold the payload: say --key, one of {', '.join(usual)}"
+        )
+    return next(iter(usual.values()), None)

@@ -1,0 +1,78 @@
+"""Captures in which every frame stands by itself, with its place and, where known, when and how well it was received.
+
+A reader of one form yields `Packet`s; `packet_events` makes events of them. What would surprise a reader: the offset of an event is
+where its packet begins in the file as captured (a line, a record, a delimiter), because there it can be looked up; it does not count
+the frame's own bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from packetkit.captures.stream import Event, Failed, Good, Received, events, obstacle, whole
+from packetkit.codec.frame import Frame
+from packetkit.framing.delimited import Framing, units
+from packetkit.mission.load import Mission
+
+
+@dataclass(frozen=True, slots=True)
+class Packet:
+    """One frame as it was captured; problem: what is wrong with how it was wrapped, empty where nothing is."""
+
+    offset: int
+    data: bytes
+    problem: str = ""
+    received: Received | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """Bytes that a radio driver or a forwarder added around each frame."""
+
+    front: int = 0
+    back: int = 0
+
+
+UNTOUCHED = Strip()
+
+
+def framed(framing: Framing, pieces: Iterable[bytes]) -> Iterator[Packet]:
+    """Yield what a delimited stream holds."""
+    return (Packet(*unit) for unit in units(framing, pieces))
+
+
+def packet_events(
+    mission: Mission,
+    frames: Mapping[str, Frame],
+    packets: Iterable[Packet],
+    *,
+    strip: Strip = UNTOUCHED,
+    detail: bool = False,
+    salvage: bool = False,
+    known: Mapping[str, int] | None = None,
+) -> Iterator[Event]:
+    """Yield the events of packets: each is one frame, or where that is none of them, frames back to back.
+
+    known: raw codes of supplied fields, for a frame that has some.
+    """
+    name = next(iter(frames)) if len(frames) == 1 else None
+    in_stream = not obstacle(frames)
+    for packet in packets:
+        added = strip.front + strip.back
+        if packet.problem or len(packet.data) <= added:
+            problem = packet.problem or f"{len(packet.data)} bytes, of which {added} are not the frame's"
+            reason = "framing" if packet.problem else "truncated"
+            yield Failed("", packet.offset, packet.data, reason, problem, received=packet.received)
+            continue
+        data = packet.data[strip.front : len(packet.data) - strip.back]
+        event = whole(mission, data, frame=name, detail=detail, salvage=salvage, known=known)
+        found = [event]
+        if isinstance(event, Failed) and in_stream and event.reason != "check failed":
+            several = list(events(frames, [data], detail=detail, salvage=salvage))
+            found = several if any(isinstance(one, Good) for one in several) else found
+        for one in found:
+            if isinstance(one, (Good, Failed)):
+                yield replace(one, offset=packet.offset, received=packet.received)
+            else:
+                yield replace(one, offset=packet.offset)

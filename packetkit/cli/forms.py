@@ -1,0 +1,208 @@
+"""The forms in which captures come, as `--from` names them, and the options that belong to each.
+
+A form is one row of FORMS: what it is called, what it is, and the events that bytes of it hold. What the bytes mean, packetkit.captures
+knows; here are the options, and the refusal of those that the form does not take.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import click
+
+from packetkit.captures import demodulated, lines, pcap
+from packetkit.captures.lines import Count
+from packetkit.captures.packets import UNTOUCHED, Packet, Strip, framed, packet_events
+from packetkit.captures.stream import Event
+from packetkit.cli import output
+from packetkit.codec.frame import Frame
+from packetkit.errors import InputError
+from packetkit.framing.cobs import COBS
+from packetkit.framing.delimited import Framing
+from packetkit.framing.hdlc import hdlc
+from packetkit.framing.slip import KISS, SLIP
+from packetkit.integrity import crc
+from packetkit.integrity.catalog import find
+from packetkit.mission.load import Mission
+
+# RFC 1662, appendix C.2: the check of 16 bits behind each frame; its name in the catalogue.
+USUAL_CHECK = "CRC-16/IBM-SDLC"
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The options of forms, None (or 0) where not given; count: what was read line by line."""
+
+    line: str | None = None
+    key: str | None = None
+    payload: str | None = None
+    framing_check: str | None = None
+    marker_errors: int | None = None
+    strip: Strip = UNTOUCHED
+    count: Count = field(default_factory=Count)
+
+    def given(self) -> dict[str, bool]:
+        """Which options were given, by how they are written."""
+        return {
+            "--line": self.line is not None,
+            "--key": self.key is not None,
+            "--payload": self.payload is not None,
+            "--framing-check": self.framing_check is not None,
+            "--marker-errors": self.marker_errors is not None,
+            "--strip": self.strip.front > 0,
+            "--strip-end": self.strip.back > 0,
+        }
+
+
+NO_OPTIONS = Asked()
+
+
+class What(NamedTuple):
+    """What is looked for."""
+
+    mission: Mission
+    frames: Mapping[str, Frame]
+    detail: bool
+    salvage: bool
+    known: Mapping[str, int] | None = None  # raw codes of supplied fields
+
+
+Pieces = Iterable[bytes]
+
+
+class Form(NamedTuple):
+    """One row: the name, a line of help, the options it takes, its events; unit: what offsets count."""
+
+    name: str
+    help: str
+    takes: frozenset[str]
+    events: Callable[[What, Pieces, Asked], Iterator[Event]]
+    unit: str = "byte"
+
+
+_STRIP = frozenset({"--strip", "--strip-end"})
+
+
+def _packets(
+    read: Callable[[Pieces, Asked], Iterator[Packet]],
+) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
+    def events(what: What, pieces: Pieces, asked: Asked) -> Iterator[Event]:
+        found = read(pieces, asked)
+        return packet_events(
+            what.mission,
+            what.frames,
+            found,
+            strip=asked.strip,
+            detail=what.detail,
+            salvage=what.salvage,
+            known=what.known,
+        )
+
+    return events
+
+
+def _framed(framing: Callable[[Asked], Framing]) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
+    return _packets(lambda pieces, asked: framed(framing(asked), pieces))
+
+
+def _hdlc(asked: Asked) -> Framing:
+    name = asked.framing_check or USUAL_CHECK
+    if name == "none":
+        return hdlc(None, 0)
+    algorithm = find(name)
+    compute, mask = crc.engine(algorithm), (1 << algorithm.width) - 1
+    return hdlc(lambda data: compute(data) & mask, -(-algorithm.width // 8))
+
+
+def _bits(unpack: Callable[[Pieces], Pieces]) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
+    def events(what: What, pieces: Pieces, asked: Asked) -> Iterator[Event]:
+        return demodulated.bit_events(
+            what.frames, unpack(pieces), asked.marker_errors or 0, detail=what.detail, salvage=what.salvage
+        )
+
+    return events
+
+
+FORMS = {
+    form.name: form
+    for form in (
+        Form(
+            "lines",
+            "a log with a frame in a line",
+            _STRIP | {"--line", "--payload"},
+            _packets(lambda pieces, asked: lines.log(pieces, asked.line, asked.payload, asked.count)),
+        ),
+        Form(
+            "csv",
+            "rows with a payload column",
+            _STRIP | {"--key", "--payload"},
+            _packets(lambda pieces, asked: lines.table(pieces, asked.key, asked.payload, asked.count)),
+        ),
+        Form(
+            "jsonl",
+            "JSON lines with a payload key",
+            _STRIP | {"--key", "--payload"},
+            _packets(lambda pieces, asked: lines.objects(pieces, asked.key, asked.payload, asked.count)),
+        ),
+        Form(
+            "pcap",
+            "pcap or pcapng",
+            _STRIP,
+            _packets(lambda pieces, asked: pcap.packets(pieces, asked.count)),
+        ),
+        Form("slip", "SLIP (RFC 1055)", _STRIP, _framed(lambda _: SLIP)),
+        Form("kiss", "KISS", _STRIP, _framed(lambda _: KISS)),
+        Form("cobs", "COBS with zero octets between", _STRIP, _framed(lambda _: COBS)),
+        Form("hdlc", "HDLC with octet stuffing (RFC 1662)", _STRIP | {"--framing-check"}, _framed(_hdlc)),
+        Form("bits", "digits 0 and 1", frozenset({"--marker-errors"}), _bits(demodulated.from_text), "bit"),
+        Form(
+            "packed-bits",
+            "bits, eight an octet",
+            frozenset({"--marker-errors"}),
+            _bits(demodulated.from_octets),
+            "bit",
+        ),
+    )
+}
+
+
+def check_options(name: str | None, asked: Asked) -> None:
+    """Raise UsageError where an option was given that the form does not take."""
+    takes = FORMS[name].takes if name in FORMS else frozenset()
+    for option, is_given in asked.given().items():
+        if is_given and option not in takes:
+            able = ", ".join(form.name for form in FORMS.values() if option in form.takes)
+            raise click.UsageError(f"{option} goes with --from {able}" + (f", not {name}" if name else ""))
+    if asked.framing_check not in (None, "none"):
+        try:
+            find(str(asked.framing_check))
+        except ValueError as error:
+            raise InputError(f"--framing-check: {error}") from error
+
+
+def count_text(count: Count, name: str) -> str:
+    """Return a line on what held no frame, empty where everything did."""
+    if not count.without:
+        return ""
+    what = "Packets of other traffic" if name == "pcap" else "Lines without a frame"
+    return f"{what}: {count.without:,} of {count.lines:,}.\n"
+
+
+_OPTIONS = (
+    click.option("--line", metavar="SHAPE", help="Lines: named, columns, timed, or a regular expression."),
+    click.option("--key", metavar="NAME", help="CSV, JSON lines: the column, or dotted key, of the payload."),
+    click.option("--payload", type=click.Choice(["hex", "base64"]), help="How payloads are written, where both could be."),
+    click.option("--strip", "strip_front", type=output.Whole(0, 65_535), default=0, metavar="N", help="Bytes added before each frame."),
+    click.option("--strip-end", "strip_back", type=output.Whole(0, 65_535), default=0, metavar="N", help="The same, behind each frame."),
+    click.option("--framing-check", metavar="NAME", help=f"HDLC: the check behind the data, or none.  [default: {USUAL_CHECK}]"),
+    click.option("--marker-errors", type=output.Whole(0, 15), metavar="K", help="Bits: wrong ones allowed in a marker.  [default: 0]"),
+)  # fmt: skip
+
+
+def options(callback: output.Callback) -> output.Callback:
+    """Add the options of forms; the callback gets them by these names."""
+    for option in reversed(_OPTIONS):
+        callback = option(callback)
+    return callback

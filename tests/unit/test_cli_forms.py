@@ -1,0 +1,171 @@
+"""`packetkit decode --from`: each form of capture as a user meets it."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+import packetkit
+from packetkit.cli.main import main
+from packetkit.framing.cobs import COBS
+from packetkit.framing.slip import KISS, SLIP
+from packetkit.resources import resource
+
+PLACE = Path(packetkit.__file__).parent.parent
+DOCUMENTS = Path(__file__).resolve().parent.parent / "documents" / "json"
+FIRST = str(resource("schemas/first-light.yaml"))
+FRAME = bytes.fromhex("0165b1803e5b")
+SYNCED = (
+    b"mission: m\nframes:\n  f:\n    fields:\n      - {name: sync, kind: sync, bits: 16, code: 0xD391}\n"
+    b"      - {name: n, bits: 16}\n      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}\n"
+)
+
+
+def document(
+    schema: str, data: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str], *more: str
+) -> dict[str, Any]:
+    """What decode makes of bytes, held to its JSON Schemas."""
+    path = tmp_path / "input"
+    path.write_bytes(data)
+    main(["decode", schema, str(path), "--json", *more])
+    made = json.loads(capsys.readouterr().out)
+    jsonschema.validate(made, json.loads((DOCUMENTS / "decode.schema.json").read_text()))
+    line = json.loads((DOCUMENTS / "decode_line.schema.json").read_text())
+    for one in made["frames"]:
+        jsonschema.validate(one, line)
+    assert isinstance(made, dict)
+    return made
+
+
+@pytest.mark.parametrize(
+    ("form", "data"),
+    [
+        (["slip"], SLIP.wrap(FRAME)),
+        (["kiss"], KISS.wrap(FRAME)),
+        (["cobs"], COBS.wrap(FRAME)),
+        (["slip", "--strip", "4"], SLIP.wrap(b"\xff\xff\x00\x00" + FRAME)),
+        (["lines"], b"boot\nrssi=-97 snr=8 data=" + FRAME.hex().encode()),
+        (
+            ["lines", "--line", "(?P<rssi>-[0-9]+) <(?P<payload>.*)>"],
+            b"-97 <" + FRAME.hex(" ").encode() + b">",
+        ),
+        (["jsonl", "--key", "a.b"], b'{"a": {"b": "AWWxgD5b"}, "data": 5}\n'),
+        (["csv", "--payload", "hex"], b"time;payload\n1;0165b1803e5b\n"),
+    ],
+    ids=lambda one: " ".join(one) if isinstance(one, list) else "",
+)
+def test_each_form_gives_the_frame_and_its_place(
+    form: list[str], data: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for packed in (data, gzip.compress(data)):
+        made = document(FIRST, packed, tmp_path, capsys, "--from", *form, "--trace")
+        (found,) = made["frames"]
+        assert found["values"] == {"counter": 1, "temperature": 21.3, "cell_voltage": 3.9}
+        assert found["file"].endswith("input") and found["fingerprint"] and made["failed_frames"] == 0
+
+
+@pytest.mark.parametrize("inverted", [False, True])
+def test_bits_are_searched_unaligned_inverted_and_with_wrong_bits_in_the_marker(
+    inverted: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    schema = tmp_path / "m.yaml"
+    schema.write_bytes(SYNCED)
+    data = packetkit.load(str(schema)).frame("f").encode({"n": 500})
+    digits = "01101" + "".join(f"{octet:08b}" for octet in data) + "110"
+    wrong = digits[:7] + str(1 - int(digits[7])) + digits[8:]
+    turned = str.maketrans("01", "10") if inverted else {}
+    for text, errors, good in ((digits, "0", 1), (wrong, "0", 0), (wrong, "1", 1)):
+        given = ("--from", "bits", "--marker-errors", errors)
+        made = document(str(schema), text.translate(turned).encode(), tmp_path, capsys, *given)
+        assert made["good_frames"] == good and made["size_bits"] == len(digits)
+        if good:
+            (found,) = made["frames"]
+            assert (found["offset"], found["values"]) == (5, {"n": 500})
+
+
+def test_an_unwritten_tail_is_called_so_and_no_finding(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "card"
+    for octet in (b"\xff", b"\x00"):
+        path.write_bytes(FRAME + octet * 500)
+        assert main(["decode", FIRST, str(path)]) == 0
+        assert "Unwritten: the last 500 bytes are all 0x00 or all 0xFF." in capsys.readouterr().out
+    path.write_bytes(FRAME + b"\x01" * 500)
+    assert main(["decode", FIRST, str(path)]) == 1
+
+
+def test_csv_with_a_comma_in_numbers(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["decode", FIRST, "--text", FRAME.hex(" "), "--format", "csv-semicolon"]) == 0
+    assert capsys.readouterr().out == (
+        "frame;offset;ok;reason;counter;temperature;cell_voltage\nbeacon;0;true;;1;21,3;3,9\n"
+    )
+
+
+def test_what_decode_writes_with_time_and_trace_encodes_back(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log, sheet = tmp_path / "a.log", tmp_path / "a.csv"
+    log.write_bytes(b"rssi=-97 snr=8 data=" + FRAME.hex().encode() + b"\n")
+    arguments = ["decode", FIRST, str(log), "--from", "lines", "--trace", "--format", "csv", "-o", str(sheet)]
+    assert main(arguments) == 0
+    capsys.readouterr()
+    assert main(["encode", FIRST, str(sheet)]) == 0
+    assert capsys.readouterr().out.split() == FRAME.hex(" ").split()
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (["--strip", "4"], "--strip goes with --from lines, csv"),
+        (["--from", "csv", "--line", "named"], "--line goes with --from lines, not csv"),
+        (
+            ["--from", "lines", "--line", "(["],
+            "is no shape (named, columns, timed) and no regular expression",
+        ),
+        (["--from", "lines", "--line", "x"], "lacks the group"),
+        (["--from", "csv", "--key", "zz"], "there is no column 'zz'"),
+        (["--from", "jsonl"], "this is not JSON"),
+        (["--from", "pcap"], "neither pcap nor pcapng"),
+        (["--from", "bits"], "beacon has 0 constant bits, and finding it among bits takes 16"),
+        (["--from", "hdlc", "--framing-check", "zz"], "--framing-check: "),
+        (["--follow"], "say --from binary"),
+    ],
+)
+def test_misuse_is_told(
+    more: list[str], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "input"
+    path.write_bytes(b"name,other\n1,2\n")
+    assert main(["decode", FIRST, str(path), *more]) == 2
+    assert said in " ".join(capsys.readouterr().err.split())
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows cannot send an interrupt to one process")
+def test_follow_gives_what_is_written_later_and_ends_with_an_interruption(tmp_path: Path) -> None:
+    path = tmp_path / "growing"
+    path.write_bytes(FRAME)
+    command = [sys.executable, "-m", "packetkit", "decode", FIRST, str(path), "--from", "binary"]
+    process = subprocess.Popen(
+        [*command, "--format", "jsonl", "--follow"], cwd=PLACE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    )
+    assert process.stdout and process.stderr
+    for offset in (0, 6):
+        assert json.loads(process.stdout.readline())["offset"] == offset
+        with path.open("ab") as stream:
+            stream.write(FRAME)
+    assert json.loads(process.stdout.readline())["offset"] == 12
+    time.sleep(0.1)
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=30)
+    assert process.returncode == 130 and b"Stopped at byte 18" in said
