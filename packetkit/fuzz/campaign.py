@@ -113,10 +113,10 @@ class _Frame:
     held: Mapping[str, Judge]
 
 
-def loaded(chance: Random, refused: Counter[str]) -> tuple[schemas.Drawn, Mission]:
-    """Return a random schema that loads; the rules that refuse one are counted."""
+def loaded(chance: Random, refused: Counter[str], *, parts: bool = True) -> tuple[schemas.Drawn, Mission]:
+    """Return a random schema that loads; the rules that refuse one are counted. parts: as `schemas.schema` has it."""
     while True:
-        drawn = schemas.schema(chance)
+        drawn = schemas.schema(chance, parts=parts)
         try:
             return drawn, parse(drawn.text)
         except SchemaError as error:

@@ -41,15 +41,22 @@ class Drawn:
         return text_of(self.frames)
 
 
-def schema(chance: Chance) -> Drawn:
-    """Return a random schema: mostly of one frame, now and then of two that a tag tells apart, or that are told from outside."""
+def schema(chance: Chance, *, parts: bool = True) -> Drawn:
+    """Return a random schema: mostly of one frame, now and then of two that a tag tells apart, or that are told from outside.
+
+    parts: texts, measured parts, variants and computed counts too, in every other frame; targets refuse those.
+    """
+
+    def frame(code: int | None) -> Entry:
+        return _Draw(chance, parts=parts).frame(code)
+
     if chance.randint(1, 8) < 8:
-        return Drawn({"sheet": _Draw(chance).frame(None)})
+        return Drawn({"sheet": frame(None)})
     if chance.randint(1, 3) < 3:
-        return Drawn({name: _Draw(chance).frame(code) for code, name in enumerate(("first", "second"))})
-    frames = {name: _Draw(chance).frame(None) for name in ("first", "second")}
-    for frame in frames.values():
-        frame["told_by"] = "outside"
+        return Drawn({name: frame(code) for code, name in enumerate(("first", "second"))})
+    frames = {name: frame(None) for name in ("first", "second")}
+    for one in frames.values():
+        one["told_by"] = "outside"
     return Drawn(frames)
 
 
@@ -81,11 +88,11 @@ class _Draw(Structures):
         place, scope, fields = Place(), Scope(None), made.setdefault("fields", [])
         if tag is not None:
             self.add(fields, scope, place, {"name": "tag", "kind": "tag", "bits": 8, "code": tag}, 8)
-        if self.odds(6):
+        if self.parts_too and self.odds(6):
             self.frame_length(fields, scope, place)
         for _ in range(self.chance.randint(2, 8)):
             self.member(fields, scope, place, style, depth=0)
-        if self.odds(8):
+        if self.parts_too and self.odds(6):
             self.ends = True
             self.counts_used(fields, scope, place, style)
             self.to_octet(fields, scope, place)
@@ -143,22 +150,15 @@ class _Draw(Structures):
         leaves: list[_Leaf] = (
             [self.number] * 3 + [self.by_meaning] * 2 + [self.states, self.flag, self.summary]
         )
-        leaves += [
-            self.float,
-            self.time,
-            self.constant,
-            self.reserved,
-            self.tag,
-            self.counter,
-            self.radix_text,
-        ]
-        if not style.words:
-            leaves.append(self.fixed_text)
+        leaves += [self.float, self.time, self.constant, self.reserved, self.tag, self.counter]
+        if self.parts_too:
+            leaves += [self.radix_text] if style.words else [self.radix_text, self.fixed_text]
         if self.budget < 4:
             leaves = [self.number]
         holders: list[_Holder] = [self.group, self.repeat, self.counted, self.option, self.option]
         holders += [self.flags, self.inner_check, self.other_packing, self.split]
-        holders += [self.measured, self.variants, self.counted_text, self.computed]
+        if self.parts_too:
+            holders += [self.measured, self.variants, self.counted_text, self.computed]
         holders += [self.other_packing] if style.least else [self.words] * 2
         at = self.chance.randint(0, len(leaves) + (len(holders) if depth < 3 and self.budget > 4 else 0) - 1)
         if at < len(leaves):

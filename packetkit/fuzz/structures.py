@@ -18,8 +18,9 @@ _BASE_40 = " ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-./"
 class Structures(Covers):
     """Draws texts, lengths, variants and computed counts. Members inside them come from the class below."""
 
-    def __init__(self, chance: Chance) -> None:
+    def __init__(self, chance: Chance, *, parts: bool = True) -> None:
         super().__init__(chance)
+        self.parts_too = parts and self.odds(2)
         self.ends = False  # something runs to the frame's end
         self.parts = 0
 
@@ -107,7 +108,7 @@ class Structures(Covers):
         target: Entry = {"name": f"part{self.parts}"}  # a name that nothing inside it hides
         length["measures"] = target["name"]
         if self.odds(4):
-            length["less"] = self.chance.randint(-2, 2)
+            length["less"] = self.chance.randint(-2, 1)
         inside = self.odds(3)
         if not inside:
             self.add(fields, scope, place, length, length["bits"])
@@ -122,8 +123,9 @@ class Structures(Covers):
                 length["fill"], target["fill"] = "zero", 0
                 place.octet = None if unit == "bits" else place.octet
         else:
-            self.measured_group(target, length if inside else None, scope, place, style, depth, unit)
-            if unit == "words_of_16" or self.odds(4):
+            filled = unit == "words_of_16" or self.odds(4)
+            self.measured_group(target, length if inside else None, scope, place, style, depth, filled)
+            if filled:
                 length["fill"] = "zero"
         self.add(fields, scope, place, target, 0)
         place.inner = None if unit == "bits" else place.inner
@@ -136,7 +138,7 @@ class Structures(Covers):
         place: Place,
         style: Style,
         depth: int,
-        unit: str,
+        filled: bool,
     ) -> None:
         """The members of a measured group; length: the field that measures it, where it stands inside."""
         made["group"] = []
@@ -151,7 +153,7 @@ class Structures(Covers):
         self.counts_used(made["group"], inner, inside, style)
         self.to_octet(made["group"], inner, inside)
         if self.odds(2):
-            self.rest(made["group"], inner, inside, style, in_words=unit == "words_of_16")
+            self.rest(made["group"], inner, inside, style, in_words=filled)
         if self.odds(5):
             self.check(made["group"], inner, inside, style)
             self.to_octet_bits(made["group"], inner, inside)

@@ -230,9 +230,9 @@ def test_the_payload_codec_gives_the_values_of_the_python_codec(number: int, tmp
     from packetkit.fuzz.campaign import loaded, schema_seed
 
     chance = schema_seed(SEED, number)
-    mission = loaded(chance, Counter())[1]
+    mission = loaded(chance, Counter(), parts=False)[1]
     while is_refused(mission):
-        mission = loaded(chance, Counter())[1]
+        mission = loaded(chance, Counter(), parts=False)[1]
     inputs, expected = [], []
     ports = {
         name: port
@@ -247,6 +247,11 @@ def test_the_payload_codec_gives_the_values_of_the_python_codec(number: int, tmp
             data = bytes.fromhex(encoded["bytes"])
             inputs.append(("decodeUplink", {"bytes": list(data), "fPort": ports.get(frame.name, 99)}))
             expected.append({"frame": frame.name, "values": frame.decode(data)})
+    module = written(mission, tmp_path)
+    if not (tmp_path / f"{mission.name}_payload_codec.js").exists():
+        # Too long for servers, which the module says.
+        assert "There is no payload codec beside it" in module.read_text(encoding="utf-8")
+        return
     found = codec_answers(mission, tmp_path, inputs)
     for right, one in zip(expected, found, strict=True):
         assert spoken.same(right, one.get("data")), one

@@ -16,7 +16,7 @@ from packetkit.targets.c.decode import LONGEST
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.record import Record, is_member
 from packetkit.targets.c.words import identifier
-from packetkit.targets.target import Dossier, Target, refuse
+from packetkit.targets.target import Dossier, Target, refusals, refuse
 
 FAST_CHECKS = "fast_checks"  # from tables of 256 entries, instead of the smallest code
 
@@ -41,6 +41,8 @@ def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
 def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
     """Yield what the words of C cannot hold, and what nobody has needed there yet."""
     for layout in layouts.values():
+        if any(True for _ in refusals(layout, KNOWS)):
+            continue  # nothing further can be said of a layout that is refused
         size = Record(layout, layout.name).largest_bytes
         if size > LONGEST:
             yield (

@@ -127,7 +127,11 @@ class EncodeWalk(Walk):
     def guard(self, slot: Slot, value: str) -> None:
         """Refuse a code that is not to be sent; a count that is too large even where nothing else is checked."""
         frame, result = self.frame, self.frame.fields[slot.number]
-        tests = [f"!({within(value, slot.codes, slot)})"] if slot.codes else over(slot, value)
+        tests = over(slot, value)
+        if slot.codes:
+            # `within` compares nothing that the width decides: that is only for codes that reach its top.
+            reaches = any(one.low < one.high == slot.raw_limits[1] for one in slot.codes)
+            tests = [*(tests if reaches else []), f"!({within(value, slot.codes, slot)})"]
         if slot.kind == "count":
             for limit in count_limits(frame, slot):
                 with self.page.block(f"if ({value} > {limit})"):
