@@ -256,7 +256,10 @@ class Leaves:
             form = dict(self.chance.choice(_COUNTS))
         bits = form.get("bits") or sum(form["counts"].values())
         made |= form
-        by_days = "days" in form.get("counts", ()) or form.get("tick_s") == 86400
+        counts = form.get(
+            "counts", {}
+        )  # days within weeks are those of a clock, which may count leap seconds
+        by_days = ("days" in counts and "weeks" not in counts) or form.get("tick_s") == 86400
         if not by_days:
             made["leap_seconds"] = self.one("counted", "not_counted")
         epochs = ("1980-01-06T00:00:00Z", "2000-01-01T00:00:00Z", "1958-01-01T00:00:00Z")

@@ -237,7 +237,7 @@ class Structures(Covers):
         made["group"] = []
         inner, inside = Scope(Scope(scope)), replace(place)
         for _ in range(self.chance.randint(1, 2)):
-            self.member(made["group"], inner, inside, style, depth + 2)
+            self.member(made["group"], inner, inside, style, depth + 1)
         self.counts_used(made["group"], inner, inside, style)
         if self.odds(6):
             self.check(made["group"], inner, inside, style)

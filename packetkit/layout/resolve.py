@@ -290,6 +290,8 @@ class Resolver:
         self.place_itself(one, opened.inside, scope, style, path, address)
         if self.placed:
             close_measured(self, opened, style, path[:-1])
+        else:
+            self.parts.pop()
 
     def place_itself(
         self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
