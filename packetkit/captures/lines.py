@@ -183,12 +183,12 @@ def table(pieces: Iterable[bytes], key: str | None, reading: str | None, count: 
     if first is None:
         return
     mark = max(",;\t", key=first[2].count)
-    titles = [title.strip() for title in next(csv.reader([first[2]], delimiter=mark))]
+    titles = [title.strip() for title in _cells(first[2], mark, 1)]
     places = {what: _column(titles, what) for what in NAMES}
     chosen = _payload_column(titles, key)
     for number, offset, line in lines:
         count.lines += 1
-        cells = next(csv.reader([line], delimiter=mark), [])
+        cells = _cells(line, mark, number)
         if len(cells) <= chosen or not cells[chosen].strip():
             count.without += 1
             continue
@@ -198,6 +198,14 @@ def table(pieces: Iterable[bytes], key: str | None, reading: str | None, count: 
             if place is not None and place < len(cells)
         }
         yield Packet(offset, payload_of(cells[chosen], reading, f"line {number}"), received=_received(beside))
+
+
+def _cells(line: str, mark: str, number: int) -> list[str]:
+    """The cells of one line of CSV. Raises InputError with the line."""
+    try:
+        return next(csv.reader([line], delimiter=mark), [])
+    except csv.Error as error:
+        raise InputError(f"line {number}: this is not CSV: {error}") from None
 
 
 def _column(titles: list[str], what: str) -> int | None:

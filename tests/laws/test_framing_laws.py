@@ -148,6 +148,15 @@ def test_any_bytes_as_network_captures_give_packets_or_an_input_error(data: byte
             list(pcap.packets([bytes.fromhex(magic) + data], Count()))
 
 
+@given(st.binary(max_size=200) | st.text('0123456789abcdef ,;=:\r\n"{}data', max_size=200).map(str.encode))
+def test_any_bytes_as_text_give_packets_or_an_input_error(data: bytes) -> None:
+    for read in (lines.log, lines.table, lines.objects):
+        with suppress(InputError):
+            list(read([b"time,payload\n" + data], None, None, Count()))
+        with suppress(InputError):
+            list(read([data], None, "hex", Count()))
+
+
 def test_packed_files_are_unpacked_and_a_cut_one_says_so() -> None:
     data = bytes(range(256)) * 600
     for kind, packed in (
