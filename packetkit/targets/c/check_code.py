@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from packetkit.integrity.crc import residue
-from packetkit.layout.model import Run, Slot
+from packetkit.layout.model import Node, Run, Slot
 from packetkit.targets.c.frame import FrameCode, Walk, point_text
 from packetkit.targets.c.octets import read, store, turned, turned_back
 from packetkit.targets.c.spans import END, Fed, Stretch
@@ -141,10 +141,17 @@ class CheckWalk(Walk):
         self.on_failure = on_failure
         self.marks = set(frame.fed[target.number].nodes)
 
-    def run(self, run: Run, prefix: str) -> None:
-        if self.target in run.slots:
+    def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
+        """Act where the container ends: a check may cover what stands behind it there."""
+        super().nodes(nodes, prefix)
+        run = self.frame.homes[self.target.number]
+        if any(node is run for node in nodes):
             with self.page.block(""):
-                self.act(run)
+                self.act(run, "home")
+
+    def run(self, run: Run, prefix: str) -> None:
+        if self.target in run.slots and run.at is None:
+            self.page.add(f"const {self.frame.record.bits} home = at;")
 
     def act(self, run: Run, start: str = "at") -> None:
         """Store or verify, where the run starts at `start`."""
