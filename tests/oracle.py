@@ -1731,10 +1731,17 @@ def _text_meaning(declared: Field, codes: list[int]) -> _Meaning:
     return _Meaning("".join(known[code] for code in held))
 
 
+def _octets_of(given: Any) -> Any:
+    """Octets for hexadecimal text of whole octets; anything else as it is."""
+    if isinstance(given, str) and re.fullmatch("([0-9a-fA-F]{2})*", given):
+        return bytes.fromhex(given)
+    return given
+
+
 def _text_codes(declared: Field, given: Any) -> list[int]:
     """Return the codes that say a value, without what completes them; or codes that were given as they are."""
     if isinstance(given, Mapping):
-        raw = given.get("raw")
+        raw = _octets_of(given.get("raw"))
         if not isinstance(raw, (bytes, bytearray, memoryview, list, tuple)):
             raise _unfit("codes are bytes or a list")
         codes = list(raw)
@@ -1744,6 +1751,7 @@ def _text_codes(declared: Field, given: Any) -> list[int]:
             raise _unfit("a code does not fit a character")
         return codes
     if declared.kind == "bytes":
+        given = _octets_of(given)
         if not isinstance(given, (bytes, bytearray, memoryview)):
             raise _unfit("octets are bytes")
         return list(bytes(given))

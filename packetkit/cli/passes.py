@@ -251,7 +251,7 @@ MOST_LINES = 14
 def hours_of(row: Row, start: datetime) -> tuple[float, float]:
     """When a pass of elements begins and ends, in hours after the start."""
     begins, ends = (
-        datetime.fromisoformat(row[key].removesuffix("Z")).replace(tzinfo=timezone.utc)
+        datetime.strptime(row[key], "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=timezone.utc)
         for key in ("rise", "set")
     )
     return (begins - start).total_seconds() / 3600, (ends - start).total_seconds() / 3600

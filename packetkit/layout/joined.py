@@ -139,6 +139,9 @@ def raw_codes(joined: Joined, raw: object, highest: int) -> tuple[int, ...]:
     wrong = next((one for one in raw if not 0 <= one <= highest), None)
     if wrong is not None:
         raise Unfit("raw-range", f"raw holds {wrong}, and a character's code is 0 to {highest}")
+    if joined.form == "bits" and (len(raw) + joined.spare_bits) % 8:
+        text = f"raw has {len(raw)} bits, and with the {joined.spare_bits} not sent they are no whole octets"
+        raise Unfit("wrong-length", text)
     return tuple(raw)
 
 

@@ -93,6 +93,60 @@ def _groups_in(one: Field) -> list[tuple[Field, ...]]:
     return [inner for inner in (one.fields, *(variant.fields for variant in one.variants)) if inner]
 
 
+def note_astray(r: Resolver, fields: tuple[Field, ...]) -> None:
+    """Note length fields that a frame may hold what they measure without: not read yet, or not there."""
+    order: list[Field] = []
+    above: dict[int, tuple[Field, ...]] = {}
+
+    def look(members: tuple[Field, ...], around: tuple[Field, ...]) -> None:
+        for one in members:
+            order.append(one)
+            above[id(one)] = around
+            for inner in _groups_in(one):
+                look(inner, (*around, one))
+
+    look(fields, ())
+    place = {id(one): number for number, one in enumerate(order)}
+    measured = {id(by): order[place[target]] for target, by in r.measured.items()}
+    for by in lengths(fields):
+        target = measured.get(id(by))
+        if target is None and by.measures != WHOLE_FRAME:
+            continue  # it measures nothing, and that is noted
+        inside = target is not None and target in above[id(by)]
+        fault = None
+        if target is not None and not inside and place[id(target)] < place[id(by)]:
+            fault = f"stands behind {target.name}, which could not be read before it"
+        shared = 0 if target is None else len(above[id(target)])
+        passed = [one for one in (*above[id(by)][shared:], by) if not (one is target and _always_one(one))]
+        unsure = next((one for one in passed if not _always(one)), None)
+        if unsure is not None and fault is None:
+            what = "the frame" if target is None else target.name
+            fault = f"{what} can be there without it: {unsure.name} {_why(unsure)}"
+            if unsure is target:
+                fault = f"is one size for {what}, which {_why(unsure)}"
+        if fault is not None:
+            r.whole = r.placed = False
+            remedy = (
+                "Put it before what it measures, outside of what may be absent, repeated or of several forms."
+            )
+            r.note(by.places["measures"], "length-astray", r.full(by.name), fault, remedy)
+
+
+def _always_one(one: Field) -> bool:
+    """Whether a field that is there holds its fields once: it may be optional as a whole."""
+    return one.repeat is None and one.kind != "variants"
+
+
+def _always(one: Field) -> bool:
+    return _always_one(one) and one.present_when is None
+
+
+def _why(one: Field) -> str:
+    if one.kind == "variants":
+        return "has other variants too"
+    return "is repeated" if one.repeat is not None else "may be absent"
+
+
 def note_unused(r: Resolver, fields: tuple[Field, ...]) -> None:
     """Note length fields that measure nothing, or what another measures."""
     used = {id(by) for by in r.measured.values()}

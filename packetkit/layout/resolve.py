@@ -41,6 +41,7 @@ from packetkit.layout.parts import (
     choice,
     close_measured,
     measured_fields,
+    note_astray,
     note_unused,
     open_measured,
     padded_variants,
@@ -153,6 +154,7 @@ class Resolver:
         nodes = root.close()
         self.unused_counts()
         note_unused(self, self.frame.fields)
+        note_astray(self, self.frame.fields)
         if not self.whole or not frame.fields:
             return None
         if root.cursor.high is not None and root.cursor.high > MAXIMUM_BITS and not self.bounded:

@@ -90,6 +90,7 @@ _WIRE = {
     "count-unknown": "A repeat is counted by a count field before it, in its group or one around it.",
     "count-unused": "A count counts a repeat.",
     "length-unknown": "A length measures a field or group behind it or around it, or the whole frame, and nothing measures it twice.",
+    "length-astray": "A length stands before or inside what it measures, wherever that is.",
     "length-unfit": "A length can say the size of what it measures, which is whole units or is filled.",
     "variant-codes": "Each variant has codes of its own, of the fields that tell them apart.",
     "count-too-large": "A repeat has 1 to 65,535 elements, and a count's maximum fits its bits.",

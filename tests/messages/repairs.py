@@ -51,6 +51,18 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "characters-unfit-5": (("end}", '"~"}'),),
     "length-unknown": (("bodi", "body"),),
     "length-unknown-2": (("      - {name: again, kind: length, bits: 8, measures: body}\n", ""),),
+    "length-astray": (
+        ("      - {name: size, kind: length, bits: 8, measures: body}\n", ""),
+        (
+            "      - {name: held",
+            "      - {name: size, kind: length, bits: 8, measures: body}\n      - {name: held",
+        ),
+    ),
+    "length-astray-2": (("measures: body", "measures: sounding"),),
+    "length-astray-3": (
+        ("measures: layer", "measures: depth"),
+        ("- {name: salt, bits: 8}", "- {name: depth, kind: bytes, length: {count: held}}"),
+    ),
     "length-unfit": (("bits: 2,", "bits: 8,"),),
     "length-unfit-2": (
         ("{name: level, bits: 12}", "{name: level, bits: 16}"),
