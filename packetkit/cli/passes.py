@@ -6,6 +6,7 @@ from packetkit.mission.passes and packetkit.passes; this module reads options, w
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import datetime, timezone
 from fractions import Fraction
@@ -45,7 +46,9 @@ def read_instant(text: str | None) -> datetime | None:
     if text is None:
         return None
     try:
-        when = datetime.fromisoformat(text.strip().removesuffix("Z"))
+        # Python 3.10 reads fractions of three or six digits only.
+        padded = re.sub(r"\.(\d{1,6})", lambda found: f".{found[1]:0<6}", text.strip().removesuffix("Z"))
+        when = datetime.fromisoformat(padded)
     except ValueError:
         raise RadioError(
             f"--from: {text!r} is not an instant; write UTC, for example 2030-01-31T12:00:00Z"
