@@ -32,6 +32,7 @@ def fail_instead(report: Any) -> None:
     """Turn the report of a skip, or of an expected failure, into a failure that states the reason."""
     if NO_SKIP and report.skipped:
         told = report.longrepr[2] if report.longrepr else "no reason given"
+        # An expected failure hides a fault as a skip hides a tool: pytest marks it so, and it is unmarked to count as failed.
         reason = getattr(report, "wasxfail", None) or told
         report.outcome = "failed"
         report.longrepr = f"nothing may be skipped in this run (PACKETKIT_NO_SKIP): {reason}"

@@ -42,8 +42,6 @@ STEP = 0.04
 VALUES = 0.5
 # An explanation with more than this part of the bytes, and of plausible marks, leaves no need of two causes.
 SOUND = 0.85
-# Values that were not looked at, because only their frames' check is another.
-UNSEEN = 0.9
 # Other constants and another check leave nothing that tells a frame: inverted bits, say, look like that as well.
 UNLIKELY_PAIR, UNLIKELY = frozenset({"wrong frame or version", "check parameters"}), 0.2
 # A longer row of octets between frames is junk, not what a driver adds.
@@ -444,9 +442,12 @@ def diagnose(mission: Mission, data: bytes, frame: str | None = None) -> tuple[F
         case.note((cause,), case.under((cause,), LOOKED_AT))
     if frame is not None:
         _other_frames(case, frame)
-    _other_checks(case, (), plain)
+    in_bytes_only = [one for one in case.findings if not any(cause.layouts for cause in one.causes)]
+    proven = [one for one in in_bytes_only if _is_checked(one.sight)]
+    if not any(one.causes for one in proven):
+        _other_checks(case, (), plain)
     if not any(one.is_sound for one in case.findings):
-        _in_pairs(case, singles)
+        _in_pairs(case, singles, checks=not proven)
     best = max((one.score for one in case.findings), default=0.0)
     for one in [one for one in case.findings if one.score > best - STEP / 2]:
         _suspects(case, one)
@@ -464,17 +465,27 @@ def _other_frames(case: _Case, frame: str) -> None:
             case.note((cause,), sight)
 
 
-def _in_pairs(case: _Case, singles: tuple[Cause, ...]) -> None:
-    """Two causes at once: one undone in the bytes, the other in the bytes or in the schema; or both in the schema's checks."""
+def _is_checked(sight: Sight) -> bool:
+    """Whether checks agreed in good frames: then they are the right ones, and others would only be fitted to other bytes."""
+    names = {one.frame for one in sight.good}
+    return bool(names) and all(
+        any(slot.check is not None for slot in sight.layouts[name].slots) for name in names
+    )
+
+
+def _in_pairs(case: _Case, singles: tuple[Cause, ...], *, checks: bool) -> None:
+    """Two causes at once: one undone in the bytes, the other in the bytes or in the schema; or, where asked, in the schema's checks."""
     first = [one for one in singles if one.mend is not None]
     for number, one in enumerate(first):
         sight = case.under((one,), IN_PAIRS)
-        _other_checks(case, (one,), sight)
+        if checks:
+            _other_checks(case, (one,), sight)
         for other in (*first[number + 1 :], *(cause for cause in singles if cause.layouts is not None)):
             pair = (other, one) if other.kind == "hex of hex" else (one, other)
             case.note(pair, case.under(pair, IN_PAIRS))
     for one in singles:
-        if one.layouts is not None:
+        # Both orders are tried of every other check: with this cause beside it, that would undo it again.
+        if checks and one.layouts is not None and one.kind != "check order":
             _other_checks(case, (one,), case.under((one,), IN_PAIRS))
 
 
@@ -537,7 +548,7 @@ def _other_checks(case: _Case, causes: tuple[Cause, ...], sight: Sight) -> None:
         mine = [one.data for one in claimed if one.claimed == name][:40]
         total = len(mine) + sum(one.frame == name for one in sight.good)
         slots = [slot for slot in layout.slots if slot.check is not None]
-        if len(mine) < FRAMES or len(mine) < 0.5 * total or len(slots) != 1:
+        if len(set(mine)) < FRAMES or len(mine) < 0.5 * total or len(slots) != 1:
             continue
         best, count = _best_check(layout, slots[0], mine)
         if best is not None and count >= max(FRAMES - 1, 0.5 * len(mine)):
@@ -552,14 +563,24 @@ def _other_checks(case: _Case, causes: tuple[Cause, ...], sight: Sight) -> None:
             _solved_check(case, causes, sight, slots[0], mine)
 
 
-def _note_check(case: _Case, causes: tuple[Cause, ...], sight: Sight, part: float) -> None:
+def _note_check(
+    case: _Case, causes: tuple[Cause, ...], sight: Sight, part: float, extra: float = 0.0
+) -> None:
     """An explanation by another check: the frames that agree with it are as good as good ones."""
     size = sum(one.size for one in sight.failed) + sum(one.size for one in sight.good)
     explained = part * min(size / max(sight.size, 1), 1.0)
     if explained < EXPLAINS:
         return
     evidence = (f"{part:.0%} of the claimed frames agree with it",)
-    case.findings.append(Finding(causes, sight, explained, UNSEEN, 0.0, evidence))
+    marks = [mark for name in sight.layouts for mark in _marks(_salvaged(sight, name))]
+    case.findings.append(Finding(causes, sight, explained, sum(marks) / max(len(marks), 1), extra, evidence))
+
+
+def _salvaged(sight: Sight, name: str) -> list[dict[str, dict[str, Any]]]:
+    """What the frames of a name hold whose check failed, as `Sight.rows` of good ones."""
+    layout = sight.layouts[name]
+    mine = [one.data for one in sight.failed if one.claimed == name and one.reason == "check failed"]
+    return [dict(_leaves(walk.decode(layout, data, salvage=True))) for data in mine]
 
 
 def _best_check(layout: Layout, slot: Slot, frames: list[bytes]) -> tuple[_Check | None, int]:
@@ -630,10 +651,11 @@ def _solved_check(
         return
     if matches:
         best = matches[0]
+        part = sum(map(best.agrees, frames)) / len(frames)
         told = f"{slot.address} is {best.name or ', '.join(f'{key} {value}' for key, value in best.algorithm.parameters())}: {best.place}"
-        _note_check(
-            case, (*causes, Cause("check parameters", told, remedy="see packetkit identify")), sight, 1.0
-        )
+        cause = Cause("check parameters", told, remedy="see packetkit identify")
+        # Parameters that were solved for fit more than a cause that was looked up does: that costs a further step.
+        _note_check(case, (*causes, cause), sight, part, 0.0 if best.name else -STEP)
 
 
 # Where more fields are suspect than these the cause is none of theirs.

@@ -29,8 +29,8 @@ _TIME = (
 )
 _WORD = r"(?i:data|payload|hex|frame|packet|message|bytes|rx|received)"
 _BESIDE = (
-    rf"(?=(?:.*?\b(?i:rssi|signal)[ _a-zA-Z]*[:= ]\s*(?P<rssi>{_NUMBER}))?)"
-    rf"(?=(?:.*?\b(?i:snr|s/n)[ _a-zA-Z]*[:= ]\s*(?P<snr>{_NUMBER}))?)"
+    rf"(?=(?:.*?\b(?i:rssi|signal)[ _a-zA-Z]{{0,40}}[:= ]\s{{0,40}}(?P<rssi>{_NUMBER}))?)"
+    rf"(?=(?:.*?\b(?i:snr|s/n)[ _a-zA-Z]{{0,40}}[:= ]\s{{0,40}}(?P<snr>{_NUMBER}))?)"
 )
 
 
@@ -47,7 +47,10 @@ class Shape(NamedTuple):
 SHAPES = (
     Shape(
         "named",
-        re.compile(rf"(?:.*?{_TIME})?{_BESIDE}.*?\b{_WORD}\b\s*[:=]\s*\"?{_HEX}\"?(?![0-9A-Za-z])"),
+        # The first time is the time: looked for once (a look ahead is not gone back into), however many follow it.
+        re.compile(
+            rf"(?:(?=(?P<begin>.*?{_TIME}))(?P=begin))?{_BESIDE}.*?\b{_WORD}\b\s*[:=]\s*\"?{_HEX}\"?(?![0-9A-Za-z])"
+        ),
         "2031-05-02T10:00:01Z rssi=-97 snr=8.5 data=0165b1803e5b",
         "common practice",
     ),
@@ -114,9 +117,7 @@ def log(pieces: Iterable[bytes], pattern: str | None, reading: str | None, count
     shapes = _shapes(pattern)
     for number, offset, line in numbered(pieces):
         count.lines += 1
-        found = {shape.name: match for shape in shapes if (match := shape.pattern.search(line))}
-        if pattern is None or pattern in BY_NAME:
-            found = {name: match for name, match in found.items() if match.start() == 0}
+        found = {shape.name: match for shape in shapes if (match := _found(shape, line))}
         texts = {re.sub(r"[\s,:;-]|0[xX]", "", match["payload"]).lower() for match in found.values()}
         if not texts:
             count.without += 1
@@ -124,10 +125,17 @@ def log(pieces: Iterable[bytes], pattern: str | None, reading: str | None, count
         if len(texts) > 1:
             ways = "; ".join(f"{name}: {match['payload'][:24]}" for name, match in found.items())
             raise InputError(f"line {number} can be read in {len(texts)} ways ({ways}). Say --line NAME")
-        match = max(found.values(), key=lambda one: sum(map(bool, one.groups())))
+        match = max(
+            found.values(), key=lambda one: sum(one.groupdict().get(name) is not None for name in NAMES)
+        )
         is_ours = pattern is None or pattern in BY_NAME
         data = payload_of(match["payload"], "hex" if is_ours else reading, f"line {number}")
         yield Packet(offset, data, received=_received(match.groupdict()))
+
+
+def _found(shape: Shape, line: str) -> re.Match[str] | None:
+    """A shape's frame in a line: our own say where a line begins, a user's may stand anywhere."""
+    return shape.pattern.match(line) if shape.name in BY_NAME else shape.pattern.search(line)
 
 
 def _shapes(pattern: str | None) -> tuple[Shape, ...]:

@@ -169,6 +169,8 @@ def difference_text(one: Annotation, other: Annotation, encoding: str) -> str:
         return f"The two frames have the same bits.{lengths}\n"
     verb = "differs" if len(places) == 1 else "differ"
     head = f"Against the other frame: {counted(len(places), 'bit')} {verb} (^).{lengths}\n"
+    if not one.touched(places):
+        return f"{head}They are behind the fields that could be read.\n"
     return f"{head}\n{difference_table(one, other, places, encoding)}"
 
 

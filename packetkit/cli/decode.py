@@ -467,8 +467,9 @@ def _check_follow(follow: bool, given: str | None, text: str | None, as_json: bo
 @click.option(
     "--from",
     "given",
+    metavar="FORM",
     type=click.Choice(["hex", "base64", "binary", *forms.FORMS]),
-    help="What the input is: frames back to back, or one of: "
+    help="What the input is: hex, base64 or binary, with frames back to back; or one of: "
     + "; ".join(f"{form.name}, {form.help}" for form in forms.FORMS.values())
     + ". Without it, the only thing that it can be.",
 )

@@ -47,15 +47,15 @@ def command(schema: str, name: str, directory: str, fast_checks: bool, as_json: 
     c: C99 that is clean as C++11, for processors of 8 to 64 bits: structs of raw codes, an encoder and a decoder for each frame. What C
     cannot express is refused, field by field, before anything is written.
 
-    tests: a pytest file and the vectors that it reads. It loads SCHEMA from where it is now, so it fails once an edit changes what
-    is sent. A schema from standard input is copied beside it.
-
-    The same schema gives the same files. Files of the same name are replaced.
-
     javascript: a module for node and for pages that encodes and decodes exactly as the Python codec does, a payload codec for
     LoRaWAN servers with the entry points of TS013, and a sender to start from, with two marked places for a team's own code.
 
     python: one file that does the same under Python 3.8 and later, without packetkit; and such a sender.
+
+    tests: a pytest file and the vectors that it reads. It loads SCHEMA from where it is now, so it fails once an edit changes what
+    is sent. A schema from standard input is copied beside it.
+
+    The same schema gives the same files. Files of the same name are replaced.
 
     \b
     packetkit generate heron.yaml --target c -o flight

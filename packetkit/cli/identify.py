@@ -117,9 +117,9 @@ def text(matches: Sequence[Match], frames: Sequence[bytes], encoding: str) -> st
     parts = []
     for number, match in enumerate(matches[:SHOWN], 1):
         rows = match.algorithm.parameters()
-        lines = [f"{number}. {match.name or 'a CRC without a name'}: {match.place}"]
-        lines.append("   " + ", ".join(f"{key} {value}" for key, value in rows))
-        for one in sentences(match, lengths):
+        lines = output.wrapped(f"{number}. {match.name or 'a CRC without a name'}: {match.place}", width)
+        parameters = ", ".join(f"{key} {value}" for key, value in rows)
+        for one in (parameters, *sentences(match, lengths)):
             lines += [f"   {line}" for line in output.wrapped(one, width - 3)]
         parts.append("\n".join(lines) + "\n\n   " + schema_line(match) + "\n")
     if len(matches) > SHOWN:

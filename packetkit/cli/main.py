@@ -65,7 +65,7 @@ COMMANDS: tuple[Row, ...] = (
     Row("airtime", "Work out time on air step by step, and what fits a time limit.", RADIO),
     Row("fuzz", "Prove the round trip with random records and bytes, three codecs judging.", PROOF),
     Row("vectors", "Write the test vectors of a schema, or hold a schema to some.", PROOF),
-    Row("generate", "Write files from a schema: a test file for your own frames.", PROOF),
+    Row("generate", "Write code for unit and ground, or tests, from a schema.", PROOF),
 )
 
 

@@ -101,6 +101,10 @@ class Match:
         """True where chance would hardly have given it."""
         return self.chance < CREDIBLE
 
+    def agrees(self, frame: bytes) -> bool:
+        """Return whether a frame, perhaps one it was not found from, agrees with it."""
+        return self.place.fits([frame]) and _agrees(self.algorithm, self.place, [frame])
+
 
 def identify(frames: Sequence[bytes], *, place: Place | None = None) -> tuple[Match, ...]:
     """Return the checks that agree with every frame, the most credible first.

@@ -31,8 +31,6 @@ from packetkit.toolchains import STRICT
 
 SEED, SCHEMAS, RECORDS = 4031, 40, 200
 
-pytestmark = pytest.mark.skipif(toolchains.find("cc", "gcc", "clang") is None, reason="no C compiler here")
-
 
 def dossier(name: str, mission: Mission, *options: str) -> Dossier:
     return Dossier(name, mission.fingerprint, "a.yaml", "", mission.outside, frozenset(options))
@@ -184,8 +182,6 @@ def sources(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 @pytest.mark.parametrize("compiler", COMPILERS)
 def test_compilers_have_nothing_to_say(compiler: str, sources: list[Path]) -> None:
-    if toolchains.find(compiler) is None:
-        pytest.skip(f"no {compiler} here")
     together = sources[0].parent / "all.c"
     together.write_text("".join(f'#include "{path.name}"\n' for path in sources), encoding="utf-8")
     for extra in ((), tuple(f"-DS{at}_UNCHECKED" for at in range(len(sources)))):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gzip
 import struct
+import subprocess
+import sys
 import zlib
 from contextlib import suppress
 from itertools import pairwise
@@ -155,6 +157,35 @@ def test_any_bytes_as_text_give_packets_or_an_input_error(data: bytes) -> None:
             list(read([b"time,payload\n" + data], None, None, Count()))
         with suppress(InputError):
             list(read([data], None, "hex", Count()))
+
+
+# Beginnings of a shape over and over, and no end: what a pattern could try at each place again.
+LONG = (
+    "[",
+    "10:00:01 ",
+    "2031-05-02T10:00:01",
+    "rssi ",
+    "rssi=",
+    "s/n= ",
+    "data ",
+    "data=00 ",
+    "data:",
+    "0x",
+    " ",
+    "1",
+    "signal_",
+)
+
+
+def test_long_lines_without_a_frame_are_read_in_one_go() -> None:
+    """Two hundred thousand characters each: tried anew at each place they would take minutes, and the process is stopped."""
+    program = (
+        "import sys; from packetkit.captures import lines\n"
+        "for one in sys.argv[1:]:\n"
+        "    for text in (one * (200_000 // len(one)), 'rssi' + one * (200_000 // len(one)) + 'z'):\n"
+        "        list(lines.log([text.encode()], None, None, lines.Count()))\n"
+    )
+    subprocess.run([sys.executable, "-c", program, *LONG], check=True, timeout=60)
 
 
 def test_packed_files_are_unpacked_and_a_cut_one_says_so() -> None:

@@ -95,6 +95,13 @@ def test_the_strip_draws_the_frames_own_bits(run: Any) -> None:
     assert "three, 2 bytes: a good frame." in out
 
 
+def test_a_difference_behind_the_last_field_is_said_in_a_sentence(run: Any) -> None:
+    status, out, _ = run(THREE, "b92100", "--against", "b92101")
+    assert status == 1
+    assert "Against the other frame: 1 bit differs (^)." in out
+    assert "They are behind the fields that could be read." in out and "its bits" not in out
+
+
 def test_a_frame_may_begin_at_any_bit(run: Any) -> None:
     assert shifted(bytes.fromhex("0b 92 10"), 4) == bytes.fromhex("b9 21")
     _, made = as_json(run, THREE, "0b9210", "--start-bit", "4")

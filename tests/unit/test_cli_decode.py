@@ -370,6 +370,7 @@ def test_a_closed_pipe_ends_quietly(tmp_path: Path) -> None:
         assert (done.returncode, done.stderr) == (0, b"")
 
 
+# Windows has no SIGINT for a single process: it would stop the run of the tests too.
 @pytest.mark.skipif(os.name == "nt", reason="Windows cannot send an interrupt to one process")
 def test_an_interruption_keeps_whole_lines_and_says_where_it_stopped(tmp_path: Path) -> None:
     target = tmp_path / "out.jsonl"

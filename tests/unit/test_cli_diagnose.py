@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from fractions import Fraction
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -10,10 +11,13 @@ from typing import Any
 import jsonschema
 import pytest
 
+import packetkit
 from packetkit.captures.diagnose import diagnose, flips
 from packetkit.cli.main import main
+from packetkit.conformance.simulate import Channel, simulate
 from packetkit.errors import InputError
 from packetkit.mission.load import parse
+from packetkit.resources import resource
 from tests.campaigns import diagnosis
 
 SCHEMA = json.loads(
@@ -29,6 +33,47 @@ def test_the_right_cause_of_a_seeded_fault_comes_first(kind: diagnosis.Kind) -> 
     faulty = kind(Random(f"{SEED} {kind.__name__}"))
     found = diagnose(faulty.ground, faulty.data, faulty.frame)
     assert diagnosis.rank(faulty) == 0, [(one.kinds, one.score) for one in found[:3]]
+
+
+INVERTED = bytes(range(255, -1, -1))
+MIRRORED = bytes(int(f"{octet:08b}"[::-1], 2) for octet in range(256))
+
+
+@pytest.mark.parametrize("name", ["first-light", "plover", "heron"])
+@pytest.mark.parametrize("damage", [Fraction(1, 50), Fraction(3, 10)], ids=str)
+def test_nothing_is_wrong_with_good_captures_of_the_shipped_missions(name: str, damage: Fraction) -> None:
+    """Damage, loss and restarts are no cause, however small the frames are and whatever their values do."""
+    mission = packetkit.load(str(resource(f"schemas/{name}.yaml")))
+    for seed in (1, 2, 3):
+        sent = simulate(mission.frames, Fraction(600), Channel(damage=damage), seed)
+        data = b"".join(one.data for one in sent if one.offset is not None)
+        assert [one.kinds for one in diagnose(mission, data)[:1]] == [()], seed
+
+
+@pytest.mark.parametrize("name", ["first-light", "plover", "heron"])
+@pytest.mark.parametrize(
+    ("tables", "kinds"),
+    [
+        ((INVERTED,), {"inverted bits"}),
+        ((MIRRORED,), {"bit order"}),
+        ((INVERTED, MIRRORED), {"inverted bits", "bit order"}),
+    ],
+)
+def test_turned_octets_of_the_shipped_captures_are_no_other_check(
+    name: str, tables: tuple[bytes, ...], kinds: set[str]
+) -> None:
+    """A frame of one length and no constants agrees with another CRC too once its bits are inverted; its values do not."""
+    mission = packetkit.load(str(resource(f"schemas/{name}.yaml")))
+    data = resource(f"schemas/{name}.capture").read_bytes()
+    for table in tables:
+        data = data.translate(table)
+    assert set(diagnose(mission, data)[0].kinds) == kinds
+
+
+@pytest.mark.parametrize("octet", [0x00, 0xFF, 0x5A])
+def test_one_octet_over_and_over_has_no_cause(octet: int) -> None:
+    mission = packetkit.load(str(resource("schemas/first-light.yaml")))
+    assert diagnose(mission, bytes([octet]) * 700) == ()
 
 
 def test_a_single_flip_is_found_with_what_chance_would_give() -> None:

@@ -151,6 +151,7 @@ def test_misuse_is_told(
     assert said in " ".join(capsys.readouterr().err.split())
 
 
+# Windows has no SIGINT for a single process: it would stop the run of the tests too.
 @pytest.mark.skipif(os.name == "nt", reason="Windows cannot send an interrupt to one process")
 def test_follow_gives_what_is_written_later_and_ends_with_an_interruption(tmp_path: Path) -> None:
     path = tmp_path / "growing"

@@ -128,6 +128,12 @@ def test_the_help_page_fits_80_columns_and_names_every_verb(capsys: pytest.Captu
     assert max(map(len, page.splitlines())) <= 80
 
 
+@pytest.mark.parametrize("verb", [row.verb for row in frame.COMMANDS])
+def test_each_commands_help_fits_80_columns(verb: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert frame.main([verb, "--help"]) == 0
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 80
+
+
 def test_no_arguments_show_the_help_page_as_misuse(capsys: pytest.CaptureFixture[str]) -> None:
     assert frame.main([]) == 2
     assert "packetkit VERB --help" in capsys.readouterr().err
@@ -197,7 +203,9 @@ def test_a_closed_pipe_ends_quietly(body: str) -> None:
 @pytest.mark.parametrize("body", [LONG, SHORT])
 def test_a_full_disk_is_said_once(body: str) -> None:
     if not os.path.exists("/dev/full"):
-        pytest.skip("this system has no device that is always full")
+        pytest.skip(
+            "this system has no device that is always full"
+        )  # Linux has; nothing can be installed for it
     full = os.open("/dev/full", os.O_WRONLY)
     done = probe_process(body, stdout=full)
     os.close(full)

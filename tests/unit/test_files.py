@@ -98,6 +98,7 @@ def test_a_failing_text_output_leaves_nothing(tmp_path: Path) -> None:
     assert os.listdir(tmp_path) == []
 
 
+# What is tested are POSIX permission bits and links; what holds on Windows too has tests of its own above.
 @pytest.mark.skipif(
     os.name == "nt", reason="Windows has no such permission bits, and links need a privilege there"
 )
