@@ -280,14 +280,16 @@ def day_picture(mission: Mission, rows: Sequence[Row], start: datetime, days: fl
 
     spans = [hours_of(row, start) for row in rows]
     measured: list[tuple[float, float]] = []
-    home = [(0.0, 0.0)]
+    home: list[tuple[float, float]] = []
     if rows and rows[0]["delivered_bytes"] is not None:
+        home = [(0.0, 0.0)]
         for (_, end), row in zip(spans, rows, strict=True):
             home.append((end, home[-1][1] + row["delivered_bytes"]))
         home.append((24 * days, home[-1][1]))
-        made = budget(mission, Pass(Fraction(60), None, None, "given"))
-        measured = [(0.0, 0.0), (24 * days, float(day_of(made).measured_bytes) * days)]
-    title = f"{mission.name}: passes from {iso(start)}, frame bytes measured and home"
+        a_day = float(day_of(budget(mission, Pass(Fraction(60), None, None, "given"))).measured_bytes)
+        if a_day:  # a frame without a cadence is measured as it is sent
+            measured = [(0.0, 0.0), (24 * days, a_day * days)]
+    title = f"{mission.name}: passes from {iso(start)}" + (", frame bytes home" if home else "")
     return plots.day(spans, measured, home, title, form)
 
 

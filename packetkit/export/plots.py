@@ -102,13 +102,12 @@ def frontier(
     axes.plot(*_columns(every), linestyle="", marker=".", markersize=3, color=PALE)
     axes.plot(*_columns(sorted(front)), linestyle="", marker="s", markersize=4, color=INK)
     for words, margin, delivered in _apart(named):
-        left = (
-            margin < max(x for x, _ in every) * 0.6
-        )  # towards the right end, the words stand to the left of their point
+        # Towards the right end the words stand to the left of their point, above the points there.
+        left = margin < max(x for x, _ in every) * 0.6
         axes.annotate(
             words,
             (margin, delivered),
-            xytext=(5 if left else -5, 6),
+            xytext=(5, 6) if left else (-5, 20),
             textcoords="offset points",
             fontsize=8,
             horizontalalignment="left" if left else "right",
@@ -140,13 +139,14 @@ def day(
     title: str,
     form: str,
 ) -> bytes:
-    """Passes over a time as bars (start and end in hours), with bytes measured and carried home so far as lines."""
+    """Passes over a time as bars (start and end in hours), with bytes measured and carried home so far as lines, where known."""
     figure = _figure()
     axes = _axes(figure, title, "hours", "frame bytes so far")
     for start, end in passes:
-        axes.axvspan(start, end, color=PALE, linewidth=0)
+        axes.axvspan(start, end, color=PALE, linewidth=1)  # minutes among days are seen by their outline
     if measured:
         axes.plot(*_columns(measured), color=INK, linewidth=1.2, linestyle="--", label="measured")
+    if carried:
         axes.step(*_columns(carried), color=INK, linewidth=2, where="post", label="home")
         axes.legend(frameon=False, loc="upper left")
     else:
