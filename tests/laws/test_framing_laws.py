@@ -70,6 +70,13 @@ def test_the_examples_of_cobs_hold() -> None:
         assert COBS.escape(bytes.fromhex(plain)).hex() == stuffed
         assert COBS.unescape(bytes.fromhex(stuffed)) == (bytes.fromhex(plain), "")
     assert COBS.escape(bytes(range(1, 255))) == b"\xff" + bytes(range(1, 255))
+    full = bytes(range(1, 255))
+    assert COBS.escape(full + b"\x07") == b"\xff" + full + b"\x02\x07"
+    assert COBS.unescape(b"\xff" + full + b"\x02\x07") == (full + b"\x07", "")
+    assert COBS.unescape(b"\xff" + full + b"\x01") == (
+        full,
+        "",
+    )  # an encoder that ends each frame with a block
     assert COBS.unescape(b"\x05\x11")[1] == "a block of 4 octets has only 1"
 
 

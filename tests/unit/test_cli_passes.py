@@ -168,6 +168,17 @@ def test_days_of_passes_are_drawn_in_a_terminal_and_as_a_picture(
     assert target.read_bytes().startswith(b"\x89PNG")
 
 
+@pytest.mark.parametrize("cadence", ["", "    cadence_s: 60\n"])
+def test_the_picture_of_days_draws_only_what_is_known(cadence: str, tmp_path: Path) -> None:
+    """A frame without a cadence is measured as it is sent: no line of what was measured."""
+    path, target = tmp_path / "mission.yaml", tmp_path / "days.svg"
+    text = (HEAD + WAYS["elements"]).replace("  beacon:\n", f"  beacon:\n{cadence}")
+    path.write_text(text, encoding="utf-8")
+    assert main(["passes", str(path), "--from", "2014-01-23", "--days", "1", "--picture", str(target)]) == 0
+    drawn = target.read_text(encoding="utf-8")
+    assert "<!-- home -->" in drawn and ("<!-- measured -->" in drawn) is bool(cadence)
+
+
 def test_the_link_of_elements_is_that_of_their_highest_pass(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

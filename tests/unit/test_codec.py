@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+import packetkit
 from packetkit.codec import walk
 from packetkit.codec.frame import Frame, compile_layout
 from packetkit.errors import (
@@ -521,3 +522,25 @@ def test_fields_by_the_text_of_many_numbers_share_bounded_tables() -> None:
     assert len(tables) == 8
     data = bytes(range(90))
     assert frame.decode(data) == walk.decode(frame.layout, data)
+
+
+def test_unknown_bits_end_on_an_octet_or_are_refused() -> None:
+    """The bits of a variant that nobody knows run to the frame's end: 5 bits before them leave 3, 11, 19 ..."""
+    text = """
+mission: drawn
+frames:
+  sheet:
+    fields:
+      - {name: t, bits: 5}
+      - name: body
+        told_by: t
+        variants:
+          - {name: a, when: {t: 0}, group: [{name: x, bits: 11}]}
+          - {name: b, when: {t: 1}, group: [{name: y, bits: 3}]}
+"""
+    frame = packetkit.parse(text).frame()
+    assert frame.encode({"t": 9, "body": {"unknown": {"raw": [1, 0, 1]}}}) == bytes([0b01001_101])
+    for bits in ([1], [], [1, 0, 1, 1]):
+        with pytest.raises(EncodeError) as refused:
+            frame.encode({"t": 9, "body": {"unknown": {"raw": bits}}})
+        assert [fault.rule for fault in refused.value.faults] == ["wrong-length"]
