@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from packetkit.layout.model import Fill, Node, Optional, Repeat, Run, Slot
-from packetkit.targets.c.frame import FrameCode, Mission, Walk, constant
+from packetkit.layout.model import Repeat, Run, Slot
+from packetkit.targets.c.frame import FrameCode, Members, Mission, constant
 from packetkit.targets.c.record import is_member, joined
 from packetkit.targets.c.words import Page, comment, ctype, number, size_for, unsigned
 from packetkit.targets.target import Dossier
@@ -89,22 +89,12 @@ def _frame(page: Page, frame: FrameCode) -> None:
     page.add("")
 
 
-class _Filling(Walk):
+class _Filling(Members):
     """Fills a record with codes that follow from the layout."""
 
-    def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
-        for node in nodes:
-            if isinstance(node, Run):
-                self.learn(node, prefix)
-                for slot in filter(is_member, node.slots):
-                    _code(self.page, slot, joined(prefix, slot.path))
-            elif isinstance(node, Repeat):
-                self.list(node, prefix)
-            elif isinstance(node, Optional):
-                with self.page.block(f"if ({self.condition(node)})"):
-                    self.nodes(node.body, joined(prefix, node.path))
-            else:
-                assert isinstance(node, Fill)
+    def run(self, run: Run, prefix: str) -> None:
+        for slot in filter(is_member, run.slots):
+            _code(self.page, slot, joined(prefix, slot.path))
 
     def length(self, node: Repeat, prefix: str) -> str:
         target = super().length(node, prefix)

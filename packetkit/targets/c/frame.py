@@ -279,6 +279,23 @@ class Walk:
         return f"({self.frame.record.bits})({start} + {number(slot.offset_bits)})"
 
 
+class Members(Walk):
+    """Goes through a record's members in wire order; positions are of no interest."""
+
+    def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
+        for node in nodes:
+            if isinstance(node, Run):
+                self.learn(node, prefix)
+                self.run(node, prefix)
+            elif isinstance(node, Repeat):
+                self.list(node, prefix)
+            elif isinstance(node, Optional):
+                with self.page.block(f"if ({self.condition(node)})"):
+                    self.nodes(node.body, joined(prefix, node.path))
+            else:
+                assert isinstance(node, Fill)
+
+
 def unsigned_for(most: int) -> str:
     return f"uint{size_for(max(most, 1).bit_length())}_t"
 

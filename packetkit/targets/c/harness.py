@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run
-from packetkit.targets.c.frame import FrameCode, Mission, Walk
+from packetkit.layout.model import Layout, Repeat, Run
+from packetkit.targets.c.frame import FrameCode, Members, Mission
 from packetkit.targets.c.header import RESULTS
 from packetkit.targets.c.record import is_member, joined
 from packetkit.targets.c.words import Page, ctype
@@ -189,24 +189,7 @@ def _decoder(page: Page, frame: FrameCode) -> None:
         page.add("end = used;", "used = start - 4;", "put_number(end - start, 4);", "used = end;", "(void)r;")
 
 
-class _Members(Walk):
-    """Goes through a record's members in wire order; positions are of no interest."""
-
-    def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
-        for node in nodes:
-            if isinstance(node, Run):
-                self.learn(node, prefix)
-                self.run(node, prefix)
-            elif isinstance(node, Repeat):
-                self.list(node, prefix)
-            elif isinstance(node, Optional):
-                with self.page.block(f"if ({self.condition(node)})"):
-                    self.nodes(node.body, joined(prefix, node.path))
-            else:
-                assert isinstance(node, Fill)
-
-
-class _Taking(_Members):
+class _Taking(Members):
     """Takes members from the question."""
 
     def run(self, run: Run, prefix: str) -> None:
@@ -225,7 +208,7 @@ class _Taking(_Members):
                 self.page.add("exit(6); /* the questions keep to the room there is */")
 
 
-class _Giving(_Members):
+class _Giving(Members):
     """Gives members as an answer."""
 
     def run(self, run: Run, prefix: str) -> None:
