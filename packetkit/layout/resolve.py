@@ -15,16 +15,14 @@ from functools import cached_property
 from itertools import islice
 
 from packetkit.errors import Problem
-from packetkit.layout import split, texts
+from packetkit.layout import repeats, split, texts
 from packetkit.layout.derived import Derivations
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.meaning import Meaning, meaning, merged
 from packetkit.layout.model import (
     Choice,
-    Factor,
     Fill,
     Gain,
-    Joined,
     Layout,
     Measured,
     Node,
@@ -54,11 +52,9 @@ from packetkit.layout.places import Container, Cursor, Origin, Phase, Scope, Spo
 from packetkit.layout.size import longest, shortest, useful_bits
 from packetkit.layout.spans import Checks, PendingCheck
 from packetkit.schema.model import Condition, Field, Frame, Place, Summary
-from packetkit.schema.model import Repeat as DeclaredRepeat
 from packetkit.schema.text import MAXIMUM_PROBLEMS, closest, format_number, shown
 
 MAXIMUM_BITS = 65_535 * 8
-MAXIMUM_ELEMENTS = 65_535
 MAXIMUM_CHECKS = 64  # more than any format has; they are ordered by comparing each with each
 UNITS = {"byte": 8, "word_16": 16, "word_32": 32}
 WORDS = {16: Packing.WORD_16, 32: Packing.WORD_32, 64: Packing.WORD_64}
@@ -316,7 +312,7 @@ class Resolver:
         if one.present_when is not None:
             self.optional(one, into, scope, style, path, address)
         elif one.repeat is not None:
-            self.repeat(one, one.repeat, into, scope, style, path, address)
+            repeats.repeat(self, one, one.repeat, into, scope, style, path, address)
         else:
             self.plain(one, into, scope, style, path, address)
 
@@ -664,101 +660,6 @@ class Resolver:
         start = None if since < 0 else part.start.phase
         into.add_node(Fill(number, unit, slot, packing, since), into.filled(unit, start))
 
-    def repeat(
-        self,
-        one: Field,
-        how: DeclaredRepeat,
-        into: Container,
-        scope: Scope,
-        style: Style,
-        path: tuple[str, ...],
-        address: str,
-        joined: Joined | None = None,
-    ) -> None:
-        where = self.full(address)
-        count, counter, maximum = how.count, None, how.maximum
-        if count is not None and not 1 <= count <= MAXIMUM_ELEMENTS:
-            text = f"a repeat cannot have {format_number(Fraction(count))} elements"
-            self.note(one.places["repeat"], "count-too-large", where, text, f"Use 1 to {MAXIMUM_ELEMENTS}.")
-            self.placed = False
-            return
-        if how.counted_by is not None:
-            counter = self.counter(how.counted_by, one, scope, where)
-            if counter is None:
-                self.whole = self.placed = False
-                return
-            maximum = counter.maximum_count or (1 << counter.width) - 1
-        factors: tuple[Factor, ...] = ()
-        plus = 0
-        if how.product is not None:
-            computed = self.factors(one, how, scope, where)
-            if computed is None:
-                self.whole = self.placed = False
-                return
-            factors, plus, maximum = computed
-        if how.to_end and not self.may_run_to_end(one, into, where):
-            self.placed = False
-            return
-        into.close_run()
-        number, start = self.next_node(), into.cursor
-        element, low, high, after, grown = self.element(one, start, scope, style, address, number, joined)
-        if low is None or high is None:
-            self.placed = False
-            return
-        if low == 0:
-            if one.whole and self.placed:
-                text = "an element can have no bits at all"
-                self.note(one.place, "repeat-empty", where, text, "Put a field of fixed size into it.")
-            self.placed = False
-            return
-        if how.to_end and low != high:
-            text = f"elements of {low} to {high} bits: the frame's length does not tell how many there are"
-            self.note(one.places["repeat"], "to-end-ambiguous", where, text, "Use a count.")
-            self.placed = False
-            return
-        if how.to_end:
-            self.to_ends[number] = (one, where)
-        least, most = (count, count) if count is not None else (0, maximum)
-        node = Repeat(
-            number,
-            path,
-            address,
-            start.at,
-            start.phase.within(8),
-            count,
-            counter.number if counter else None,
-            maximum if count is None else count,
-            0,
-            element,
-            low,
-            high,
-            _is_bare(one),
-            joined,
-            factors,
-            plus,
-        )
-        fixed = count is not None and low == high
-        end_phase = start.phase.plus(count * low) if fixed and count is not None else after
-        at = start.at + count * low if fixed and count is not None and start.at is not None else None
-        top = None if start.high is None or most is None else start.high + most * high
-        grown = start.grown.and_then(grown.many(count))
-        into.add_node(node, Cursor(at, end_phase, start.origin, grown, start.low + least * low, top))
-
-    def counter(self, name: str, one: Field, scope: Scope, where: str) -> Slot | None:
-        found = scope.find(name)
-        if found is not None and found[1] in found[0].broken:
-            return None
-        slot = found[0].slots.get(found[1]) if found else None
-        if slot is None or slot.kind != "count":
-            text = f"{shown(name)} is not a count before this field"
-            if slot is not None:
-                text = f"{slot.address} is a {slot.kind} field, not a count"
-            place = one.places.get("repeat.count", one.places["repeat"])
-            self.note(place, "count-unknown", where, text, self.suggest(name, scope, ("count",)))
-            return None
-        self.counted.add(slot.number)
-        return slot
-
     def text(
         self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
     ) -> None:
@@ -773,96 +674,12 @@ class Resolver:
         if joined is None:
             self.whole = self.placed = False
             return
-        self.repeat(one, one.length, into, scope, style, path, address, joined)
+        repeats.repeat(self, one, one.length, into, scope, style, path, address, joined)
 
     def character_slot(self, address: str) -> Slot:
         """The slot of one octet that no field declares."""
         made = Meaning(8, {"kind": "character", "legal": (Range(0, 255),)})
         return self.new_slot(made, (), address)
-
-    def may_run_to_end(self, one: Field, into: Container, where: str) -> bool:
-        """Whether what stands here can run to the end of its part; noted where it cannot."""
-        place = one.places.get(
-            "length" if one.kind in ("text", "bytes") and not one.repeat else "repeat", one.place
-        )
-        part = self.parts[-1]
-        lists = [node.number for node in into.nodes if isinstance(node, Repeat) and node.runs_to_end]
-        before = next((self.to_ends[number] for number in lists), None)
-        if not part.holds(into):
-            text = "a repeat inside another, or inside an optional group, cannot run to the frame's end"
-        elif before is not None:
-            text = f"{before[1]} before it runs to the frame's end already"
-        else:
-            by = self.part_lengths.get(part.number)
-            if by is None or id(by) in self.length_slots or not by.whole:
-                return True
-            text = f"its length, {by.name}, stands behind it, so nothing tells where it ends"
-            self.note(place, "to-end-last", where, text, f"Move {by.name} in front of it, or use a count.")
-            return False
-        self.note(place, "to-end-last", where, text, "Use a count.")
-        return False
-
-    def factors(
-        self, one: Field, how: DeclaredRepeat, scope: Scope, where: str
-    ) -> tuple[tuple[Factor, ...], int, int] | None:
-        """The factors of a computed count, what is added to their product, and the most that it can be."""
-        assert how.product is not None
-        made, most = [], 1
-        place = one.places.get("repeat.count", one.places["repeat"])
-        for name, ones in how.product.factors:
-            slot = self.deciding(name, scope, where, place)
-            if slot is None:
-                return None
-            if slot.signed or slot.kind == "states":
-                text = f"{slot.address} is not an unsigned whole number"
-                self.note(
-                    place, "count-unknown", where, text, "Name counts, tags, flags or unsigned numbers."
-                )
-                return None
-            self.counted.add(slot.number)
-            made.append(Factor(slot.number, ones))
-            most *= slot.width if ones else slot.maximum_count or slot.raw_limits[1]
-        most = max(0, most + how.product.plus)
-        if how.maximum is not None:
-            most = min(most, how.maximum)
-        if not 1 <= most <= MAXIMUM_ELEMENTS:
-            text = f"its count can be {format_number(Fraction(most))}"
-            remedy = f"Add maximum: with a number from 1 to {MAXIMUM_ELEMENTS}."
-            self.note(place, "count-too-large", where, text, remedy)
-            return None
-        return tuple(made), how.product.plus, most
-
-    def element(
-        self,
-        one: Field,
-        start: Cursor,
-        scope: Scope,
-        style: Style,
-        address: str,
-        number: int,
-        joined: Joined | None = None,
-    ) -> tuple[tuple[Node, ...], int | None, int | None, Phase, Phase]:
-        """The nodes of one element, its least and most bits, the phase after any number of them, what is known of its size.
-
-        Where an element starts depends on where the one before it ended: the phase is widened until it holds for all of them.
-        """
-        phase = start.phase
-        saved = self.snapshot()
-        for _ in range(8):
-            self.restore(saved)
-            inside = Container(self.next_node, Cursor(None, phase, Origin(phase)), f"{address}[].", number)
-            inner = Scope(scope)
-            if joined is not None:
-                slot = self.new_slot(texts.character(one), (), f"{address}[]")
-                inside.add_slot(slot, style.packing)
-            else:
-                self.body(one, inside, inner, style, f"{address}[]")
-            after = inside.cursor.phase.joined(phase)
-            if after == phase or not self.placed:
-                break
-            phase = after
-        end = inside.cursor
-        return inside.close(ends_in_run=_has_check(one)), end.low, end.high, phase, end.grown
 
     def body(self, one: Field, into: Container, scope: Scope, style: Style, address: str) -> None:
         """What an element or an optional holds: a group's members in a container of their own, or one bare value."""
@@ -900,7 +717,7 @@ class Resolver:
         where = self.full(address)
         assert one.present_when is not None
         remains = one.present_when.by == BYTES_REMAIN
-        if remains and not self.may_run_to_end(one, into, where):
+        if remains and not repeats.may_run_to_end(self, one, into, where):
             self.placed = False
             return
         target = (None, ()) if remains else self.condition(one, scope, where)
@@ -916,12 +733,16 @@ class Resolver:
         )  # a check in it covers everything before, from the frame's or the element's start
         inner = Scope(scope)
         if one.repeat is not None:
-            self.repeat(one, one.repeat, inside, inner, style, (), address)
+            repeats.repeat(self, one, one.repeat, inside, inner, style, (), address)
         else:
             self.body(one, inside, inner, style, address)
-            if one.name in inner.slots and _is_bare(one):
+            if one.name in inner.slots and repeats.is_bare(one):
                 scope.sometimes[one.name] = inner.slots[one.name]
-        nodes, low, high = inside.close(ends_in_run=_has_check(one)), inside.cursor.low, inside.cursor.high
+        nodes, low, high = (
+            inside.close(ends_in_run=repeats.has_check(one)),
+            inside.cursor.low,
+            inside.cursor.high,
+        )
         if high is None:
             self.note(
                 one.places["repeat"],
@@ -942,7 +763,7 @@ class Resolver:
                     text,
                     "Put a field of fixed size into it.",
                 )
-        bare = one.repeat is not None or _is_bare(one)
+        bare = one.repeat is not None or repeats.is_bare(one)
         node = Optional(
             number, path, address, start.at, start.phase.within(8), by, codes, nodes, low, high, bare
         )
@@ -1037,10 +858,6 @@ def _packing(word: str | None) -> Packing | None:
     return None if word is None else Packing(word)
 
 
-def _is_bare(one: Field) -> bool:
-    return one.kind not in ("group", "flags")
-
-
 def _derives(fields: tuple[Field, ...]) -> bool:
     """Whether any of these fields, or inside them, is worked out on the ground, or not sent."""
     return any(
@@ -1067,12 +884,3 @@ def _runs_to_end(node: Node) -> bool:
     if isinstance(node, Choice):
         return any(_runs_to_end(inner) for branch in node.branches for inner in branch.body)
     return isinstance(node, Optional) and node.by is None
-
-
-def _has_check(one: Field) -> bool:
-    """True where a check stands directly in a group (not in an element or option of its own inside it)."""
-    return any(
-        inner.kind == "check"
-        or (inner.fields and not inner.repeat and not inner.present_when and _has_check(inner))
-        for inner in one.fields
-    )

@@ -1,0 +1,240 @@
+"""Repeats: how many elements there are, what one takes, and what may run to the end of its part.
+
+A text is a repeat of characters that are joined to one value. Like the rest of the resolver, faults are noted and never raised.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from packetkit.layout import texts
+from packetkit.layout.model import Factor, Joined, Node, Repeat, Slot
+from packetkit.layout.places import Container, Cursor, Origin, Phase, Scope, Style
+from packetkit.schema.model import Field
+from packetkit.schema.model import Repeat as DeclaredRepeat
+from packetkit.schema.text import format_number, shown
+
+if TYPE_CHECKING:
+    from packetkit.layout.resolve import Resolver
+
+MAXIMUM_ELEMENTS = 65_535
+
+
+@dataclass(frozen=True, slots=True)
+class _Number:
+    """How many elements there are: a constant, what a slot counts, or a product; most: None where only the frame's end tells."""
+
+    count: int | None = None
+    counter: Slot | None = None
+    most: int | None = None
+    factors: tuple[Factor, ...] = ()
+    plus: int = 0
+
+
+def repeat(
+    r: Resolver,
+    one: Field,
+    how: DeclaredRepeat,
+    into: Container,
+    scope: Scope,
+    style: Style,
+    path: tuple[str, ...],
+    address: str,
+    joined: Joined | None = None,
+) -> None:
+    """Place a list, or the characters of a text (joined), into a container."""
+    where = r.full(address)
+    told = _number(r, one, how, scope, where)
+    if told is None:
+        return
+    if how.to_end and not may_run_to_end(r, one, into, where):
+        r.placed = False
+        return
+    into.close_run()
+    number, start = r.next_node(), into.cursor
+    element, low, high, after, grown = _element(r, one, start, scope, style, address, number, joined)
+    if low is None or high is None or not _is_countable(r, one, how, (low, high), where):
+        r.placed = False
+        return
+    if how.to_end:
+        r.to_ends[number] = (one, where)
+    count, counted_by = told.count, None if told.counter is None else told.counter.number
+    node = Repeat(
+        number,
+        path,
+        address,
+        start.at,
+        start.phase.within(8),
+        count,
+        counted_by,
+        told.most,
+        0,
+        element,
+        low,
+        high,
+        is_bare(one),
+        joined,
+        told.factors,
+        told.plus,
+    )
+    phase, at = after, None
+    if count is not None and low == high:
+        phase, at = start.phase.plus(count * low), None if start.at is None else start.at + count * low
+    top = None if start.high is None or told.most is None else start.high + told.most * high
+    grown = start.grown.and_then(grown.many(count))
+    into.add_node(node, Cursor(at, phase, start.origin, grown, start.low + (count or 0) * low, top))
+
+
+def _number(r: Resolver, one: Field, how: DeclaredRepeat, scope: Scope, where: str) -> _Number | None:
+    """What tells how many elements there are; None, noted or broken, where nothing does."""
+    if how.count is not None:
+        if 1 <= how.count <= MAXIMUM_ELEMENTS:
+            return _Number(how.count, most=how.count)
+        text = f"a repeat cannot have {format_number(Fraction(how.count))} elements"
+        r.note(one.places["repeat"], "count-too-large", where, text, f"Use 1 to {MAXIMUM_ELEMENTS}.")
+        r.placed = False
+        return None
+    told = _Number(most=how.maximum) if how.to_end else None
+    if how.counted_by is not None:
+        counter = _counter(r, how.counted_by, one, scope, where)
+        if counter is not None:
+            told = _Number(None, counter, counter.maximum_count or (1 << counter.width) - 1)
+    elif how.product is not None:
+        computed = _factors(r, one, how, scope, where)
+        if computed is not None:
+            told = _Number(factors=computed[0], plus=computed[1], most=computed[2])
+    if told is None:
+        r.whole = r.placed = False
+    return told
+
+
+def _is_countable(r: Resolver, one: Field, how: DeclaredRepeat, size: tuple[int, int], where: str) -> bool:
+    """Whether elements of these least and most bits can be told apart; noted where they cannot."""
+    low, high = size
+    if low == 0:
+        if one.whole and r.placed:
+            text = "an element can have no bits at all"
+            r.note(one.place, "repeat-empty", where, text, "Put a field of fixed size into it.")
+        return False
+    if how.to_end and low != high:
+        text = f"elements of {low} to {high} bits: the frame's length does not tell how many there are"
+        r.note(one.places["repeat"], "to-end-ambiguous", where, text, "Use a count.")
+        return False
+    return True
+
+
+def _counter(r: Resolver, name: str, one: Field, scope: Scope, where: str) -> Slot | None:
+    found = scope.find(name)
+    if found is not None and found[1] in found[0].broken:
+        return None
+    slot = found[0].slots.get(found[1]) if found else None
+    if slot is None or slot.kind != "count":
+        text = f"{shown(name)} is not a count before this field"
+        if slot is not None:
+            text = f"{slot.address} is a {slot.kind} field, not a count"
+        place = one.places.get("repeat.count", one.places["repeat"])
+        r.note(place, "count-unknown", where, text, r.suggest(name, scope, ("count",)))
+        return None
+    r.counted.add(slot.number)
+    return slot
+
+
+def _factors(
+    r: Resolver, one: Field, how: DeclaredRepeat, scope: Scope, where: str
+) -> tuple[tuple[Factor, ...], int, int] | None:
+    """The factors of a computed count, what is added to their product, and the most that it can be."""
+    assert how.product is not None
+    made, most = [], 1
+    place = one.places.get("repeat.count", one.places["repeat"])
+    for name, ones in how.product.factors:
+        slot = r.deciding(name, scope, where, place)
+        if slot is None:
+            return None
+        if slot.signed or slot.kind == "states":
+            text = f"{slot.address} is not an unsigned whole number"
+            r.note(place, "count-unknown", where, text, "Name counts, tags, flags or unsigned numbers.")
+            return None
+        r.counted.add(slot.number)
+        made.append(Factor(slot.number, ones))
+        most *= slot.width if ones else slot.maximum_count or slot.raw_limits[1]
+    most = max(0, most + how.product.plus)
+    if how.maximum is not None:
+        most = min(most, how.maximum)
+    if not 1 <= most <= MAXIMUM_ELEMENTS:
+        text = f"its count can be {format_number(Fraction(most))}"
+        remedy = f"Add maximum: with a number from 1 to {MAXIMUM_ELEMENTS}."
+        r.note(place, "count-too-large", where, text, remedy)
+        return None
+    return tuple(made), how.product.plus, most
+
+
+def may_run_to_end(r: Resolver, one: Field, into: Container, where: str) -> bool:
+    """Whether what stands here can run to the end of its part; noted where it cannot."""
+    place = one.places.get(
+        "length" if one.kind in ("text", "bytes") and not one.repeat else "repeat", one.place
+    )
+    part = r.parts[-1]
+    lists = [node.number for node in into.nodes if isinstance(node, Repeat) and node.runs_to_end]
+    before = next((r.to_ends[number] for number in lists), None)
+    if not part.holds(into):
+        text = "a repeat inside another, or inside an optional group, cannot run to the frame's end"
+    elif before is not None:
+        text = f"{before[1]} before it runs to the frame's end already"
+    else:
+        by = r.part_lengths.get(part.number)
+        if by is None or id(by) in r.length_slots or not by.whole:
+            return True
+        text = f"its length, {by.name}, stands behind it, so nothing tells where it ends"
+        r.note(place, "to-end-last", where, text, f"Move {by.name} in front of it, or use a count.")
+        return False
+    r.note(place, "to-end-last", where, text, "Use a count.")
+    return False
+
+
+def _element(
+    r: Resolver,
+    one: Field,
+    start: Cursor,
+    scope: Scope,
+    style: Style,
+    address: str,
+    number: int,
+    joined: Joined | None = None,
+) -> tuple[tuple[Node, ...], int | None, int | None, Phase, Phase]:
+    """The nodes of one element, its least and most bits, the phase after any number of them, what is known of its size.
+
+    Where an element starts depends on where the one before it ended: the phase is widened until it holds for all of them.
+    """
+    phase = start.phase
+    saved = r.snapshot()
+    for _ in range(8):
+        r.restore(saved)
+        inside = Container(r.next_node, Cursor(None, phase, Origin(phase)), f"{address}[].", number)
+        inner = Scope(scope)
+        if joined is not None:
+            slot = r.new_slot(texts.character(one), (), f"{address}[]")
+            inside.add_slot(slot, style.packing)
+        else:
+            r.body(one, inside, inner, style, f"{address}[]")
+        after = inside.cursor.phase.joined(phase)
+        if after == phase or not r.placed:
+            break
+        phase = after
+    end = inside.cursor
+    return inside.close(ends_in_run=has_check(one)), end.low, end.high, phase, end.grown
+
+
+def is_bare(one: Field) -> bool:
+    """True where an element or an option is one value, not a record of its own."""
+    return one.kind not in ("group", "flags")
+
+
+def has_check(one: Field) -> bool:
+    """True where a check stands directly in a group (not in an element or option of its own inside it)."""
+    return any(
+        inner.kind == "check"
+        or (inner.fields and not inner.repeat and not inner.present_when and has_check(inner))
+        for inner in one.fields
+    )
