@@ -15,11 +15,10 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 from itertools import pairwise
 from typing import Any
 
-from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle, whole
+from packetkit.captures.sight import FRAMES, Sight, leaves_of, look, marks_of
 from packetkit.codec import walk
 from packetkit.codec.annotate import check_of
 from packetkit.codec.frame import Frame
@@ -35,7 +34,7 @@ from packetkit.mission.load import Mission
 LOOKED_AT = 6000
 IN_PAIRS = 2500
 # A cause has to explain this part of the bytes, with this many frames (fewer where a capture has fewer), to be one.
-EXPLAINS, FRAMES = 0.4, 3
+EXPLAINS = 0.4
 # What each further step has to bring.
 STEP = 0.04
 # How much the plausibility of values counts beside the part of the bytes that is good frames.
@@ -44,132 +43,6 @@ VALUES = 0.5
 SOUND = 0.85
 # Other constants and another check leave nothing that tells a frame: inverted bits, say, look like that as well.
 UNLIKELY_PAIR, UNLIKELY = frozenset({"wrong frame or version", "check parameters"}), 0.2
-# A longer row of octets between frames is junk, not what a driver adds.
-MOST_DRIVER_BYTES = 16
-
-
-@dataclass(frozen=True)
-class Sight:
-    """What a capture looks like under one assumption. evens: the size that skipped stretches between frames have, where all have one."""
-
-    size: int
-    good: tuple[Good, ...]
-    failed: tuple[Failed, ...]
-    skipped: tuple[Skipped, ...]
-    layouts: Mapping[str, Layout]
-
-    @cached_property
-    def driver_bytes(self) -> int:
-        """The octets that stand between all frames, 0 where it is not one number."""
-        inner = [one.size for one in self.skipped if one.offset > 0 and one.offset + one.size < self.size]
-        sizes = Counter(inner)
-        size, count = sizes.most_common(1)[0] if sizes else (0, 0)
-        found = len(self.good) + len(self.failed)
-        is_regular = count >= max(2, 0.8 * (found - 1)) and count >= 0.8 * len(inner)
-        return size if is_regular and size <= MOST_DRIVER_BYTES else 0
-
-    @property
-    def lead(self) -> int:
-        """The octets skipped before the first frame."""
-        first = self.skipped[0] if self.skipped else None
-        return first.size if first is not None and first.offset == 0 else 0
-
-    @cached_property
-    def explained(self) -> float:
-        """The part of the bytes that is good frames, what a driver adds and a cut beginning and end aside."""
-        inside = self.size - (self.driver_bytes * len(self.skipped) if self.driver_bytes else 0)
-        longest = max((one.size for one in self.good), default=0)
-        for one in self.skipped:
-            if (
-                not self.driver_bytes
-                and (one.offset == 0 or one.offset + one.size == self.size)
-                and one.size < longest
-            ):
-                inside -= one.size
-        inside -= sum(one.size for one in self.failed if one.reason == "truncated")
-        return min(sum(one.size for one in self.good) / max(inside, 1), 1.0) if self.good else 0.0
-
-    @cached_property
-    def plausible(self) -> float:
-        """How plausible the values of the good frames are, from 0 to 1."""
-        marks = [mark for name in self.layouts for mark in _marks(self.rows(name))]
-        return sum(marks) / len(marks) if marks else 0.5
-
-    def rows(self, name: str) -> list[dict[str, dict[str, Any]]]:
-        """The slots of each good frame of a name, by path, in order."""
-        return [dict(_leaves(one.record)) for one in self.good if one.frame == name]
-
-
-def _leaves(detail: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
-    """The path and the detail of every slot."""
-    if isinstance(detail, list):
-        for number, element in enumerate(detail):
-            yield from _leaves(element, f"{path}[{number}]")
-    elif isinstance(detail, dict):
-        if isinstance(detail.get("raw"), int):
-            yield path, detail
-            return
-        for key, inner in detail.items():
-            yield from _leaves(inner, f"{path}.{key}" if path else key)
-
-
-def _marks(rows: list[dict[str, dict[str, Any]]]) -> Iterator[float]:
-    """A mark for each field of some frames: its values are legal, and move in small steps."""
-    for path in rows[0] if rows else ():
-        leaves = [row[path] for row in rows if path in row]
-        yield legality(leaves)
-        raws = [leaf["raw"] for leaf in leaves]
-        if len(raws) >= FRAMES:
-            yield smoothness(raws)
-
-
-def legality(leaves: list[dict[str, Any]]) -> float:
-    """Return the part of values that are legal."""
-    bad = sum(
-        leaf.get("reason") in ("unassigned", "not finite", "bad digit") or "note" in leaf for leaf in leaves
-    )
-    return 1 - bad / max(len(leaves), 1)
-
-
-def smoothness(raws: list[int]) -> float:
-    """Return 1 for a quantity that moves in small steps against its range, or by one step always, 0 for one that jumps about."""
-    steps = [after - before for before, after in pairwise(raws)]
-    span = max(raws) - min(raws)
-    if span == 0 or len(set(steps)) == 1:
-        return 1.0
-    moved = sum(map(abs, steps)) / len(steps)
-    return max(0.0, 1 - 3 * moved / (span + 4))
-
-
-def look(frames: Mapping[str, Frame], data: bytes) -> Sight:
-    """Return what frames are found in bytes."""
-    if obstacle(frames):
-        return _looked_whole(frames, data)
-    found: list[Event] = list(events(frames, [data], detail=True)) if data else []
-    return Sight(
-        len(data),
-        tuple(one for one in found if isinstance(one, Good)),
-        tuple(one for one in found if isinstance(one, Failed)),
-        tuple(one for one in found if isinstance(one, Skipped)),
-        {name: frame.layout for name, frame in frames.items()},
-    )
-
-
-def _looked_whole(frames: Mapping[str, Frame], data: bytes) -> Sight:
-    """The input as one frame: for frames that cannot be found in a stream."""
-    layouts = {name: frame.layout for name, frame in frames.items()}
-    for name, frame in frames.items():
-        event = whole(_Only(name, frame), data, frame=name, detail=True)  # type: ignore[arg-type]  # only its frames are asked
-        if isinstance(event, Good):
-            return Sight(len(data), (event,), (), (), layouts)
-    return Sight(len(data), (), (), (Skipped(0, len(data)),), layouts)
-
-
-class _Only:
-    """As much of a mission as one frame needs."""
-
-    def __init__(self, name: str, frame: Frame) -> None:
-        self.frames = {name: frame}
 
 
 # -- causes ------------------------------------------------------------------------------------------------------------
@@ -572,7 +445,7 @@ def _note_check(
     if explained < EXPLAINS:
         return
     evidence = (f"{part:.0%} of the claimed frames agree with it",)
-    marks = [mark for name in sight.layouts for mark in _marks(_salvaged(sight, name))]
+    marks = [mark for name in sight.layouts for mark in marks_of(_salvaged(sight, name))]
     case.findings.append(Finding(causes, sight, explained, sum(marks) / max(len(marks), 1), extra, evidence))
 
 
@@ -580,7 +453,7 @@ def _salvaged(sight: Sight, name: str) -> list[dict[str, dict[str, Any]]]:
     """What the frames of a name hold whose check failed, as `Sight.rows` of good ones."""
     layout = sight.layouts[name]
     mine = [one.data for one in sight.failed if one.claimed == name and one.reason == "check failed"]
-    return [dict(_leaves(walk.decode(layout, data, salvage=True))) for data in mine]
+    return [dict(leaves_of(walk.decode(layout, data, salvage=True))) for data in mine]
 
 
 def _best_check(layout: Layout, slot: Slot, frames: list[bytes]) -> tuple[_Check | None, int]:
@@ -751,81 +624,3 @@ def _scale(slot: Slot, leaves: list[list[dict[str, Any]]]) -> Iterator[tuple[Cau
             left = len(raws) - inside
             told = f"{slot.address} is outside its bounds in {len(outside)} of {len(raws)} values; divided by {factor:g}, in {left}"
             yield Cause("scale", f"{slot.address} reads {word}", remedy="look at the unit's scale"), 0.9, told
-
-
-# -- flips -------------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Flips:
-    """Single and double flips that make a frame's check agree, values legal; by_chance: how many to expect where none is the truth."""
-
-    found: tuple[tuple[int, ...], ...]
-    by_chance: float
-
-
-MOST_BITS = 2048
-
-
-def flips(layout: Layout, data: bytes) -> Flips:
-    """Return the flips of one or two bits with which a frame whose check failed is a good one with legal values. Offered, never applied."""
-    frame, total = Frame(layout), len(data) * 8
-    width = sum(slot.width for slot in layout.slots if slot.check is not None)
-    if total > MOST_BITS or not width:
-        return Flips((), 0.0)
-    syndromes = _syndromes(layout, data)
-    if syndromes is None:
-        return Flips((), 0.0)
-    wanted, single = syndromes
-    at: dict[int, list[int]] = {}
-    for bit, value in enumerate(single):
-        at.setdefault(value, []).append(bit)
-    tries = [(bit,) for bit in at.get(wanted, ())]
-    pairs = {
-        (min(a, b), max(a, b)) for a, value in enumerate(single) for b in at.get(value ^ wanted, ()) if a != b
-    }
-    found = [one for one in (*tries, *sorted(pairs)) if _is_sound(frame, data, one)]
-    legal = len(found) / max(len(tries) + len(pairs), 1)
-    chance = (total + total * (total - 1) / 2) / 2.0**width * max(legal, 0.05)
-    return Flips(tuple(found), chance)
-
-
-def _syndromes(layout: Layout, data: bytes) -> tuple[int, list[int]] | None:
-    """What the checks differ by, and what each bit's flip changes that by; None where a check is no linear one."""
-    if any(
-        slot.check.algorithm.family not in ("crc", "xor", "parity") for slot in layout.slots if slot.check
-    ):
-        return None
-    base = _syndrome(layout, data)
-    if base is None:
-        return None
-    made = []
-    for bit in range(len(data) * 8):
-        changed = bytearray(data)
-        changed[bit >> 3] ^= 0x80 >> (bit & 7)
-        value = _syndrome(layout, bytes(changed))
-        made.append(-1 if value is None else value ^ base)
-    return base, made
-
-
-def _syndrome(layout: Layout, data: bytes) -> int | None:
-    found = walk.read(layout, data)
-    if found.failure is not None or found.used != len(data):
-        return None
-    value = 0
-    for leaf in found.leaves:
-        if leaf.slot.check is not None:
-            value = value << leaf.width | (check_of(leaf, found.words, data) ^ leaf.raw)
-    return value
-
-
-def _is_sound(frame: Frame, data: bytes, places: tuple[int, ...]) -> bool:
-    """Whether a frame with these bits turned is good and all its values are legal."""
-    changed = bytearray(data)
-    for bit in places:
-        changed[bit >> 3] ^= 0x80 >> (bit & 7)
-    try:
-        detail = frame.decode(bytes(changed), detail=True)
-    except ValueError:
-        return False
-    return legality([leaf for _, leaf in _leaves(detail)]) == 1.0

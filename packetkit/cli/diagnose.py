@@ -8,7 +8,8 @@ from typing import Any
 import click
 
 from packetkit.captures import paste
-from packetkit.captures.diagnose import Finding, Flips, diagnose, flips
+from packetkit.captures.diagnose import Finding, diagnose
+from packetkit.captures.flips import Flips, flips
 from packetkit.captures.stream import Failed
 from packetkit.cli import output, strip
 from packetkit.cli.spelling import portable

@@ -12,7 +12,8 @@ import jsonschema
 import pytest
 
 import packetkit
-from packetkit.captures.diagnose import diagnose, flips
+from packetkit.captures.diagnose import diagnose
+from packetkit.captures.flips import flips
 from packetkit.cli.main import main
 from packetkit.conformance.simulate import Channel, simulate
 from packetkit.errors import InputError
