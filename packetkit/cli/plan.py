@@ -17,12 +17,12 @@ from packetkit.cli.picture import bar, draw, picture_option
 from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, write_text
 from packetkit.mission.changes import Change, cheapest
-from packetkit.mission.load import Mission
+from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import Pass, window_of
 from packetkit.mission.plan import Cell, Sweep, best, frontier, sweep
 from packetkit.mission.quota import Quota, quota
 from packetkit.mission.together import Shared, Together, together
-from packetkit.radio import CAUTION, chirp
+from packetkit.radio import CAUTION, chirp, energy
 
 FINDINGS = 1
 BINDS = {
@@ -87,6 +87,11 @@ def pass_document(mission: Mission, window: Pass, made: Sweep, changes: tuple[Ch
         "frame_bytes": made.frame_bytes,
         "pass_duration_s": float(window.duration_s),
         "pass_duration_basis": window.basis,
+        "gap_s": float(mission.link.gap_s),
+        "driver_bytes": mission.link.driver_bytes,
+        "share_of_hour": None if mission.link.share_of_hour is None else float(mission.link.share_of_hour),
+        "sending_ma": made.sending_ma,
+        "supply_v": energy.SUPPLY_V,
         "cells": len(made.cells),
         "dropped": made.dropped,
         "now": None if made.now is None else cell_document(made.now),
@@ -181,6 +186,18 @@ def change_sentence(change: Change) -> str:
     return f"{parts}: {size} and {float(change.saved_s * 1000):.0f} ms less on the air{more}."
 
 
+def _counted_with(link: Link, sending_ma: float | None) -> str:
+    """What every cell was counted with, so that each figure can be worked again."""
+    parts = [f"a gap of {float(link.gap_s):g} s after each packet"]
+    if link.driver_bytes:
+        parts.append(f"the driver's {link.driver_bytes} bytes in each")
+    if link.share_of_hour is not None:
+        parts.append(f"at most {float(link.share_of_hour * 100):g} % of the hour on the air")
+    if sending_ma is not None:
+        parts.append(f"{sending_ma:g} mA at {energy.SUPPLY_V:g} V while sending")
+    return f"Counted with {', '.join(parts)}."
+
+
 def pass_text(mission: Mission, window: Pass, made: Sweep, changes: tuple[Change, ...], encoding: str) -> str:
     """What a person reads: the best few, what binds, what was dropped, what to change, the caution."""
     width = min(output.columns(), output.DEFAULT_COLUMNS)
@@ -199,7 +216,9 @@ def pass_text(mission: Mission, window: Pass, made: Sweep, changes: tuple[Change
         notes.append(
             "~ drifts further within a packet than the drift rule allows; sources disagree: test it."
         )
-    if not made.cells:
+    if made.cells:
+        notes.append(_counted_with(mission.link, made.sending_ma))
+    else:
         notes = ["No setting works; see why below."]
     notes += [f"Dropped: {count:,}: {reason}." for reason, count in list(made.dropped.items())[:8]]
     narrow = any(cell.setting.bandwidth.hertz < 62_500 for _, cell in best(made.cells))

@@ -16,10 +16,12 @@ from packetkit.cli.decode import frames_asked
 from packetkit.conformance.simulate import Channel, Sent, simulate
 from packetkit.errors import InputError
 from packetkit.files import load, not_onto_an_input
+from packetkit.mission import heard
 from packetkit.mission.load import Mission
 from packetkit.radio.chirp import exact_number
 
-FATES = ("good", "lost", "damaged", "cut", "junk")
+FATES = ("good", "lost", "unheard", "damaged", "cut")
+INSTEAD_OF_PASSES = {"minutes": "--minutes", "loss": "--loss"}  # what passes of the schema tell by themselves
 
 
 def chance(option: str, text: str) -> Fraction:
@@ -51,7 +53,7 @@ def summary(
     mission: Mission, counts: Counter[tuple[str | None, str]], size: int, seed: int, minutes: Fraction
 ) -> dict[str, object]:
     """What was made, for `--json`. counts: by frame and fate; size: the capture's bytes."""
-    frames = {name: {fate: counts[name, fate] for fate in FATES[:-1]} for name in mission.layouts}
+    frames = {name: {fate: counts[name, fate] for fate in FATES} for name in mission.layouts}
     junk = counts[None, "junk"]
     head = {"mission": mission.name, "fingerprint": mission.fingerprint, "seed": seed, "minutes": minutes}
     return {**head, "capture_bytes": size, "junk_pieces": junk, "frames": frames}
@@ -59,10 +61,12 @@ def summary(
 
 def text(made: dict[str, object], destination: str, truth: str, encoding: str) -> str:
     """The counts as a table, and where capture and truth lie."""
-    columns = (output.Column("frame", fit="shorten"), *(output.Column(fate, ">") for fate in FATES[:-1]))
     frames = made["frames"]
     assert isinstance(frames, dict)
-    rows = tuple((name, *found.values()) for name, found in frames.items())
+    # Nothing is sent unheard unless passes are simulated.
+    fates = [fate for fate in FATES if fate != "unheard" or any(found[fate] for found in frames.values())]
+    columns = (output.Column("frame", fit="shorten"), *(output.Column(fate, ">") for fate in fates))
+    rows = tuple((name, *(found[fate] for fate in fates)) for name, found in frames.items())
     table = output.Table(columns, rows).text(encoding=encoding)
     pieces = "1 piece" if made["junk_pieces"] == 1 else f"{made['junk_pieces']} pieces"
     where = f"{destination}: {made['capture_bytes']:,} bytes, {pieces} of junk between frames"
@@ -73,6 +77,12 @@ def text(made: dict[str, object], destination: str, truth: str, encoding: str) -
 @click.argument("schema", metavar="SCHEMA")
 @click.option("--minutes", default="20", show_default=True, metavar="N", help="How long the unit sends.")
 @click.option("--loss", default="10%", show_default=True, metavar="SHARE", help="Frames that never arrive.")
+@click.option(
+    "--passes",
+    type=output.Whole(1, 1000),
+    metavar="N",
+    help="So many passes or flights of the schema instead: heard in them only, lost as the link's margin says.",
+)
 @click.option(
     "--damage",
     default="2%",
@@ -117,6 +127,7 @@ def command(
     schema: str,
     minutes: str,
     loss: str,
+    passes: int | None,
     damage: str,
     junk: str,
     missing: str,
@@ -133,10 +144,21 @@ def command(
 
     \b
     packetkit simulate heron.yaml --minutes 20 --loss 10% --seed 7 -o capture.bin
+    packetkit simulate heron.yaml --passes 4 -o day.bin
     packetkit decode heron.yaml capture.bin
     """
     if destination == "-":
         raise click.UsageError("-o names a file: capture and truth cannot both go to standard output")
+    context = click.get_current_context()
+    given = [
+        word
+        for name, word in INSTEAD_OF_PASSES.items()
+        if context.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT
+    ]
+    if passes is not None and given:
+        raise click.UsageError(
+            f"--passes and {given[0]}: the schema's passes and link say that; leave one away"
+        )
     length = exact_number(minutes)
     if length is None or not 0 < length <= 1_000_000:
         raise InputError(f"--minutes: {minutes!r} is not a number above 0, up to 1,000,000")
@@ -152,6 +174,10 @@ def command(
         chance("--missing", missing),
         restarts,
     )
+    length, dues = length * 60, None
+    if passes is not None:
+        listened = heard.listened(mission, passes)
+        length, dues = listened[-1].end_s, heard.dues(mission, found, listened)
     counts: Counter[tuple[str | None, str]] = Counter()
     size = 0
     with (
@@ -159,11 +185,11 @@ def command(
         output.open_bytes(destination) as capture,
         output.open_text(truth) as lines,
     ):
-        for sent in simulate(found, length * 60, channel, seed):
+        for sent in simulate(found, length, channel, seed, dues):
             if sent.offset is not None:
                 size += capture.write(sent.data)
             lines.write(output.json_text(truth_line(sent), indent=None))
             counts[sent.frame, sent.fate] += 1
             progress.advance()
-    made = summary(mission, counts, size, seed, length)
+    made = summary(mission, counts, size, seed, length / 60)
     output.write(output.json_text(made) if as_json else text(made, destination, truth, output.encoding_of()))

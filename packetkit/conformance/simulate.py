@@ -7,7 +7,7 @@ gives the same bytes on every machine and Python.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from random import Random
@@ -71,12 +71,21 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True)
+class Due:
+    """One frame that the unit sends: when, and the chance that it never arrives. loss None: nobody listens, nothing arrives."""
+
+    time_s: Fraction
+    frame: str
+    loss: Fraction | None
+
+
+@dataclass(frozen=True, slots=True)
 class Sent:
     """One thing on its way to the receiver.
 
-    fate: good, lost, damaged (bits flipped), cut (its end is missing) or junk. offset: where it starts in the capture, None where it
-    never arrived. data: the bytes that arrived; for a lost frame those that were sent. frame and values are None for junk.
-    flipped: the bits that were turned over. noticed: False where the frame's checks cannot see the damage.
+    fate: good, lost, unheard (nobody listened), damaged (bits flipped), cut (its end is missing) or junk. offset: where it starts in the
+    capture, None where it never arrived. data: the bytes that arrived; for a frame that did not, those that were sent. frame and values
+    are None for junk. flipped: the bits that were turned over. noticed: False where the frame's checks cannot see the damage.
     """
 
     time_s: Fraction
@@ -90,22 +99,33 @@ class Sent:
 
 
 def simulate(
-    frames: Mapping[str, Frame], duration_s: Fraction, channel: Channel, seed: int
+    frames: Mapping[str, Frame],
+    duration_s: Fraction,
+    channel: Channel,
+    seed: int,
+    dues: Iterable[Due] | None = None,
 ) -> Iterator[Sent]:
-    """Everything that happens in duration_s, in the order of the capture, which is the data of all that has an offset."""
+    """Everything that happens in duration_s, in the order of the capture, which is the data of all that has an offset.
+
+    dues: what is sent and how it is heard, in order of time; a unit that is always heard unless given, at the channel's loss.
+    """
     random = Random(seed)
     restarts = sorted(duration_s * _below(random, PARTS) / PARTS for _ in range(channel.restarts))
     unit = _Unit(random, channel, restarts)
     offset = 0
-    for time_s, name in _schedule(frames, duration_s):
+    for due in steady(frames, duration_s, channel.loss) if dues is None else dues:
+        name, time_s = due.frame, due.time_s
         unit.advance(time_s)
         values = unit.record(frames[name].layout)
         data = frames[name].encode(values)
+        if due.loss is None:
+            yield Sent(time_s, "unheard", None, data, name, values)
+            continue
         if _happens(random, channel.junk):
             junk = bytes(random.getrandbits(8) for _ in range(1 + _below(random, LONGEST_JUNK)))
             yield Sent(time_s, "junk", offset, junk)
             offset += len(junk)
-        if _happens(random, channel.loss):
+        if _happens(random, due.loss):
             yield Sent(time_s, "lost", None, data, name, values)
             continue
         sent = Sent(time_s, "good", offset, data, name, values)
@@ -115,14 +135,14 @@ def simulate(
         offset += len(sent.data)
 
 
-def _schedule(frames: Mapping[str, Frame], duration_s: Fraction) -> Iterator[tuple[Fraction, str]]:
-    """When each frame is sent: at its cadence, ties in the order of the schema."""
+def steady(frames: Mapping[str, Frame], duration_s: Fraction, loss: Fraction) -> Iterator[Due]:
+    """Each frame at its cadence, ties in the order of the schema, every one with the same chance to be lost."""
     following = {name: Fraction(0) for name in frames}
     while True:
         name = min(following, key=following.__getitem__)
         if following[name] >= duration_s:
             return
-        yield following[name], name
+        yield Due(following[name], name, loss)
         following[name] += frames[name].layout.cadence_s or USUAL_CADENCE_S
 
 

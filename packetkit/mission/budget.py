@@ -19,7 +19,7 @@ from packetkit.errors import RadioError
 from packetkit.layout.model import Layout
 from packetkit.layout.size import bytes_within, useful_bits
 from packetkit.mission.load import Link, Mission
-from packetkit.mission.passes import Array, Pass, has_ends, losses
+from packetkit.mission.passes import Array, Pass, along, has_ends, losses
 from packetkit.radio import chirp
 
 HOUR_S = 3600
@@ -170,19 +170,18 @@ def longest(layout: Layout, link: Link) -> tuple[int, int | None]:
     return bytes_within(layout, limit)
 
 
-def arrivals(along: Array | None, frames: int) -> tuple[float | None, float | None]:
+def arrivals(lost: Array | None, frames: int) -> tuple[float | None, float | None]:
     """The share of so many frames lost and the chance that at least one arrives, frames spread evenly over a pass.
 
-    along: the loss of a frame at equal steps of the pass, None where it is not known.
+    lost: the loss of a frame at equal steps of the pass, None where it is not known.
     """
-    if along is None:
+    if lost is None:
         return None, None
     if not frames:
-        return float(np.mean(along)), 0.0
+        return float(np.mean(lost)), 0.0
     # More moments than the track has samples tell nothing new.
     count = min(frames, MOMENTS)
-    moments = (np.arange(count) + 0.5) / count * len(along) - 0.5
-    each = np.interp(moments, np.arange(len(along)), along)
+    each = along(lost, (np.arange(count) + 0.5) / count)
     none = float(np.mean(np.log(np.maximum(each, 1e-300)))) * frames
     return float(np.mean(each)), -math.expm1(none)
 

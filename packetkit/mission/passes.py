@@ -118,6 +118,12 @@ def margins_db(link: Link, samples: Sequence[Sample], setting: Setting | None = 
     return found
 
 
+def along(values: Array, shares: Array) -> Array:
+    """Values of a track's samples at shares of its time (0 its start, 1 its end): straight between samples, level outside them."""
+    found: Array = np.interp(shares * len(values) - 0.5, np.arange(len(values)), values)
+    return found
+
+
 def losses(link: Link, payload_bytes: int, samples: Sequence[Sample]) -> Array:
     """The expected share of frames lost at each sample; payload_bytes: on the air, the driver's included."""
     assert link.setting is not None

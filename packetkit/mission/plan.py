@@ -61,13 +61,17 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Sweep:
-    """All cells that can work, why the others cannot (reason: how many), and the cell of the schema as it is (None where it cannot)."""
+    """All cells that can work, why the others cannot (reason: how many), and the cell of the schema as it is (None where it cannot).
+
+    sending_ma: the unit's current while it sends, None where it is not known.
+    """
 
     frame_name: str
     frame_bytes: int
     cells: tuple[Cell, ...]
     dropped: dict[str, int]
     now: Cell | None
+    sending_ma: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +135,7 @@ def sweep(
         for bandwidth in bandwidths:
             cells += _cells_of(given, setting, factor, bandwidth, rates, tuple(bundles), every, dropped)
     now = next(iter(_cells(given, setting, (1,), (mission.layouts[name].cadence_s,), Counter())), None)
-    return Sweep(name, size, tuple(cells), dict(dropped.most_common()), now)
+    return Sweep(name, size, tuple(cells), dict(dropped.most_common()), now, given.current_ma)
 
 
 def _given(mission: Mission, window: Pass, record_bytes: int) -> _Given:

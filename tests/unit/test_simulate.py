@@ -10,6 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,6 +18,9 @@ from hypothesis import strategies as st
 import packetkit
 from packetkit.cli.main import main
 from packetkit.conformance.simulate import Channel, Sent, simulate
+from packetkit.mission.budget import budget
+from packetkit.mission.passes import elements_of, window_of
+from packetkit.passes.orbit import events as events_of
 from packetkit.resources import resource
 
 # Invented: everything that makes a simulation hard, in one frame.
@@ -46,6 +50,9 @@ frames:
       - {kind: reserved, up_to: byte}
       - {name: c, kind: check, algorithm: CRC-16/IBM-3740}
 """
+DOCUMENT = json.loads(
+    (Path(__file__).parents[1] / "documents" / "json" / "simulate.schema.json").read_text(encoding="utf-8")
+)
 QUIET = Channel(Fraction(0), Fraction(0), Fraction(0), Fraction(0), 0)
 
 
@@ -181,6 +188,7 @@ def test_capture_and_truth_lie_side_by_side(
     assert max(map(len, capsys.readouterr().out.splitlines())) <= 80 + len(str(tmp_path))
     assert main([*arguments, "--json"]) == 0
     made = json.loads(capsys.readouterr().out)
+    jsonschema.validate(made, DOCUMENT)
     assert made["capture_bytes"] == len(data) and capture.read_bytes() == data
 
 
@@ -193,6 +201,10 @@ def test_capture_and_truth_lie_side_by_side(
         (["--minutes", "0"], "above 0"),
         (["--minutes", "nan"], "above 0"),
         (["--restarts", "-1"], "--restarts"),
+        (["--passes", "0"], "--passes"),
+        (["--passes", "2", "--loss", "1%"], "leave one away"),
+        (["--passes", "2", "--minutes", "1"], "leave one away"),
+        (["--passes", "2"], "has no passes"),
     ],
 )
 def test_a_refused_number_is_misuse(
@@ -206,3 +218,77 @@ def test_a_refused_number_is_misuse(
 def test_standard_output_cannot_hold_both(schema_file: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["simulate", schema_file, "-o", "-"]) == 2
     assert "cannot both" in capsys.readouterr().err
+
+
+# -- passes ---------------------------------------------------------------------------------------------------------------
+
+# Invented; the elements are those published in the documentation of the Skyfield library.
+ELEMENTS = """passes:
+  elements:
+    line_1: "1 25544U 98067A   14020.93268519  .00009878  00000-0  18200-3 0  5082"
+    line_2: "2 25544  51.6498 109.4756 0003572  55.9686 274.8005 15.49815350868473"
+  site: {latitude_deg: 40.8939, longitude_deg: -83.8917}
+  minimum_elevation_deg: 30
+"""
+STILL = ("--damage", "0", "--junk", "0", "--restarts", "0")
+
+
+def passes_of(text: str, count: int, tmp_path: Path) -> tuple[packetkit.Mission, list[dict[str, Any]]]:
+    """The mission and the truth of so many simulated passes."""
+    schema, capture = tmp_path / "m.yaml", tmp_path / "capture"
+    schema.write_text(text, encoding="utf-8")
+    assert main(["simulate", str(schema), "--passes", str(count), *STILL, "-o", str(capture)]) == 0
+    lines = (tmp_path / "capture.truth.jsonl").read_text(encoding="utf-8").splitlines()
+    return packetkit.load(str(schema)), [json.loads(line) for line in lines]
+
+
+@pytest.mark.parametrize(
+    ("name", "was", "weak"), [("heron", "factor: 10", "factor: 8"), ("plover", "factor: 9", "factor: 5")]
+)
+def test_simulated_passes_agree_with_what_the_budget_expects(
+    name: str, was: str, weak: str, tmp_path: Path
+) -> None:
+    text = resource(f"schemas/{name}.yaml").read_text(encoding="utf-8").replace(was, weak)
+    # Weaker than the example, so that there is something to lose.
+    text = text.replace("power_dbm: 10", "power_dbm: 2")
+    mission, truth = passes_of(text, 2, tmp_path)
+    assert mission.passes is not None
+    expected = budget(mission, window_of(mission.passes))
+    for share in expected.shares:
+        sent = [line for line in truth if line["frame"] == share.name and line["fate"] != "unheard"]
+        # A cadence that began before the pass may put one more frame into it than the pass alone holds.
+        assert 2 * share.frames <= len(sent) <= 2 * (share.frames + (share.cadence_s is not None))
+        assert share.loss is not None
+        lost = sum(line["fate"] == "lost" for line in sent)
+        sigma = (len(sent) * share.loss * (1 - share.loss)) ** 0.5
+        assert abs(lost - len(sent) * share.loss) <= 3.3 * sigma + 0.5 * len(sent) / share.frames
+    assert any(0.02 < (share.loss or 0) < 0.98 for share in expected.shares)
+
+
+def test_what_is_sent_between_passes_is_unheard(tmp_path: Path) -> None:
+    mission, truth = passes_of(resource("schemas/heron.yaml").read_text(encoding="utf-8"), 2, tmp_path)
+    assert mission.passes is not None and mission.passes.per_day == 4
+    length = float(window_of(mission.passes).duration_s)
+    for line in truth:
+        heard = line["time_s"] % (86_400 / 4) < length
+        assert (line["fate"] == "unheard") is not heard
+        assert (line["offset"] is None) is (line["fate"] in ("lost", "unheard"))
+    survey = [line["time_s"] for line in truth if line["frame"] == "survey"]
+    assert survey == [30.0 * number for number in range(len(survey))]
+    # What fills passes is sent in passes only, as often as the budget counts.
+    shares = {share.name: share.frames for share in budget(mission, window_of(mission.passes)).shares}
+    assert sum(line["frame"] == "spectrum" for line in truth) == 2 * shares["spectrum"]
+
+
+def test_passes_of_elements_come_when_they_come(tmp_path: Path) -> None:
+    heron = resource("schemas/heron.yaml").read_text(encoding="utf-8")
+    mission, truth = passes_of(heron[: heron.index("passes:")] + ELEMENTS, 3, tmp_path)
+    heard = [line["time_s"] for line in truth if line["frame"] == "spectrum"]
+    begins = [heard[0], *(after for before, after in pairwise(heard) if after - before > 600)]
+    assert mission.passes is not None
+    orbit, site, lowest = elements_of(mission.passes)
+    # The passes themselves are held against published ones in tests/published.
+    rises = [event.rise for event in events_of(orbit, site, lowest, orbit.epoch, 7)[:3]]
+    wanted = [(rise - rises[0]).total_seconds() for rise in rises]
+    assert begins == pytest.approx(wanted, abs=1)
+    assert all(line["fate"] != "unheard" for line in truth if line["frame"] == "spectrum")
