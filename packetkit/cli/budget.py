@@ -16,7 +16,16 @@ from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.beside import Beside, beside
 from packetkit.mission.budget import Budget, Share, budget
-from packetkit.mission.day import Compared, Day, Energy, compared, day_of, energy_or_reason, seen_by_field
+from packetkit.mission.day import (
+    DAY_S,
+    Compared,
+    Day,
+    Energy,
+    compared,
+    day_of,
+    energy_or_reason,
+    seen_by_field,
+)
 from packetkit.mission.load import Mission, Passes
 from packetkit.mission.passes import window_of
 from packetkit.radio import CAUTION, chirp
@@ -129,11 +138,17 @@ def _energy(found: Energy | None, reason: str) -> dict[str, object]:
     return {
         "known": True,
         "radio": found.radio,
-        "current_ma": found.current_ma,
+        "sending_ma": found.sending_ma,
+        "receiving_ma": found.receiving_ma,
+        "sleep_ua": found.sleep_ua,
         "supply_v": found.supply_v,
+        "receiving_percent": found.receiving_percent,
         "source": found.source,
         "frame_mj": found.frame_mj,
-        "sending_j_per_day": found.day_j,
+        "period_s": found.period_s,
+        "sending_j": found.sending_j,
+        "receiving_j": found.receiving_j,
+        "asleep_j": found.asleep_j,
         "battery_life_days": None if endless else found.life_days,
     }
 
@@ -247,21 +262,33 @@ def _day_lines(mission: Mission, made: Budget, day: Day) -> list[str]:
         lines.append(f"{text}.")
     if day.card_bytes is not None:
         lines.append(f"A card for {day.days:g} days holds {day.card_bytes:,} bytes, in sectors of 512.")
-    found, reason = energy_or_reason(mission, made)
-    if found is None:
-        lines.append(f"Energy is not known: {reason}.")
-    else:
-        frames = ", ".join(f"{name} {cost:,.3g} mJ" for name, cost in found.frame_mj.items())
-        lines.append(
-            f"Sending takes {found.current_ma:.3g} mA at {found.supply_v:g} V ({found.source}): {frames}; {found.day_j:,.4g} J a day."
-        )
-        battery = mission.battery
-        if battery is not None and found.life_days is not None and not isinf(found.life_days):
-            lines.append(
-                f"A battery of {battery.capacity_wh:g} Wh, {battery.usable_percent:g} % of it usable, lasts {found.life_days:,.3g} days "
-                f"with a load of {battery.load_mw:g} mW beside, if nothing charges it."
-            )
+    lines += _energy_lines(mission, *energy_or_reason(mission, made))
     lines += [f"{one}." for one in compared(mission, made)]
+    return lines
+
+
+def _energy_lines(mission: Mission, found: Energy | None, reason: str) -> list[str]:
+    """The radio's energy in each of its states, and how long the battery lasts."""
+    if found is None:
+        return [f"Energy is not known: {reason}."]
+    frames = ", ".join(f"{name} {cost:,.3g} mJ" for name, cost in found.frame_mj.items())
+    listening = f"{found.receiving_ma:g} mA in {found.receiving_percent:g} % of the time beside"
+    each = "a day" if found.period_s == DAY_S else "a flight"
+    parts = (
+        f"{found.sending_j:,.4g} J {each} for sending",
+        f"{found.receiving_j:,.3g} J for receiving ({listening})",
+        f"{found.asleep_j:,.3g} J asleep ({found.sleep_ua:g} uA)",
+    )
+    lines = [
+        f"Sending takes {found.sending_ma:.3g} mA at {found.supply_v:g} V ({found.source}): {frames}.",
+        f"The radio takes {', '.join(parts)}.",
+    ]
+    battery = mission.battery
+    if battery is not None and found.life_days is not None and not isinf(found.life_days):
+        lines.append(
+            f"A battery of {battery.capacity_wh:g} Wh, {battery.usable_percent:g} % of it usable, lasts {found.life_days:,.3g} days "
+            f"with a load of {battery.load_mw:g} mW beside, if nothing charges it."
+        )
     return lines
 
 

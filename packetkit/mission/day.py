@@ -70,32 +70,61 @@ def day_of(made: Budget, days: float | None = None) -> Day:
 
 @dataclass(frozen=True, slots=True)
 class Energy:
-    """What sending costs. frame_mj: by frame name; day_j: of a day's frames; life_days None without a battery, infinite without a load."""
+    """What the radio costs. frame_mj: of sending, by frame name; the joules are those of period_s, a day or a flight.
+
+    receiving_percent: of the time beside sending. life_days None without a battery, infinite where nothing draws any power.
+    """
 
     radio: str
-    current_ma: float
+    sending_ma: float
+    receiving_ma: float
+    sleep_ua: float
     supply_v: float
+    receiving_percent: float
     source: str
     frame_mj: dict[str, float]
-    day_j: float
+    period_s: float
+    sending_j: float
+    receiving_j: float
+    asleep_j: float
     life_days: float | None
 
 
 def energy_of(mission: Mission, made: Budget) -> Energy | None:
-    """The energy of sending; None where the schema names no power. Raises RadioError where no current is known for it."""
-    unit, setting = mission.link.unit, mission.link.setting
+    """The radio's energy; None where the schema names no power. Raises RadioError where no current is known for it."""
+    unit, setting, battery = mission.link.unit, mission.link.setting, mission.battery
     if unit is None or unit.power_dbm is None or setting is None:
         return None
     radio = unit.receiver or USUAL_RECEIVER[setting.modem.name]
-    current, source = energy.sending_ma(radio, unit.power_dbm)
-    supply = energy.SUPPLY_V if mission.battery is None else mission.battery.supply_v
+    sending, source = energy.sending_ma(radio, unit.power_dbm)
+    other = energy.CURRENTS[radio]
+    supply = energy.SUPPLY_V if battery is None else battery.supply_v
     costs = {
-        share.name: energy.energy_j(float(share.time_on_air_s), current, supply) for share in made.shares
+        share.name: energy.energy_j(float(share.time_on_air_s), sending, supply) for share in made.shares
     }
-    a_day = sum(costs[share.name] * float(frames_a_day(made, share)) for share in made.shares)
-    life = None if mission.battery is None else mission.battery.life_days(a_day / DAY_S)
+    flight = made.window.basis == "flight"
+    period = min(float(made.window.duration_s), float(DAY_S)) if flight else float(DAY_S)
+    counts = {share.name: float(frames_a_day(made, share)) for share in made.shares}
+    spare_s = max(period - sum(counts[one.name] * float(one.time_on_air_s) for one in made.shares), 0.0)
+    receiving = 0.0 if battery is None else battery.receiving_percent
+    listens_s = spare_s * receiving / 100
+    joules = (
+        sum(costs[name] * count for name, count in counts.items()),
+        energy.energy_j(listens_s, other.receiving_ma, supply),
+        energy.energy_j(spare_s - listens_s, other.sleep_ua / 1000, supply),
+    )
     return Energy(
-        radio, current, supply, source, {name: cost * 1000 for name, cost in costs.items()}, a_day, life
+        radio,
+        sending,
+        other.receiving_ma,
+        other.sleep_ua,
+        supply,
+        receiving,
+        source,
+        {name: cost * 1000 for name, cost in costs.items()},
+        period,
+        *joules,
+        None if battery is None else battery.life_days(sum(joules) / period),
     )
 
 

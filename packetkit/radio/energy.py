@@ -1,6 +1,6 @@
-"""What sending costs in energy: currents of radios by power, as rows with their source, and a battery's life.
+"""What a radio costs in energy: its currents while it sends, receives and sleeps, as rows with their source, and a battery's life.
 
-Only the radio and a constant load are counted. A battery's usable share is the schema's, 80 % unless said (common practice): cold, age
+The radio and a constant load are counted. A battery's usable share is the schema's, 80 % unless said (common practice): cold, age
 and a regulator's drop-out take the rest.
 """
 
@@ -35,7 +35,7 @@ CURRENTS: dict[str, Currents] = {
         ((14, 45.0), (22, 118.0)),
         5.3,
         0.6,
-        "SX1261/2 data sheet, optimal amplifier setting (a text quoting it)",
+        "SX1261/2 data sheet, optimal amplifier setting, boosted receiver (a text quoting it)",
     ),
 }
 
@@ -46,7 +46,8 @@ LIMITS: dict[str, tuple[float, float, str]] = {
         10_000,
         "watt-hours: an alkaline AA cell has about 3, a lithium cell 18650 about 10",
     ),
-    "load_mw": (0, 1_000_000, "milliwatts of everything but the radio's sending"),
+    "load_mw": (0, 1_000_000, "milliwatts of everything but the radio"),
+    "receiving_percent": (0, 100, "the share of the time beside sending"),
     "supply_v": (0.5, 60, "volts at the radio"),
     "usable_percent": (1, 100, "80 is common practice"),
 }
@@ -67,20 +68,24 @@ def figure_faults(figures: Mapping[str, Fraction]) -> tuple[Fault, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Battery:
-    """What there is to spend: watt-hours, the constant load in milliwatts, volts at the radio, the usable share in percent."""
+    """What there is to spend: watt-hours, the constant load in milliwatts, volts at the radio, the usable share in percent.
+
+    receiving_percent: of the time in which the radio does not send, how much it listens; it sleeps in the rest.
+    """
 
     capacity_wh: float
     load_mw: float = 0.0
     supply_v: float = SUPPLY_V
     usable_percent: float = 80.0
+    receiving_percent: float = 0.0
 
     @property
     def usable_wh(self) -> float:
         return self.capacity_wh * self.usable_percent / 100
 
-    def life_days(self, sending_w: float) -> float:
-        """Return how long it lasts at a mean power for sending beside the load; infinite where nothing draws any."""
-        drawn = self.load_mw / 1000 + sending_w
+    def life_days(self, radio_w: float) -> float:
+        """Return how long it lasts at the radio's mean power beside the load; infinite where nothing draws any."""
+        drawn = self.load_mw / 1000 + radio_w
         return math.inf if drawn == 0 else self.usable_wh / drawn / 24
 
 

@@ -195,7 +195,16 @@ PART_KEYS: dict[str, dict[str, Key]] = {
     ),
     "battery": _table(
         Key("capacity_wh", "positive", "Capacity in watt-hours."),
-        Key("load_mw", "positive_or_zero", "Mean load of everything but the radio's sending, in milliwatts."),
+        Key(
+            "load_mw",
+            "positive_or_zero",
+            "Mean load of everything but the radio, in milliwatts: sensors, computer.",
+        ),
+        Key(
+            "receiving_percent",
+            "positive_or_zero",
+            "Share of the time beside sending in which the radio receives; 0 unless said: it sleeps.",
+        ),
         Key("supply_v", "positive", "Volts at the radio; 3.3 unless said."),
         Key(
             "usable_percent",

@@ -152,10 +152,29 @@ def test_a_batterys_life_is_capacity_over_power() -> None:
     found = energy_of(heron, made)
     assert found is not None
     sent = {"housekeeping": 1440, "survey": 2880, "spectrum": 4 * made.shares[2].frames}
-    assert found.day_j == pytest.approx(
+    assert found.sending_j == pytest.approx(
         sum(sent[name] * cost / 1000 for name, cost in found.frame_mj.items())
     )
-    assert found.life_days == pytest.approx(16 / (0.25 + found.day_j / 86_400) / 24)
+    day_j = found.sending_j + found.receiving_j + found.asleep_j
+    assert found.life_days == pytest.approx(16 / (0.25 + day_j / 86_400) / 24)
+
+
+def test_a_radio_that_listens_takes_more_than_one_that_sleeps() -> None:
+    """By hand: 5.3 mA and 0.6 uA at 3.3 V (SX1261/2 data sheet, a text quoting it) in the time beside sending."""
+    heron = mission()
+    assert heron.passes is not None and heron.battery is not None
+    made = budget(heron, window_of(heron.passes))
+    on_air = sum(
+        float(share.time_on_air_s) * count
+        for share, count in zip(made.shares, (1440, 2880, 4 * made.shares[2].frames), strict=True)
+    )
+    for percent in (0.0, 25.0, 100.0):
+        listening = replace(heron, battery=replace(heron.battery, receiving_percent=percent))
+        found = energy_of(listening, made)
+        assert found is not None
+        share = percent / 100
+        assert found.receiving_j == pytest.approx((86_400 - on_air) * share * 0.0053 * 3.3)
+        assert found.asleep_j == pytest.approx((86_400 - on_air) * (1 - share) * 0.6e-6 * 3.3)
 
 
 # ---- documents' figures

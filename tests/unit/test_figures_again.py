@@ -84,11 +84,15 @@ def test_the_budget(name: str, capsys: pytest.CaptureFixture[str]) -> None:
         assert share["airtime_per_pass_s"] == pytest.approx(
             share["frames_per_pass"] * share["time_on_air_ms"] / 1000
         )
-        wanted = share["time_on_air_ms"] * spent["current_ma"] * spent["supply_v"] / 1000
+        wanted = share["time_on_air_ms"] * spent["sending_ma"] * spent["supply_v"] / 1000
         assert spent["frame_mj"][frame] == pytest.approx(wanted)
         if share["cadence_s"] is not None:
             period = max(share["cadence_s"], share["time_on_air_ms"] / 1000 + found["gap_s"])
             assert share["frames_per_pass"] == int(found["pass_duration_s"] / period)
+    states = [spent["sending_j"] / spent["sending_ma"], spent["receiving_j"] / spent["receiving_ma"]]
+    states.append(spent["asleep_j"] / spent["sleep_ua"] * 1000)
+    # Joules over milliamperes and volts are kiloseconds: each moment of the period is spent in one of three states.
+    assert sum(states) / spent["supply_v"] * 1000 == pytest.approx(spent["period_s"])
     day = found["day"]
     if day["carried_bytes"] is not None:
         carried = sum(
