@@ -103,35 +103,46 @@ def pass_document(mission: Mission, window: Pass, made: Sweep, changes: tuple[Ch
 
 
 def _cell_row(words: str, cell: Cell) -> tuple[object, ...]:
-    spent = "" if cell.energy_mj_per_byte is None else f"{cell.energy_mj_per_byte:.3g} mJ"
+    cadence = None if cell.cadence_s is None else f"{float(cell.cadence_s):g} s"
     return (
         words,
         f"{cell.setting.spreading_factor}" + (" ~" if cell.drifts else ""),
         cell.setting.bandwidth.labels[-1],
         cell.setting.coding_rate,
+        cadence,
         cell.bundle,
         f"{cell.delivered_bytes:,.0f}",
         percent(cell.loss),
-        f"{cell.margin_least_db:+.1f} dB",
-        spent,
+        f"{cell.margin_least_db:+.1f}",
+        "" if cell.energy_mj_per_byte is None else f"{cell.energy_mj_per_byte:.3g}",
         cell.binds,
     )
 
 
+LEGEND = (
+    "each: records in a packet; arrive: record bytes a pass, expected; dB: margin at the weakest moment; "
+    "mJ/B: of sending, for each byte that arrives"
+)
+EVERY = 4  # the column that frames without a cadence leave out
+
+
 def cells_text(made: Sweep, encoding: str) -> str:
     """The best few, and the schema's own, as a table."""
-    titles = ("in one", "arrive", "lost", "margin", "a byte", "binds")
-    columns = (
+    titles = ("every", "each", "arrive", "lost", "dB", "mJ/B", "binds")
+    columns = [
         output.Column("best at", fit="wrap"),
         output.Column("SF"),
         output.Column("kHz", ">"),
         output.Column("rate"),
         *(output.Column(title, ">") for title in titles),
-    )
+    ]
     rows = [_cell_row(words, cell) for words, cell in best(made.cells)]
     if made.now is not None:
         rows.append(_cell_row("the schema's", made.now))
-    return output.Table(columns, tuple(rows)).text(encoding=encoding)
+    if not made.has_cadences:
+        columns.pop(EVERY)
+        rows = [row[:EVERY] + row[EVERY + 1 :] for row in rows]
+    return output.Table(tuple(columns), tuple(rows)).text(encoding=encoding)
 
 
 def frontier_picture(made: Sweep, name: str, form: str) -> bytes:
@@ -204,11 +215,9 @@ def pass_text(mission: Mission, window: Pass, made: Sweep, changes: tuple[Change
     tried = len(made.cells) + sum(made.dropped.values())
     head = (
         f"{made.frame_name}, {made.frame_bytes} bytes a record; a pass of {float(window.duration_s):.0f} s ({window.basis}). "
-        f"{tried:,} cells of spreading factor, bandwidth, coding rate and records in a packet; {len(made.cells):,} can work."
+        f"{tried:,} cells of spreading factor, bandwidth, coding rate, cadence and records in a packet; {len(made.cells):,} can work."
     )
-    notes = [
-        "in one: records in a packet; arrive: record bytes a pass, expected; margin: at the weakest moment; a byte: energy of sending."
-    ]
+    notes = [f"{LEGEND}; every: from one record to the next." if made.has_cadences else f"{LEGEND}."]
     notes += [
         f"{word}." for key, word in BINDS.items() if any(cell.binds == key for _, cell in best(made.cells))
     ]
@@ -415,7 +424,7 @@ def team_names(schemas: tuple[str, ...], missions: list[Mission]) -> list[tuple[
     "cadences",
     metavar="S",
     multiple=True,
-    help="Seconds between records, instead of the schema's; may be repeated.",
+    help="Seconds between records; may be repeated.  [default: a quarter to four times the schema's]",
 )
 @click.option("--together", "is_together", is_flag=True, help="Look at many teams on one receiver.")
 @click.option("--schema", "summary", metavar="FILE", help="With a quota: write the schema of the summaries.")

@@ -32,6 +32,7 @@ from packetkit.radio.sensitivity import USUAL_RECEIVER
 Array = npt.NDArray[np.float64]
 
 BUNDLES = tuple(range(1, 33))
+CADENCES = (Fraction(1, 4), Fraction(1, 2), Fraction(1), Fraction(2), Fraction(4))  # of the frame's own
 MUCH_LOST = 0.1  # from here on the margin is what binds
 
 
@@ -72,6 +73,11 @@ class Sweep:
     dropped: dict[str, int]
     now: Cell | None
     sending_ma: float | None
+
+    @property
+    def has_cadences(self) -> bool:
+        """True where records come at a cadence, not as fast as they can be sent."""
+        return any(cell.cadence_s is not None for cell in self.cells)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +121,7 @@ def sweep(
     bundles: Sequence[int] = BUNDLES,
     cadences: Sequence[Fraction | None] | None = None,
 ) -> Sweep:
-    """Every cell of the ranges. cadences: seconds from one record to the next, None for as fast as it goes; the frame's own unless given.
+    """Every cell of the ranges. cadences: seconds from one record to the next, None for as fast as it goes; CADENCES unless given.
 
     Raises RadioError where the schema does not say enough of the link, or no distance is known.
     """
@@ -127,14 +133,17 @@ def sweep(
     name = frame_for(mission, frame)
     size = longest(mission.layouts[name], mission.link)[0]
     given = _given(mission, window, size)
-    every = (mission.layouts[name].cadence_s,) if cadences is None else tuple(cadences)
+    own = mission.layouts[name].cadence_s
+    every = cadences or ((None,) if own is None else tuple(own * share for share in CADENCES))
     dropped: Counter[str] = Counter()
     cells: list[Cell] = []
     rates, bandwidths = tuple(rates), tuple(bandwidths)
     for factor in setting.modem.spreading_factors if factors is None else tuple(factors):
         for bandwidth in bandwidths:
-            cells += _cells_of(given, setting, factor, bandwidth, rates, tuple(bundles), every, dropped)
-    now = next(iter(_cells(given, setting, (1,), (mission.layouts[name].cadence_s,), Counter())), None)
+            cells += _cells_of(
+                given, setting, factor, bandwidth, rates, tuple(bundles), tuple(every), dropped
+            )
+    now = next(iter(_cells(given, setting, (1,), (own,), Counter())), None)
     return Sweep(name, size, tuple(cells), dict(dropped.most_common()), now, given.current_ma)
 
 
