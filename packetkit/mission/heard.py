@@ -85,13 +85,13 @@ def _evenly(passes: Passes, count: int) -> list[tuple[Fraction, Pass]]:
 def _of_elements(passes: Passes, count: int) -> list[tuple[Fraction, Pass]]:
     """The first passes after the elements' epoch; the unit is switched on as the first begins."""
     made, site, lowest = elements_of(passes)
-    found: tuple[orbit.Event, ...] = ()
-    days = DAYS
-    while len(found) < count and days <= orbit.LONGEST_DAYS:
-        found, days = orbit.events(made, site, lowest, made.epoch, days), days * 4
-    if len(found) < count:
-        few = f"the elements give {len(found)} passes above {lowest:g} deg in {days // 4} days"
-        raise RadioError(f"{few}; ask for fewer")
+    for days in (DAYS, orbit.LONGEST_DAYS):
+        found = orbit.events(made, site, lowest, made.epoch, days)
+        if len(found) >= count:
+            break
+    else:
+        few = f"the elements give {len(found)} of them above {lowest:g} deg in {days} days"
+        raise RadioError(f"{count} passes: {few}; ask for fewer")
     return [
         (
             Fraction((event.rise - found[0].rise) // timedelta(milliseconds=1), MILLISECONDS),
