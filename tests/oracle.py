@@ -221,7 +221,7 @@ def _bits_of(node: _Node, raw: int) -> str:
 def _raw_of(node: _Node, bits: str) -> int:
     """Return the raw code in a field's bits."""
     raw = int(_turned(node, bits), 2) if bits else 0
-    return raw - (1 << node.width) if node.field.signed and raw >= 2 ** (node.width - 1) else raw
+    return raw - (1 << node.width) if _is_signed(node.field) and raw >= 2 ** (node.width - 1) else raw
 
 
 def _turned(node: _Node, text: str) -> str:
@@ -239,7 +239,12 @@ def _reverse_octets(text: str) -> str:
     return "".join(text[at : at + 8] for at in reversed(range(0, len(text), 8)))
 
 
-_UNORDERED: Final = ("reserved", "flag", "character")
+def _is_signed(declared: Field) -> bool:
+    """Whether a leaf's raw code is a signed number: that of a bundle is not, whatever its samples are."""
+    return bool(declared.signed) and declared.bundle is None
+
+
+_UNORDERED: Final = ("reserved", "flag", "character", "bundle")
 
 
 def _octets_reversed(node: _Node) -> bool:
@@ -793,6 +798,8 @@ class _Walk(ABC):
             node.width = self.leaf_width(node.field)
             if node.field.kind == "time" and node.packing.least_first is not _octets_reversed(node):
                 node.field = replace(node.field, packing=_LOW_COUNT_FIRST)
+            if node.field.bundle is not None:
+                node.field = _bundle_in_order(node)
             self.leaf(node)
             self.at = node.first + node.width
 
@@ -950,6 +957,8 @@ def _width(declared: Field) -> int:
     """Return the bits of one leaf, of those whose width does not depend on where they start."""
     if declared.kind == "flag":
         return 1
+    if declared.bundle is not None:
+        return sum(_bundle_widths(declared))
     if _is_by_meaning(declared):
         return _meaning(declared)[0]
     assert declared.bits is not None
@@ -1049,7 +1058,7 @@ def _scale(declared: Field) -> _Scale:
 
 def _raw_limits(declared: Field, bits: int) -> tuple[int, int]:
     """Return the least and the greatest raw code that so many bits hold."""
-    return (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if declared.signed else (0, 2**bits - 1)
+    return (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1) if _is_signed(declared) else (0, 2**bits - 1)
 
 
 # A field with `coding` spells a whole number with its bits; the raw code is the bits as they lie there.
@@ -1576,6 +1585,132 @@ def _time_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
     return raw, False
 
 
+# --- Bundles ------------------------------------------------------------------------------------------------
+# The first sample's code and then differences, one after another as they lie in the frame. How they lie there is noted by the walk in
+# the field's `packing` (the low bit first) and `order` (low octet first, of codes wider than an octet, against that packing).
+
+_LOW_BIT_FIRST: Final = "low bit first"
+_TURNED: Final = "turned"
+
+
+def _sample_of(declared: Field) -> Field:
+    return replace(declared, kind="number", bundle=None, order=None, packing=None)
+
+
+def _bundle_widths(declared: Field) -> list[int]:
+    """Return the bits of the first sample and of each difference."""
+    assert declared.bundle is not None
+    sample = _sample_of(declared)
+    largest, width = declared.bundle.maximum_step / abs(_scale(sample).scale), 1
+    while not -(2 ** (width - 1)) <= -largest <= largest <= 2 ** (width - 1) - 1:
+        width += 1
+    return [_width(sample)] + [width] * (declared.bundle.samples - (0 if declared.missing else 1))
+
+
+def _bundle_in_order(node: _Node) -> Field:
+    natural = "little" if node.packing.least_first else "big"
+    turned = (node.field.order or node.order or natural) != natural
+    packing = _LOW_BIT_FIRST if node.packing.least_first else None
+    return replace(node.field, packing=packing, order=_TURNED if turned else None)
+
+
+def _bundle_codes(declared: Field, raw: int) -> list[int]:
+    """Return the first sample's code and the differences."""
+    text, found = f"{raw:0{_width(declared)}b}", []
+    text = text[::-1] if declared.packing == _LOW_BIT_FIRST else text
+    for width in _bundle_widths(declared):
+        piece, text = text[:width], text[width:]
+        code = int(_bundle_piece(declared, piece), 2)
+        signed = declared.signed or bool(found)
+        found.append(code - 2**width if signed and code >= 2 ** (width - 1) else code)
+    return found
+
+
+def _bundle_raw(declared: Field, codes: list[int]) -> int:
+    text = ""
+    for code, width in zip(codes, _bundle_widths(declared), strict=True):
+        text += _bundle_piece(declared, f"{code % 2**width:0{width}b}")
+    return int(text[::-1] if declared.packing == _LOW_BIT_FIRST else text, 2)
+
+
+def _bundle_piece(declared: Field, piece: str) -> str:
+    """Return a code of a bundle as on paper, or as it lies in the frame: each turn undoes itself."""
+    if declared.packing == _LOW_BIT_FIRST:
+        piece = piece[::-1]
+    return _reverse_octets(piece) if declared.order == _TURNED and len(piece) > 8 else piece
+
+
+def _bundle_meaning(declared: Field, raw: int) -> _Meaning:
+    """Each sample is the one before it that was there, and its difference; the most negative difference is none."""
+    assert declared.bundle is not None
+    sample, (at, *steps), widths = (
+        _sample_of(declared),
+        _bundle_codes(declared, raw),
+        _bundle_widths(declared),
+    )
+    largest = declared.bundle.maximum_step / abs(_scale(sample).scale)
+    gone = _Meaning(None, (_missing(sample)[0].reason or "missing") if declared.missing else "")
+    meanings = [] if declared.missing else [_number_meaning(sample, at)]
+    for step in steps:
+        if declared.missing and (
+            step == -(2 ** (widths[1] - 1)) or at == _missing_code(sample) == _bundle_codes(declared, raw)[0]
+        ):
+            meanings.append(gone)
+            continue
+        at += step
+        said = _number_meaning(sample, at)
+        meanings.append(
+            replace(said, note="out_of_range") if abs(step) > largest and not said.reason else said
+        )
+    words = [_of_samples([getattr(one, what) for one in meanings]) for what in ("reason", "note")]
+    return _Meaning([one.value for one in meanings], *words)
+
+
+def _of_samples(words: list[str]) -> str:
+    """Return words with the samples they are about: `missing at 2, 5 to 7`; what is true of all of them alone."""
+    if all(word == words[0] for word in words):
+        return words[0]
+    made = []
+    for word in sorted(set(words) - {""}, key=words.index):
+        spans = ""
+        for at, one in enumerate(words):
+            if one == word and (at == 0 or words[at - 1] != word):
+                last = next((end for end in range(at, len(words)) if words[end] != word), len(words)) - 1
+                spans += f", {at}" if last == at else f", {at} to {last}"
+        made.append(f"{word} at {spans[2:]}")
+    return "; ".join(made)
+
+
+def _bundle_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
+    assert declared.bundle is not None
+    if value is None and declared.missing:
+        value = [None] * declared.bundle.samples
+    if not isinstance(value, (list, tuple)) or len(value) != declared.bundle.samples:
+        raise _unfit(f"{declared.name} is a list of {declared.bundle.samples} samples")
+    sample = _sample_of(declared)
+    largest = int(declared.bundle.maximum_step / abs(_scale(sample).scale))
+    widths = _bundle_widths(declared)
+    none = -(2 ** (widths[1] - 1))
+    outcomes = [_number_to_raw(sample, one) for one in value]
+    codes = [code for code, _ in outcomes]
+    clamped = any(was for _, was in outcomes)
+    there = [code for code in codes if not (declared.missing and code == _missing_code(sample))]
+    if not there:
+        return _bundle_raw(declared, [_missing_code(sample)] + [none] * (len(widths) - 1)), clamped
+    made, at = [there[0]], there[0]
+    for code in codes if declared.missing else codes[1:]:
+        if declared.missing and code == _missing_code(sample):
+            made.append(none)
+            continue
+        step = max(-largest, min(largest, code - at))
+        if step != code - at and declared.out_of_range != "clamp":
+            raise _unfit(f"{declared.name}: a step is too large")
+        clamped = clamped or step != code - at
+        made.append(step)
+        at += step
+    return _bundle_raw(declared, made), clamped
+
+
 # --- Rule 8: IEEE 754 numbers -------------------------------------------------------------------------------
 
 # Bits of the exponent, bits of the fraction: IEEE 754-2008, table 3.5.
@@ -1872,6 +2007,7 @@ _TO_RAW: Final[Mapping[str, Callable[[Field, Any], tuple[int, bool]]]] = {
     "count": _plain_to_raw,
     "length": _length_to_raw,
     "radix_text": _radix_to_raw,
+    "bundle": _bundle_to_raw,
     "reserved": _plain_to_raw,
     "check": _plain_to_raw,
 }
@@ -1883,6 +2019,8 @@ def _meaning_of(declared: Field, raw: int) -> _Meaning:
         return _number_meaning(declared, raw)
     if declared.kind == "float":
         return _float_meaning(declared, raw)
+    if declared.kind == "bundle":
+        return _bundle_meaning(declared, raw)
     if declared.kind == "radix_text":
         return _radix_meaning(declared, raw)
     if declared.kind == "flag":
@@ -1910,6 +2048,7 @@ def _is_value(declared: Field) -> bool:
         "text",
         "bytes",
         "radix_text",
+        "bundle",
         "variants",
     )
 
@@ -2410,6 +2549,8 @@ class _Writing(_Walk):
         elif declared.default is not None:
             node.raw, clamped = _TO_RAW[declared.kind](declared, declared.default)
             self.note_clamped(node, clamped)
+        elif declared.bundle is not None and declared.missing:
+            node.raw, _ = _bundle_to_raw(declared, None)
         elif _missing(declared):
             node.raw = _missing_code(declared)
         elif id(declared) in self.choosing:

@@ -19,6 +19,7 @@ from packetkit.errors import SchemaError
 from packetkit.layout import printed
 from packetkit.layout import size as size_of
 from packetkit.layout.model import (
+    Bundle,
     Choice,
     Fill,
     Layout,
@@ -168,11 +169,12 @@ def slot_row(
         return text + FILLED_IN if text and any(key in marked for key in keys) else text
 
     held = broken(slot)
-    if slot.kind == "number":
+    if slot.kind in ("number", "bundle"):
         held = mark(held, "minimum", "maximum")
     policy = printed.policy_text(slot, layout)
     step = printed.step(slot)
-    shown = step is not None and (step != 1 or slot.by_meaning)
+    single = slot.transform.sample if isinstance(slot.transform, Bundle) else slot
+    shown = step is not None and (step != 1 or single.by_meaning)
     return (
         at,
         " + ".join(str(width) for _, width in slot.pieces) or slot.width,
@@ -183,6 +185,8 @@ def slot_row(
                 None,
                 [
                     f"{held}, {policy}" if policy else held,
+                    printed.step_text(slot),
+                    printed.terms_text(slot),
                     *printed.limit_texts(slot),
                     printed.calibrated_text(slot),
                 ],
@@ -190,7 +194,7 @@ def slot_row(
         ),
         mark(format_number(step), "resolution") if step is not None and shown else "",
         mark(slot.unit, "unit"),
-        mark("\n".join(printed.special_text(slot, one) for one in slot.specials), "missing"),
+        mark("\n".join(printed.special_text(slot, one) for one in single.specials), "missing"),
     )
 
 

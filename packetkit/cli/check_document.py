@@ -17,11 +17,13 @@ from packetkit.layout import printed, size
 from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
+    Bundle,
     Choice,
     Derived,
     Fill,
     Gain,
     Layout,
+    Linear,
     Measured,
     Node,
     Optional,
@@ -220,6 +222,7 @@ EMPTY: Object = {
     "signed": False,
     "coding": None,
     "runs": None,
+    "bundle": None,
     "curve": None,
     "time": None,
     "minimum": None,
@@ -264,18 +267,32 @@ def time_entry(clock: Clock, one: Field) -> Object:
     }
 
 
+def bundle_entry(bundle: Bundle) -> Object:
+    """Return what a bundle's bits are made of."""
+    assert isinstance(bundle.sample.transform, Linear)
+    return {
+        "samples": bundle.samples,
+        "maximum_step": abs(bundle.sample.transform.scale) * bundle.largest,
+        "first_bits": bundle.sample.width,
+        "differences": bundle.differences,
+        "difference_bits": bundle.width,
+    }
+
+
 def slot_entry(slot: Slot, one: Field | None) -> Object:
     """Return what a slot means, without its place."""
-    ends = printed.ends(slot) or (slot.minimum, slot.maximum)
-    number = slot.kind in ("number", "float")
+    single = slot.transform.sample if isinstance(slot.transform, Bundle) else slot
+    ends = printed.ends(single) or (slot.minimum, slot.maximum)
+    number = slot.kind in ("number", "float", "bundle")
     return {
         **EMPTY,
         "name": slot.address,
         "kind": slot.kind,
         "holds": printed.holds(slot),
-        "signed": slot.signed,
+        "signed": single.signed,
         "coding": slot.coding or None,
         "time": None if slot.clock is None or one is None else time_entry(slot.clock, one),
+        "bundle": bundle_entry(slot.transform) if isinstance(slot.transform, Bundle) else None,
         "curve": slot.transform.name if isinstance(slot.transform, Curve) else None,
         "minimum": ends[0],
         "maximum": ends[1],
@@ -283,7 +300,7 @@ def slot_entry(slot: Slot, one: Field | None) -> Object:
         "unit": slot.unit,
         "special_codes": [
             {"from_raw": code.low, "to_raw": code.high, "meaning": code.meaning, "reason": code.reason}
-            for code in slot.specials
+            for code in single.specials
         ],
         "states": [{"raw": code, "name": name} for code, name in slot.states],
         "codes": [{"from_raw": codes.low, "to_raw": codes.high} for codes in slot.codes],

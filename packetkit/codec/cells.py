@@ -11,7 +11,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from packetkit.layout.model import Choice, Derived, Layout, Node, Optional, Repeat, Run, Slot, flat, slots_of
+from packetkit.layout.model import (
+    Bundle,
+    Choice,
+    Derived,
+    Layout,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    flat,
+    slots_of,
+)
 
 Record = Mapping[str, Any]
 
@@ -54,7 +66,7 @@ def _cells(
         if isinstance(node, Run):
             for slot in node.slots:
                 if slot.is_value:
-                    yield Cell(join(prefix, slot.path), at(container, slot.path), slot)
+                    yield from _slot_cells(slot, at(container, slot.path), join(prefix, slot.path))
         elif isinstance(node, Choice):
             for branch in node.all:
                 path = (*node.path, branch.name)
@@ -71,6 +83,15 @@ def _cells(
     for one in layout.derived:
         if one.container == number:
             yield Cell(join(prefix, one.path), at(container, one.path), None, one)
+
+
+def _slot_cells(slot: Slot, value: Any, path: str) -> Iterator[Cell]:
+    """The cell of one field; one for each sample of a bundle."""
+    if not isinstance(slot.transform, Bundle):
+        yield Cell(path, value, slot)
+        return
+    for number in range(slot.transform.samples):
+        yield Cell(f"{path}[{number}]", None if value is None else value[number], slot.transform.sample)
 
 
 def _list_cells(

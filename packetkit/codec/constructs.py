@@ -138,6 +138,9 @@ def _beyond(layout: Layout) -> Iterator[tuple[str, str]]:
             yield node.address, "its characters are joined to one value"
         elif isinstance(node, Repeat) and node.factors:
             yield node.address, "its count is computed"
+    for slot in layout.slots:
+        if slot.kind == "bundle":
+            yield slot.address, "its samples are differences"
 
 
 def record(container: Any) -> Any:

@@ -14,9 +14,10 @@ from typing import Any
 
 from packetkit.codec import bits
 from packetkit.codec.source import Source
+from packetkit.layout.bundle import outside
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import Ieee, Linear, Slot, Special
+from packetkit.layout.model import Bundle, Ieee, Linear, Slot, Special
 from packetkit.layout.number import from_raw, value_of
 
 # 4096 values of 24 bytes and their pointers are 128 KiB; wider tables cost more in cache misses than the arithmetic they save.
@@ -68,7 +69,7 @@ class Values:
         if slot.kind == "flag":
             return f"({raw} == 1)"
         if slot.kind not in ("number", "states") or is_own_code(slot):
-            by_function = slot.kind in ("float", "radix_text", "time")
+            by_function = slot.kind in ("float", "radix_text", "time", "bundle")
             return f"{self.reader(slot)}({bare(raw)})" if by_function else raw
         if slot.kind == "states":
             return self._state(slot, raw)
@@ -147,7 +148,7 @@ def meaning(slot: Slot) -> tuple[Any, ...]:
 def is_own_code(slot: Slot) -> bool:
     """Return whether every raw code of a slot is its own value."""
     if slot.kind != "number":
-        return slot.kind not in ("flag", "states", "float", "radix_text", "time")
+        return slot.kind not in ("flag", "states", "float", "radix_text", "time", "bundle")
     if not isinstance(slot.transform, Linear):
         return False
     return not slot.coding and slot.transform.is_identity and computed_codes(slot) == slot.raw_limits
@@ -252,7 +253,49 @@ def _reader(slot: Slot) -> Callable[[int], Any]:
         return _coded_reader(slot)
     if isinstance(slot.transform, Curve) and not (slot.coding or slot.specials or slot.unassigned):
         return _curve_reader(slot.transform)
+    if isinstance(slot.transform, Bundle) and not slot.transform.octets_reversed:
+        return _bundle_reader(slot.transform)
     return lambda raw: from_raw(slot, raw)[0]
+
+
+def _bundle_reader(bundle: Bundle) -> Callable[[int], list[int | float | None]]:
+    """A function from a bundle's code to its samples; one that is no plain number is asked for by itself."""
+    sample, width, count = bundle.sample, bundle.width, bundle.differences
+    assert isinstance(sample.transform, Linear)
+    num, base, den = sample.transform.numerator, sample.transform.base, sample.transform.denominator
+    low, high = sample.legal[0].low, sample.legal[0].high
+    mask, half, none = (1 << width) - 1, 1 << width - 1, 1 << width - 1 if bundle.has_missing else -1
+    lowest = range(sample.width, bundle.bits, width) if bundle.first_low else range(0, count * width, width)
+    places = tuple(lowest if bundle.first_low else reversed(lowest))
+    first_at, first_mask = 0 if bundle.first_low else count * width, (1 << sample.width) - 1
+    sign = 1 << sample.width - 1 if sample.signed else 0
+    missing = sample.missing_code
+    plain = range(low, high + 1)
+
+    def odd(code: int) -> int | float | None:
+        least, most = sample.raw_limits
+        found = from_raw(sample, code) if least <= code <= most else outside(sample, code)
+        value = found[0]
+        assert value is None or isinstance(value, (int, float))
+        return value
+
+    def read(raw: int) -> list[int | float | None]:
+        code = ((raw >> first_at & first_mask) ^ sign) - sign
+        if missing is not None and code == missing:
+            return [None] * bundle.samples
+        codes: list[int | None] = [] if bundle.has_missing else [code]
+        for at in places:
+            step = raw >> at & mask
+            if step == none:
+                codes.append(None)
+            else:
+                code += (step ^ half) - half
+                codes.append(code)
+        if den == 1:
+            return [None if n is None else n * num + base if n in plain else odd(n) for n in codes]
+        return [None if n is None else (n * num + base) / den + 0.0 if n in plain else odd(n) for n in codes]
+
+    return read
 
 
 def _coded_reader(slot: Slot) -> Callable[[int], int | float | None]:

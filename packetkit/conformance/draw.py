@@ -19,6 +19,7 @@ from packetkit.layout import clock, number
 from packetkit.layout.joined import Unfit, from_codes, raw_of, to_codes
 from packetkit.layout.model import (
     Branch,
+    Bundle,
     Choice,
     Digits,
     Fill,
@@ -326,6 +327,8 @@ class _Drawing:
             return self.moment(slot, slot.clock)
         if isinstance(slot.transform, Ieee):
             return self.float_value(slot)
+        if isinstance(slot.transform, Bundle):
+            return self.samples(slot, slot.transform)
         if isinstance(slot.transform, Digits):
             return number.from_raw(slot, self.code_in(self.chance.choice(slot.legal)))[0]
         raw = self.code_in(self.chance.choice(slot.legal))
@@ -336,6 +339,26 @@ class _Drawing:
         if bounds and self.odds(4):
             raw = self.chance.choice(bounds)
         return number.value_of(slot.transform, raw)
+
+    def samples(self, slot: Slot, bundle: Bundle) -> list[Any]:
+        """Samples within their steps, now and then one missing; where that is clamped, with larger steps too."""
+        assert isinstance(bundle.sample.transform, Linear)
+        (legal,) = bundle.sample.legal
+        at = self.code_in(legal)
+        wide = self.odds(3) and slot.policy == "clamp" and self.may_clamp(slot)
+        made: list[Any] = []
+        for _ in range(bundle.samples):
+            exact: Any = number.value_of(bundle.sample.transform, at)
+            if self.oddity(4):
+                exact = number.between(bundle.sample.transform, at, self.chance.choice(_PARTS))
+            made.append(None if bundle.has_missing and self.odds(5) else exact)
+            step = self.code_in(Range(-bundle.largest, bundle.largest))
+            at = self.code_in(legal) if wide else min(max(at + step, legal.low), legal.high)
+        return (
+            made
+            if number.to_raw(slot, made).fault is None and self.lands(slot, made)
+            else made[:1] * len(made)
+        )
 
     def moment(self, slot: Slot, counted: clock.Clock) -> Any:
         """A time: one that decoding gives, near leap seconds and ends often."""
@@ -367,7 +390,7 @@ class _Drawing:
             exact = Fraction(self.float_value(slot))
             exact += Fraction(self.chance.randint(-3, 3), 1 << self.chance.randint(1, 60)) * (abs(exact) or 1)
         else:
-            assert not isinstance(slot.transform, Digits)
+            assert not isinstance(slot.transform, (Digits, Bundle))
             raw, part = self.code_in(self.chance.choice(slot.legal)), self.chance.choice(_PARTS)
             exact = number.between(slot.transform, raw, part)
         try:

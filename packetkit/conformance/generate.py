@@ -23,6 +23,7 @@ from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Branch,
+    Bundle,
     Choice,
     Digits,
     Ieee,
@@ -153,6 +154,9 @@ def slot_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
     elif isinstance(slot.transform, Digits):
         yield from _digit_edges(slot, slot.transform)
         return
+    elif isinstance(slot.transform, Bundle):
+        yield from _bundle_edges(slot, slot.transform)
+        return
     elif isinstance(slot.transform, Linear):
         yield from _linear_edges(slot, slot.transform)
     else:
@@ -177,6 +181,31 @@ def _digit_edges(slot: Slot, digits: Digits) -> Iterator[tuple[str, Any]]:
     yield "the last character", digits.characters[-1] * digits.length
     yield "one too many", digits.characters[-1] * (digits.length + 1)
     yield "all ones", {"raw": slot.raw_limits[1]}
+
+
+def _bundle_edges(slot: Slot, bundle: Bundle) -> Iterator[tuple[str, Any]]:
+    """Both ends, steps as large as they may be and one larger, samples missing, and codes that are never sent."""
+    (codes,), sample = bundle.sample.legal, bundle.sample
+    assert isinstance(sample.transform, Linear)
+    low, high, most = codes.low, codes.high, bundle.largest
+    up = [min(low + at * most, high) for at in range(bundle.samples)]
+    rows = {
+        "minimum": [low] * bundle.samples,
+        "maximum": [high] * bundle.samples,
+        "steps up": up,
+        "steps down": up[::-1],
+        "a step too large": [low] * (bundle.samples - 1) + [min(low + most + 1, high)],
+    }
+    for what, row in rows.items():
+        yield what, [number.value_of(sample.transform, code) for code in row]
+    least = number.value_of(sample.transform, low)
+    yield "the first missing", [None, *[least] * (bundle.samples - 1)]
+    yield "the last missing", [*[least] * (bundle.samples - 1), None]
+    yield "all missing", [None] * bundle.samples
+    yield "missing", None
+    yield "one too few", [least] * (bundle.samples - 1)
+    yield "all ones", {"raw": slot.raw_limits[1]}
+    yield "all zeros", {"raw": 0}
 
 
 def _linear_edges(slot: Slot, transform: Linear) -> Iterator[tuple[str, Any]]:
@@ -358,6 +387,9 @@ class _Plain:
             ).raw
         if isinstance(slot.transform, Digits):
             return slot.legal[0].low
+        if isinstance(slot.transform, Bundle):
+            least = number.from_raw(slot.transform.sample, slot.transform.sample.legal[0].low)[0]
+            return number.to_raw(slot, [least] * slot.transform.samples).raw
         allowed = [codes for codes in slot.legal if codes.high >= 0] or list(slot.legal)
         first = max(allowed[0].low, min(0, allowed[0].high))
         sent = (slot.code_of(one) for one in range(first, first + 70_000) if number.is_legal(slot, one))

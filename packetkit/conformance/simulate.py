@@ -20,6 +20,7 @@ from packetkit.layout import clock
 from packetkit.layout.clock import Clock
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
+    Bundle,
     Choice,
     Joined,
     Layout,
@@ -32,7 +33,7 @@ from packetkit.layout.model import (
     computed_count,
     told_branch,
 )
-from packetkit.layout.number import from_raw, ieee_bounds, ieee_pattern, is_legal
+from packetkit.layout.number import from_raw, ieee_bounds, ieee_pattern, is_legal, to_raw
 
 USUAL_CADENCE_S = Fraction(10)  # for frames that name none
 LAUNCH = clock.moment_of(
@@ -46,6 +47,7 @@ MOST_ELEMENTS = 64  # a unit rarely fills a 16-bit count
 MOST_TO_END = 8  # elements of a repeat that only the frame's length bounds
 DRAWN = (
     "radix_text",
+    "bundle",
     "number",
     "float",
     "states",
@@ -345,6 +347,8 @@ class _Unit:
             return 0
         if slot.missing_code is not None and _happens(self.random, self.channel.missing):
             return slot.missing_code
+        if isinstance(slot.transform, Bundle):
+            return self.samples(slot, slot.transform, key)
         if slot.kind == "flag":
             return self.along(key, 0, 99) // 50
         if slot.kind == "states":
@@ -363,6 +367,18 @@ class _Unit:
             )
         widest = max(slot.legal, key=lambda codes: codes.high - codes.low)
         return slot.code_of(self.along(key, widest.low, widest.high))
+
+    def samples(self, slot: Slot, bundle: Bundle, key: str) -> int:
+        """The code of samples that lead to where the quantity is now; some are missing, as single readings are."""
+        (codes,) = bundle.sample.legal
+        at = self.along(key, codes.low, codes.high)
+        values: list[Any] = []
+        for _ in range(bundle.samples):
+            lost = bundle.has_missing and _happens(self.random, self.channel.missing)
+            values.append(None if lost else from_raw(bundle.sample, at)[0])
+            at += _below(self.random, 2 * bundle.largest + 1) - bundle.largest
+            at = min(max(at, codes.low), codes.high)
+        return to_raw(slot, values[::-1]).raw
 
     def moment(self, slot: Slot, counted: Clock) -> int:
         """The code of now, counted from the launch, or from the first moment that has a code where the launch has none."""

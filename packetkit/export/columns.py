@@ -16,6 +16,7 @@ from packetkit.codec.derive import is_derived
 from packetkit.codec.record import put
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.model import (
+    Bundle,
     Choice,
     Derived,
     Fill,
@@ -63,7 +64,7 @@ def _width(layout: Layout, number: int | None, nodes: tuple[Node, ...]) -> int |
         elif isinstance(node, Repeat) and node.joined is not None:
             total += 1
         elif isinstance(node, Run):
-            total += sum(slot.is_value for slot in node.slots)
+            total += sum(_columns(slot) for slot in node.slots)
         elif isinstance(node, Repeat):
             count = node.count if node.count is not None else node.maximum
             inner = _width(layout, node.number, node.element)
@@ -76,6 +77,10 @@ def _width(layout: Layout, number: int | None, nodes: tuple[Node, ...]) -> int |
                 return None
             total += inner
     return total
+
+
+def _columns(slot: Slot) -> int:
+    return slot.transform.samples if isinstance(slot.transform, Bundle) else int(slot.is_value)
 
 
 # -- a detail record ---------------------------------------------------------------------------------
@@ -183,7 +188,9 @@ def _place(
     for node in flat(nodes):
         if isinstance(node, (Run, Fill)):
             slots = slots_of(node)
-            found: Slot | Repeat | Derived | None = next((slot for slot in slots if slot.path == taken), None)
+            found: Slot | Repeat | Derived | None = next(
+                (slot for slot in slots if taken in (slot.path, *_sample_paths(slot))), None
+            )
         elif isinstance(node, Measured) or taken[: len(node.path)] != node.path:
             found = None
         elif isinstance(node, Repeat):
@@ -201,6 +208,12 @@ def _place(
         if found is not None:
             return found
     return None
+
+
+def _sample_paths(slot: Slot) -> Iterator[Steps]:
+    """The paths of a bundle's samples."""
+    if isinstance(slot.transform, Bundle):
+        yield from ((*slot.path, number) for number in range(slot.transform.samples))
 
 
 def has_key(layout: Layout, key: str) -> bool:
@@ -368,6 +381,14 @@ class _Taking:
         return length
 
     def slot(self, slot: Slot, given: _Given, path: str, made: dict[Any, Any], raws: dict[int, int]) -> None:
+        if isinstance(slot.transform, Bundle) and given.is_filled() and not given.text:
+            texts = [given.inner.get(number, _EMPTY).text for number in range(slot.transform.samples)]
+            values = [
+                self.value(slot.transform.sample, text or "", f"{path}[{number}]")
+                for number, text in enumerate(texts)
+            ]
+            put(made, slot.path, values)
+            return
         if given.text is None or (not given.text and (slot.missing_code is None or not slot.is_value)):
             raw = slot.default if slot.default is not None else slot.missing_code
             if raw is not None:

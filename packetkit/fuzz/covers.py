@@ -79,7 +79,7 @@ class Covers(Leaves):
             if one.get("kind", "number") in ("number", "tag", "constant", "count")
             and "name" in one
             and 0 < one.get("bits", 0) <= bits
-            and not {"group", "flags", "states", "summary", "repeat", "present_when"} & one.keys()
+            and not {"group", "flags", "states", "summary", "bundle", "repeat", "present_when"} & one.keys()
         ]
         if fit and self.odds(8):
             made["mixed_with"] = self.chance.choice(fit)["name"]

@@ -82,6 +82,7 @@ def has_number(entry: Entry) -> bool:
         "flags",
         "states",
         "summary",
+        "bundle",
         "variants",
     }
     return is_number and "repeat" not in entry

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from packetkit.layout.model import Choice, Fill, Layout, Measured, Optional, Packing, Run
+from packetkit.layout.model import Bundle, Choice, Fill, Layout, Measured, Optional, Packing, Run
 from packetkit.layout.number import is_decode_only
 from packetkit.schema.model import CustomCrc, Field, Frame
 
@@ -34,6 +34,7 @@ ROWS: dict[int, str] = {
     19: "time codes",
     20: "told from outside",
     22: "ranges and resolutions",
+    23: "bundles",
     25: "presets",
     26: "roles",
     27: "summaries",
@@ -271,6 +272,14 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(27, "summary", lambda seen: seen.field.summary is not None),
     Feature(27, "summary of less than all", lambda seen: seen.field.summary is not None and len(seen.field.summary.keep) < 4),
     Feature(27, "finer mean", lambda seen: seen.field.summary is not None and seen.field.summary.mean_resolution is not None),
+    Feature(23, "bundle by meaning", lambda seen: seen.field.bundle is not None and seen.field.resolution is not None),
+    Feature(23, "bundle by wire", lambda seen: seen.field.bundle is not None and seen.field.scale is not None),
+    Feature(23, "samples may be missing", lambda seen: seen.field.bundle is not None and bool(seen.field.missing)),
+    Feature(23, "steps clamped", lambda seen: seen.field.bundle is not None and seen.field.out_of_range == "clamp"),
+    OnWire(23, "codes with octets reversed", lambda layout: any(
+        isinstance(slot.transform, Bundle) and slot.transform.octets_reversed for slot in layout.slots)),
+    OnWire(23, "first sample in the low bits", lambda layout: any(
+        isinstance(slot.transform, Bundle) and slot.transform.first_low for slot in layout.slots)),
     Feature(26, "modulus", _has("modulus")),
     Feature(26, "tick and epoch", _has("tick_s", "epoch")),
 )  # fmt: skip

@@ -22,6 +22,7 @@ from packetkit.layout import number
 from packetkit.layout.curve import Curve, nearest
 from packetkit.layout.joined import Unfit, from_codes, to_codes
 from packetkit.layout.model import (
+    Bundle,
     Choice,
     Ieee,
     Layout,
@@ -103,6 +104,11 @@ def half_a_step(frame: Codec, record: Mapping[str, Any]) -> str:
 
 def _too_far(slot: Slot, given: Any, found: Any) -> str:
     """How a number that was given is not the number that came back."""
+    if isinstance(slot.transform, Bundle):
+        if slot.policy == "clamp" or not isinstance(given, (list, tuple)):
+            return ""
+        sample = slot.transform.sample
+        return next(filter(None, (_too_far(sample, *pair) for pair in zip(given, found, strict=True))), "")
     if (
         isinstance(given, (str, Mapping, bool))
         or given is None

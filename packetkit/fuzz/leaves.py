@@ -188,6 +188,44 @@ class Leaves:
         self.dress(made)
         return made, sum(widths[word] for word in keep)
 
+    def bundle(self, scope: Scope, style: Style) -> tuple[Entry, int]:
+        """Samples of a number, by range or as the wire has them, that are shorter than plain ones."""
+        if style.turned:
+            bits = self.one(16, 24, 32)
+        else:
+            bits = self.chance.randint(5, 20)
+        made: Entry = {"name": self.name(scope)}
+        scale, samples = self.chance.choice(_SCALES), self.chance.randint(2, 9)
+        has_missing = self.odds(2)
+        samples += 4 if has_missing else 0
+        if self.odds(2):
+            made |= {"bits": bits, "scale": scale, "offset": self.chance.choice(_OFFSETS)}
+            made |= {"signed": True} if self.odds(3) else {}
+        else:
+            scale, low = self.chance.choice(_STEPS), self.chance.choice(_OFFSETS)
+            n = (1 << bits) - 1 - has_missing - self.one(0, 0, self.chance.randint(0, (1 << bits - 1) - 2))
+            made |= {"minimum": low, "maximum": low + n * scale, "resolution": scale}
+            made |= {"bits": bits} if style.turned or self.odds(3) else {}
+            bits = made.get("bits") or least_width(n, has_missing)
+        if has_missing:
+            usual = 1 << bits - 1 if "signed" in made else (1 << bits) - 1
+            made["missing"] = self.one(True, True, [{"code": usual, "reason": "not sampled"}])
+        self.turn(made, bits, style)
+        largest = self.one(1, 2, self.chance.randint(1, (1 << bits // 2 - 1) - 1))
+        if style.turned or "order" in made:
+            largest = min(
+                largest, 127
+            )  # differences of one octet at most: others would have to be whole octets
+        width, differences = largest.bit_length() + 1, samples if has_missing else samples - 1
+        made["bundle"] = {"samples": samples, "maximum_step": abs(scale) * largest}
+        self.policy(made, scope)
+        if made.get("out_of_range") == "missing":
+            made["out_of_range"] = "error"
+        self.dress(made)
+        if bits + differences * width >= samples * bits:
+            return self.by_meaning(scope, style)
+        return made, bits + differences * width
+
     def calibration(self, made: Entry) -> None:
         """Now and then the curves of a unit or two."""
         if not self.odds(12):

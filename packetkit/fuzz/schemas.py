@@ -148,7 +148,7 @@ class _Draw(Structures):
     def member(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
         """Draw one member of a group: mostly a value, at times something that holds others."""
         leaves: list[_Leaf] = (
-            [self.number] * 3 + [self.by_meaning] * 2 + [self.states, self.flag, self.summary]
+            [self.number] * 3 + [self.by_meaning] * 2 + [self.states, self.flag, self.summary, self.bundle]
         )
         leaves += [self.float, self.time, self.constant, self.reserved, self.tag, self.counter]
         if self.parts_too:
@@ -408,7 +408,9 @@ class _Draw(Structures):
         for name, entry in self.visible(scope):
             if name.partition(".")[0] == below:
                 continue
-            is_number = entry.get("kind") is None and "bits" in entry and "preset" not in entry
+            is_number = (
+                entry.get("kind") is None and "bits" in entry and not entry.keys() & {"preset", "bundle"}
+            )
             if entry.get("kind") in ("flag", "tag", "count") or "states" in entry or is_number:
                 options += [(name, entry)] * (3 if "states" in entry else 1)
         options = [(name, entry) for name, entry in options if is_single(entry)]

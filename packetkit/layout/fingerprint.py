@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
+    Bundle,
     Check,
     Fill,
     Ieee,
@@ -115,6 +116,8 @@ def _slot(slot: Slot, run: Run) -> str:
         transform = _curve(slot.transform)
     elif isinstance(slot.transform, Ieee):
         transform = f"ieee{slot.transform.bits} {slot.minimum} {slot.maximum}"
+    elif isinstance(slot.transform, Bundle):
+        transform = _bundle(slot.transform, run)
     else:
         digits = slot.transform
         transform = (
@@ -137,6 +140,13 @@ def _clock(clock: Clock) -> str:
     parts = ",".join(f"{part.unit}:{part.shift}:{part.width}" for part in clock.parts)
     since, reference = (one and f"{one.day}+{one.second}" for one in (clock.epoch, clock.reference))
     return f"{since}/{parts}/leaps={clock.counts_leaps}/days={clock.by_days}/reference={reference}"
+
+
+def _bundle(bundle: Bundle, run: Run) -> str:
+    """A bundle by its numbers and what one sample is."""
+    turned = f" octets_reversed={bundle.octets_reversed}" if bundle.octets_reversed else ""
+    sample = _slot(bundle.sample, run)
+    return f"bundle {bundle.samples} of {bundle.largest} in {bundle.width}{turned} sample=({sample})"
 
 
 def _curve(curve: Curve) -> str:

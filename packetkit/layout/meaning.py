@@ -15,7 +15,7 @@ from math import lcm
 from typing import Any
 
 from packetkit.integrity.algorithm import Algorithm
-from packetkit.layout import curved, number, timed
+from packetkit.layout import bundle, curved, number, timed
 from packetkit.layout.calibration import calibrations_of
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.limits import limits_of
@@ -663,6 +663,17 @@ def _time(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     return Meaning(one.bits, {"clock": clock, "specials": specials, "legal": legal})
 
 
+def _bundle(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
+    """Samples of a number, which is judged as one by itself is."""
+    single = _number(replace(one, kind="number", bundle=None), note, None)
+    if single is None:
+        return None
+    meant = {key: value for key, value in single.slot.items() if key not in ("limits", "calibration")}
+    sample = Slot(0, (), one.name, "number", 0, single.width, unit=one.unit, **meant)
+    made = bundle.declared(one, sample, note)
+    return None if made is None else Meaning(made.bits, {"transform": made, "policy": sample.policy})
+
+
 def _flag(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     slot = Slot(0, (), one.name, "flag", 0, 1, legal=(Range(0, 1),))
     return _with_policy(one, slot, note)
@@ -785,6 +796,7 @@ _READERS: dict[str, Callable[[Field, Note, Algorithm | None], Meaning | None]] =
     "float": _float,
     "states": _states,
     "time": _time,
+    "bundle": _bundle,
     "flag": _flag,
     "constant": _coded,
     "sync": _coded,

@@ -87,7 +87,46 @@ class Digits:
     fill: int | None
 
 
-Transform = Linear | Ieee | Curve | Digits
+@dataclass(frozen=True, slots=True)
+class Bundle:
+    """Samples in a row as one code: one sample's own, then differences of `width` bits, each against the sample before it as decoded.
+
+    sample           what one sample's code means; its place means nothing
+    largest          the largest difference that is sent, up or down, in codes
+    first_low        the first sample stands in the code's low bits, where the low bit of an octet comes first; else in the high ones
+    octets_reversed  so are those of each code of 16 bits and more
+    nothing          the code of all samples missing, None where none can be
+    """
+
+    sample: Slot
+    samples: int
+    largest: int
+    width: int
+    first_low: bool = False
+    octets_reversed: bool = False
+    nothing: int | None = None
+
+    @property
+    def has_missing(self) -> bool:
+        """True where samples may be missing; then each has a difference, and the first code is that of the first one there."""
+        return self.sample.missing_code is not None
+
+    @property
+    def differences(self) -> int:
+        return self.samples if self.has_missing else self.samples - 1
+
+    @property
+    def bits(self) -> int:
+        """What a bundle takes, whatever is in it."""
+        return self.sample.width + self.differences * self.width
+
+    @property
+    def plain_bits(self) -> int:
+        """What its samples would take by themselves."""
+        return self.samples * self.sample.width
+
+
+Transform = Linear | Ieee | Curve | Digits | Bundle
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,8 +229,8 @@ class Slot:
     path        the keys that lead to it from its container (the record, an element, an optional group); () = it is the element itself
     address     its full name, for messages: `power.cell_voltage`, `readings[].field_x`
     clock       what a time code counts
-    kind        number, float, states, flag, time, radix_text, constant, sync, tag, count, length, reserved or check: the rows of KINDS
-                that have bits; or character: one element of a text or of octets
+    kind        number, float, states, flag, time, radix_text, bundle, constant, sync, tag, count, length, reserved or check: the rows
+                of KINDS that have bits; or character: one element of a text or of octets
     offset_bits from the first bit of its run
     pieces      where a value is split: first bit and width of each part, counted like offset_bits, the most significant part first;
                 offset_bits is then the first bit of the foremost; empty: its bits lie side by side
@@ -254,6 +293,7 @@ class Slot:
             "flag",
             "time",
             "radix_text",
+            "bundle",
             "character",
             "supplied",
         )
@@ -266,6 +306,8 @@ class Slot:
     @property
     def missing_code(self) -> int | None:
         """The raw code that None encodes to: the first one declared."""
+        if isinstance(self.transform, Bundle):
+            return self.transform.nothing
         for special in self.specials:
             if special.meaning == "missing":
                 return special.low

@@ -19,14 +19,14 @@ from operator import index
 from typing import Any, NamedTuple
 
 from packetkit.errors import EncodeError, Fault
-from packetkit.layout import clock
+from packetkit.layout import bundle, clock
 from packetkit.layout.coding import BAD_DIGIT
 from packetkit.layout.curve import Curve, extremes, is_exact, nearest
 from packetkit.layout.joined import Unfit, from_digits, to_digits
-from packetkit.layout.model import Digits, Ieee, Linear, Range, Slot, Transform
+from packetkit.layout.model import Bundle, Digits, Ieee, Linear, Range, Slot, Transform
 from packetkit.layout.shown import shown
 
-Value = int | float | str | bool | None
+Value = int | float | str | bool | list[int | float | None] | None
 
 # IEEE 754 interchange formats: the code for struct, and the bits of the exponent and of the stored
 # significand.
@@ -60,7 +60,7 @@ def value_of(transform: Transform, raw: int) -> int | float:
 
     Raises OverflowError where the number is beyond every double; `roundtrips` tells such a field beforehand.
     """
-    assert not isinstance(transform, Digits)  # a text: from_digits
+    assert not isinstance(transform, (Digits, Bundle))  # no number: from_digits, bundle.read
     if isinstance(transform, Ieee):
         number, pattern, _, _ = _IEEE[transform.bits]
         value: float = struct.unpack(number, struct.pack(pattern, raw))[0]
@@ -107,8 +107,8 @@ def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
     """
     if slot.kind == "flag":
         return raw == 1, "", ""
-    if isinstance(slot.transform, Digits):
-        return (*from_digits(slot.transform, raw), "")
+    if isinstance(slot.transform, (Digits, Bundle)):
+        return _in_parts(slot.transform, raw)
     if slot.kind not in ("number", "float", "states", "time"):
         return raw, "", "not zero" if slot.kind == "reserved" and raw else ""
     for special in slot.specials:
@@ -133,6 +133,13 @@ def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
         if slot.unassigned
         else (value_of(slot.transform, number), "", "out_of_range")
     )
+
+
+def _in_parts(transform: Digits | Bundle, raw: int) -> tuple[Value, str, str]:
+    """A code that holds several: digits, or samples."""
+    if isinstance(transform, Bundle):
+        return bundle.read(transform, raw, from_raw)
+    return (*from_digits(transform, raw), "")
 
 
 def _from_ieee(slot: Slot, raw: int) -> tuple[Value, str, str]:
@@ -209,6 +216,8 @@ def to_raw(slot: Slot, value: object) -> Outcome:
     """
     if isinstance(slot.transform, Digits):
         return _from_text(slot, slot.transform, value)
+    if isinstance(slot.transform, Bundle) and value is not None:
+        return _from_samples(slot, slot.transform, value)
     if isinstance(value, str):
         return _from_word(slot, value)
     if slot.kind == "flag":
@@ -477,6 +486,14 @@ def _from_text(slot: Slot, digits: Digits, value: object) -> Outcome:
         return Outcome(0, False, error.fault(slot.address))
 
 
+def _from_samples(slot: Slot, samples: Bundle, value: object) -> Outcome:
+    try:
+        raw, clamped = bundle.write(samples, value, slot.policy, to_raw)
+    except Unfit as error:
+        return Outcome(0, False, error.fault(slot.address))
+    return Outcome(raw, clamped)
+
+
 def _from_moment(slot: Slot, counted: clock.Clock, value: object) -> Outcome:
     """The code of a moment, given as text or as a datetime with a zone."""
     try:
@@ -535,6 +552,9 @@ def parse_text(slot: Slot, text: str) -> Value:
     """
     if isinstance(slot.transform, Digits):
         return text
+    if isinstance(slot.transform, Bundle):
+        text = f"is a list. Give its samples by themselves: {slot.address}[0] and so on"
+        raise EncodeError((Fault(slot.address, "wrong-type", text),))
     word = text.strip()
     if not word:
         return None

@@ -18,6 +18,7 @@ from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve, extremes
 from packetkit.layout.model import (
     Branch,
+    Bundle,
     Check,
     Choice,
     Derived,
@@ -115,6 +116,8 @@ def ends(slot: Slot) -> tuple[Fraction, Fraction] | None:
 
 def step(slot: Slot) -> Fraction | None:
     """The step from one value to the next, None where the slot has none."""
+    if isinstance(slot.transform, Bundle):
+        return step(slot.transform.sample)
     if slot.kind != "number" or not isinstance(slot.transform, Linear):
         return None
     return abs(slot.transform.scale)
@@ -142,6 +145,8 @@ def holds(slot: Slot) -> str:
         return "" if slot.check is None else slot.check.algorithm.name
     if slot.kind == "length":
         return _codes(slot.codes) if slot.codes else f"0 to {slot.raw_limits[1]}"
+    if isinstance(slot.transform, Bundle):
+        return f"{slot.transform.samples} of {holds(slot.transform.sample)}"
     if isinstance(slot.transform, Digits):
         return f"{counted(slot.transform.length, 'digit')} in base {len(slot.transform.characters)}"
     if slot.kind == "count":
@@ -172,6 +177,23 @@ def kind_text(slot: Slot) -> str:
 
 
 CURVES = {"square": "square law", "polynomial": "polynomial", "points": "points", "table": "table"}
+
+
+def step_text(slot: Slot) -> str:
+    """The largest step from one sample of a bundle to the next: `steps of 0.7 Cel at most`; empty for any other field."""
+    if not isinstance(slot.transform, Bundle):
+        return ""
+    sample = slot.transform.sample
+    assert isinstance(sample.transform, Linear)
+    most = format_number(abs(sample.transform.scale) * slot.transform.largest)
+    return f"steps of {most}{f' {slot.unit}' if slot.unit else ''} at most"
+
+
+def terms_text(slot: Slot) -> str:
+    """What the bits of a bundle are: `9 bits, then 8 steps of 4`; empty for any other field."""
+    if not isinstance(slot.transform, Bundle):
+        return ""
+    return f"{counted(slot.transform.sample.width, 'bit')}, then {counted(slot.transform.differences, 'step')} of {slot.transform.width}"
 
 
 def special_text(slot: Slot, special: Special) -> str:
@@ -229,6 +251,10 @@ def order_text(slot: Slot, packing: Packing) -> str:
         )
     if slot.octets_reversed:
         words.append("high octet first" if packing is Packing.LEAST else "low octet first")
+    if isinstance(slot.transform, Bundle) and slot.transform.octets_reversed:
+        words.append(
+            "each code high octet first" if packing is Packing.LEAST else "each code low octet first"
+        )
     if slot.bits_reversed:
         words.append("bits reversed")
     return ", ".join(words)
@@ -493,6 +519,9 @@ def _said(layout: Layout, slot: Slot, packing: Packing) -> str:
     size = step(slot)
     parts = [
         value + unit + ("" if size is None else f" step {format_number(size)}"),
+        step_text(slot),
+        terms_text(slot),
+        "missing possible" if isinstance(slot.transform, Bundle) and slot.transform.has_missing else "",
         order_text(slot, packing),
         *(f"code {special_text(slot, one)}{_meant(one)}" for one in slot.specials),
         policy_text(slot, layout),

@@ -15,11 +15,12 @@ from functools import cached_property
 from itertools import islice
 
 from packetkit.errors import Problem
-from packetkit.layout import repeats, split, texts
+from packetkit.layout import bundle, repeats, split, texts
 from packetkit.layout.derived import Derivations
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.meaning import Meaning, meaning, merged
 from packetkit.layout.model import (
+    Bundle,
     Choice,
     Fill,
     Gain,
@@ -463,7 +464,10 @@ class Resolver:
             self.whole = self.placed = False
             scope.broken.add(one.name)
             return
-        reversal = self.reversal(one, made.width, style, where)
+        if isinstance(made.slot.get("transform"), Bundle):
+            made, reversal = self.bundled(one, made.slot["transform"], made, style, address), False
+        else:
+            reversal = self.reversal(one, made.width, style, where)
         more: dict[str, object] = {
             "octets_reversed": reversal,
             "bits_reversed": one.stored == "bits_reversed",
@@ -519,6 +523,16 @@ class Resolver:
             self.note(one.places.get("order", one.place), "order-width", where, text, _PICTURES)
         low_first = (style.natural == "little") is not reversal and not one.runs
         return replace(made, slot={**made.slot, "clock": clock.in_wire_order(low_first)})
+
+    def bundled(self, one: Field, made: Bundle, meaning: Meaning, style: Style, address: str) -> Meaning:
+        """A bundle with its codes in the order that holds here, each a number of its own; what it saves is kept."""
+        widths = [made.sample.width, *([made.width] if made.width > 8 else [])]
+        turned = [self.reversal(one, width, style, self.full(address)) for width in widths]
+        says = f"{made.samples} samples of {made.sample.width} bits each"
+        self.gains.append(Gain(address, "bundle", made.bits, made.plain_bits, says))
+        made = replace(made, sample=replace(made.sample, address=f"{address}[]"))
+        found = bundle.placed(made, first_low=style.packing is Packing.LEAST, octets_reversed=True in turned)
+        return replace(meaning, slot={**meaning.slot, "transform": found})
 
     def among_runs(
         self, one: Field, width: int, into: Container, start: int, where: str, more: dict[str, object]

@@ -12,6 +12,7 @@ from re import Pattern
 from typing import Any
 
 from packetkit.schema.kinds import (
+    BUNDLE_KEYS,
     CHIRP_KEYS,
     COMMON_KEYS,
     CRC_KEYS,
@@ -164,6 +165,8 @@ READS: dict[str, Callable[[Key], Shape]] = {
     "samples": lambda _: NUMBER,
     "kept": lambda _: _list_of({"enum": list(MEMBERS)}),
     "summary": lambda _: _mapping(SUMMARY_KEYS, ("samples",)),
+    "bundled": lambda _: NUMBER,
+    "bundle": lambda _: _mapping(BUNDLE_KEYS, tuple(BUNDLE_KEYS)),
     "limit": lambda _: _mapping(LIMIT_KEYS),
     "limits": lambda _: _mapping(LIMITS_KEYS),
     "fill": lambda _: TEXT,
@@ -258,6 +261,7 @@ _CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
     ("A CRC by its parameters (algorithm)", CRC_KEYS),
     ("calibration of one unit", CURVE_KEYS),
     ("summary", SUMMARY_KEYS),
+    ("bundle", BUNDLE_KEYS),
     ("limits", LIMITS_KEYS),
     ("limits.soft, limits.hard", LIMIT_KEYS),
     ("link", LINK_KEYS),

@@ -340,6 +340,11 @@ FIELD_KEYS = _table(
         "Instead of its samples: how many are summed up, what of them is kept, and how fine the mean is.",
     ),
     Key(
+        "bundle",
+        "bundle",
+        "Several samples in one frame: how many, and the largest step from one to the next.",
+    ),
+    Key(
         "limits",
         "limits",
         "What the ground warns of: soft and hard, each with minimum and maximum. Not part of the frame.",
@@ -419,6 +424,11 @@ SUMMARY_KEYS = _table(
     Key("mean_resolution", "positive", "A finer step for the mean, which divides the resolution."),
 )
 
+BUNDLE_KEYS = _table(
+    Key("samples", "bundled", "How many samples a frame has, the oldest first."),
+    Key("maximum_step", "positive", "The largest step from one sample to the next, up or down."),
+)
+
 CURVE_KEYS = _table(
     Key("polynomial", "coefficients", "c0, c1, ...: the true value is c0 + c1 x + ..., where x was decoded."),
     Key(
@@ -472,7 +482,7 @@ class Kind:
 
 
 # Keys that tell the kind of a field, which has their name.
-TELLING = ("group", "flags", "states", "variants", "derived", "summary")
+TELLING = ("group", "flags", "states", "variants", "derived", "summary", "bundle")
 
 # Kinds whose `fill` is zero bits; of the others it is a character.
 ZERO_FILLED = ("check", "length")
@@ -622,6 +632,27 @@ KINDS: dict[str, Kind] = {
             ("summary",),
             ("unit", "preset", "minimum", "maximum", "resolution", "out_of_range", "flag", "limits"),
             (27,),
+        ),
+        Kind(
+            "bundle",
+            "Samples of a number, a list: the oldest as it is, then differences, each against the sample before it as decoded.",
+            ("bundle",),
+            (
+                "unit",
+                "preset",
+                "bits",
+                "signed",
+                "order",
+                "scale",
+                "offset",
+                "minimum",
+                "maximum",
+                "resolution",
+                "missing",
+                "out_of_range",
+                "flag",
+            ),
+            (23,),
         ),
         Kind(
             "derived",

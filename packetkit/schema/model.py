@@ -105,6 +105,14 @@ class Summary:
 
 
 @dataclass(frozen=True, slots=True)
+class Bundle:
+    """So many samples of a number in one frame, and the largest step from one to the next, in its unit."""
+
+    samples: int
+    maximum_step: Fraction
+
+
+@dataclass(frozen=True, slots=True)
 class Calibration:
     """The curve of one unit, by its serial: coefficients, the constant one first, or points; one of them is empty."""
 
@@ -201,6 +209,7 @@ class Field:
     calibration: tuple[Calibration, ...] = ()
     # compact by design
     summary: Summary | None = None  # of a summary, and of the group that it is written out as
+    bundle: Bundle | None = None
     part: str = ""  # in such a group: minimum, mean, maximum or count
     strict: bool | None = None
     # checks

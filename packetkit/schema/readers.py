@@ -16,6 +16,7 @@ from typing import Any
 from packetkit.errors import Problem
 from packetkit.schema import text as yaml_text
 from packetkit.schema.kinds import (
+    BUNDLE_KEYS,
     CRC_KEYS,
     CURVE_KEYS,
     KINDS,
@@ -27,6 +28,7 @@ from packetkit.schema.kinds import (
     Key,
 )
 from packetkit.schema.model import (
+    Bundle,
     Calibration,
     Codes,
     Condition,
@@ -66,6 +68,7 @@ _CURVES = ("square", "polynomial", "points", "table")
 _MOST_POINTS = 4096  # of a curve: a table over twelve bits, in full
 _MOST_TERMS = 16  # of a polynomial; beyond, a double of the flight code no longer tells its terms apart
 _LONGEST_LINE = 80  # a unit, a label, a reason: what one line of a table or a legend holds
+_MOST_BUNDLED = 1024  # samples: a radio's longest frames hold some 2,000 bits
 _MOST_OCTETS = 64  # in front of a check: the longest such header known, that of IPv6 (RFC 8200), has 40
 _MOST_COEFFICIENTS = 10
 _MOST_POINTS = 1000
@@ -782,6 +785,23 @@ class Readers:
             self.note(node, "missing-key", path, "summary lacks samples", remedy)
         sound = "samples" in values and len(values) == len(mapping.entries)
         return Summary(**values) if sound else None
+
+    def _read_bundled(self, node: Node, path: str, key: Key) -> int | None:
+        return self._integer_within(node, path, key, 2, _MOST_BUNDLED)
+
+    def _read_bundle(self, node: Node, path: str, key: Key) -> Bundle | None:
+        form = "{samples: 16, maximum_step: 2}, how many and the largest step from one to the next"
+        mapping = self.mapping(node, path, key.name, form)
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, BUNDLE_KEYS, path, key.name)
+        values = self.read_all(entries, BUNDLE_KEYS, path)
+        for lacks in self.lacking(mapping, entries, tuple(BUNDLE_KEYS)):
+            self.note(
+                node, "missing-key", path, f"bundle lacks {lacks}", f"{lacks}: {BUNDLE_KEYS[lacks].help}"
+            )
+        sound = len(values) == len(BUNDLE_KEYS) == len(mapping.entries)
+        return Bundle(**values) if sound else None
 
     def _read_coefficients(self, node: Node, path: str, key: Key) -> tuple[Fraction, ...] | None:
         items = node.items if isinstance(node, Sequence) else ()
