@@ -1616,7 +1616,7 @@ def _bundle_in_order(node: _Node) -> Field:
 
 def _bundle_codes(declared: Field, raw: int) -> list[int]:
     """Return the first sample's code and the differences."""
-    text, found = f"{raw:0{_width(declared)}b}", []
+    text, found = f"{raw:0{_width(declared)}b}", list[int]()
     text = text[::-1] if declared.packing == _LOW_BIT_FIRST else text
     for width in _bundle_widths(declared):
         piece, text = text[:width], text[width:]

@@ -213,7 +213,8 @@ def _place(
 def _sample_paths(slot: Slot) -> Iterator[Steps]:
     """The paths of a bundle's samples."""
     if isinstance(slot.transform, Bundle):
-        yield from ((*slot.path, number) for number in range(slot.transform.samples))
+        for number in range(slot.transform.samples):
+            yield (*slot.path, number)
 
 
 def has_key(layout: Layout, key: str) -> bool:

@@ -148,11 +148,11 @@ class _Draw(Structures):
     def member(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
         """Draw one member of a group: mostly a value, at times something that holds others."""
         leaves: list[_Leaf] = (
-            [self.number] * 3 + [self.by_meaning] * 2 + [self.states, self.flag, self.summary, self.bundle]
+            [self.number] * 3 + [self.by_meaning] * 2 + [self.states, self.flag, self.summary]
         )
         leaves += [self.float, self.time, self.constant, self.reserved, self.tag, self.counter]
         if self.parts_too:
-            leaves += [self.radix_text] if style.words else [self.radix_text, self.fixed_text]
+            leaves += [self.radix_text, self.bundle] + ([] if style.words else [self.fixed_text])
         if self.budget < 4:
             leaves = [self.number]
         holders: list[_Holder] = [self.group, self.repeat, self.counted, self.option, self.option]
