@@ -60,7 +60,7 @@ LIBRARIES: dict[str, str] = {
     "hypothesis": "fuzz/strategies fuzz/campaign",
     "numba": "codec/bulk",
     "zstandard": "captures/unpack",
-    "pyarrow": "export",
+    "pyarrow": "export codec/bulk",
     "matplotlib": "export",
     "sgp4": "passes",
     "serial": "station",

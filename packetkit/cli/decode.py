@@ -12,10 +12,9 @@ import stat
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from io import StringIO
-from typing import BinaryIO, TextIO, cast
+from typing import BinaryIO
 
 import click
 
@@ -24,12 +23,13 @@ from packetkit.captures.account import Account
 from packetkit.captures.packets import Strip
 from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle, whole
 from packetkit.captures.unpack import packed_as, unpacked
-from packetkit.cli import continued, decoded, forms, output
+from packetkit.cli import continued, decoded, forms, output, tables, written
 from packetkit.cli.spelling import portable
+from packetkit.cli.written import Out, Target
 from packetkit.codec.calibrate import curves, serials
 from packetkit.codec.frame import Frame
 from packetkit.errors import InputError
-from packetkit.export import csv
+from packetkit.export.sheet import Style
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, open_input, shown_name
 from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
@@ -39,9 +39,6 @@ FINDINGS, INTERRUPTED = 1, 130
 
 # 64 KiB: a pipe's usual capacity; larger pieces are no faster.
 PIECE = 1 << 16
-
-# The rows that common spreadsheets hold are 2**20 (common practice), and the titles take one.
-SPREADSHEET_ROWS = 1_048_575
 
 # Of each possible reading so much is decoded to show what it would give.
 TRIED = 1 << 16
@@ -293,43 +290,28 @@ def _size(stream: BinaryIO) -> int | None:
 # -- from bytes to output --------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Target:
-    """Where the result goes and in which form."""
-
-    form: str
-    destination: str
-    follow: bool = False
-    style: csv.Style = csv.PLAIN
-
-
 def decode(wanted: Wanted, source: Source, target: Target) -> int:
     """Write what the source holds and what became of its bytes; return the exit status."""
     unit = source.form.unit if source.form is not None else "byte"
     account = Account.of((frame.layout for frame in wanted.frames.values()), unit)
-    with _opened(target) as stream:
-        writer = _writer(wanted, target, stream.write)
-        pushed = replace(source, pieces=_pushing(source.pieces, stream))
-        flush = stream.flush if target.follow else None
-        interrupted = _pump(wanted, pushed, target, writer, account, flush)
-        writer.end()
+    with written.opened(wanted, target) as out:
+        pushed = replace(source, pieces=_pushing(source.pieces, out))
+        interrupted = _pump(wanted, pushed, target, out, account)
+        out.writer.end()
         account.finish()
         note = decoded.account_text(account, source.read_as, wanted.obstacle, source.refusal)
         width = min(output.columns(), output.DEFAULT_COLUMNS)
         note += continued.text(account, width, output.encoding_of(target.destination))
         if source.form is not None:
             note += forms.count_text(source.asked.count, source.form.name)
-        if isinstance(writer, decoded.Rows) and writer.rows > SPREADSHEET_ROWS:
-            note += f"{writer.rows:,} rows: a spreadsheet holds {SPREADSHEET_ROWS + 1:,} with the titles, and drops the rest.\n"
+        note += out.note()
         if interrupted:
             note += _stopped(account, source)
-        if isinstance(writer, decoded.Document):
-            stream.write(output.json_text(writer.made(account, source.read_as)))
+        if isinstance(out.writer, decoded.Document):
+            out.write(output.json_text(out.writer.made(account, source.read_as)))
         elif target.form == "table":
-            stream.write(
-                ("\n" if account.size else "") + portable(note, output.encoding_of(target.destination))
-            )
-    if target.form in ("csv", "jsonl") or target.destination != "-" or interrupted:
+            out.write(("\n" if account.size else "") + portable(note, output.encoding_of(target.destination)))
+    if target.form not in ("table", "json") or target.destination != "-" or interrupted:
         output.say(note)
     return INTERRUPTED if interrupted else 0 if account.is_clean else FINDINGS
 
@@ -342,47 +324,22 @@ def _stopped(account: Account, source: Source) -> str:
     return f"Stopped at {account.unit} {account.size:,}: what comes after it was not decoded.\n"
 
 
-class _Utf8:
-    """Text to a stream of bytes: what programs read does not depend on the terminal's encoding."""
-
-    def __init__(self, stream: BinaryIO) -> None:
-        self._stream = stream
-
-    def write(self, text: str) -> int:
-        return self._stream.write(text.encode("utf-8"))
-
-    def flush(self) -> None:
-        self._stream.flush()
-
-
-@contextmanager
-def _opened(target: Target) -> Iterator[_Utf8 | TextIO]:
-    """A stream that takes text: UTF-8 for files and for what programs read, the terminal's encoding for people."""
-    if target.form == "table" or (target.destination == "-" and sys.stdout.isatty()):
-        with output.open_text(target.destination) as text:
-            yield cast(TextIO, text)
-    else:
-        with output.open_bytes(target.destination) as stream:
-            yield _Utf8(stream)
-
-
-def _pushing(pieces: Iterable[bytes], stream: _Utf8 | TextIO) -> Iterator[bytes]:
+def _pushing(pieces: Iterable[bytes], out: Out) -> Iterator[bytes]:
     """The pieces; before the next one is waited for, what came of the last one is on its way."""
     for piece in pieces:
         yield piece
-        stream.flush()
+        out.flush()
 
 
 def _pump(
     wanted: Wanted,
     source: Source,
     target: Target,
-    writer: decoded.Writer,
+    out: Out,
     account: Account,
-    flush: Callable[[], object] | None = None,
 ) -> bool:
     """Hand every event to the writer and count it; return whether that was interrupted."""
-    in_detail = target.form != "csv" or wanted.serial is not None
+    in_detail = out.needs_detail
     shows_lines = target.destination == "-" and target.form != "json" and sys.stdout.isatty()
     progress = output.Progress("bytes", source.size, stream=StringIO() if shows_lines else None)
     pieces = _counted(source.pieces, progress)
@@ -390,11 +347,11 @@ def _pump(
         with progress:
             for event in _events(wanted, replace(source, pieces=pieces), in_detail=in_detail):
                 try:
-                    writer.event(event)
+                    out.writer.event(event)
                 finally:  # what was written counts, also where it is the last before an interruption
                     account.add(event)
-                if flush is not None:
-                    flush()
+                if target.follow:
+                    out.flush()
     except KeyboardInterrupt:
         return True
     return False
@@ -412,24 +369,6 @@ def _events(wanted: Wanted, source: Source, *, in_detail: bool) -> Iterator[Even
         return wanted.events(source.pieces, in_detail=in_detail)
     what = forms.What(wanted.mission, wanted.frames, in_detail, wanted.salvage, wanted.known)
     return wanted.calibrated(source.form.events(what, source.pieces, source.asked), in_detail=in_detail)
-
-
-def _writer(wanted: Wanted, target: Target, write: decoded.Write) -> decoded.Writer:
-    layouts = {name: frame.layout for name, frame in wanted.frames.items()}
-    if target.form == "json":
-        return decoded.Document(wanted.mission, detail=wanted.detail, trace=target.style.trace)
-    if target.form == "jsonl":
-        return decoded.Lines(write, layouts, detail=wanted.detail, trace=target.style.trace)
-    if target.form == "csv":
-        return decoded.Rows(write, layouts, wanted.serial, target.style)
-    encoding = output.encoding_of(target.destination)
-    first = next(iter(layouts.values()))
-    in_blocks = wanted.detail or wanted.salvage or wanted.serial is not None
-    is_plain = not (in_blocks or target.follow or target.style.received)
-    if is_plain and len(layouts) == 1 and decoded.fits_a_row(first):
-        return decoded.Overview(write, first, encoding)
-    calibrated = wanted.serial is not None
-    return decoded.Blocks(write, layouts, encoding, detail=wanted.detail, calibrated=calibrated)
 
 
 def told(mission: Mission, variants: tuple[str, ...]) -> Mission:
@@ -492,10 +431,16 @@ def _check_follow(follow: bool, given: str | None, text: str | None, as_json: bo
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["table", "csv", "csv-semicolon", "jsonl"]),
-    default="table",
-    show_default=True,
-    help="How to write the frames; csv-semicolon has a comma in numbers.",
+    type=click.Choice(["table", "csv", "csv-semicolon", "jsonl", *tables.FORMS]),
+    help="How to write the frames; csv-semicolon has a comma in numbers. Arrow and Parquet (extra `tables`) and SQLite are written to "
+    "-o FILE, with a table a kind of frame. Without it, as FILE's name ends: "
+    f"{', '.join(tables.SUFFIXES)}; else a table to read.",
+)
+@click.option(
+    "--raw", "with_raw", is_flag=True, help="CSV and tables: a column for each field's code on the wire too."
+)
+@click.option(
+    "--units", is_flag=True, help="CSV: the unit behind each title. Tables always say it beside the column."
 )
 @click.option("--detail", is_flag=True, help="Show every field with its raw code, constants and checks too.")
 @click.option(
@@ -531,7 +476,9 @@ def command(
     trace: bool,
     frame: str | None,
     variants: tuple[str, ...],
-    form: str,
+    form: str | None,
+    with_raw: bool,
+    units: bool,
     detail: bool,
     salvage: bool,
     known: tuple[str, ...],
@@ -559,10 +506,11 @@ def command(
     asked = forms.Asked(line, key, payload, framing_check, marker_errors, Strip(strip_front, strip_back))
     forms.check_options(given, asked)
     _check_follow(follow, given, text, as_json)
-    if form.startswith("csv") and (detail or salvage) and not as_json:
-        raise click.UsageError(
-            "a cell of CSV holds a value and nothing about it; use --format jsonl with this"
-        )
+    form = "json" if as_json else form or tables.form_of(destination)
+    style = Style(
+        form == "csv-semicolon", given in TELLING, (source or "--text") if trace else None, with_raw, units
+    )
+    written.check_options(form, style, detail or salvage, follow)
     only_one_standard_input(schema, source)
     not_onto_an_input(destination, schema, source)
     mission = told(load(schema), variants)
@@ -572,8 +520,10 @@ def command(
     if serial is not None and serial not in known:
         listed = f"those with curves are {', '.join(known)}" if known else "the schema has no calibration"
         raise InputError(f"--serial: there are no curves for {serial!r}; {listed}")
-    style = csv.Style(form == "csv-semicolon", given in TELLING, (source or "--text") if trace else None)
-    target = Target("json" if as_json else form.partition("-")[0], destination, follow, style)
+    inputs = (schema, source)
+    target = Target(
+        form.partition("-")[0], destination, follow, style, shown_name(source or "--text"), inputs
+    )
     if text is not None:
         return decode(wanted, _from_text(text, "--text", given, wanted), target)
     assert source is not None

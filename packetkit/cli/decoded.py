@@ -15,6 +15,7 @@ from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.cli import continued, output
 from packetkit.codec import cells
 from packetkit.export import columns, csv, jsonl
+from packetkit.export.sheet import PLAIN, Style, is_too_wide
 from packetkit.layout.limits import marked
 from packetkit.layout.model import Layout, Optional, Repeat, Slot
 from packetkit.layout.printed import counted
@@ -65,13 +66,13 @@ class Rows:
     """CSV with columns for the longest lists there can be, or, where those are too many, for the longest there were."""
 
     def __init__(
-        self, write: Write, layouts: Layouts, serial: str | None = None, style: csv.Style = csv.PLAIN
+        self, write: Write, layouts: Layouts, serial: str | None = None, style: Style = PLAIN
     ) -> None:
         self._write, self._layouts, self._serial, self._style = write, layouts, serial, style
         self.rows = 0
         self._held: list[Good | Failed] | None = None
         self._most: dict[str, dict[int, int]] = {name: {} for name in layouts}
-        if csv.is_too_wide(layouts.values()):
+        if is_too_wide(layouts.values()):
             self._held = []
         else:
             self._sheet = csv.Sheet(layouts, serial=serial, style=style)
@@ -87,7 +88,8 @@ class Rows:
         self._held.append(event)
         if isinstance(event, Good):
             layout, record = self._layouts[event.frame], event.record
-            record = record if self._serial is None else columns.plain(layout, record)
+            is_detailed = self._serial is not None or self._style.raw
+            record = columns.plain(layout, record) if is_detailed else record
             cells.longest_lists(layout, record, self._most[event.frame])
 
     def end(self) -> None:
@@ -147,6 +149,8 @@ def word(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, bytes):
+        return value.hex()
     return value if isinstance(value, str) else repr(value)
 
 

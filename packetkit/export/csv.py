@@ -11,58 +11,25 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
 
-from packetkit.captures.stream import Failed, Good, Received
-from packetkit.codec import cells
-from packetkit.codec.calibrate import curves
+from packetkit.captures.stream import Failed, Good
 from packetkit.errors import EncodeError
-from packetkit.export import columns
+from packetkit.export import columns, sheet
 from packetkit.export.columns import Entry, Given, LeftOut, Refused
-from packetkit.layout.fingerprint import fingerprint as layout_fingerprint
-from packetkit.layout.limits import beyond
+from packetkit.export.sheet import BESIDE, BEYOND, CALIBRATED, LEAD, PLAIN, RAW, TRACE, Style
 from packetkit.layout.model import Layout
-
-LEAD = ("frame", "offset", "ok", "reason")
-
-# The last column, where values have limits: which of them are beyond one. No path has a blank in it.
-BEYOND = "beyond limits"
-
-# What the column of a calibrated value is called, behind its field's path.
-CALIBRATED = " calibrated"
 
 # What spreadsheets of many countries write instead of a comma; no path holds them.
 _OTHER_SEPARATORS = (";", "\t", "|")
 
-# What a capture says beside a frame, and where a row comes from: columns behind the lead, where they were asked for.
-BESIDE = ("received_time", "rssi_dbm", "snr_db")
-TRACE = ("file", "fingerprint")
-
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")
 
 
-@dataclass(frozen=True, slots=True)
-class Style:
-    """How rows are written. for_comma_countries: semicolons between cells and a comma in numbers, as spreadsheets of half of Europe ask.
-
-    received: columns for time and signal; trace: the name of the file that every row comes from, None for no such columns.
-    """
-
-    for_comma_countries: bool = False
-    received: bool = False
-    trace: str | None = None
-
-
-PLAIN = Style()
-
-
 class Sheet:
-    """The columns of a mission's frames. most: how many elements each list of a frame has columns for.
-
-    Without it lists have columns for as many elements as there can be.
-    """
+    """Rows as lines of text. The arguments are those of packetkit/export/sheet.py's."""
 
     def __init__(
         self,
@@ -71,88 +38,36 @@ class Sheet:
         serial: str | None = None,
         style: Style = PLAIN,
     ) -> None:
-        self._layouts, self._style = layouts, style
-        self._fingerprints = {
-            name: layout_fingerprint(layout) for name, layout in layouts.items() if style.trace
-        }
-        self._serial = serial
-        self._most = most or {}
-        self._titles = {name: cells.titles(one, self._most.get(name)) for name, one in layouts.items()}
-        self._places: dict[str, int] = {}
-        for titles in self._titles.values():
-            for title in titles:
-                self._places.setdefault(title, len(self._places))
-        for name, layout in layouts.items() if serial is not None else ():
-            known = curves(layout, serial) if serial is not None else {}
-            for cell in cells.cells(layout, {}, self._most.get(name)) if known else ():
-                if cell.derived is not None or (cell.slot is not None and cell.slot.address in known):
-                    self._places.setdefault(cell.path + CALIBRATED, len(self._places))
-        self._has_limits = columns.has_limits(layouts.values())
+        self.sheet, self._style = sheet.Sheet(layouts, most, serial, style), style
 
     def header(self) -> str:
         """Return the line of titles."""
-        lead = [*LEAD, *(BESIDE if self._style.received else ()), *(TRACE if self._style.trace else ())]
-        return self._line([*lead, *self._places, *([BEYOND] if self._has_limits else [])])
-
-    def _line(self, row: list[Any]) -> str:
-        return _line(row, self._style.for_comma_countries)
-
-    def _lead(self, name: str, event: Good | Failed) -> list[Any]:
-        """What stands in front of the values."""
-        is_good = (event.is_verified or None) if isinstance(event, Good) else False
-        made: list[Any] = [name, event.offset, is_good, getattr(event, "reason", "")]
-        if self._style.received:
-            beside = event.received or Received()
-            made += [beside.time, beside.rssi_dbm, beside.snr_db]
-        if self._style.trace:
-            made += [self._style.trace, self._fingerprints.get(name, "")]
-        return made
+        return line(self.sheet.titles(), self._style.for_comma_countries)
 
     def row(self, event: Good | Failed) -> str:
-        """Return the line of one event; a failed one has no values. A good one holds a plain record, with a serial one in detail."""
-        made: list[Any] = [None] * (len(self._places) + self._has_limits)
-        if isinstance(event, Failed):
-            return self._line([*self._lead(event.claimed, event), *made])
-        layout, most = self._layouts[event.frame], self._most.get(event.frame)
-        record, true = event.record, {}
-        if self._serial is not None:
-            true = {path: leaf["calibrated"] for path, leaf in columns.leaves(record) if "calibrated" in leaf}
-            record = columns.plain(layout, record)
-        said = []
-        for cell in cells.cells(layout, record, most):
-            made[self._places[cell.path]] = cell.value
-            one = cell.derived or cell.slot
-            value = true.get(cell.path, cell.value)
-            if cell.path in true:
-                made[self._places[cell.path + CALIBRATED]] = value
-            limit = beyond(one.limits, value) if one is not None and one.limits else ""
-            said += [f"{cell.path} {limit}"] if limit else []
-        if said:
-            made[-1] = ", ".join(said)
-        return self._line([*self._lead(event.frame, event), *made])
+        """Return the line of one event; a failed one has no values."""
+        return line(self.sheet.row(event), self._style.for_comma_countries)
 
 
-def is_too_wide(layouts: Iterable[Layout]) -> bool:
-    """Return whether columns for the longest lists there can be would be too many, or have no bound."""
-    widths = [columns.width(layout) for layout in layouts]
-    return any(width is None for width in widths) or sum(map(int, filter(None, widths))) > columns.WIDEST
-
-
-def _line(row: Iterable[Any], for_comma_countries: bool = False) -> str:
+def line(row: Iterable[Any], for_comma_countries: bool = False) -> str:
+    """Return one line, with its end; for_comma_countries: semicolons between cells and a comma in numbers."""
     text = io.StringIO()
     words = [
-        _word(value).replace(".", ",") if for_comma_countries and isinstance(value, float) else _word(value)
+        word(value).replace(".", ",") if for_comma_countries and isinstance(value, float) else word(value)
         for value in row
     ]
     csv.writer(text, delimiter=";" if for_comma_countries else ",", lineterminator="\n").writerow(words)
     return text.getvalue()
 
 
-def _word(value: Any) -> str:
+def word(value: Any) -> str:
+    """Return a value as a cell's text, not yet quoted."""
     if value is None:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, bytes):
+        return value.hex()
     if isinstance(value, str):
         return "'" + value if value.startswith(_FORMULA) else value
     return repr(value)
@@ -168,14 +83,14 @@ def read(text: str, layouts: Mapping[str, Layout], frame: str | None = None) -> 
     """
     rows = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
-        header = [title.strip() for title in next(rows, [])]
-        sheet = _Titles(header, layouts, frame)
-        if sheet.faults:
-            yield Refused(1, "\n".join(sheet.faults))
+        header = [_without_unit(title.strip()) for title in next(rows, [])]
+        titles = _Titles(header, layouts, frame)
+        if titles.faults:
+            yield Refused(1, "\n".join(titles.faults))
             return
         for row in rows:
             if row:
-                yield sheet.entry(rows.line_num, [_unquoted(word) for word in row])
+                yield titles.entry(rows.line_num, [_unquoted(word) for word in row])
     except csv.Error as error:
         yield Refused(rows.line_num, f"this is not CSV: {error}")
 
@@ -186,7 +101,12 @@ def _unquoted(word: str) -> str:
 
 def _is_said(path: str) -> bool:
     """Whether a column that decode wrote says something of the values, and is none of them."""
-    return path == BEYOND or path.endswith(CALIBRATED)
+    return path == BEYOND or path.endswith((CALIBRATED, RAW))
+
+
+def _without_unit(title: str) -> str:
+    """A title without the unit that decode may have put behind it; no path has a blank in it."""
+    return re.sub(r" \[[^\[]*\]\Z", "", title)
 
 
 def _lead_of(header: list[str]) -> int:

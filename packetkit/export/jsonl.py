@@ -59,8 +59,8 @@ def line_of(
 
 
 def text_of(line: Mapping[str, Any]) -> str:
-    """Return one line of strict JSON, in ASCII, with its line end."""
-    return json.dumps(line, separators=(",", ":"), allow_nan=False) + "\n"
+    """Return one line of strict JSON, in ASCII, with its line end; octets are hexadecimal."""
+    return json.dumps(line, separators=(",", ":"), allow_nan=False, default=bytes.hex) + "\n"
 
 
 # -- reading ---------------------------------------------------------------------------------------

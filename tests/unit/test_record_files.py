@@ -13,6 +13,7 @@ from packetkit.captures.stream import Failed, Good
 from packetkit.codec import cells
 from packetkit.errors import EncodeError
 from packetkit.export import columns, csv, jsonl
+from packetkit.export import sheet as sheets
 from packetkit.export.columns import Given, LeftOut, Refused
 from packetkit.mission.load import Mission
 
@@ -96,9 +97,9 @@ def test_columns_follow_the_longest_lists_where_those_are_given(tern: Mission) -
     cells.longest_lists(tern.layouts["a"], a_record(), most)
     assert "list[1].x" in csv.Sheet(tern.layouts, {"a": most}).header()
     assert "list[2].x" not in csv.Sheet(tern.layouts, {"a": most}).header()
-    assert not csv.is_too_wide(tern.layouts.values())
+    assert not sheets.is_too_wide(tern.layouts.values())
     wide = packetkit.parse(MISSION.replace("bits: 8, maximum: 3", "bits: 16, maximum: 2000"))
-    assert csv.is_too_wide(wide.layouts.values())
+    assert sheets.is_too_wide(wide.layouts.values())
 
 
 # -- reading CSV ---------------------------------------------------------------------------------------

@@ -73,6 +73,21 @@ class Columns(Mapping[str, Array]):
             return error
         return None
 
+    def to_arrow(self) -> Any:
+        """Return the columns as a table of pyarrow (extra `tables`): offset, ok, then every path, with units in the fields' metadata.
+
+        Null where a row is not ok or there is no value; a state is its name. Codes that were kept stand under the path and ` raw`.
+        """
+        from packetkit.codec.bulk.arrow import table
+
+        return table(self)
+
+    def to_pandas(self) -> Any:
+        """Return the columns as a data frame of pandas, which must be installed beside the extra `tables`; as to_arrow."""
+        from packetkit.codec.bulk.arrow import data_frame
+
+        return data_frame(self)
+
     def cells(self, row: int) -> dict[str, Any]:
         """Return one row's values by path as plain Python values, None where there is none, a state by its name."""
         made: dict[str, Any] = {}

@@ -1,0 +1,79 @@
+"""Rows as typed tables in files: Arrow's own format and Parquet, with the library pyarrow (extra `tables`).
+
+One table holds frames of one kind. Its schema's metadata say where it comes from (mission, frame, fingerprint, file), each column's its
+unit; a state is its name, and rows that are not ok are null. What would surprise a reader: whole numbers beyond 64 bits are decimal
+text, as no type holds them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, BinaryIO
+
+from packetkit.codec.bulk.arrow import arrow, kind
+from packetkit.export.sheet import Column
+
+FORMS = ("arrow", "parquet")
+
+# Rows kept until they are written in one piece: a reader of Parquet skips whole pieces, and small ones cost it more than they save.
+ROWS = 1 << 16
+
+
+class Table:
+    """One table being written to a stream; `close` makes it whole."""
+
+    def __init__(
+        self, form: str, stream: BinaryIO, columns: Sequence[Column], origin: Mapping[str, str]
+    ) -> None:
+        pa = arrow()
+        fields = [
+            pa.field(one.title, kind(one.holds), metadata={"unit": one.unit} if one.unit else None)
+            for one in columns
+        ]
+        self._columns = columns
+        self.schema = pa.schema(fields, metadata=dict(origin))
+        self._kept: list[Sequence[Any]] = []
+        self._writer = _writer(form, stream, self.schema)
+
+    def rows(self, rows: Iterable[Sequence[Any]]) -> None:
+        """Take rows, a cell a column, None where there is nothing."""
+        self._kept += rows
+        if len(self._kept) >= ROWS:
+            self._push()
+
+    def batch(self, batch: Any) -> None:
+        """Take rows as a record batch or table of this schema."""
+        self._push()
+        self._writer.write(batch)
+
+    def _push(self) -> None:
+        if self._kept:
+            pa = arrow()
+            cells = zip(*self._kept, strict=True)
+            arrays = [
+                pa.array([_plain(one.holds, value) for value in column], kind(one.holds))
+                for one, column in zip(self._columns, cells, strict=True)
+            ]
+            self._writer.write(pa.Table.from_arrays(arrays, schema=self.schema))
+            self._kept = []
+
+    def close(self) -> None:
+        """Write what is kept, and the end of the file."""
+        self._push()
+        self._writer.close()
+
+
+def _plain(holds: str, value: Any) -> Any:
+    """A cell in the form in which its column takes it: a code without a name, and a number without a type, is its digits."""
+    is_number = holds in ("text", "digits") and isinstance(value, int)
+    return str(value) if is_number else value
+
+
+def _writer(form: str, stream: BinaryIO, schema: Any) -> Any:
+    if form == "parquet":
+        from pyarrow import parquet
+
+        return parquet.ParquetWriter(stream, schema)
+    from pyarrow import ipc
+
+    return ipc.new_file(stream, schema)
