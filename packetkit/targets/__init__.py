@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from packetkit.targets import c, javascript, python, tests
+from packetkit.targets import c, javascript, micropython, python, tests
 from packetkit.targets.target import Target
 
 TARGETS: dict[str, Target] = {
-    target.name: target for target in (tests.TARGET, c.TARGET, javascript.TARGET, python.TARGET)
+    target.name: target
+    for target in (tests.TARGET, c.TARGET, micropython.TARGET, javascript.TARGET, python.TARGET)
 }

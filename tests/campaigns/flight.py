@@ -1,4 +1,6 @@
-"""The campaign `flight`: random schemas as C under the sanitizers, many in one program, held to the codec on raw codes."""
+"""The campaigns `flight` and `boards`: random schemas as C under the sanitizers and as MicroPython in its interpreter, many in one program,
+held to the codec on raw codes.
+"""
 
 from __future__ import annotations
 
@@ -14,29 +16,44 @@ from packetkit.errors import Unsupported
 from packetkit.fuzz import campaign, features, raw
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
-from packetkit.targets import c
+from packetkit.targets import c, micropython
+from packetkit.targets.target import Target
 
 SCHEMAS, RECORDS, TOGETHER = 300, 1000, 20
 
 
 def flight(seed: int, out: TextIO) -> int:
     """Return how many frames some subject of which C does not answer as the codec does."""
+    return _held(seed, out, c.TARGET, toolchains.c_process, ("",))
+
+
+def boards(seed: int, out: TextIO) -> int:
+    """Return how many frames some subject of which MicroPython does not answer as the codec does; its options take turns."""
+    options = ("", "small_integers", "fast_checks", "small_integers fast_checks")
+    return _held(seed, out, micropython.TARGET, toolchains.micropython_process, options)
+
+
+Start = Callable[[toolchains.Missions, str], toolchains.Process]
+
+
+def _held(seed: int, out: TextIO, target: Target, start: Start, options: tuple[str, ...]) -> int:
     failures, refused, drawn = 0, Counter[str](), Counter[str]()
     asked = 0
     for first in range(0, SCHEMAS, TOGETHER):
         missions = []
+        asked_for = frozenset(options[first // TOGETHER % len(options)].split())
         for number in range(first, min(first + TOGETHER, SCHEMAS)):
             _, mission = campaign.loaded(campaign.schema_seed(seed, number), Counter(), parts=False)
-            dossier = Dossier(f"m{number}", mission.fingerprint, "", "", mission.outside)
+            dossier = Dossier(f"m{number}", mission.fingerprint, "", "", mission.outside, asked_for)
             try:
-                c.write(mission.layouts, dossier)
+                target.write(mission.layouts, dossier)
             except Unsupported as no:
                 refused.update(reason for _, reason in no.items)
                 continue
             missions.append((mission, dossier))
             for declared in mission.declared.frames:
                 drawn.update(features.of(declared, mission.layouts[declared.name]))
-        found, count = _together(missions, seed)
+        found, count = _together(missions, seed, start)
         asked += count
         failures += len(found)
         out.writelines(found)
@@ -48,13 +65,13 @@ def flight(seed: int, out: TextIO) -> int:
     return failures
 
 
-def _together(missions: list[tuple[Mission, Dossier]], seed: int) -> tuple[list[str], int]:
+def _together(missions: list[tuple[Mission, Dossier]], seed: int, start: Start) -> tuple[list[str], int]:
     """What one program of several missions answers otherwise, and how much it was asked."""
     found, asked, number = [], 0, 0
     named = [(mission.layouts, of) for mission, of in missions]
     with (
         tempfile.TemporaryDirectory(prefix="packetkit-") as place,
-        toolchains.c_process(named, place) as process,
+        start(named, place) as process,
     ):
         for mission, of in missions:
             for layout in mission.layouts.values():
@@ -68,4 +85,4 @@ def _together(missions: list[tuple[Mission, Dossier]], seed: int) -> tuple[list[
     return found, asked
 
 
-CAMPAIGNS: dict[str, Callable[[int, TextIO], int]] = {"flight": flight}
+CAMPAIGNS: dict[str, Callable[[int, TextIO], int]] = {"flight": flight, "boards": boards}

