@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from io import BytesIO
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from packetkit.errors import InputError
 
@@ -152,6 +152,92 @@ def day(
     else:
         axes.set_yticks([])
         axes.set_ylabel("passes in grey")
+    return _bytes(figure, form)
+
+
+class Series(NamedTuple):
+    """One line of a chart. points_only: marks without a line; low and high: the ends of each point's interval, or empty."""
+
+    name: str
+    points: Sequence[tuple[float, float]]
+    points_only: bool = False
+    low: Sequence[float] = ()
+    high: Sequence[float] = ()
+
+
+DASHES = ("-", "--", "-.", ":", (0, (6, 1, 1, 1, 1, 1)))
+MARKS = "osD^vPX*<>"
+GREYS = (INK, "0.45")
+
+
+def chart(
+    title: str,
+    across: str,
+    up: str,
+    series: Sequence[Series],
+    form: str,
+    *,
+    steps: bool,
+    log_across: bool,
+    log_up: bool,
+) -> bytes:
+    """Lines over a quantity: told apart by dashes, marks and two greys; steps: a value holds until the next point."""
+    figure = _figure()
+    axes = _axes(figure, title, across, up)
+    for number, one in enumerate(series):
+        grey = GREYS[number // len(DASHES) % len(GREYS)]
+        style: dict[str, Any] = {"color": grey, "linewidth": 1.6, "label": one.name}
+        if one.points_only:
+            style |= {
+                "linestyle": "",
+                "marker": MARKS[number % len(MARKS)],
+                "markersize": 6,
+                "markerfacecolor": "white",
+            }
+        else:
+            style |= {
+                "linestyle": DASHES[number % len(DASHES)],
+                "marker": "" if steps else ".",
+                "markersize": 5,
+            }
+        if one.low:
+            xs, ys = _columns(one.points)
+            spread = [
+                [y - low for y, low in zip(ys, one.low, strict=True)],
+                [high - y for y, high in zip(ys, one.high, strict=True)],
+            ]
+            axes.errorbar(xs, ys, yerr=spread, capsize=3, **style)
+        else:
+            axes.plot(*_columns(one.points), drawstyle="steps-post" if steps else "default", **style)
+    if log_across:
+        axes.set_xscale("log")
+    if log_up:
+        axes.set_yscale("log")
+    if len(series) > 1:
+        axes.legend(frameon=False, fontsize=8)
+    return _bytes(figure, form)
+
+
+def bars(
+    title: str, up: str, names: Sequence[str], values: Sequence[float], form: str, *, log_up: bool
+) -> bytes:
+    """One bar for each name, lying, the first on top, its value written behind it."""
+    figure = _figure()
+    axes = _axes(figure, title, up, "")
+    places = range(len(names))
+    drawn = axes.barh(places, values, color=PALE, edgecolor=INK, linewidth=0.8)
+    axes.set_yticks(places, names)
+    axes.invert_yaxis()
+    if log_up:
+        axes.set_xscale("log")
+    axes.set_axisbelow(True)
+    axes.bar_label(
+        drawn,
+        [f"{value:,.0f}" if value >= 1000 else f"{value:.3g}" for value in values],
+        padding=4,
+        fontsize=8,
+    )
+    axes.margins(x=0.15)
     return _bytes(figure, form)
 
 

@@ -1,0 +1,1 @@
+"""Teaching experiments on a team's own frame, worksheets and their marking."""
