@@ -14,6 +14,7 @@ Counts of few flips and of bursts are exhaustive. They never list patterns: thre
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from functools import lru_cache
 from itertools import combinations
 from math import comb
 from typing import Any
@@ -62,6 +63,7 @@ class Check(ABC):
         """Which rows of damage, shape (N, bits) of truth values, go unnoticed; data: (N, octets) or one row for all."""
 
 
+@lru_cache(maxsize=8)
 def check_for(algorithm: Algorithm | None, octets: int, low_first: bool = False) -> Check:
     """Return a check over so many octets; None: parity both ways. low_first: its octets are stored low one first."""
     if algorithm is None:

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Callable, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field
+from itertools import islice
+from threading import current_thread, main_thread
 from time import monotonic
 from typing import Any, Protocol, TypeVar
 
@@ -81,18 +83,40 @@ class Crew:
         first: int,
         counter: Counter,
     ) -> None:
-        """Do the pieces from `first` on with several workers."""
-        executor = self.executor or _processes(min(self.workers, len(pieces) - first))
-        futures = {executor.submit(function, *pieces[at]): at for at in range(first, len(pieces))}
+        """Do the pieces from `first` on with several workers, a few of them waiting so that nobody idles."""
+        executor = self.executor or _processes(self.workers)
+        waiting: dict[Future[T], int] = {}
+        following = iter(range(first, len(pieces)))
         try:
-            for future in as_completed(futures):
-                done[futures[future]] = future.result()
-                counter.advance()
+            with _interrupts_held():  # a process that is interrupted while it starts would break the others
+                for at in islice(following, 2 * self.workers):
+                    waiting[executor.submit(function, *pieces[at])] = at
+            while waiting:
+                for future in wait(waiting, return_when=FIRST_COMPLETED).done:
+                    done[waiting.pop(future)] = future.result()
+                    counter.advance()
+                    for at in islice(following, 1):
+                        waiting[executor.submit(function, *pieces[at])] = at
         finally:
-            for future in futures:
+            for future in waiting:
                 future.cancel()
             if self.executor is None:
                 executor.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Ignore interrupts for a moment; processes that start meanwhile ignore them for good."""
+    if (
+        current_thread() is not main_thread()
+    ):  # only the main thread may say what signals do, and only it gets them
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _processes(count: int) -> ProcessPoolExecutor:
