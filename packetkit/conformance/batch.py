@@ -5,8 +5,10 @@ number of the frame in the mission (16 bits), the size of the subject (32 bits),
 a status (one octet, a place in STATUSES), the size of what follows (32 bits), and that. All numbers are little-endian.
 
 `E` encodes: the subject is a frame's members (packetkit/conformance/members.py), 64 bits each, two's complement; answered with the
-frame, or under `refused` with the number of the first slot that does not take its code (16 bits). `D` decodes exactly one frame:
-answered with its members, or with nothing under the reason why there are none.
+frame, or under `refused` with the number of the first slot that does not take its code (16 bits; behind those with bits come supplied
+fields, then choices). `D` decodes exactly one frame, before whose bytes stand the codes of supplied fields and the numbers of the
+variants that are told from outside, 64 bits each (members.told): answered with its members, or with nothing under the reason why
+there are none.
 """
 
 from __future__ import annotations
@@ -25,6 +27,8 @@ STATUSES = (
     "trailing bytes",
     "check failed",
     "reserved bits",
+    "bad length",
+    "unknown variant",
 )
 WORD = (1 << 64) - 1
 

@@ -7,13 +7,14 @@ KEEP IN STEP WITH packetkit/targets/c/boot.py, which writes the same in C; tests
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from zlib import crc32
 
 from packetkit.codec.frame import Frame
 from packetkit.conformance import members
-from packetkit.layout.model import Layout, Node, Optional, Repeat, Run, Slot
+from packetkit.errors import EncodeError
+from packetkit.layout.model import Choice, Layout, Optional, Repeat, Slot
 
 ROUNDS = 4  # records of each frame
 START = 1
@@ -34,18 +35,59 @@ class Sequence32:
         self.state = (self.state * 1664525 + 1013904223) & 0xFFFFFFFF
         return self.state >> 8  # the low bits of such a sequence hardly change
 
+
+class Boot:
+    """What a unit puts into a record: the codes that follow from a layout and the sequence."""
+
+    def __init__(self, layout: Layout, numbers: Sequence32) -> None:
+        self.numbers = numbers
+        choices = [node for node in layout.walk() if isinstance(node, Choice)]
+        self.variants = {
+            node.address: numbers.next() % len(node.branches) for node in choices if not node.told_by
+        }
+        self.asked = asked_codes(layout)
+
     def code(self, slot: Slot) -> int:
-        """A raw code of a slot."""
-        if slot.codes:
-            return slot.codes[self.next() % len(slot.codes)].low
+        """A raw code of a slot: one that something asks for, where there are such."""
+        asked = self.asked.get(slot.number)
+        if asked:
+            return asked[self.numbers.next() % len(asked)]
         if slot.kind == "count":
             most = slot.raw_limits[1] if slot.maximum_count is None else slot.maximum_count
-            return self.next() % (min(most, MOST_ELEMENTS) + 1)
-        code = self.next()
+            return self.numbers.next() % (min(most, MOST_ELEMENTS) + 1)
+        code = self.numbers.next()
         for _ in range(2):
-            code = code << 24 | self.next()
+            code = code << 24 | self.numbers.next()
         code &= (1 << slot.width) - 1
         return code - (1 << slot.width) if slot.signed and code >> (slot.width - 1) else code
+
+    def number(self, node: members.Own) -> int:
+        if isinstance(node, Choice):
+            return self.variants[node.address]
+        if isinstance(node, Optional):
+            return self.numbers.next() % 2
+        most = MOST_ELEMENTS if node.maximum is None else min(node.maximum, MOST_ELEMENTS)
+        return self.numbers.next() % (most + 1)
+
+    def elements(self, node: Repeat, count: int) -> int:
+        """Elements of a computed count; of one that cannot be, none, and the record is refused."""
+        return count if count >= 0 and (node.maximum is None or count <= node.maximum) else 0
+
+    def astray(self, node: Choice) -> None:
+        """A record without a variant is refused."""
+
+
+def asked_codes(layout: Layout) -> dict[int, list[int]]:
+    """Return the codes that a slot gets, by its number: what a tag may have, what means a variant, few for a factor of a count."""
+    asked = {slot.number: [one.low for one in slot.codes] for slot in layout.slots if slot.codes}
+    for node in layout.walk():
+        if isinstance(node, Repeat):
+            asked.update({factor.by: [1, 0] for factor in node.factors})
+    for node in layout.walk():
+        if isinstance(node, Choice):
+            for at, by in enumerate(node.told_by):
+                asked[by] = [codes.low for branch in node.branches for codes in branch.codes[at]]
+    return asked
 
 
 def digest(layouts: Mapping[str, Layout]) -> int:
@@ -54,33 +96,12 @@ def digest(layouts: Mapping[str, Layout]) -> int:
     for layout in layouts.values():
         frame = Frame(layout)
         for _ in range(ROUNDS):
-            row = tuple(_members(layout.nodes, numbers, {}))
-            made = crc32(frame.encode(members.to_detail(layout, row)), made)
+            record = members.record(layout, Boot(layout, numbers))
+            try:
+                made = crc32(frame.encode(record), made)
+            except EncodeError:
+                continue  # codes that do not go together, such as a list that no length could measure
     return made
-
-
-def _members(nodes: Sequence[Node], numbers: Sequence32, known: dict[int, int]) -> Iterator[int]:
-    for node in nodes:
-        if isinstance(node, Run):
-            for slot in node.slots:
-                if members.is_member(slot):
-                    known[slot.number] = numbers.code(slot)
-                    yield known[slot.number]
-                elif slot.codes:
-                    known[slot.number] = slot.codes[0].low
-        elif isinstance(node, Repeat):
-            count = node.count if node.counted_by is None else known[node.counted_by]
-            if count is None:
-                count = numbers.next() % (min(node.maximum or MOST_ELEMENTS, MOST_ELEMENTS) + 1)
-                yield count
-            for _ in range(count):
-                yield from _members(node.element, numbers, known)
-        elif (
-            isinstance(node, Optional)
-            and node.by is not None
-            and any(known[node.by] in codes for codes in node.codes)
-        ):
-            yield from _members(node.body, numbers, known)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,11 +4,13 @@ A target gets layouts and a dossier and returns text by file name; it opens noth
 `Unsupported`, all of it at once, before it returns anything (`refuse`).
 
 What a codec of a target takes and gives is a frame's raw codes, a struct or object with these members: the values (fields, flags,
-states, tags of several codes) and the counts; counts say how many elements of a list mean something, and a list to the frame's end
-has a number of elements beside it. Presence of an option follows from the member that it asks. Constants, reserved bits, fill and
-checks are no members: encoding sends what is declared, decoding verifies it. Encoding sends a code as it is, legal or not (a Python
-record's {"raw": n}), and refuses, naming the field, one that does not fit its bits, a tag's code that is none of its own, or a count
-above its maximum; range policies are a step before it. Decoding refuses in the order and for the reasons of the Python codec.
+states, times, tags of several codes, characters, supplied fields) and the counts; counts say how many elements of a list mean
+something, and a list to an end has a number of elements beside it. Presence of an option, and which variant there is, follow from the
+members that they ask; where bytes that remain tell, or where the bytes came from, a member of their own says it. Constants, lengths,
+reserved bits, fill and checks are no members: encoding sends what is declared and works out what follows, decoding verifies it. Encoding
+sends a code as it is, legal or not (a Python record's {"raw": n}), and refuses, naming the field, one that does not fit its bits, a tag's
+code that is none of its own, or a count above its maximum; range policies are a step before it. Decoding refuses in the order and for
+the reasons of the Python codec.
 conformance/members.py has the members as a row of numbers, conformance/batch.py the pipe that differential tests ask through.
 """
 
@@ -20,7 +22,19 @@ from typing import Any, Protocol
 
 from packetkit.errors import Unsupported
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import Check, Fill, Layout, Optional, Repeat, Run, Slot, slots_of
+from packetkit.layout.model import (
+    Branch,
+    Check,
+    Choice,
+    Fill,
+    Layout,
+    Measured,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    slots_of,
+)
 
 
 class Dossier(Protocol):
@@ -67,22 +81,32 @@ class Target:
 
 # What the targets that write codecs know of a layout: of each of its classes the attributes that they read, or that only the ground
 # needs. One that is added later is refused by field until a target takes it in.
-KNOWN_KINDS = frozenset("number float states flag constant sync tag count reserved check".split())
+KNOWN_KINDS = frozenset(
+    "number float states flag time radix_text character supplied constant sync tag count length reserved check".split()
+)
 KNOWN: Mapping[type, frozenset[str]] = {
     Run: frozenset("number at residue size_bits packing slots".split()),
-    Fill: frozenset("number unit_bits slot packing".split()),
+    Fill: frozenset("number unit_bits slot packing since".split()),
     Repeat: frozenset(
-        "number path address at residue count counted_by maximum trailer_bits element minimum_bits maximum_bits bare".split()
+        (
+            "number path address at residue count counted_by maximum trailer_bits element minimum_bits maximum_bits bare "
+            "joined factors plus"
+        ).split()
     ),
     Optional: frozenset(
-        "number path address at residue by codes body minimum_bits maximum_bits bare".split()
+        "number path address at residue by codes body minimum_bits maximum_bits bare trailer_bits".split()
     ),
+    Measured: frozenset("number address at residue by unit_bits less body minimum_bits maximum_bits".split()),
+    Choice: frozenset(
+        "number path address at residue told_by branches unknown minimum_bits maximum_bits".split()
+    ),
+    Branch: frozenset("name codes body number bare".split()),
     Check: frozenset("algorithm spans own zero_filled in_wire_order least_first also mixed".split()),
     Slot: frozenset(
         (
             "number path address kind offset_bits width octets_reversed bits_reversed signed coding transform legal specials "
             "unassigned policy raises default states codes maximum_count check role strict named unit description minimum maximum "
-            "by_meaning line"
+            "by_meaning line clock"
         ).split()
     ),
 }
@@ -94,7 +118,7 @@ def refusals(layout: Layout, knows: frozenset[str] = frozenset()) -> Iterator[tu
     knows: attributes of slots that this target reads all the same, or leaves to the ground.
     """
     for supplied in layout.supplied:
-        yield supplied.address, "a field that is not sent but mixed into a check"
+        yield from _unread(supplied, supplied.address, knows)
     for node in layout.walk():
         if type(node) not in KNOWN:
             yield (
@@ -102,8 +126,9 @@ def refusals(layout: Layout, knows: frozenset[str] = frozenset()) -> Iterator[tu
                 f"a part of the form {type(node).__name__}",
             )
             continue
-        if isinstance(node, Optional) and node.by is None:
-            yield node.address, "it is there when bytes remain"
+        if isinstance(node, Choice):
+            for branch in node.all:
+                yield from _unread(branch, node.address)
         yield from _unread(node, getattr(node, "address", layout.name))
         for slot in slots_of(node):
             if slot.kind not in KNOWN_KINDS:

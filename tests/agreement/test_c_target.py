@@ -299,7 +299,7 @@ def test_a_mistake_in_generated_code_is_found_and_made_small(
     with toolchains.c_process([(mission.layouts, dossier("sheet", mission))], str(tmp_path)) as process:
         layout = mission.layouts["one"]
         held = raw.Held(layout, Frame(layout), 0)
-        subjects = list(raw.subjects(layout, held.frame, Random(1), 60))
+        subjects = list(raw.subjects(layout, held.frame, Random(1), 200))
         first = next(raw.partings(held, process.ask, subjects), None)
         assert first is not None
         small = raw.smallest(held, process.ask, first)

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from packetkit.layout.model import Layout
+from packetkit.layout.model import Fill, Layout, Measured, Run, Slot, tellers
 from packetkit.targets.c import boot, example, header, scale, source
 from packetkit.targets.c.checks import WIDEST
 from packetkit.targets.c.decode import LONGEST
 from packetkit.targets.c.frame import FrameCode, Mission
-from packetkit.targets.c.record import Record, is_member
+from packetkit.targets.c.record import Record
 from packetkit.targets.c.words import identifier
 from packetkit.targets.target import Dossier, Target, refusals, refuse
 
@@ -49,12 +49,26 @@ def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
                 layout.name,
                 f"a frame of up to {size:,} bytes: C's smallest size_t counts to {LONGEST + 1:,}",
             )
+        for slot, address in _untold(layout):
+            yield (
+                (f"{layout.name}.{address}" if len(layouts) > 1 else address),
+                (f"it asks {slot.address}, a length, which is worked out only once the rest is there"),
+            )
         for slot in layout.slots:
             address = f"{layout.name}.{slot.address}" if len(layouts) > 1 else slot.address
             if slot.width > WIDEST:
                 yield address, f"a check of {slot.width} bits: C has whole numbers of {WIDEST}"
-            if slot.pieces and not is_member(slot):
-                yield address, f"a {slot.kind} split over several runs of bits"
+
+
+def _untold(layout: Layout) -> Iterable[tuple[Slot, str]]:
+    """Yield lengths that decide more than a size, with the address of what they decide."""
+    for node in layout.walk():
+        if isinstance(node, (Measured, Run, Fill)):
+            continue
+        for number in tellers(node):
+            slot = next(slot for slot in layout.slots if slot.number == number)
+            if slot.kind == "length" and not slot.codes:
+                yield slot, node.address
 
 
 TARGET = Target("c", "C99 that is clean as C++11: a header and a source file.", write, (FAST_CHECKS,))

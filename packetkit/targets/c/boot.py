@@ -5,10 +5,11 @@ KEEP IN STEP WITH packetkit/conformance/boot.py, which makes the same records in
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
-from packetkit.layout.model import Repeat, Run, Slot
+from packetkit.layout.model import Choice, Layout, Optional, Repeat, Run, Slot
 from packetkit.targets.c.frame import FrameCode, Members, Mission, constant
+from packetkit.targets.c.octets import counting
 from packetkit.targets.c.record import is_member, joined
 from packetkit.targets.c.words import Page, comment, ctype, number, size_for, unsigned
 from packetkit.targets.target import Dossier
@@ -50,16 +51,19 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
         "",
     )
     page.lines += _TEXT.splitlines()
-    slots = [slot for frame in frames for slot in frame.layout.slots if is_member(slot)]
-    if any(size_for(slot.width) == 64 and not slot.codes and slot.kind != "count" for slot in slots):
+    slots = [slot for frame in frames for slot in _free(frame)]
+    if any(size_for(slot.width) == 64 for slot in slots):
         page.add("", "static uint64_t wide(void) {", "    uint64_t code = next();")
         page.add("    code = (code << 24) | next();", "    return (code << 24) | next();", "}")
-    if any(size_for(slot.width) < 64 and not slot.codes and slot.kind != "count" for slot in slots):
+    if any(size_for(slot.width) < 64 for slot in slots):
         page.add("", "static uint32_t narrow(void) {", "    uint32_t code;", "    (void)next();")
         page.add("    code = next();", "    return (uint32_t)((code << 24) | next());", "}")
     page.add("")
+    body = Page()
     for frame in frames:
-        _frame(page, frame)
+        _frame(body, frame)
+    counting(page, mission.prefix, body.text)
+    page.lines += body.lines
     _line(page, mission, frames, dossier)
     return page.text
 
@@ -72,51 +76,104 @@ def _frame(page: Page, frame: FrameCode) -> None:
             f"static {name} record;", f"static {name} *r = &record;", f"static uint8_t first[{upper}_SIZE];"
         )
         page.add(f"static uint8_t second[{upper}_SIZE];", f"size_t size = {upper}_SIZE;", "uint8_t turn;")
-        extra = "" if frame.layout.is_fixed else ", &size"
+        extra = "" if frame.is_fixed else ", &size"
+        told = "".join(f", {f'r->{member}' if member else name}" for _, name, member in frame.arguments)
         with page.block(f"for (turn = 0; turn < {ROUNDS}; turn++)"):
+            for node in frame.choices:
+                if not node.told_by:
+                    page.add(
+                        f"const uint8_t {frame.variant_argument(node)} = (uint8_t)(next() % {len(node.branches)});"
+                    )
             page.add("memset(r, 0, sizeof *r);")
-            _Filling(frame, page).nodes(frame.layout.nodes, "r->")
+            filling = _Filling(frame, page)
+            for slot in frame.layout.supplied:
+                filling.code(slot, f"r->{slot.path[0]}")
+            filling.nodes(frame.layout.nodes, "r->")
+            if not frame.record.is_straight:
+                with page.block(f"if ({name}_encode(r, first, sizeof first{extra}) != {upper}_OK)"):
+                    page.add("continue; /* codes that do not go together */")
             tests = [
                 f"{name}_encode(r, first, sizeof first{extra}) != {upper}_OK",
-                f"{name}_decode(r, first, size) != {frame.mission.upper}_OK",
+                f"{name}_decode(r, first, size{told}) != {frame.mission.upper}_OK",
                 f"{name}_encode(r, second, sizeof second{extra}) != {upper}_OK",
                 "memcmp(first, second, size) != 0",
             ]
-            with page.block(f"if ({' || '.join(tests)})"):
+            with page.block(f"if ({' || '.join(tests if frame.record.is_straight else tests[1:])})"):
                 page.add("return 0;")
             page.add("add(first, size);")
         page.add("return 1;")
     page.add("")
 
 
+def asked_codes(layout: Layout) -> dict[int, list[int]]:
+    """Return the codes that a slot gets, by its number: what a tag may have, what means a variant, few for a factor of a count."""
+    asked = {slot.number: [one.low for one in slot.codes] for slot in layout.slots if slot.codes}
+    for node in layout.walk():
+        if isinstance(node, Repeat):
+            asked.update({factor.by: [1, 0] for factor in node.factors})
+    for node in layout.walk():
+        if isinstance(node, Choice):
+            for at, by in enumerate(node.told_by):
+                asked[by] = [codes.low for branch in node.branches for codes in branch.codes[at]]
+    return asked
+
+
+def _free(frame: FrameCode) -> Iterator[Slot]:
+    """The members of a frame that get any code."""
+    asked = asked_codes(frame.layout)
+    for slot in (*frame.layout.slots, *frame.layout.supplied):
+        if is_member(slot) and slot.number not in asked and slot.kind != "count":
+            yield slot
+
+
 class _Filling(Members):
     """Fills a record with codes that follow from the layout."""
 
+    def __init__(self, frame: FrameCode, page: Page) -> None:
+        super().__init__(frame, page)
+        self.asked = asked_codes(frame.layout)
+
     def run(self, run: Run, prefix: str) -> None:
         for slot in filter(is_member, run.slots):
-            _code(self.page, slot, joined(prefix, slot.path))
+            self.code(slot, joined(prefix, slot.path))
+
+    def code(self, slot: Slot, target: str) -> None:
+        """Give a member a code."""
+        kind, asked = ctype(slot.width, slot.signed), self.asked.get(slot.number)
+        if asked:
+            with self.page.block(f"switch (next() % {len(asked)})"):
+                for at, one in enumerate(asked[:-1]):
+                    self.page.add(f"case {at}: {target} = {constant(one, slot)}; break;")
+                self.page.add(f"default: {target} = {constant(asked[-1], slot)}; break;")
+        elif slot.kind == "count":
+            most = slot.raw_limits[1] if slot.maximum_count is None else slot.maximum_count
+            self.page.add(f"{target} = ({kind})(next() % {min(most, MOST_ELEMENTS) + 1});")
+        else:
+            _any_code(self.page, slot, target)
 
     def length(self, node: Repeat, prefix: str) -> str:
         target = super().length(node, prefix)
-        most = min(node.maximum or MOST_ELEMENTS, MOST_ELEMENTS) + 1
-        self.page.add(f"{target} = (uint16_t)(next() % {most});")
+        most = MOST_ELEMENTS if node.maximum is None else min(node.maximum, MOST_ELEMENTS)
+        self.page.add(f"{target} = (uint16_t)(next() % {most + 1});")
         return target
 
+    def product(self, node: Repeat) -> str:
+        """The elements of a computed count; of one that cannot be, none, and the record is refused."""
+        count, capacity = super().product(node), self.frame.record.capacities[node.number]
+        return f"{count} > {capacity} ? 0 : {count}"
 
-def _code(page: Page, slot: Slot, target: str) -> None:
-    """Give a member a code."""
-    kind = ctype(slot.width, slot.signed)
-    if slot.codes:
-        with page.block(f"switch (next() % {len(slot.codes)})"):
-            for at, one in enumerate(slot.codes[:-1]):
-                page.add(f"case {at}: {target} = {constant(one.low, slot)}; break;")
-            page.add(f"default: {target} = {constant(slot.codes[-1].low, slot)}; break;")
-        return
-    if slot.kind == "count":
-        most = slot.raw_limits[1] if slot.maximum_count is None else slot.maximum_count
-        page.add(f"{target} = ({kind})(next() % {min(most, MOST_ELEMENTS) + 1});")
-        return
-    size = size_for(slot.width)
+    def is_there(self, node: Optional, prefix: str) -> str:
+        self.page.add(f"{self.beside(node, prefix)} = (uint8_t)(next() % 2);")
+        return super().is_there(node, prefix)
+
+    def choice(self, node: Choice, prefix: str) -> None:
+        if not node.told_by:
+            self.page.add(f"{self.beside(node, prefix)} = {self.frame.variant_argument(node)};")
+        super().choice(node, prefix)
+
+
+def _any_code(page: Page, slot: Slot, target: str) -> None:
+    kind, size = ctype(slot.width, slot.signed), size_for(slot.width)
     code = f"({unsigned(slot.width)}){'wide()' if size == 64 else 'narrow()'}"
     if slot.width < size:
         code = f"({unsigned(slot.width)})({code} & {number((1 << slot.width) - 1)})"

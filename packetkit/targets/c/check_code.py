@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from packetkit.integrity.crc import residue
-from packetkit.layout.model import Node, Run, Slot
+from packetkit.layout.model import Node, Run, Slot, flat
 from packetkit.targets.c.frame import FrameCode, Walk, point_text
-from packetkit.targets.c.octets import read, store, turned, turned_back
+from packetkit.targets.c.octets import gathered, parts, read, store, turned, turned_back
 from packetkit.targets.c.spans import END, Fed, Stretch
 from packetkit.targets.c.words import Page, mask, number, unsigned
 
@@ -137,52 +137,68 @@ class CheckWalk(Walk):
 
     def __init__(self, frame: FrameCode, page: Page, target: Slot, on_failure: str) -> None:
         super().__init__(frame, page)
-        self.target = target
+        self.target_slot = target
         self.on_failure = on_failure
         self.marks = set(frame.fed[target.number].nodes)
 
     def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
         """Act where the container ends: a check may cover what stands behind it there."""
         super().nodes(nodes, prefix)
-        run = self.frame.homes[self.target.number]
-        if any(node is run for node in nodes):
+        run = self.frame.homes[self.target_slot.number]
+        if any(node is run for node in flat(nodes)):
             with self.page.block(""):
                 self.act(run, "home")
 
     def run(self, run: Run, prefix: str) -> None:
-        if self.target in run.slots and run.at is None:
+        if self.target_slot in run.slots and run.at is None:
             self.page.add(f"const {self.frame.record.bits} home = at;")
 
-    def act(self, run: Run, start: str = "at") -> None:
+    def act(self, run: Run, start: str) -> None:
         """Store or verify, where the run starts at `start`."""
-        frame, slot, page = self.frame, self.target, self.page
-        name = frame.mission.prefix
-        value = computed(frame, slot, self.known)
-        if start != "at" and run.at is None:
-            page.add(f"const {frame.record.bits} at = {start};")
-        pointer = "const uint8_t" if self.on_failure else "uint8_t"
-        place = self.place(run, pointer)
-        if place is not None and not self.on_failure:
-            store(page, name, place, slot, value)
-        elif place is not None:
-            lines, found = read(name, place, slot)
-            page.add(*lines)
-            with page.block(f"if ({value} != {found})"):
-                page.add(f"return {self.on_failure};")
-        else:
-            self.act_anywhere(run, value)
-
-    def act_anywhere(self, run: Run, value: str) -> None:
-        frame, slot, page = self.frame, self.target, self.page
-        where, kind = self.position(run, slot), unsigned(slot.width)
-        low = "_low" if run.packing.value.startswith("least") else ""
+        value = computed(self.frame, self.target_slot, self.known)
         if not self.on_failure:
-            code = turned(frame.mission.prefix, slot, value)
-            page.add(f"{frame.mission.prefix}_put{low}(d, {where}, {slot.width}, {code});")
+            put_late(self, run, self.target_slot, start, value)
             return
-        got = f"({kind}){frame.mission.prefix}_get{low}(d, {where}, {slot.width})"
-        with page.block(f"if ({value} != {turned_back(frame.mission.prefix, slot, got)})"):
-            page.add(f"return {self.on_failure};")
+        place = self.place(run, "const uint8_t", start)
+        if place is None:
+            self.verify_anywhere(run, start, value)
+            return
+        lines, found = read(self.frame.mission.prefix, place, self.target_slot)
+        self.page.add(*lines)
+        with self.page.block(f"if ({value} != {found})"):
+            self.page.add(f"return {self.on_failure};")
+
+    def verify_anywhere(self, run: Run, start: str, value: str) -> None:
+        name, slot = self.frame.mission.prefix, self.target_slot
+        low = "_low" if run.packing.value.startswith("least") else ""
+
+        def got(part: Slot) -> tuple[list[str], str]:
+            where = self.position(run, part, start)
+            return [], f"({unsigned(part.width)}){name}_get{low}(d, {where}, {part.width})"
+
+        if slot.pieces:
+            lines, found = gathered(name, slot, got)
+        else:
+            lines, found = [], turned_back(name, slot, got(slot)[1])
+        self.page.add(*lines)
+        with self.page.block(f"if ({value} != {found})"):
+            self.page.add(f"return {self.on_failure};")
+
+
+def put_late(walk: Walk, run: Run, slot: Slot, start: str, value: str) -> None:
+    """Write what stores a code that is known only once the rest is there: a check's, or a length's. start: where its run does, in bits."""
+    page, name = walk.page, walk.frame.mission.prefix
+    place = walk.place(run, "uint8_t", start)
+    if place is not None:
+        store(page, name, place, slot, value)
+        return
+    low = "_low" if run.packing.value.startswith("least") else ""
+    page.add(f"const {unsigned(slot.width)} late = {turned(name, slot, value)};")
+    for part, shift in parts(slot):
+        code = f"({unsigned(part.width)})(late >> {shift})" if shift else f"({unsigned(part.width)})late"
+        if slot.pieces:
+            code = f"({unsigned(part.width)})({code} & {mask(part.width)})"
+        page.add(f"{name}_put{low}(d, {walk.position(run, part, start)}, {part.width}, {code});")
 
 
 def all_checks(page: Page, frame: FrameCode, known: dict[int, str], on_failure: str) -> None:

@@ -6,7 +6,9 @@ the frame does not hold: no value of such a frame is left to be used by mistake.
 
 from __future__ import annotations
 
-from packetkit.layout.model import Fill, Optional, Repeat, Run, Slot
+from dataclasses import dataclass
+
+from packetkit.layout.model import Choice, Fill, Measured, Optional, Repeat, Run, Slot, tellers, walk
 from packetkit.targets.c.check_code import all_checks
 from packetkit.targets.c.encode import count_limits
 from packetkit.targets.c.frame import FrameCode, Walk, constant, within
@@ -19,7 +21,11 @@ LONGEST = 0xFFFE  # octets of a frame: the most that a size_t of 16 bits can tel
 
 def signature(frame: FrameCode) -> str:
     """Return the declaration of the decoder, without what ends it."""
-    return f"enum {frame.mission.prefix}_result {frame.prefix}_decode({frame.prefix} *record, const uint8_t *frame, size_t size)"
+    told = "".join(f", {kind} {name}" for kind, name, _ in frame.arguments)
+    return (
+        f"enum {frame.mission.prefix}_result {frame.prefix}_decode"
+        f"({frame.prefix} *record, const uint8_t *frame, size_t size{told})"
+    )
 
 
 def result(frame: FrameCode, word: str) -> str:
@@ -33,17 +39,27 @@ def define(page: Page, frame: FrameCode) -> None:
             _plain(page, frame)
         page.add("")
         return
-    inner = f"static enum {frame.mission.prefix}_result {frame.prefix}_read({frame.prefix} *r, const uint8_t *d, size_t size)"
+    told = "".join(f", {kind} {name}" for kind, name, _ in frame.arguments)
+    given = "".join(f", {name}" for _, name, _ in frame.arguments)
+    inner = (
+        f"static enum {frame.mission.prefix}_result {frame.prefix}_read"
+        f"({frame.prefix} *r, const uint8_t *d, size_t size{told})"
+    )
     with page.block(inner):
         _walking(page, frame)
     page.add("")
     with page.block(signature(frame)):
         page.add(f"enum {frame.mission.prefix}_result result;", "memset(record, 0, sizeof *record);")
-        page.add(f"result = {frame.prefix}_read(record, frame, size);")
+        page.add(f"result = {frame.prefix}_read(record, frame, size{given});")
         with page.block(f"if (result != {result(frame, 'OK')})"):
             page.add("memset(record, 0, sizeof *record);")
         page.add("return result;")
     page.add("")
+
+
+def _supply(page: Page, frame: FrameCode) -> None:
+    """Put what decoding is told, and has one place, into the record."""
+    page.add(*(f"r->{member} = {name};" for _, name, member in frame.arguments if member))
 
 
 # -- a frame whose bits have constant places -----------------------------------------------------------------------
@@ -53,7 +69,7 @@ def _plain(page: Page, frame: FrameCode) -> None:
     page.add(f"{frame.prefix} *r = record;", "const uint8_t *d = frame;")
     if not frame.only_runs:
         page.add(f"{frame.record.bits} at = 0;")
-    if not any(map(is_member, frame.layout.slots)):
+    if not any(map(is_member, frame.layout.slots)) and not frame.layout.supplied:
         page.add("(void)r;")
     runs = [node for node in frame.layout.nodes if isinstance(node, Run)]
     with page.block(f"if (size < {frame.upper}_SIZE)"):
@@ -76,6 +92,7 @@ def _plain(page: Page, frame: FrameCode) -> None:
     if tests:
         with page.block(f"if ({' || '.join(tests)})"):
             page.add(f"return {result(frame, 'RESERVED_BITS')};")
+    _supply(page, frame)
     DecodeWalk(frame, page, judges=False).nodes(frame.layout.nodes, "r->")
     if not frame.only_runs:
         page.add("(void)at;")
@@ -111,7 +128,7 @@ def _mixed(frame: FrameCode) -> bool:
 def _mixed_checks(page: Page, frame: FrameCode, runs: list[Run]) -> None:
     """Verify checks that are mixed with other fields, whose codes are read first."""
     wanted = {slot.check.mixed for slot in frame.layout.slots if slot.check is not None}
-    known: dict[int, str] = {}
+    known = {slot.number: f"known_{slot.path[0]}" for slot in frame.layout.supplied}
     with page.block(""):
         for run in runs:
             for slot in run.slots:
@@ -128,10 +145,19 @@ def ctype_of(slot: Slot) -> str:
     return ctype(slot.width, slot.signed)
 
 
-def asked_constants(frame: FrameCode) -> set[int]:
-    """Slots that hold no value, but tell whether an option is there."""
-    by = {node.by for node in frame.layout.walk() if isinstance(node, Optional) and node.by is not None}
-    return {number for number in by if not is_member(frame.record.slots[number])}
+def asked_codes(frame: FrameCode) -> set[int]:
+    """Slots that hold no value, but tell what a frame is made of: constants that are asked, and lengths."""
+    asked = {number for node in frame.layout.walk() for number in tellers(node)}
+    return {number for number in asked if not is_member(frame.record.slots[number])}
+
+
+@dataclass(eq=False)
+class Part:
+    """A measured part that is being read. end: the variable that holds where it ends; is_told: whether that is known yet."""
+
+    node: Measured
+    end: str
+    is_told: bool
 
 
 # -- reading runs --------------------------------------------------------------------------------------------------
@@ -144,8 +170,11 @@ class DecodeWalk(Walk):
         super().__init__(frame, page)
         self.judges = judges
         self.marks = frame.marks if judges else set()
-        self.asked = asked_constants(frame) if judges else set()
+        self.asked = asked_codes(frame) if judges else set()
         self.covered = 0
+        self.parts: list[Part] = []
+        if judges:  # a part's start is asked for where its length stands in it
+            self.marks |= {node.number for node in frame.sizing.values() if _holds(node, node.by)}
 
     def run(self, run: Run, prefix: str) -> None:
         if not run.slots:
@@ -168,32 +197,50 @@ class DecodeWalk(Walk):
                 self.member(run, place, slot, joined(prefix, slot.path))
             elif self.is_judged(slot):
                 self.judge(run, place, slot)
+            for part in self.parts if self.judges else ():
+                if part.node.by == slot.number and not part.is_told:
+                    self.tell(part, run.at, slot)
 
     def is_judged(self, slot: Slot) -> bool:
-        return self.judges and (bool(slot.codes) or (slot.strict and slot.kind == "reserved"))
+        if not self.judges:
+            return False
+        return bool(slot.codes) or slot.number in self.asked or (slot.strict and slot.kind == "reserved")
 
     def need(self, run: Run, first: int) -> int:
         """Refuse a frame that ends before the slots from one to the next count do; return the slot after those."""
         beyond = next(
-            (at + 1 for at, slot in enumerate(run.slots) if at >= first and slot.kind == "count"),
-            len(run.slots),
+            (at + 1 for at, slot in enumerate(run.slots) if at >= first and self.tells(slot)), len(run.slots)
         )
         bits = max(
             part.offset_bits + part.width for slot in run.slots[first:beyond] for part, _ in parts(slot)
         )
         if run.packing.word_bits:
             bits = -(-bits // run.packing.word_bits) * run.packing.word_bits
-        start = "at" if run.at is None else number(run.at)
-        self.truncated(
-            f"(uint32_t)(end - {start}) < {number(bits)}"
-            if run.at is None
-            else f"end < {number(run.at + bits)}"
-        )
+        if run.at is None:
+            self.needs(number(bits))
+        else:
+            self.truncated(f"{self.stop} < {number(run.at + bits)}")
         return beyond
 
+    def tells(self, slot: Slot) -> bool:
+        """Whether what is wrong with a slot is told before what comes after it is looked at."""
+        return slot.kind == "count" or any(
+            one.node.by == slot.number for one in self.parts if not one.is_told
+        )
+
+    @property
+    def stop(self) -> str:
+        """Where the innermost part ends whose end is known: a measured one, else the frame."""
+        return next((one.end for one in reversed(self.parts) if one.is_told), "end")
+
+    def needs(self, bits: str) -> None:
+        """Refuse a part that ends before so many bits more."""
+        self.truncated(f"(uint32_t)({self.stop} - at) < {bits}")
+
     def truncated(self, condition: str) -> None:
+        word = "TRUNCATED" if self.stop == "end" else "BAD_LENGTH"
         with self.page.block(f"if ({condition})"):
-            self.page.add(f"return {result(self.frame, 'TRUNCATED')};")
+            self.page.add(f"return {result(self.frame, word)};")
 
     def member(self, run: Run, place: Place | None, slot: Slot, target: str) -> None:
         lines, value = self.code(run, place, slot)
@@ -229,23 +276,91 @@ class DecodeWalk(Walk):
         self.known.update({slot.number: f"k{slot.number}" for slot in run.slots if slot.number in self.asked})
 
     def judge(self, run: Run, place: Place | None, slot: Slot) -> None:
-        """Note bits that are not what they always are."""
+        """Note bits that are not what they always are, and codes that are no member but asked for."""
         lines, value = self.code(run, place, slot)
-        wanted = slot.codes[0].low if slot.codes else 0
-        flag = "wrong" if slot.codes else "odd"
         with self.page.block(""):
             self.page.add(*lines)
             if slot.number in self.asked:
                 self.page.add(f"k{slot.number} = {value};")
-            with self.page.block(f"if ({value} != {constant(wanted, slot)})"):
-                self.page.add(f"{flag} = 1;")
+            if slot.codes or (slot.strict and slot.kind == "reserved"):
+                wanted = slot.codes[0].low if slot.codes else 0
+                with self.page.block(f"if ({value} != {constant(wanted, slot)})"):
+                    self.page.add(f"{'wrong' if slot.codes else 'odd'} = 1;")
 
     # -- structure -------------------------------------------------------------------------------------
+
+    def measured(self, node: Measured, prefix: str) -> None:
+        """Read a part that ends where its length says."""
+        kind, part = self.frame.record.bits, Part(node, f"e{node.number}", False)
+        if _holds(node, node.by):
+            self.page.add(f"{kind} {part.end} = {self.stop};")
+        else:
+            self.page.add(f"{kind} {part.end};")
+            self.tell(part, node.at, None)
+        self.parts.append(part)
+        self.inner(node.body, prefix)
+        self.parts.pop()
+        with self.page.block(f"if (at != {part.end})"):
+            self.page.add(f"return {result(self.frame, 'BAD_LENGTH')};")
+
+    def tell(self, part: Part, at: int | None, slot: Slot | None) -> None:
+        """Work out where a part ends, now that its length is read. slot: the length, where it stands in the part itself."""
+        node, kind = part.node, self.frame.record.bits
+        by = self.frame.record.slots[node.by]
+        around = self.parts[: self.parts.index(part)] if part in self.parts else self.parts
+        outer = next((one.end for one in reversed(around) if one.is_told), "end")
+        start = f"n{node.number}" if slot is not None else "at"
+        with self.page.block(""):
+            code = self.known[node.by]
+            if by.width > 19:  # more than any frame has bits
+                code = f"({code} > 0x7FFFF ? 0x7FFFF : {code})"
+            self.page.add(f"const uint32_t told = (uint32_t){code};")
+            if node.less < 0:
+                with self.page.block(f"if (told < {number(-node.less)})"):
+                    self.page.add(f"return {result(self.frame, 'BAD_LENGTH')};")
+            units = (
+                "told"
+                if not node.less
+                else f"(told {'+' if node.less > 0 else '-'} {number(abs(node.less))})"
+            )
+            size = units if node.unit_bits == 1 else f"{units} * {number(node.unit_bits)}"
+            self.page.add(f"const uint32_t size_bits = {size};")
+            with self.page.block(f"if (size_bits > (uint32_t)({outer} - {start}))"):
+                short, bad = result(self.frame, "TRUNCATED"), result(self.frame, "BAD_LENGTH")
+                self.page.add(f"return {short if outer == 'end' else f'{outer} == end ? {short} : {bad}'};")
+            self.page.add(f"{part.end} = ({kind})({start} + size_bits);")
+            if slot is not None:
+                self.behind(part, at, slot)
+        part.is_told = True
+
+    def behind(self, part: Part, at: int | None, slot: Slot) -> None:
+        """Refuse a length that says that its part ends before it does itself."""
+        end = slot.offset_bits + slot.width
+        read_to = f"(uint32_t)(at + {number(end)})" if at is None else number(at + end)
+        with self.page.block(f"if ({part.end} < {read_to})"):
+            self.page.add(f"return {result(self.frame, 'BAD_LENGTH')};")
+
+    def is_there(self, node: Optional, prefix: str) -> str:
+        target = super().beside(node, prefix)
+        left = f"(uint32_t)({self.stop} - at)"
+        self.page.add(f"{target} = (uint8_t)({left} > {number(node.trailer_bits)});")
+        return f"{target} != 0"
+
+    def variant(self, node: Choice, prefix: str) -> str:
+        return self.frame.variant_argument(node)
+
+    def choice(self, node: Choice, prefix: str) -> None:
+        if not node.told_by:
+            self.page.add(f"{self.beside(node, prefix)} = {self.frame.variant_argument(node)};")
+        super().choice(node, prefix)
+
+    def no_variant(self, node: Choice) -> None:
+        self.page.add(f"return {result(self.frame, 'UNKNOWN_VARIANT')};")
 
     def fill(self, node: Fill) -> None:
         if not self.judges:
             return
-        self.truncated("at > end")
+        self.truncated(f"at > {self.stop}")
         if node.slot.strict:
             low = "_low" if node.packing.value.startswith("least") else ""
             self.page.add(f"odd = (uint8_t)(odd | {self.frame.mission.prefix}_any{low}(d, from, at));")
@@ -258,13 +373,16 @@ class DecodeWalk(Walk):
             self.page.add(f"const {self.frame.record.bits} from = at;")
             super().over_fill(node)
 
+    def octets(self, node: Repeat, octets: str, target: str, count: str) -> None:
+        self.page.add(f"memcpy({target}, {octets}, {count});")
+
     def length(self, node: Repeat, prefix: str) -> str:
         target, kind = super().length(node, prefix), self.frame.record.bits
         trailer = number(node.trailer_bits)
-        left = f"({kind})(end - at)"
+        left = f"({kind})({self.stop} - at)"
         with self.page.block(""):
             self.page.add(f"const uint32_t left = {left};")
-            beyond = f"left < {trailer} ? 0 : (left - {trailer})" if node.trailer_bits else "left"
+            beyond = f"(left < {trailer} ? 0 : left - {trailer})" if node.trailer_bits else "left"
             self.page.add(f"const uint32_t count = {beyond} / {number(node.minimum_bits)};")
             with self.page.block(f"if (count > {self.frame.record.capacities[node.number]})"):
                 self.page.add(f"return {result(self.frame, 'BAD_COUNT')};")
@@ -278,8 +396,18 @@ class DecodeWalk(Walk):
         self.covered -= fixed
 
     def before_list(self, node: Repeat, count: str) -> None:
+        if self.judges and node.factors:
+            with self.page.block(f"if ({count} > {self.frame.record.capacities[node.number]})"):
+                self.page.add(f"return {result(self.frame, 'BAD_COUNT')};")
         if self.judges and not (self.covered > (node.minimum_bits == node.maximum_bits)):
-            self.truncated(f"(uint32_t){count} * {number(node.minimum_bits)} > (uint32_t)(end - at)")
+            self.truncated(f"(uint32_t){count} * {number(node.minimum_bits)} > (uint32_t)({self.stop} - at)")
+
+
+def _holds(node: Measured, number_of: int) -> bool:
+    """Whether a slot stands in a measured part itself."""
+    return any(
+        slot.number == number_of for one in walk(node.body) if isinstance(one, Run) for slot in one.slots
+    )
 
 
 # -- a frame whose shape varies ------------------------------------------------------------------------------------
@@ -290,18 +418,19 @@ def _walking(page: Page, frame: FrameCode) -> None:
     most = 8191 if kind == "uint16_t" else LONGEST + 1
     page.add(f"{kind} at = 0;", "uint8_t wrong = 0;", "uint8_t odd = 0;")
     page.add(f"const {kind} end = ({kind})((size < {number(most)} ? ({kind})size : {number(most)}) * 8);")
-    if not any(map(is_member, frame.layout.slots)) and not frame.record.lengths:
+    if not any(map(is_member, frame.layout.slots)) and not frame.record.beside and not frame.layout.supplied:
         page.add("(void)r;")
-    walk = DecodeWalk(frame, page, judges=True)
-    page.add(*(f"{ctype_of(frame.record.slots[one])} k{one} = 0;" for one in sorted(walk.asked)))
-    walk.nodes(frame.layout.nodes, "r->")
-    if frame.layout.is_fixed:
+    way = DecodeWalk(frame, page, judges=True)
+    page.add(*(f"{ctype_of(frame.record.slots[one])} k{one} = 0;" for one in sorted(way.asked)))
+    _supply(page, frame)
+    way.nodes(frame.layout.nodes, "r->")
+    if frame.is_fixed:
         page.add(f"at = {number(frame.layout.minimum_bits)};")
     with page.block("if (wrong)"):
         page.add(f"return {result(frame, 'WRONG_CONSTANT')};")
     with page.block("if (size != (size_t)((at + 7) >> 3))"):
         page.add(f"return {result(frame, 'TRAILING_BYTES')};")
-    all_checks(page, frame, walk.known, result(frame, "CHECK_FAILED"))
+    all_checks(page, frame, way.known, result(frame, "CHECK_FAILED"))
     with page.block("if (odd)"):
         page.add(f"return {result(frame, 'RESERVED_BITS')};")
     page.add(f"return {result(frame, 'OK')};")

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from packetkit.layout.model import Repeat, Run, Slot
-from packetkit.targets.c.check_code import all_checks
+from collections.abc import Iterator
+
+from packetkit.emit.wire import code_of
+from packetkit.layout.model import Choice, Fill, Measured, Node, Optional, Repeat, Run, Slot, slots_of, walk
+from packetkit.targets.c.check_code import all_checks, put_late
 from packetkit.targets.c.frame import FrameCode, Walk, constant, within
 from packetkit.targets.c.octets import Packer, parts, turned
-from packetkit.targets.c.record import is_member, joined
+from packetkit.targets.c.record import grain, is_member, joined
 from packetkit.targets.c.words import Page, mask, number, size_for, unsigned
 
 
 def signature(frame: FrameCode) -> str:
     """Return the declaration of the encoder, without what ends it."""
-    size = "" if frame.layout.is_fixed else ", size_t *size"
+    size = "" if frame.is_fixed else ", size_t *size"
     return f"enum {frame.prefix}_field {frame.prefix}_encode(const {frame.prefix} *record, uint8_t *frame, size_t capacity{size})"
 
 
@@ -27,16 +30,19 @@ def define(page: Page, frame: FrameCode) -> None:
             page.add(f"{frame.record.bits} at = 0;")
         with page.block(f"if (capacity < {frame.upper}_SIZE)"):
             page.add(f"return {frame.upper}_NO_ROOM;")
-        if not any(map(is_member, frame.layout.slots)) and not frame.record.lengths:
+        if not any(map(is_member, frame.layout.slots)) and not frame.record.beside:
             page.add("(void)r;")
         if walk.clears:
             page.add(f"memset(d, 0, {frame.upper}_SIZE);")
+        for slot in frame.layout.supplied:
+            walk.guard(slot, f"r->{slot.path[0]}")
+        walk.begin_part(frame.layout.nodes, -1)
         walk.nodes(frame.layout.nodes, "r->")
-        if not frame.layout.is_fixed:
+        if not frame.is_fixed:
             page.add("at = (" + frame.record.bits + ")((at + 7) / 8 * 8);", "*size = (size_t)(at >> 3);")
         elif not frame.only_runs:
             page.add("(void)at;")
-        if any(fed.nodes for fed in frame.fed.values()) and not frame.layout.is_fixed:
+        if any(fed.nodes for fed in frame.fed.values()) and not frame.is_fixed:
             page.add(f"const {frame.record.bits} end = at;", "(void)end;")
         all_checks(page, frame, walk.known, "")
         page.add(f"return {frame.upper}_OK;")
@@ -52,7 +58,11 @@ class EncodeWalk(Walk):
 
     def __init__(self, frame: FrameCode, page: Page) -> None:
         super().__init__(frame, page)
-        self.marks = frame.marks
+        self.marks = frame.marks | {node.number for node in frame.sizing.values()}
+        homes = (frame.homes[number] for number in frame.sizing)
+        self.marks |= {run.number for run in homes if run.at is None}
+        self.parts: list[int] = []
+        self.asking: set[int] = set()  # the parts in which something asks whether bytes remain
         self.clears = not frame.only_runs
         self.carries = any(_carries(node) for node in frame.layout.walk() if isinstance(node, Run))
 
@@ -76,8 +86,8 @@ class EncodeWalk(Walk):
         packer.start()
         for slot, shift in in_order(run):
             value = joined(prefix, slot.path)
+            whole = self.frame.record.slots[slot.number]
             if is_member(slot):
-                whole = self.frame.record.slots[slot.number]
                 if slot == whole or slot.offset_bits == whole.offset_bits:
                     self.guard(whole, value)
                 packer.value(
@@ -87,14 +97,16 @@ class EncodeWalk(Walk):
             elif self.is_late(run, slot):
                 packer.skip()
             else:
-                packer.constant(slot, slot.codes[0].low if slot.codes else 0)
+                code = whole.codes[0].low if whole.codes else 0
+                packer.constant(slot, code if slot == whole else code_of(whole, code) >> shift)
         packer.finish(run)
 
     def is_late(self, run: Run, slot: Slot) -> bool:
-        """Whether a check fills octets of its own: they are stored once the rest is there."""
+        """Whether a check or a length fills octets of its own: they are stored once the rest is there."""
         residue = run.residue if run.at is None else run.at % 8
         return (
-            slot.check is not None
+            (slot.check is not None or slot.number in self.frame.sizing)
+            and not slot.pieces
             and residue is not None
             and (residue + slot.offset_bits) % 8 == slot.width % 8 == 0
         )
@@ -117,12 +129,21 @@ class EncodeWalk(Walk):
                 if slot.pieces:
                     continue
             elif slot.codes and slot.codes[0].low:
-                code = f"({kind}){number(slot.codes[0].low & (1 << slot.width) - 1)}"
+                self.put_constant(run, slot, low)
+                continue
             else:
                 continue  # zeros are there
             self.page.add(
                 f"{name}_put{low}(d, {self.position(run, slot)}, {slot.width}, {turned(name, slot, code)});"
             )
+
+    def put_constant(self, run: Run, slot: Slot, low: str) -> None:
+        """Put what a slot always holds, as it is sent."""
+        sent = code_of(slot, slot.codes[0].low)
+        for part, shift in parts(slot):
+            code = number(sent >> shift & (1 << part.width) - 1)
+            at = self.position(run, part)
+            self.page.add(f"{self.frame.mission.prefix}_put{low}(d, {at}, {part.width}, {code});")
 
     def guard(self, slot: Slot, value: str) -> None:
         """Refuse a code that is not to be sent; a count that is too large even where nothing else is checked."""
@@ -140,10 +161,99 @@ class EncodeWalk(Walk):
         if tests:
             refuse(self.page, frame, " || ".join(tests), result)
 
+    # -- structure -------------------------------------------------------------------------------------
+
     def before_list(self, node: Repeat, count: str) -> None:
-        if node.number in self.frame.record.lengths:
+        """Refuse more elements than there is room for, also where nothing else is checked."""
+        if node.runs_to_end or node.factors:
             with self.page.block(f"if ({count} > {self.frame.record.capacities[node.number]})"):
                 self.page.add(f"return {self.frame.upper}_NO_ROOM;")
+        if node.runs_to_end and self.parts[-1] in self.asking:
+            self.refuse_gap(f"{count} != 0", node)
+        if node.joined is not None and node.joined.form == "bits":  # with the bits not sent, whole octets
+            over = f"({count} + {node.joined.spare_bits}) % 8" if node.joined.spare_bits else f"{count} % 8"
+            refuse(self.page, self.frame, f"{over} != 0", self.field_in(node))
+
+    def octets(self, node: Repeat, octets: str, target: str, count: str) -> None:
+        self.page.add(f"memcpy({octets}, {target}, {count});")
+
+    def no_variant(self, node: Choice) -> None:
+        refuse(self.page, self.frame, "1", self.frame.fields[node.address])
+
+    def begin_part(self, nodes: tuple[Node, ...], number_of: int) -> None:
+        """Enter the frame, or a measured part: in it nothing may follow what asked for remaining bytes and was absent."""
+        self.parts.append(number_of)
+        if any(isinstance(one, Optional) and one.by is None for one in _own(nodes)):
+            self.asking.add(number_of)
+            self.page.add(f"uint8_t {_gap(number_of)} = 0;")
+
+    def option(self, node: Optional, prefix: str) -> None:
+        if node.by is not None:
+            super().option(node, prefix)
+            return
+        with self.page.block(f"if ({self.is_there(node, prefix)})"):
+            self.refuse_gap("", node)
+            self.nodes(node.body, self.target(node, prefix))
+        with self.page.block("else"):
+            self.page.add(f"{_gap(self.parts[-1])} = 1;")
+        self.page.add(f"(void){_gap(self.parts[-1])};")
+
+    def refuse_gap(self, condition: str, node: Repeat | Optional) -> None:
+        gap = f"{_gap(self.parts[-1])} != 0"
+        refuse(self.page, self.frame, f"{gap} && {condition}" if condition else gap, self.field_in(node))
+
+    def field_in(self, node: Repeat | Optional) -> str:
+        """The field that stands for a list or an option in a refusal: the first in it."""
+        slots = [slot for one in walk((node,)) for slot in slots_of(one)]
+        return self.frame.fields[slots[0].number] if slots else f"{self.frame.upper}_NO_ROOM"
+
+    def measured(self, node: Measured, prefix: str) -> None:
+        """Pack a part, and then store how long it has become."""
+        self.begin_part(node.body, node.number)
+        self.inner(node.body, prefix)
+        self.parts.pop()
+        frame, kind = self.frame, self.frame.record.bits
+        slot = frame.record.slots[node.by]
+        run, result = frame.homes[node.by], frame.fields[node.by]
+        with self.page.block(""):
+            self.page.add(f"const {kind} size = ({kind})(at - n{node.number});")
+            if not _is_whole(node):
+                refuse(self.page, frame, f"size % {node.unit_bits} != 0", result)
+            units = f"size / {node.unit_bits}" if node.unit_bits > 1 else "size"
+            if node.less > 0 and node.minimum_bits // node.unit_bits < node.less:
+                refuse(self.page, frame, f"{units} < {number(node.less)}", result)
+            most = slot.raw_limits[1] + node.less
+            if frame.record.defaults or frame.record.largest_bits(node.body) // node.unit_bits > most:
+                if most < (0xFFFF if kind == "uint16_t" else 0xFFFFFFFF):
+                    refuse(self.page, frame, f"{units} > {number(most)}", result)
+            less = f" {'-' if node.less > 0 else '+'} {number(abs(node.less))}" if node.less else ""
+            value = f"({unsigned(slot.width)})({units}{less})"
+            put_late(self, run, slot, f"n{run.number}", value)
+
+
+def _own(nodes: tuple[Node, ...]) -> Iterator[Node]:
+    """The nodes of a part and of the variants in it, without those of measured parts inside it."""
+    for node in nodes:
+        yield node
+        if isinstance(node, Choice):
+            for branch in node.all:
+                yield from _own(branch.body)
+        elif isinstance(node, Optional):
+            yield from _own(node.body)
+
+
+def _gap(number_of: int) -> str:
+    """The variable that says that something was absent for which bytes would have to remain."""
+    return "absent" if number_of < 0 else f"absent{number_of}"
+
+
+def _is_whole(node: Measured) -> bool:
+    """Whether a measured part always has whole units."""
+    if grain(node.body) % node.unit_bits == 0:
+        return True
+    ends = [one for one in node.body if not (isinstance(one, Run) and not one.size_bits)]
+    last = ends[-1] if ends else None
+    return isinstance(last, Fill) and last.since == node.number and last.unit_bits % node.unit_bits == 0
 
 
 def in_order(run: Run) -> list[tuple[Slot, int]]:

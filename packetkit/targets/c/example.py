@@ -80,7 +80,7 @@ def _main(page: Page, mission: Mission, frames: Sequence[FrameCode]) -> None:
         with page.block(loop):
             page.add("read_sensors(turn);")
             for one in frames:
-                extra = "" if one.layout.is_fixed else ", &size"
+                extra = "" if one.is_fixed else ", &size"
                 page.add(f"size = {one.upper}_SIZE;")
                 page.add(
                     f"field = (int){one.prefix}_encode(&{one.layout.name}_record, frame, sizeof frame{extra});"

@@ -9,12 +9,24 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from packetkit.layout.model import Fill, Layout, Node, Optional, Range, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Choice,
+    Fill,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Range,
+    Repeat,
+    Run,
+    Slot,
+    flat,
+)
 from packetkit.targets.c.checks import Engine, engine
 from packetkit.targets.c.octets import Place
-from packetkit.targets.c.record import Record, is_member, joined
+from packetkit.targets.c.record import Record, is_member, is_octets, joined
 from packetkit.targets.c.spans import END, Fed, Point, Spans
-from packetkit.targets.c.words import Page, identifier, number, size_for
+from packetkit.targets.c.words import Page, ctype, identifier, number, size_for
 
 
 @dataclass
@@ -52,11 +64,33 @@ class FrameCode:
         self.prefix = f"{mission.prefix}_{layout.name}"
         self.upper = self.prefix.upper()
         self.record = Record(layout, self.prefix)
-        self.spans = Spans(layout)
-        self.fields = _field_names(layout, self.upper)
+        self.spans = Spans(layout, self.record.is_fixed)
+        self.fields: dict[int | str, str] = _field_names(layout, self.upper)
         self.fed: dict[int, Fed] = {slot.number: self.spans.fed(slot) for slot in layout.slots if slot.check}
         self.homes = self.spans.home
         self.outer = _outer_checks(layout)
+        self.sizing = {node.by: node for node in layout.walk() if isinstance(node, Measured)}
+        self.choices = [node for node in layout.walk() if isinstance(node, Choice)]
+
+    @property
+    def arguments(self) -> list[tuple[str, str, str]]:
+        """What decoding is told beside the bytes: type, name, and the member of the record where it goes, if that has one place."""
+        made = [
+            (ctype(slot.width, slot.signed), f"known_{slot.path[0]}", slot.path[0])
+            for slot in self.layout.supplied
+        ]
+        return made + [
+            ("uint8_t", self.variant_argument(node), "") for node in self.choices if not node.told_by
+        ]
+
+    def variant_argument(self, node: Choice) -> str:
+        """The name of the parameter that says which variant there is."""
+        return f"{identifier(node.address)}_variant"
+
+    @property
+    def is_fixed(self) -> bool:
+        """True where every frame has the same number of bits, one of a variant that nobody knows too."""
+        return self.record.is_fixed
 
     @property
     def marks(self) -> set[int]:
@@ -67,7 +101,17 @@ class FrameCode:
 
     @property
     def only_runs(self) -> bool:
-        return all(isinstance(node, Run) for node in self.layout.nodes)
+        """True where every bit has a constant place: then nothing keeps count of where it is."""
+        return all(
+            isinstance(node, Run)
+            or (
+                isinstance(node, Repeat)
+                and node.count is not None
+                and node.at is not None
+                and is_octets(node)
+            )
+            for node in self.layout.nodes
+        )
 
     @property
     def is_plain(self) -> bool:
@@ -120,7 +164,7 @@ def _outer_checks(layout: Layout) -> frozenset[int]:
     """The check slots among the frame's own nodes."""
     return frozenset(
         slot.number
-        for node in layout.nodes
+        for node in flat(layout.nodes)
         if isinstance(node, Run)
         for slot in node.slots
         if slot.check is not None
@@ -135,14 +179,17 @@ def _slots_inside(node: Repeat) -> Iterable[Slot]:
             yield from _slots_inside(one)
 
 
-def _field_names(layout: Layout, upper: str) -> dict[int, str]:
-    """The enumerator of each slot."""
-    names: dict[int, str] = {}
-    for slot in layout.slots:
-        name = f"{upper}_FIELD_{identifier(slot.address).upper()}"
+def _field_names(layout: Layout, upper: str) -> dict[int | str, str]:
+    """The enumerators of what encoding can refuse: of slots by number, those with bits first, and of choices by address."""
+    names: dict[int | str, str] = {}
+    choices = [(node.address, node.address) for node in layout.walk() if isinstance(node, Choice)]
+    slots = [(slot.number, slot.address) for slot in (*layout.slots, *layout.supplied)]
+    named: list[tuple[int | str, str]] = [*slots, *choices]
+    for key, address in named:
+        name = f"{upper}_FIELD_{identifier(address).upper()}"
         while name in names.values():
             name += "_"
-        names[slot.number] = name
+        names[key] = name
     return names
 
 
@@ -177,8 +224,9 @@ class Walk:
     def __init__(self, frame: FrameCode, page: Page) -> None:
         self.frame = frame
         self.page = page
-        self.known: dict[int, str] = {}
+        self.known: dict[int, str] = {slot.number: f"r->{slot.path[0]}" for slot in frame.layout.supplied}
         self.marks: set[int] = set()  # nodes whose start is asked for later
+        self.filled = {node.since for node in frame.layout.walk() if isinstance(node, Fill)}
         self.depth = 0
 
     # -- what a direction does -------------------------------------------------------------------------
@@ -192,30 +240,102 @@ class Walk:
     def before_list(self, node: Repeat, count: str) -> None:
         """Do what is to be done before a list's elements."""
 
+    def octets(self, node: Repeat, octets: str, target: str, count: str) -> None:
+        """Do what is to be done with a list of octets."""
+
     def length(self, node: Repeat, prefix: str) -> str:
-        """The number of elements of a list to the frame's end."""
-        return joined(prefix, (*node.path[:-1], self.frame.record.lengths[node.number]))
+        """The number of elements of a list to an end."""
+        return self.beside(node, prefix)
+
+    def is_there(self, node: Optional, prefix: str) -> str:
+        """The condition that an option is there which asks whether bytes remain."""
+        return f"{self.beside(node, prefix)} != 0"
+
+    def variant(self, node: Choice, prefix: str) -> str:
+        """Which branch a choice has that is told from outside, counted from 0."""
+        return self.beside(node, prefix)
+
+    def no_variant(self, node: Choice) -> None:
+        """Do what is to be done where no branch is meant."""
+
+    def measured(self, node: Measured, prefix: str) -> None:
+        """Do what is to be done with a part that a length measures."""
+        self.inner(node.body, prefix)
 
     # -- the way ---------------------------------------------------------------------------------------
 
     def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
+        """Go through the nodes of one container."""
+        self.inner(nodes, prefix)
+
+    def inner(self, nodes: tuple[Node, ...], prefix: str) -> None:
+        """Go through nodes of the container that we are in."""
         for node in nodes:
-            if node.number in self.marks:
+            if node.number in self.marks or node.number in self.filled:
+                if isinstance(node, (Repeat, Optional, Measured, Choice)):
+                    self.settle(node.at)
                 self.page.add(f"const {self.frame.record.bits} n{node.number} = at;")
-            if isinstance(node, Run):
-                self.learn(node, prefix)
-                self.run(node, prefix)
-                self.advance(node)
-            elif isinstance(node, Fill):
-                self.over_fill(node)
-            elif isinstance(node, Repeat):
-                self.settle(node.at)
-                self.list(node, prefix)
+            self.node(node, prefix)
+
+    def node(self, node: Node, prefix: str) -> None:
+        if isinstance(node, Run):
+            self.learn(node, prefix)
+            self.run(node, prefix)
+            self.advance(node)
+        elif isinstance(node, Fill):
+            self.over_fill(node)
+        elif isinstance(node, Repeat):
+            self.settle(node.at)
+            self.list(node, prefix)
+        elif isinstance(node, Measured):
+            self.settle(node.at)
+            self.measured(node, prefix)
+        elif isinstance(node, Choice):
+            self.settle(node.at)
+            self.choice(node, prefix)
+        else:
+            self.settle(node.at)
+            self.option(node, prefix)
+
+    def option(self, node: Optional, prefix: str) -> None:
+        with self.page.block(f"if ({self.condition(node, prefix)})"):
+            self.nodes(node.body, self.target(node, prefix))
+
+    def choice(self, node: Choice, prefix: str) -> None:
+        """Go the way of one branch."""
+        path = self.target(node, prefix)
+        word = "if"
+        for number_of, branch in enumerate(node.branches):
+            with self.page.block(f"{word} ({self.chosen(node, number_of, prefix)})"):
+                self.nodes(branch.body, joined(path, (branch.name,)))
+            word = "else if"
+        with self.page.block("else"):
+            if node.unknown is None:
+                self.no_variant(node)
             else:
-                assert isinstance(node, Optional)  # other parts were refused
-                self.settle(node.at)
-                with self.page.block(f"if ({self.condition(node)})"):
-                    self.nodes(node.body, joined(prefix, node.path))
+                self.nodes(node.unknown.body, joined(path, (node.unknown.name,)))
+        if self.page.lines[-2].strip() == "else {":
+            del self.page.lines[-2:]
+
+    def chosen(self, node: Choice, number_of: int, prefix: str) -> str:
+        """The condition that codes mean this branch."""
+        if not node.told_by:
+            return f"{self.variant(node, prefix)} == {number_of}"
+        slots = self.frame.record.slots
+        terms = [
+            within(self.known[by], codes, slots[by])
+            for by, codes in zip(node.told_by, node.branches[number_of].codes, strict=True)
+        ]
+        terms = [one for one in terms if one != "1"] or ["1"]
+        return terms[0] if len(terms) == 1 else " && ".join(f"({one})" for one in terms)
+
+    def target(self, node: Repeat | Optional | Choice, prefix: str) -> str:
+        """How what a node has in the record is reached."""
+        return joined(prefix, self.frame.record.paths[node.number])
+
+    def beside(self, node: Repeat | Optional | Choice, prefix: str) -> str:
+        """How the member is reached that says of a node what no code tells."""
+        return joined(prefix, self.frame.record.beside[node.number])
 
     def learn(self, run: Run, prefix: str) -> None:
         """Note how the slots of a run are spelled for whoever asks for their codes."""
@@ -225,13 +345,14 @@ class Walk:
             elif slot.codes:
                 self.known[slot.number] = constant(slot.codes[0].low, slot)
 
-    def condition(self, node: Optional) -> str:
-        assert node.by is not None
+    def condition(self, node: Optional, prefix: str) -> str:
+        if node.by is None:
+            return self.is_there(node, prefix)
         return within(self.known[node.by], node.codes, self.frame.record.slots[node.by])
 
     def settle(self, at: int | None) -> None:
         """Say where a part is whose place is constant."""
-        if at is not None:
+        if at is not None and not self.frame.only_runs:
             self.page.add(f"at = {number(at)};")
 
     def advance(self, run: Run) -> None:
@@ -243,10 +364,13 @@ class Walk:
             self.page.add(f"at = ({self.frame.record.bits})(at + {number(run.size_bits)});")
 
     def over_fill(self, node: Fill) -> None:
-        unit = node.unit_bits
-        self.page.add(
-            f"at = ({self.frame.record.bits})((at + {number(unit - 1)}) / {number(unit)} * {number(unit)});"
-        )
+        unit, kind = number(node.unit_bits), self.frame.record.bits
+        if node.since < 0:
+            self.page.add(f"at = ({kind})((at + {number(node.unit_bits - 1)}) / {unit} * {unit});")
+        else:
+            start = f"n{node.since}"
+            over = f"(at - {start} + {number(node.unit_bits - 1)}) / {unit} * {unit}"
+            self.page.add(f"at = ({kind})({start} + {over});")
         self.fill(node)
 
     def list(self, node: Repeat, prefix: str) -> None:
@@ -254,46 +378,89 @@ class Walk:
             count, kind = str(node.count), unsigned_for(node.count)
         elif node.counted_by is not None:
             count, kind = self.known[node.counted_by], unsigned_of(self.frame.record.slots[node.counted_by])
+        elif node.factors:
+            count, kind = f"c{node.number}", "uint16_t"
+            self.page.add(f"const uint32_t {count} = {self.product(node)};")
         else:
             count, kind = self.length(node, prefix), "uint16_t"
         self.before_list(node, count)
+        if is_octets(node):
+            self.copied(node, prefix, count)
+            return
         index = f"i{self.depth}"
         self.depth += 1
         with self.page.block(""):
             self.page.add(f"{kind} {index};")
             with self.page.block(f"for ({index} = 0; {index} < {count}; {index}++)"):
-                self.nodes(node.element, f"{joined(prefix, node.path)}[{index}]")
+                self.nodes(node.element, f"{self.target(node, prefix)}[{index}]")
         self.depth -= 1
 
-    def place(self, run: Run, pointer: str) -> Place | None:
+    def copied(self, node: Repeat, prefix: str, count: str) -> None:
+        """Go over a list of octets at once."""
+        where = f"d + {number(node.at // 8)}" if node.at is not None else "d + (at >> 3)"
+        size = number(node.count) if node.count is not None else f"(size_t){count}"
+        self.octets(node, where, self.target(node, prefix), size)
+        if not self.frame.only_runs:
+            kind = self.frame.record.bits
+            grown = number(8 * node.count) if node.count is not None else f"8 * {count}"
+            grown = grown if node.count is not None or kind == "uint16_t" else f"8 * ({kind}){count}"
+            self.page.add(f"at = ({kind})(at + {grown});")
+
+    def product(self, node: Repeat) -> str:
+        """How many elements there are of a list whose count is computed; below zero is far too many."""
+        slots, name = self.frame.record.slots, self.frame.mission.prefix
+        terms, bits = [], 0
+        for factor in node.factors:
+            slot, code = slots[factor.by], self.known[factor.by]
+            bits += slot.width.bit_length() if factor.ones else slot.width
+            terms.append(f"{name}_ones({code})" if factor.ones else code)
+        made = f"(uint32_t){terms[0]}"
+        if bits > 31:
+            made = "1"
+            for term in terms:
+                made = f"{name}_times({made}, {term})"
+        elif len(terms) > 1:
+            made = " * ".join((made, *terms[1:]))
+        if node.plus:
+            made = f"{made} {'+' if node.plus > 0 else '-'} {number(abs(node.plus))}"
+        return f"(uint32_t)({made})" if " " in made else made
+
+    def place(self, run: Run, pointer: str, start: str = "at") -> Place | None:
         """Where a run is in the octets `d`; None where its place in an octet is not known. Declares `b` where it is not constant."""
         if run.at is not None:
             return Place("d", run.at // 8, run.at % 8, run.packing)
         if run.residue is None:
             return None
-        self.page.add(f"{pointer} *b = d + (at >> 3);")
+        self.page.add(f"{pointer} *b = d + ({start} >> 3);")
         return Place("b", 0, run.residue, run.packing)
 
-    def position(self, run: Run, slot: Slot) -> str:
-        start = "at" if run.at is None else number(run.at)
+    def position(self, run: Run, slot: Slot, start: str = "at") -> str:
+        start = start if run.at is None else number(run.at)
         return f"({self.frame.record.bits})({start} + {number(slot.offset_bits)})"
 
 
 class Members(Walk):
     """Goes through a record's members in wire order; positions are of no interest."""
 
-    def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
+    def inner(self, nodes: tuple[Node, ...], prefix: str) -> None:
         for node in nodes:
-            if isinstance(node, Run):
-                self.learn(node, prefix)
-                self.run(node, prefix)
-            elif isinstance(node, Repeat):
-                self.list(node, prefix)
-            elif isinstance(node, Optional):
-                with self.page.block(f"if ({self.condition(node)})"):
-                    self.nodes(node.body, joined(prefix, node.path))
-            else:
-                assert isinstance(node, Fill)
+            self.node(node, prefix)
+
+    def settle(self, at: int | None) -> None:
+        pass
+
+    def advance(self, run: Run) -> None:
+        pass
+
+    def over_fill(self, node: Fill) -> None:
+        pass
+
+    def copied(self, node: Repeat, prefix: str, count: str) -> None:
+        """Octets are members like others."""
+        with self.page.block(""):
+            self.page.add("uint16_t i;")
+            with self.page.block(f"for (i = 0; i < {count}; i++)"):
+                self.nodes(node.element, f"{self.target(node, prefix)}[i]")
 
 
 def unsigned_for(most: int) -> str:

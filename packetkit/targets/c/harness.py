@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from packetkit.layout.model import Layout, Repeat, Run
+from packetkit.layout.model import Choice, Layout, Optional, Repeat, Run, Slot
 from packetkit.targets.c.frame import FrameCode, Members, Mission
 from packetkit.targets.c.header import RESULTS
 from packetkit.targets.c.record import is_member, joined
@@ -82,12 +82,8 @@ int main(void) {
         while (at + 7 <= size) {
             const uint8_t what = batch[at];
             const size_t frame = (size_t)number(batch + at + 1, 2), length = (size_t)number(batch + at + 3, 4);
-            uint8_t *subject = (uint8_t *)malloc(length ? length : 1); /* alone, so that reading past its end is seen */
-            if (subject == NULL) { return 3; }
-            if (length) { memcpy(subject, batch + at + 7, length); }
-            in = subject; left = length; starved = 0;
-            if (what == 'E') { encoders[frame](); } else { decoders[frame](subject, length); }
-            free(subject);
+            in = batch + at + 7; left = length; starved = 0;
+            if (what == 'E') { encoders[frame](); } else { decoders[frame](); }
             at += 7 + length;
         }
         head[0] = (uint8_t)used; head[1] = (uint8_t)(used >> 8); head[2] = (uint8_t)(used >> 16); head[3] = (uint8_t)(used >> 24);
@@ -122,7 +118,7 @@ def text(missions: Sequence[tuple[Mapping[str, Layout], Dossier, str]]) -> str:
         f"static void (*const encoders[])(void) = {{{', '.join(f'{name}_ask_encode' for name in names)}}};"
     )
     decoders = ", ".join(f"{name}_ask_decode" for name in names)
-    page.add(f"static void (*const decoders[])(const uint8_t *, size_t) = {{{decoders}}};")
+    page.add(f"static void (*const decoders[])(void) = {{{decoders}}};")
     return page.text + _MAIN
 
 
@@ -140,10 +136,12 @@ def _encoder(page: Page, frame: FrameCode) -> None:
             "memset(r, with, sizeof *r);",
             f"memset(d, other, {upper}_SIZE);",
         )
+        for slot in frame.layout.supplied:
+            page.add(f"r->{slot.path[0]} = ({ctype(slot.width, slot.signed)})word();")
         _Taking(frame, page).nodes(frame.layout.nodes, "r->")
         with page.block("if (starved || left != 0)"):
             page.add("exit(4);")
-        extra = "" if frame.layout.is_fixed else ", &size"
+        extra = "" if frame.is_fixed else ", &size"
         page.add(f"result = {name}_encode(r, d, {upper}_SIZE - 1{extra});")
         with page.block(f"if (result == {upper}_OK || d[0] != other)"):
             page.add("exit(5); /* one byte short is an error, never a write */")
@@ -167,14 +165,29 @@ def _decoder(page: Page, frame: FrameCode) -> None:
         "WRONG_CONSTANT": 4,
         "TRAILING_BYTES": 5,
         "CHECK_FAILED": 6,
+        "RESERVED_BITS": 7,
+        "BAD_LENGTH": 8,
+        "UNKNOWN_VARIANT": 9,
     }
-    statuses["RESERVED_BITS"] = 7
-    with page.block(f"static void {name}_ask_decode(const uint8_t *data, size_t size)"):
+    with page.block(f"static void {name}_ask_decode(void)"):
         page.add(
-            f"static {name} record;", f"static {name} *r = &record;", "size_t start, end;", "int status = 1;"
+            f"static {name} record;",
+            f"static {name} *r = &record;",
+            "size_t start, end, size;",
+            "int status = 1;",
+            "uint8_t *data;",
         )
-        page.add("memset(r, filler(), sizeof *r);")
-        with page.block(f"switch ({name}_decode(r, data, size))"):
+        for kind, told, _ in frame.arguments:
+            page.add(f"const {kind} {told} = ({kind})word();")
+        page.add(
+            "data = (uint8_t *)malloc(left ? left : 1); /* alone, so that reading past its end is seen */",
+            "size = left;",
+            "if (data == NULL || starved) { exit(3); }",
+            "if (size) { memcpy(data, in, size); }",
+            "memset(r, filler(), sizeof *r);",
+        )
+        told = "".join(f", {one}" for _, one, _ in frame.arguments)
+        with page.block(f"switch ({name}_decode(r, data, size{told}))"):
             page.add(
                 *(
                     f"case {frame.mission.upper}_{word}: status = {statuses[word]}; break;"
@@ -182,9 +195,12 @@ def _decoder(page: Page, frame: FrameCode) -> None:
                 )
             )
             page.add("default: break;")
+        page.add("free(data);")
         with page.block("if (status != 0)"):
             page.add("answer(status, NULL, 0);", "return;")
         page.add("answer(0, NULL, 0);", "start = used;")
+        for slot in frame.layout.supplied:
+            page.add(f"put_number({_wide(slot)}r->{slot.path[0]}, 8);")
         _Giving(frame, page).nodes(frame.layout.nodes, "r->")
         page.add("end = used;", "used = start - 4;", "put_number(end - start, 4);", "used = end;", "(void)r;")
 
@@ -202,6 +218,15 @@ class _Taking(Members):
         self.page.add(f"{target} = (uint16_t)word();")
         return target
 
+    def is_there(self, node: Optional, prefix: str) -> str:
+        self.page.add(f"{self.beside(node, prefix)} = (uint8_t)word();")
+        return super().is_there(node, prefix)
+
+    def choice(self, node: Choice, prefix: str) -> None:
+        if not node.told_by:
+            self.page.add(f"{self.beside(node, prefix)} = (uint8_t)word();")
+        super().choice(node, prefix)
+
     def before_list(self, node: Repeat, count: str) -> None:
         if node.count is None:
             with self.page.block(f"if ((uint64_t){count} > {self.frame.record.capacities[node.number]})"):
@@ -214,10 +239,22 @@ class _Giving(Members):
     def run(self, run: Run, prefix: str) -> None:
         for slot in run.slots:
             if is_member(slot):
-                kind = "(uint64_t)(int64_t)" if slot.signed else "(uint64_t)"
-                self.page.add(f"put_number({kind}{joined(prefix, slot.path)}, 8);")
+                self.page.add(f"put_number({_wide(slot)}{joined(prefix, slot.path)}, 8);")
 
     def length(self, node: Repeat, prefix: str) -> str:
         target = super().length(node, prefix)
         self.page.add(f"put_number({target}, 8);")
         return target
+
+    def is_there(self, node: Optional, prefix: str) -> str:
+        self.page.add(f"put_number({self.beside(node, prefix)}, 8);")
+        return super().is_there(node, prefix)
+
+    def choice(self, node: Choice, prefix: str) -> None:
+        if not node.told_by:
+            self.page.add(f"put_number({self.beside(node, prefix)}, 8);")
+        super().choice(node, prefix)
+
+
+def _wide(slot: Slot) -> str:
+    return "(uint64_t)(int64_t)" if slot.signed else "(uint64_t)"

@@ -15,6 +15,8 @@ RESULTS = (
     ("OK", "the record holds the frame"),
     ("TRUNCATED", "the bytes end before the frame does"),
     ("BAD_COUNT", "a count is above its maximum, or above the room for its list"),
+    ("BAD_LENGTH", "a length does not fit what it measures"),
+    ("UNKNOWN_VARIANT", "no variant is known for what tells of it"),
     ("WRONG_CONSTANT", "a sync marker, constant or tag is another: some other frame"),
     ("TRAILING_BYTES", "bytes are left over after the frame"),
     ("CHECK_FAILED", "the check does not match: nothing of the frame can be trusted"),
@@ -112,7 +114,7 @@ def _frame(page: Page, frame: FrameCode) -> None:
             f"#define {name} {bound} /* elements; the schema has no smaller bound, so this is what 255 bytes can hold */",
             "#endif",
         )
-    many = "" if frame.layout.is_fixed else "; at most, what the encoder needs room for"
+    many = "" if frame.is_fixed else "; at most, what the encoder needs room for"
     page.add(f"#define {frame.upper}_SIZE {frame.record.size()} /* bytes{many} */", "")
     _states(page, frame)
     with page.block(f"enum {frame.prefix}_field"):
@@ -142,8 +144,8 @@ def _frame(page: Page, frame: FrameCode) -> None:
 
 
 def _listed(frame: FrameCode) -> list[str]:
-    """The enumerators of fields: every slot has one, in wire order, so that their numbers follow the layout's."""
-    return [frame.fields[slot.number] for slot in frame.layout.slots]
+    """The enumerators of fields: every slot has one, in wire order, so that their numbers follow the layout's; then what has no bits."""
+    return list(frame.fields.values())
 
 
 def _states(page: Page, frame: FrameCode) -> None:

@@ -184,23 +184,25 @@ def _cast(kind: str, raw: str) -> str:
 
 
 def store(page: Page, name: str, place: Place, slot: Slot, value: str) -> None:
-    """Put a code into octets that hold zeros in its place, or nothing where it fills them: a check's, computed late."""
-    first, last, over = place.span(slot)
+    """Put a code into octets that hold zeros in its place, or nothing where it fills them: one that is computed late."""
     page.add(f"{unsigned(slot.width)} v = {turned(name, slot, value)};")
-    for at in range(first, last + 1):
-        rank = at - first if place.rises else last - at
-        shift = 8 * rank - over
-        piece = (
-            f"(uint8_t)(v >> {shift})"
-            if shift > 0
-            else f"(uint8_t)(v << {-shift})"
-            if shift < 0
-            else "(uint8_t)v"
-        )
-        if _covers(place, slot, at):
-            page.add(f"{place.octet(at)} = {piece};")
-        else:
-            page.add(f"{place.octet(at)} = (uint8_t)({place.octet(at)} | {piece});")
+    for part, moved in parts(slot):
+        code = f"(v >> {moved} & {mask(part.width)})" if slot.pieces else "v"
+        first, last, over = place.span(part)
+        for at in range(first, last + 1):
+            rank = at - first if place.rises else last - at
+            shift = 8 * rank - over
+            piece = (
+                f"(uint8_t)({code} >> {shift})"
+                if shift > 0
+                else f"(uint8_t)({code} << {-shift})"
+                if shift < 0
+                else f"(uint8_t){code}"
+            )
+            if _covers(place, part, at):
+                page.add(f"{place.octet(at)} = {piece};")
+            else:
+                page.add(f"{place.octet(at)} = (uint8_t)({place.octet(at)} | {piece});")
 
 
 def _covers(place: Place, slot: Slot, at: int) -> bool:
@@ -296,12 +298,14 @@ def constant_tests(place: Place, run: Run, wanted: Callable[[Slot], int | None])
         raw = wanted(slot)
         if raw is None:
             continue
-        first, last, over = place.span(slot)
-        code, ones = code_of(slot, raw) << over, ((1 << slot.width) - 1) << over
-        for at in range(first, last + 1):
-            rank = at - first if place.rises else last - at
-            masks[at] = masks.get(at, 0) | (ones >> 8 * rank & 0xFF)
-            codes[at] = codes.get(at, 0) | (code >> 8 * rank & 0xFF)
+        for part, moved in parts(slot):
+            first, last, over = place.span(part)
+            ones = ((1 << part.width) - 1) << over
+            code = code_of(slot, raw) >> moved << over & ones
+            for at in range(first, last + 1):
+                rank = at - first if place.rises else last - at
+                masks[at] = masks.get(at, 0) | (ones >> 8 * rank & 0xFF)
+                codes[at] = codes.get(at, 0) | (code >> 8 * rank & 0xFF)
     tests = []
     for at, ones in masks.items():
         octet = place.octet(at) if ones == 0xFF else f"({place.octet(at)} & {number(ones)})"
@@ -330,3 +334,27 @@ def helpers(page: Page, name: str, slots: list[Slot], code: str) -> None:
                 )
             page.add("return made;")
         page.add("")
+
+
+_ONES = """\
+static uint8_t NAME_ones(uint64_t code) {
+    uint8_t made = 0;
+    for (; code != 0; code &= code - 1) { made++; }
+    return made;
+}
+"""
+
+# More than any list has room for stays so.
+_TIMES = """\
+static uint32_t NAME_times(uint32_t made, uint64_t factor) {
+    if (made == 0 || factor == 0) { return 0; }
+    return factor > 0xFFFF / made ? 0x10000 : (uint32_t)(made * factor);
+}
+"""
+
+
+def counting(page: Page, name: str, code: str) -> None:
+    """Write the functions that compute how many elements a list has, as far as code calls them."""
+    for word, text in (("ones", _ONES), ("times", _TIMES)):
+        if f"{name}_{word}(" in code:
+            page.lines += text.replace("NAME", name).split("\n")

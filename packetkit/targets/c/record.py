@@ -1,14 +1,17 @@
 """The struct that holds a frame's raw codes: its members as a tree, how they are reached, how long its lists may be.
 
 A list without a bound of its own that is small gets a capacity, a macro that a build can set: what a frame of LONGEST_BYTES could hold.
+Variants share their memory, a union: the codes that tell which of them there is are members outside of it. What no code tells has a
+member of its own: how many elements run to an end, whether what asks for remaining bytes is there, which variant the caller means.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from math import gcd
 
-from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.model import Choice, Fill, Layout, Measured, Node, Optional, Repeat, Run, Slot
 from packetkit.targets.c.words import Page, comment, ctype, identifier
 
 LONGEST_BYTES = 255  # the longest payload of a chirp radio packet (SX1276 data sheet: 8-bit length)
@@ -31,15 +34,28 @@ def joined(prefix: str, path: Iterable[str]) -> str:
     return f"{prefix}.{steps}" if steps else prefix
 
 
+def is_octets(node: Repeat) -> bool:
+    """Return whether a list's elements are whole octets at octets' places: then they are copied, and not shifted."""
+    only = node.element[0]
+    if node.residue != 0 or not isinstance(only, Run) or len(node.element) > 1 or len(only.slots) != 1:
+        return False
+    (slot,) = only.slots
+    plain = not (slot.path or slot.pieces or slot.bits_reversed or slot.signed or slot.codes or slot.check)
+    aligned = slot.offset_bits == 0 and slot.width == only.size_bits == 8 and not only.packing.word_bits
+    return plain and aligned and is_member(slot)
+
+
 @dataclass
 class Part:
-    """One member: of a scalar type, or a struct of members; sizes: of its array, outer first."""
+    """One member: of a scalar type, or a struct of members; sizes: of its array, outer first; remark: a comment behind it."""
 
     name: str
     slot: Slot | None = None
     type: str = ""
     members: dict[str, Part] = field(default_factory=dict)
     sizes: list[str] = field(default_factory=list)
+    is_union: bool = False
+    remark: str = ""
 
     def inner(self, path: Iterable[str]) -> Part:
         """The part at a path, made where it is not there."""
@@ -57,13 +73,15 @@ class Part:
         if self.is_empty:
             return
         sizes = "".join(f"[{one}]" for one in self.sizes)
+        remark = f" /* {self.remark} */" if self.remark else ""
         if self.members:
-            with page.block("struct"):
+            with page.block("union" if self.is_union else "struct"):
                 for one in self.members.values():
                     one.declare(page)
-            page.lines[-1] += f" {self.name}{sizes};"
+            page.lines[-1] += f" {self.name}{sizes};{remark}"
             return
-        remark = f" /* {meaning(self.slot)} */" if self.slot is not None else ""
+        if self.slot is not None:
+            remark = f" /* {meaning(self.slot)} */"
         page.add(f"{self.type} {self.name}{sizes};{remark}")
 
 
@@ -76,47 +94,90 @@ def meaning(slot: Slot) -> str:
 
 @dataclass
 class Record:
-    """A frame's struct, and what follows from it. prefix: the frame's name in C, small letters."""
+    """A frame's struct, and what follows from it. prefix: the frame's name in C, small letters.
+
+    paths: by node number, where in its container a list, an option or a choice has its values. beside: by node number, where the member
+    stands that says what no code tells. capacities: of lists, by node number, a constant or a macro. defaults: of the macros.
+    """
 
     layout: Layout
     prefix: str
     root: Part = field(init=False)
-    capacities: dict[int, str] = field(
-        default_factory=dict
-    )  # of repeats, by node number: a constant or a macro
-    defaults: dict[str, int] = field(default_factory=dict)  # of the macros
-    lengths: dict[int, str] = field(
-        default_factory=dict
-    )  # of lists to the end: the member that holds their length
+    paths: dict[int, tuple[str, ...]] = field(default_factory=dict)
+    beside: dict[int, tuple[str, ...]] = field(default_factory=dict)
+    capacities: dict[int, str] = field(default_factory=dict)
+    defaults: dict[str, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.root = Part(self.prefix)
-        self.slots = {slot.number: slot for slot in self.layout.slots}
+        self.slots = {slot.number: slot for slot in (*self.layout.slots, *self.layout.supplied)}
+        self.taken = _keys(self.layout)
+        for slot in self.layout.supplied:
+            self._member(slot, self.root)
         self._add(self.layout.nodes, self.root)
+
+    # -- the tree --------------------------------------------------------------------------------------
 
     def _add(self, nodes: tuple[Node, ...], into: Part) -> None:
         for node in nodes:
             if isinstance(node, Run):
                 for slot in filter(is_member, node.slots):
-                    part = into.inner(slot.path)
-                    part.slot, part.type = slot, ctype(slot.width, slot.signed)
+                    self._member(slot, into)
             elif isinstance(node, Repeat):
                 self._list(node, into)
             elif isinstance(node, Optional):
-                self._add(node.body, into.inner(node.path))
+                self._option(node, into)
+            elif isinstance(node, Choice):
+                self._choice(node, into)
+            elif isinstance(node, Measured):
+                self._add(node.body, into)
+
+    def _member(self, slot: Slot, into: Part) -> None:
+        part = into.inner(slot.path)
+        part.slot, part.type = slot, ctype(slot.width, slot.signed)
 
     def _list(self, node: Repeat, into: Part) -> None:
         capacity = self.capacities[node.number] = self._capacity(node)
-        if node.count is None and node.counted_by is None:
-            around = into.inner(node.path[:-1])
-            name = f"{node.path[-1]}_count"
-            while name in around.members:
-                name += "_"
-            around.members[name] = Part(name, type="uint16_t")
-            self.lengths[node.number] = name
-        part = into.inner(node.path)
+        self.paths[node.number] = node.path
+        if node.runs_to_end:
+            self._say_beside(node, into, "items" if node.joined is None else "octets", "count")
+            told = into.inner(self.beside[node.number])
+            told.type, told.remark = "uint16_t", "how many of the list that follows there are"
+        part = into.inner(self.paths[node.number])
         part.sizes.append(capacity)
         self._add(node.element, part)
+
+    def _option(self, node: Optional, into: Part) -> None:
+        self.paths[node.number] = node.path
+        if node.by is None:
+            self._say_beside(node, into, "value", "present")
+            told = into.inner(self.beside[node.number])
+            told.type, told.remark = "uint8_t", "1: what follows is there, 0: the frame ends before it"
+        self._add(node.body, into.inner(self.paths[node.number]))
+
+    def _choice(self, node: Choice, into: Part) -> None:
+        self.paths[node.number] = node.path
+        if not node.told_by:
+            self._say_beside(node, into, "body", "variant")
+            told = into.inner(self.beside[node.number])
+            told.type, told.remark = "uint8_t", "which one of the union that follows"
+        part = into.inner(self.paths[node.number])
+        part.is_union = True
+        for branch in node.all:
+            self._add(branch.body, part.inner((branch.name,)))
+
+    def _say_beside(self, node: Repeat | Optional | Choice, into: Part, name: str, word: str) -> None:
+        """Give a node a member of its own; one that is its container's only value gets a name for that value."""
+        path = node.path
+        if path:
+            name = f"{path[-1]}_{word}"
+            while name in self.taken:
+                name += "_"
+        else:
+            self.paths[node.number], name = (name,), word
+        self.beside[node.number] = (*path[:-1], name)
+
+    # -- room ------------------------------------------------------------------------------------------
 
     def _capacity(self, node: Repeat) -> str:
         if node.count is not None:
@@ -124,7 +185,7 @@ class Record:
         most = self.most(node)
         bound = max(1, (LONGEST_BYTES * 8) // node.minimum_bits)
         if most is not None and most <= bound:
-            return str(most)
+            return str(max(1, most))
         name = f"{self.prefix}_{identifier(node.address)}_CAPACITY".upper()
         while name in self.defaults:
             name += "_"
@@ -153,38 +214,67 @@ class Record:
             capacity = self.capacities[node.number]
             count = int(capacity) if capacity.isdigit() else self.defaults[capacity]
             return count * self.largest_bits(node.element)
-        if isinstance(node, Optional):
+        if isinstance(node, Choice):
+            return max(self.largest_bits(branch.body) for branch in node.all)
+        if isinstance(node, (Optional, Measured)):
             return self.largest_bits(node.body)
-        assert isinstance(node, Fill)  # other parts were refused
         return node.unit_bits - 1
 
     def size(self) -> str:
-        """The most octets that a frame can have, as a constant expression."""
-        if self.layout.size_bytes is not None and not self.defaults:
+        """The most octets that a frame can have, as a constant expression.
+
+        A part whose length could not say what its lists have room for counts with that room: encoding fills it before it knows.
+        """
+        if self.defaults:
+            return f"(({self._expression(self.layout.nodes)} + 7) / 8)"
+        if self.is_fixed:
             return str(self.layout.size_bytes)
-        if not self.defaults:
-            assert self.layout.maximum_bytes is not None
-            return str(self.layout.maximum_bytes)
-        return f"(({self._expression(self.layout.nodes)} + 7) / 8)"
+        if any(isinstance(node, (Measured, Choice)) for node in self.layout.walk()):
+            return str(self.largest_bytes)
+        assert self.layout.maximum_bytes is not None
+        return str(self.layout.maximum_bytes)
 
     def _expression(self, nodes: tuple[Node, ...]) -> str:
-        terms = []
+        constant, terms = 0, []
         for node in nodes:
-            if isinstance(node, Repeat):
-                inner = self._expression(node.element)
-                terms.append(f"{self.capacities[node.number]} * {inner}")
-            elif isinstance(node, Fill):
-                terms.append(str(node.unit_bits - 1))
-            elif isinstance(node, Run):
-                terms.append(str(self._largest(node)))
+            text = self._node_expression(node)
+            if text.isdigit():
+                constant += int(text)
             else:
-                assert isinstance(node, Optional)
-                terms.append(self._expression(node.body))
-        return f"({' + '.join(terms)})" if len(terms) > 1 else terms[0] if terms else "0"
+                terms.append(text)
+        terms += [str(constant)] if constant or not terms else []
+        return f"({' + '.join(terms)})" if len(terms) > 1 else terms[0]
+
+    def _node_expression(self, node: Node) -> str:
+        if isinstance(node, Repeat):
+            capacity, inner = self.capacities[node.number], self._expression(node.element)
+            if capacity.isdigit() and inner.isdigit():
+                return str(int(capacity) * int(inner))
+            return f"{capacity} * {inner}"
+        if isinstance(node, Choice):
+            return self._largest_expression([self._expression(branch.body) for branch in node.all])
+        if isinstance(node, (Optional, Measured)):
+            return self._expression(node.body)
+        return str(self._largest(node))
+
+    def _largest_expression(self, sizes: list[str]) -> str:
+        known = max((int(one) for one in sizes if one.isdigit()), default=0)
+        made = str(known)
+        for one in sizes:
+            if not one.isdigit():
+                made = one if made == "0" else f"({one} > {made} ? {one} : {made})"
+        return made
 
     @property
     def largest_bytes(self) -> int:
         return -(-self.largest_bits(self.layout.nodes) // 8)
+
+    @property
+    def is_fixed(self) -> bool:
+        """True where every frame has the same number of bits: octets of a variant that nobody knows could be more."""
+        return self.layout.is_fixed and not any(
+            isinstance(node, Choice) and node.unknown is not None for node in self.layout.walk()
+        )
 
     @property
     def is_straight(self) -> bool:
@@ -198,3 +288,29 @@ class Record:
     def bits(self) -> str:
         """The type that counts a frame's bits."""
         return "uint16_t" if self.largest_bytes < 4096 and not self.defaults else "uint32_t"
+
+
+def grain(nodes: tuple[Node, ...]) -> int:
+    """Return a number of bits of which these nodes always take a multiple; 0 where they never take any."""
+    return gcd(*(_grain(node) for node in nodes)) if nodes else 0
+
+
+def _grain(node: Node) -> int:
+    if isinstance(node, Run):
+        return node.size_bits
+    if isinstance(node, Repeat):
+        return grain(node.element) * (node.count or 1)
+    if isinstance(node, Choice):
+        return gcd(*(grain(branch.body) for branch in node.all))
+    return 1 if isinstance(node, Fill) else grain(node.body)
+
+
+def _keys(layout: Layout) -> frozenset[str]:
+    """Every name in a frame's record."""
+    found = {key for slot in (*layout.slots, *layout.supplied) for key in slot.path}
+    for node in layout.walk():
+        if isinstance(node, (Repeat, Optional, Choice)):
+            found.update(node.path)
+        if isinstance(node, Choice):
+            found.update(branch.name for branch in node.all)
+    return frozenset(found)

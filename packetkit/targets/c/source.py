@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby
 
 from packetkit.layout.alike import Marker, told
-from packetkit.layout.model import Fill, Run, Slot
+from packetkit.layout.model import Run, Slot
 from packetkit.targets.c import check_code, checks, decode, encode
 from packetkit.targets.c.frame import FrameCode, Mission
-from packetkit.targets.c.octets import helpers
+from packetkit.targets.c.octets import counting, helpers
 from packetkit.targets.c.words import Page, comment, mask, number, unsigned
 from packetkit.targets.target import Dossier
 
@@ -49,7 +49,8 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
     )
     turned = [slot for frame in frames for slot in frame.layout.slots]
     helpers(page, mission.prefix, turned, body.text)
-    _anywhere(page, mission, frames)
+    _anywhere(page, mission, frames, body.text)
+    counting(page, mission.prefix, body.text)
     page.lines += engines.lines + body.lines
     _identify(page, mission, frames)
     return page.text
@@ -63,29 +64,23 @@ def _fed_bits(frame: FrameCode, slot: Slot) -> bool:
 # -- bits at any place ---------------------------------------------------------------------------------------------
 
 
-def _anywhere(page: Page, mission: Mission, frames: Sequence[FrameCode]) -> None:
-    """Write the functions that put and get bits whose place in an octet varies, as far as frames need them."""
-    runs = [node for frame in frames for node in frame.layout.walk() if isinstance(node, Run)]
+def _anywhere(page: Page, mission: Mission, frames: Sequence[FrameCode], code: str) -> None:
+    """Write the functions that put and get bits whose place in an octet varies, as far as code calls them."""
+    nodes = [node for frame in frames for node in frame.layout.walk()]
     for low in (False, True):
-        loose = [
-            run
-            for run in runs
-            if run.slots
-            and run.at is None
-            and run.residue is None
-            and run.packing.value.startswith("least") is low
+        widths = [
+            slot.width
+            for run in nodes
+            if isinstance(run, Run) and run.at is None and run.residue is None
+            for slot in run.slots
+            if run.packing.value.startswith("least") is low
         ]
-        if loose:
-            kind = "uint64_t" if any(slot.width > 32 for run in loose for slot in run.slots) else "uint32_t"
-            _put_and_get(page, mission.prefix, kind, low)
+        kind = "uint64_t" if max(widths, default=0) > 32 else "uint32_t"
+        for word, text in (("put", _PUT), ("get", _GET)):
+            if f"{mission.prefix}_{word}{'_low' if low else ''}(" in code:
+                _bits(page, mission.prefix, text, kind, low)
     for low in (False, True):
-        fills = [
-            node
-            for frame in frames
-            for node in frame.layout.walk()
-            if isinstance(node, Fill) and node.slot.strict and node.packing.value.startswith("least") is low
-        ]
-        if fills:
+        if f"{mission.prefix}_any{'_low' if low else ''}(" in code:
             _any(page, mission.prefix, low)
 
 
@@ -102,7 +97,9 @@ static void NAME_putEND(uint8_t *d, uint32_t at, uint8_t width, KIND code) {
         width = (uint8_t)(width - many);
     }
 }
+"""
 
+_GET = """\
 static KIND NAME_getEND(const uint8_t *d, uint32_t at, uint8_t width) {
     KIND code = 0;
     uint8_t done = 0;
@@ -137,8 +134,7 @@ _LOW = {
 }
 
 
-def _put_and_get(page: Page, name: str, kind: str, low: bool) -> None:
-    text = _PUT
+def _bits(page: Page, name: str, text: str, kind: str, low: bool) -> None:
     for word, meant in {**(_LOW if low else _HIGH), "KIND": kind, "NAME": name}.items():
         text = text.replace(word, meant)
     page.lines += [line for line in text.split("\n") if line.strip() or not line]

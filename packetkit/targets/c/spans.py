@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from packetkit.emit.wire import wire_spans
-from packetkit.layout.model import Check, Layout, Mark, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.model import Check, Fill, Layout, Mark, Node, Run, Slot
 
 END = -1  # the node that is the frame's end
 
@@ -49,8 +49,9 @@ class Fed:
 class Spans:
     """The spans of one layout's checks."""
 
-    def __init__(self, layout: Layout) -> None:
+    def __init__(self, layout: Layout, is_fixed: bool) -> None:
         self.layout = layout
+        self.is_fixed = is_fixed  # then the frame's end has a constant place too
         self.nodes: dict[int, Node] = {node.number: node for node in layout.walk()}
         self.home = {
             slot.number: node for node in layout.walk() if isinstance(node, Run) for slot in node.slots
@@ -76,9 +77,9 @@ class Spans:
     def constant(self, point: Point) -> int | None:
         """Where a point is in the frame, if it is constant."""
         if point.node == END:
-            return self.layout.minimum_bits if self.layout.is_fixed else None
+            return self.layout.minimum_bits if self.is_fixed else None
         node = self.nodes[point.node]
-        at = node.at if isinstance(node, (Run, Repeat, Optional)) else None
+        at = None if isinstance(node, Fill) else node.at
         return None if at is None else at + point.bits
 
     def _residue(self, point: Point) -> int | None:
@@ -88,7 +89,7 @@ class Spans:
         if point.node == END:
             return 0
         node = self.nodes[point.node]
-        residue = node.residue if isinstance(node, (Run, Repeat, Optional)) else None
+        residue = None if isinstance(node, Fill) else node.residue
         return None if residue is None else (residue + point.bits) % 8
 
     def _pieces(self, start: Mark, end: Mark) -> list[tuple[Point, Point]]:
