@@ -13,7 +13,7 @@ from packetkit.targets.c.check_code import all_checks
 from packetkit.targets.c.encode import count_limits
 from packetkit.targets.c.frame import FrameCode, Walk, constant, within
 from packetkit.targets.c.octets import Place, constant_tests, gathered, parts, read, signed, turned_back
-from packetkit.targets.c.record import is_member, joined
+from packetkit.targets.c.record import grain, is_member, joined
 from packetkit.targets.c.words import Page, ctype, number, unsigned
 
 LONGEST = 0xFFFE  # octets of a frame: the most that a size_t of 16 bits can tell from more
@@ -255,7 +255,7 @@ class DecodeWalk(Walk):
                     continue
                 with self.page.block(f"if ({target} > {limit})"):
                     self.page.add(f"return {result(self.frame, 'BAD_COUNT')};")
-        elif self.judges and slot.codes:
+        elif self.judges and slot.codes and within(target, slot.codes, slot) != "1":
             with self.page.block(f"if (!({within(target, slot.codes, slot)}))"):
                 self.page.add("wrong = 1;")
 
@@ -278,11 +278,15 @@ class DecodeWalk(Walk):
     def judge(self, run: Run, place: Place | None, slot: Slot) -> None:
         """Note bits that are not what they always are, and codes that are no member but asked for."""
         lines, value = self.code(run, place, slot)
+        is_same = bool(slot.codes) or (slot.strict and slot.kind == "reserved")
+        if not lines and not is_same:
+            self.page.add(f"k{slot.number} = {value};")
+            return
         with self.page.block(""):
             self.page.add(*lines)
             if slot.number in self.asked:
                 self.page.add(f"k{slot.number} = {value};")
-            if slot.codes or (slot.strict and slot.kind == "reserved"):
+            if is_same:
                 wanted = slot.codes[0].low if slot.codes else 0
                 with self.page.block(f"if ({value} != {constant(wanted, slot)})"):
                     self.page.add(f"{'wrong' if slot.codes else 'odd'} = 1;")
@@ -309,20 +313,17 @@ class DecodeWalk(Walk):
         by = self.frame.record.slots[node.by]
         around = self.parts[: self.parts.index(part)] if part in self.parts else self.parts
         outer = next((one.end for one in reversed(around) if one.is_told), "end")
-        start = f"n{node.number}" if slot is not None else "at"
+        start = self.start(node) if slot is not None else "at"
         with self.page.block(""):
             code = self.known[node.by]
             if by.width > 19:  # more than any frame has bits
                 code = f"({code} > 0x7FFFF ? 0x7FFFF : {code})"
-            self.page.add(f"const uint32_t told = (uint32_t){code};")
             if node.less < 0:
-                with self.page.block(f"if (told < {number(-node.less)})"):
+                with self.page.block(f"if ({code} < {number(-node.less)})"):
                     self.page.add(f"return {result(self.frame, 'BAD_LENGTH')};")
-            units = (
-                "told"
-                if not node.less
-                else f"(told {'+' if node.less > 0 else '-'} {number(abs(node.less))})"
-            )
+            units = f"(uint32_t){code}"
+            if node.less:
+                units = f"({units} {'+' if node.less > 0 else '-'} {number(abs(node.less))})"
             size = units if node.unit_bits == 1 else f"{units} * {number(node.unit_bits)}"
             self.page.add(f"const uint32_t size_bits = {size};")
             with self.page.block(f"if (size_bits > (uint32_t)({outer} - {start}))"):
@@ -399,8 +400,15 @@ class DecodeWalk(Walk):
         if self.judges and node.factors:
             with self.page.block(f"if ({count} > {self.frame.record.capacities[node.number]})"):
                 self.page.add(f"return {result(self.frame, 'BAD_COUNT')};")
-        if self.judges and not (self.covered > (node.minimum_bits == node.maximum_bits)):
-            self.truncated(f"(uint32_t){count} * {number(node.minimum_bits)} > (uint32_t)({self.stop} - at)")
+        if (
+            self.judges
+            and not node.runs_to_end
+            and not (self.covered > (node.minimum_bits == node.maximum_bits))
+        ):
+            many = f"(uint32_t){count} * {number(node.minimum_bits)}"
+            if node.count is not None:
+                many = number(node.count * node.minimum_bits)
+            self.truncated(f"{many} > (uint32_t)({self.stop} - at)")
 
 
 def _holds(node: Measured, number_of: int) -> bool:
@@ -416,21 +424,27 @@ def _holds(node: Measured, number_of: int) -> bool:
 def _walking(page: Page, frame: FrameCode) -> None:
     kind = frame.record.bits
     most = 8191 if kind == "uint16_t" else LONGEST + 1
-    page.add(f"{kind} at = 0;", "uint8_t wrong = 0;", "uint8_t odd = 0;")
+    body = Page(page.depth)
+    way = DecodeWalk(frame, body, judges=True)
+    way.nodes(frame.layout.nodes, "r->")
+    if frame.is_fixed:
+        body.add(f"at = {number(frame.layout.minimum_bits)};")
+    notes = [one for one in ("wrong", "odd") if any(f"{one} = " in line for line in body.lines)]
+    page.add(f"{kind} at = 0;", *(f"uint8_t {one} = 0;" for one in notes))
     page.add(f"const {kind} end = ({kind})((size < {number(most)} ? ({kind})size : {number(most)}) * 8);")
     if not any(map(is_member, frame.layout.slots)) and not frame.record.beside and not frame.layout.supplied:
         page.add("(void)r;")
-    way = DecodeWalk(frame, page, judges=True)
     page.add(*(f"{ctype_of(frame.record.slots[one])} k{one} = 0;" for one in sorted(way.asked)))
     _supply(page, frame)
-    way.nodes(frame.layout.nodes, "r->")
-    if frame.is_fixed:
-        page.add(f"at = {number(frame.layout.minimum_bits)};")
-    with page.block("if (wrong)"):
-        page.add(f"return {result(frame, 'WRONG_CONSTANT')};")
-    with page.block("if (size != (size_t)((at + 7) >> 3))"):
+    page.lines += body.lines
+    if "wrong" in notes:
+        with page.block("if (wrong)"):
+            page.add(f"return {result(frame, 'WRONG_CONSTANT')};")
+    octets = "at >> 3" if grain(frame.layout.nodes) % 8 == 0 else "(at + 7) >> 3"
+    with page.block(f"if (size != (size_t)({octets}))"):
         page.add(f"return {result(frame, 'TRAILING_BYTES')};")
     all_checks(page, frame, way.known, result(frame, "CHECK_FAILED"))
-    with page.block("if (odd)"):
-        page.add(f"return {result(frame, 'RESERVED_BITS')};")
+    if "odd" in notes:
+        with page.block("if (odd)"):
+            page.add(f"return {result(frame, 'RESERVED_BITS')};")
     page.add(f"return {result(frame, 'OK')};")

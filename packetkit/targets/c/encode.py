@@ -10,6 +10,7 @@ from packetkit.targets.c.check_code import all_checks, put_late
 from packetkit.targets.c.frame import FrameCode, Walk, constant, within
 from packetkit.targets.c.octets import Packer, parts, turned
 from packetkit.targets.c.record import grain, is_member, joined
+from packetkit.targets.c.spans import END
 from packetkit.targets.c.words import Page, mask, number, size_for, unsigned
 
 
@@ -39,11 +40,13 @@ def define(page: Page, frame: FrameCode) -> None:
         walk.begin_part(frame.layout.nodes, -1)
         walk.nodes(frame.layout.nodes, "r->")
         if not frame.is_fixed:
-            page.add("at = (" + frame.record.bits + ")((at + 7) / 8 * 8);", "*size = (size_t)(at >> 3);")
+            if grain(frame.layout.nodes) % 8:
+                page.add("at = (" + frame.record.bits + ")((at + 7) / 8 * 8);")
+            page.add("*size = (size_t)(at >> 3);")
         elif not frame.only_runs:
             page.add("(void)at;")
-        if any(fed.nodes for fed in frame.fed.values()) and not frame.is_fixed:
-            page.add(f"const {frame.record.bits} end = at;", "(void)end;")
+        if any(END in fed.nodes for fed in frame.fed.values()):
+            page.add(f"const {frame.record.bits} end = at;")
         all_checks(page, frame, walk.known, "")
         page.add(f"return {frame.upper}_OK;")
     page.add("")
@@ -67,7 +70,7 @@ class EncodeWalk(Walk):
         self.carries = any(_carries(node) for node in frame.layout.walk() if isinstance(node, Run))
 
     def run(self, run: Run, prefix: str) -> None:
-        if not run.slots:
+        if all(self.is_late(run, slot) for slot in run.slots):
             return
         if run.at is not None:
             self.pack(run, prefix)
@@ -76,8 +79,6 @@ class EncodeWalk(Walk):
             self.pack(run, prefix)
 
     def pack(self, run: Run, prefix: str) -> None:
-        if all(self.is_late(run, slot) for slot in run.slots):
-            return
         place = self.place(run, "uint8_t")
         if place is None:
             self.pack_anywhere(run, prefix)
@@ -152,7 +153,8 @@ class EncodeWalk(Walk):
         if slot.codes:
             # `within` compares nothing that the width decides: that is only for codes that reach its top.
             reaches = any(one.low < one.high == slot.raw_limits[1] for one in slot.codes)
-            tests = [*(tests if reaches else []), f"!({within(value, slot.codes, slot)})"]
+            inside = within(value, slot.codes, slot)
+            tests = [*(tests if reaches else []), *([] if inside == "1" else [f"!({inside})"])]
         if slot.kind == "count":
             for limit in count_limits(frame, slot):
                 with self.page.block(f"if ({value} > {limit})"):
@@ -216,10 +218,10 @@ class EncodeWalk(Walk):
         slot = frame.record.slots[node.by]
         run, result = frame.homes[node.by], frame.fields[node.by]
         with self.page.block(""):
-            self.page.add(f"const {kind} size = ({kind})(at - n{node.number});")
+            self.page.add(f"const {kind} bits = ({kind})(at - {self.start(node)});")
             if not _is_whole(node):
-                refuse(self.page, frame, f"size % {node.unit_bits} != 0", result)
-            units = f"size / {node.unit_bits}" if node.unit_bits > 1 else "size"
+                refuse(self.page, frame, f"bits % {node.unit_bits} != 0", result)
+            units = f"bits / {node.unit_bits}" if node.unit_bits > 1 else "bits"
             if node.less > 0 and node.minimum_bits // node.unit_bits < node.less:
                 refuse(self.page, frame, f"{units} < {number(node.less)}", result)
             most = slot.raw_limits[1] + node.less

@@ -271,9 +271,7 @@ class Walk:
     def inner(self, nodes: tuple[Node, ...], prefix: str) -> None:
         """Go through nodes of the container that we are in."""
         for node in nodes:
-            if node.number in self.marks or node.number in self.filled:
-                if isinstance(node, (Repeat, Optional, Measured, Choice)):
-                    self.settle(node.at)
+            if (node.number in self.marks or node.number in self.filled) and _is_loose(node):
                 self.page.add(f"const {self.frame.record.bits} n{node.number} = at;")
             self.node(node, prefix)
 
@@ -352,8 +350,13 @@ class Walk:
 
     def settle(self, at: int | None) -> None:
         """Say where a part is whose place is constant."""
-        if at is not None and not self.frame.only_runs:
+        if at is not None and not self.frame.only_runs and self.page.last != f"at = {number(at)};":
             self.page.add(f"at = {number(at)};")
+
+    def start(self, node: Node) -> str:
+        """Where a node starts that is noted, in bits."""
+        at = None if isinstance(node, Fill) else node.at
+        return f"n{node.number}" if at is None else number(at)
 
     def advance(self, run: Run) -> None:
         if self.frame.only_runs:
@@ -368,7 +371,7 @@ class Walk:
         if node.since < 0:
             self.page.add(f"at = ({kind})((at + {number(node.unit_bits - 1)}) / {unit} * {unit});")
         else:
-            start = f"n{node.since}"
+            start = self.start(self.frame.spans.nodes[node.since])
             over = f"(at - {start} + {number(node.unit_bits - 1)}) / {unit} * {unit}"
             self.page.add(f"at = ({kind})({start} + {over});")
         self.fill(node)
@@ -400,11 +403,14 @@ class Walk:
         where = f"d + {number(node.at // 8)}" if node.at is not None else "d + (at >> 3)"
         size = number(node.count) if node.count is not None else f"(size_t){count}"
         self.octets(node, where, self.target(node, prefix), size)
-        if not self.frame.only_runs:
-            kind = self.frame.record.bits
-            grown = number(8 * node.count) if node.count is not None else f"8 * {count}"
-            grown = grown if node.count is not None or kind == "uint16_t" else f"8 * ({kind}){count}"
+        kind = self.frame.record.bits
+        if node.count is None:
+            grown = f"8 * {count}" if kind == "uint16_t" else f"8 * ({kind}){count}"
             self.page.add(f"at = ({kind})(at + {grown});")
+        elif node.at is not None:
+            self.settle(node.at + 8 * node.count)
+        else:
+            self.page.add(f"at = ({kind})(at + {number(8 * node.count)});")
 
     def product(self, node: Repeat) -> str:
         """How many elements there are of a list whose count is computed; below zero is far too many."""
@@ -437,6 +443,11 @@ class Walk:
     def position(self, run: Run, slot: Slot, start: str = "at") -> str:
         start = start if run.at is None else number(run.at)
         return f"({self.frame.record.bits})({start} + {number(slot.offset_bits)})"
+
+
+def _is_loose(node: Node) -> bool:
+    """Whether a node's place varies."""
+    return isinstance(node, Fill) or node.at is None
 
 
 class Members(Walk):

@@ -112,6 +112,7 @@ class Record:
         self.root = Part(self.prefix)
         self.slots = {slot.number: slot for slot in (*self.layout.slots, *self.layout.supplied)}
         self.taken = _keys(self.layout)
+        self.rooms: list[int] = []  # the most bits that can vary in each measured part that we are in
         for slot in self.layout.supplied:
             self._member(slot, self.root)
         self._add(self.layout.nodes, self.root)
@@ -130,7 +131,10 @@ class Record:
             elif isinstance(node, Choice):
                 self._choice(node, into)
             elif isinstance(node, Measured):
+                most = (self.slots[node.by].raw_limits[1] + node.less) * node.unit_bits - node.minimum_bits
+                self.rooms.append(most)
                 self._add(node.body, into)
+                self.rooms.pop()
 
     def _member(self, slot: Slot, into: Part) -> None:
         part = into.inner(slot.path)
@@ -201,6 +205,7 @@ class Record:
                 counter.raw_limits[1],
                 *([] if counter.maximum_count is None else [counter.maximum_count]),
             ]
+        bounds += [max(0, room) // node.minimum_bits for room in self.rooms if node.runs_to_end]
         return min(bounds) if bounds else None
 
     def largest_bits(self, nodes: tuple[Node, ...]) -> int:

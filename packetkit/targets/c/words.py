@@ -73,5 +73,10 @@ class Page:
         self.add("}")
 
     @property
+    def last(self) -> str:
+        """The last line, without what it is indented by."""
+        return self.lines[-1].strip() if self.lines else ""
+
+    @property
     def text(self) -> str:
         return "\n".join(self.lines) + "\n"
