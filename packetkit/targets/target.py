@@ -81,71 +81,84 @@ class Target:
 
 # What the targets that write codecs know of a layout: of each of its classes the attributes that they read, or that only the ground
 # needs. One that is added later is refused by field until a target takes it in.
-KNOWN_KINDS = frozenset(
-    "number float states flag time radix_text character supplied constant sync tag count length reserved check".split()
-)
+KNOWN_KINDS = frozenset("number float states flag constant sync tag count reserved check".split())
 KNOWN: Mapping[type, frozenset[str]] = {
     Run: frozenset("number at residue size_bits packing slots".split()),
-    Fill: frozenset("number unit_bits slot packing since".split()),
+    Fill: frozenset("number unit_bits slot packing".split()),
     Repeat: frozenset(
-        (
-            "number path address at residue count counted_by maximum trailer_bits element minimum_bits maximum_bits bare "
-            "joined factors plus"
-        ).split()
+        "number path address at residue count counted_by maximum trailer_bits element minimum_bits maximum_bits bare".split()
     ),
     Optional: frozenset(
-        "number path address at residue by codes body minimum_bits maximum_bits bare trailer_bits".split()
+        "number path address at residue by codes body minimum_bits maximum_bits bare".split()
     ),
-    Measured: frozenset("number address at residue by unit_bits less body minimum_bits maximum_bits".split()),
-    Choice: frozenset(
-        "number path address at residue told_by branches unknown minimum_bits maximum_bits".split()
-    ),
-    Branch: frozenset("name codes body number bare".split()),
     Check: frozenset("algorithm spans own zero_filled in_wire_order least_first also mixed".split()),
     Slot: frozenset(
         (
             "number path address kind offset_bits width octets_reversed bits_reversed signed coding transform legal specials "
             "unassigned policy raises default states codes maximum_count check role strict named unit description minimum maximum "
-            "by_meaning line clock"
+            "by_meaning line"
         ).split()
     ),
 }
 
+# What a target knows besides that has every row of the language as raw codes and lengths: texts, measured parts, variants, times, counts
+# that are computed, what asks for remaining bytes, supplied fields.
+PART_KINDS = frozenset("time radix_text character supplied length".split())
+PARTS: Mapping[type, frozenset[str]] = {
+    Fill: frozenset({"since"}),
+    Repeat: frozenset("joined factors plus".split()),
+    Optional: frozenset({"trailer_bits"}),
+    Measured: frozenset("number address at residue by unit_bits less body minimum_bits maximum_bits".split()),
+    Choice: frozenset(
+        "number path address at residue told_by branches unknown minimum_bits maximum_bits".split()
+    ),
+    Branch: frozenset("name codes body number bare".split()),
+    Slot: frozenset({"clock"}),
+}
 
-def refusals(layout: Layout, knows: frozenset[str] = frozenset()) -> Iterator[tuple[str, str]]:
+
+def refusals(
+    layout: Layout, knows: frozenset[str] = frozenset(), *, parts: bool = False
+) -> Iterator[tuple[str, str]]:
     """Yield what a target that writes codecs cannot express, as address and reason: kinds, parts and attributes that nobody takes in.
 
-    knows: attributes of slots that this target reads all the same, or leaves to the ground.
+    knows: attributes of slots that this target reads all the same, or leaves to the ground. parts: it knows the rows of PARTS too.
     """
-    for supplied in layout.supplied:
-        yield from _unread(supplied, supplied.address, knows)
+    known = {one: KNOWN.get(one, frozenset()) | PARTS.get(one, frozenset()) for one in (*KNOWN, *PARTS)}
+    known = known if parts else {**KNOWN}
+    known[Slot] |= knows
+    for supplied in layout.supplied if not parts else ():
+        yield supplied.address, "a field that is not sent but mixed into a check"
     for node in layout.walk():
-        if type(node) not in KNOWN:
-            yield (
-                getattr(node, "address", layout.name) or layout.name,
-                f"a part of the form {type(node).__name__}",
-            )
+        address = getattr(node, "address", layout.name)
+        if type(node) not in known:
+            yield address or layout.name, f"a part of the form {type(node).__name__}"
             continue
+        if isinstance(node, Optional) and node.by is None and not parts:
+            yield address, "it is there when bytes remain"
+        yield from _unread(node, address, known)
         if isinstance(node, Choice):
             for branch in node.all:
-                yield from _unread(branch, node.address)
-        yield from _unread(node, getattr(node, "address", layout.name))
+                yield from _unread(branch, address, known)
         for slot in slots_of(node):
-            if slot.kind not in KNOWN_KINDS:
-                yield slot.address, f"a field of the kind {slot.kind}"
-            yield from _unread(slot, slot.address, knows)
+            yield from _of_slot(slot, known, KNOWN_KINDS | PART_KINDS if parts else KNOWN_KINDS)
             if isinstance(slot.transform, Curve) and "curve" not in knows:
                 yield slot.address, "its curve"
-            if slot.check is not None:
-                yield from _unread(slot.check, slot.address)
 
 
-def _unread(one: Any, address: str, knows: frozenset[str] = frozenset()) -> Iterator[tuple[str, str]]:
+def _of_slot(
+    slot: Slot, known: Mapping[type, frozenset[str]], kinds: frozenset[str]
+) -> Iterator[tuple[str, str]]:
+    if slot.kind not in kinds:
+        yield slot.address, f"a field of the kind {slot.kind}"
+    yield from _unread(slot, slot.address, known)
+    if slot.check is not None:
+        yield from _unread(slot.check, slot.address, known)
+
+
+def _unread(one: Any, address: str, known: Mapping[type, frozenset[str]]) -> Iterator[tuple[str, str]]:
     for attribute in fields(one):
-        if (
-            attribute.name not in KNOWN[type(one)] | knows
-            and getattr(one, attribute.name) != attribute.default
-        ):
+        if attribute.name not in known[type(one)] and getattr(one, attribute.name) != attribute.default:
             yield address, f"its {attribute.name.replace('_', ' ')}"
 
 
@@ -154,12 +167,14 @@ def refuse(
     layouts: Mapping[str, Layout],
     more: Iterable[tuple[str, str]] = (),
     knows: frozenset[str] = frozenset(),
+    *,
+    parts: bool = False,
 ) -> None:
-    """Raise Unsupported with all that a target cannot express; more: what it cannot for reasons of its own. knows: as in `refusals`."""
+    """Raise Unsupported with all that a target cannot express; more: what it cannot for reasons of its own. The rest: as in `refusals`."""
     found = [
         (f"{layout.name}.{address}" if len(layouts) > 1 else address, reason)
         for layout in layouts.values()
-        for address, reason in refusals(layout, knows)
+        for address, reason in refusals(layout, knows, parts=parts)
     ]
     items = tuple(dict.fromkeys((*found, *more)))
     if items:

@@ -26,7 +26,7 @@ KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve"})
 
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
     """Return header, source, scaling, self-test and a main loop, by file name. Raises Unsupported for what C cannot express."""
-    refuse("c", layouts, beyond_c(layouts), KNOWS)
+    refuse("c", layouts, beyond_c(layouts), KNOWS, parts=True)
     mission = Mission(identifier(dossier.mission), FAST_CHECKS in dossier.options, dossier.outside)
     frames = [FrameCode(layout, mission) for layout in layouts.values()]
     return {
@@ -41,23 +41,26 @@ def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
 def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
     """Yield what the words of C cannot hold, and what nobody has needed there yet."""
     for layout in layouts.values():
-        if any(True for _ in refusals(layout, KNOWS)):
+        if any(True for _ in refusals(layout, KNOWS, parts=True)):
             continue  # nothing further can be said of a layout that is refused
-        size = Record(layout, layout.name).largest_bytes
+        head = f"{layout.name}." if len(layouts) > 1 else ""
+        wide = [slot for slot in layout.slots if slot.width > WIDEST]
+        for slot in wide:
+            yield (
+                f"{head}{slot.address}",
+                f"a {slot.kind} of {slot.width} bits: C has whole numbers of {WIDEST}",
+            )
+        for slot, address in _untold(layout):
+            yield (
+                f"{head}{address}",
+                f"it asks {slot.address}, a length, which is worked out only once the rest is there",
+            )
+        size = 0 if wide else Record(layout, layout.name).largest_bytes
         if size > LONGEST:
             yield (
                 layout.name,
                 f"a frame of up to {size:,} bytes: C's smallest size_t counts to {LONGEST + 1:,}",
             )
-        for slot, address in _untold(layout):
-            yield (
-                (f"{layout.name}.{address}" if len(layouts) > 1 else address),
-                (f"it asks {slot.address}, a length, which is worked out only once the rest is there"),
-            )
-        for slot in layout.slots:
-            address = f"{layout.name}.{slot.address}" if len(layouts) > 1 else slot.address
-            if slot.width > WIDEST:
-                yield address, f"a check of {slot.width} bits: C has whole numbers of {WIDEST}"
 
 
 def _untold(layout: Layout) -> Iterable[tuple[Slot, str]]:

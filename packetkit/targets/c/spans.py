@@ -49,9 +49,10 @@ class Fed:
 class Spans:
     """The spans of one layout's checks."""
 
-    def __init__(self, layout: Layout, is_fixed: bool) -> None:
+    def __init__(self, layout: Layout, is_fixed: bool | None = None) -> None:
         self.layout = layout
-        self.is_fixed = is_fixed  # then the frame's end has a constant place too
+        # Whether the frame's end has a constant place too.
+        self.is_fixed = layout.is_fixed if is_fixed is None else is_fixed
         self.nodes: dict[int, Node] = {node.number: node for node in layout.walk()}
         self.home = {
             slot.number: node for node in layout.walk() if isinstance(node, Run) for slot in node.slots
