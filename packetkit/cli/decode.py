@@ -13,6 +13,7 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from io import StringIO
 from typing import BinaryIO
 
@@ -23,7 +24,7 @@ from packetkit.captures.account import Account
 from packetkit.captures.packets import Strip
 from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle, whole
 from packetkit.captures.unpack import packed_as, unpacked
-from packetkit.cli import continued, decoded, forms, output, tables, written
+from packetkit.cli import continued, decoded, forms, output, summaries, tables, written
 from packetkit.cli.spelling import portable
 from packetkit.cli.written import Out, Target
 from packetkit.codec.calibrate import curves, serials
@@ -307,8 +308,9 @@ def decode(wanted: Wanted, source: Source, target: Target) -> int:
         note += out.note()
         if interrupted:
             note += _stopped(account, source)
-        if isinstance(out.writer, decoded.Document):
-            out.write(output.json_text(out.writer.made(account, source.read_as)))
+        if isinstance(out.writer, (decoded.Document, summaries.AsDocument)):
+            document = decoded.document(wanted.mission, account, source.read_as, out.writer.made())
+            out.write(output.json_text(document))
         elif target.form == "table":
             out.write(("\n" if account.size else "") + portable(note, output.encoding_of(target.destination)))
     if target.form not in ("table", "json") or target.destination != "-" or interrupted:
@@ -442,6 +444,19 @@ def _check_follow(follow: bool, given: str | None, text: str | None, as_json: bo
 @click.option(
     "--units", is_flag=True, help="CSV: the unit behind each title. Tables always say it beside the column."
 )
+@click.option(
+    "--every",
+    "every_s",
+    metavar="TIME",
+    type=summaries.Interval(),
+    help="Gather frames by intervals of that length, such as 10min, empty ones too: by when they were received where the capture says so, "
+    "else by their clock.",
+)
+@click.option(
+    "--summary",
+    metavar="WORDS",
+    help="With --every: what to tell of each field, of min, mean, max and count.  [default: all]",
+)
 @click.option("--detail", is_flag=True, help="Show every field with its raw code, constants and checks too.")
 @click.option(
     "--salvage", is_flag=True, help="Show also what frames held whose check failed, marked as such."
@@ -479,6 +494,8 @@ def command(
     form: str | None,
     with_raw: bool,
     units: bool,
+    every_s: Fraction | None,
+    summary: str | None,
     detail: bool,
     salvage: bool,
     known: tuple[str, ...],
@@ -510,7 +527,12 @@ def command(
     style = Style(
         form == "csv-semicolon", given in TELLING, (source or "--text") if trace else None, with_raw, units
     )
-    written.check_options(form, style, detail or salvage, follow)
+    with_leaves = detail or salvage
+    words = summaries.words_of(summary, every_s)
+    is_gathered = every_s is not None
+    written.check_options(
+        form, style, with_leaves or (is_gathered and serial is not None), follow, is_gathered
+    )
     only_one_standard_input(schema, source)
     not_onto_an_input(destination, schema, source)
     mission = told(load(schema), variants)
@@ -520,9 +542,9 @@ def command(
     if serial is not None and serial not in known:
         listed = f"those with curves are {', '.join(known)}" if known else "the schema has no calibration"
         raise InputError(f"--serial: there are no curves for {serial!r}; {listed}")
-    inputs = (schema, source)
+    said = shown_name(source or "--text")
     target = Target(
-        form.partition("-")[0], destination, follow, style, shown_name(source or "--text"), inputs
+        form.partition("-")[0], destination, follow, style, said, (schema, source), every_s, words
     )
     if text is not None:
         return decode(wanted, _from_text(text, "--text", given, wanted), target)

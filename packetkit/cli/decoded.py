@@ -119,25 +119,31 @@ class Document:
     def end(self) -> None:
         return
 
-    def made(self, account: Account, read_as: str) -> dict[str, Any]:
-        """Return the document. Offsets and sizes count what the keys say: bits where the input is demodulated bits."""
-        unit = account.unit + "s"
-        return {
-            "mission": self._mission.name,
-            "fingerprint": self._mission.fingerprint,
-            "read_as": read_as,
-            f"size_{unit}": account.size,
-            "good_frames": sum(account.good.values()),
-            "good_by_frame": dict(account.good),
-            "failed_frames": sum(account.failed.values()),
-            "failed_by_reason": dict(account.failed_by_reason),
-            "skipped_ranges": account.skipped_ranges,
-            f"skipped_{unit}": account.skipped_bytes,
-            f"unwritten_{unit}": account.unwritten,
-            "continuity": continued.document(account),
-            "skipped": [{"offset": one["offset"], f"size_{unit}": one["size"]} for one in self.skipped],
-            "frames": self.frames,
-        }
+    def made(self) -> dict[str, Any]:
+        """Return what this writer puts into the document."""
+        return {"skipped": self.skipped, "frames": self.frames}
+
+
+def document(mission: Mission, account: Account, read_as: str, made: dict[str, Any]) -> dict[str, Any]:
+    """Return the document. made: what its writer has. Offsets and sizes count what the keys say: bits where the input is bits."""
+    unit = account.unit + "s"
+    skipped = [{"offset": one["offset"], f"size_{unit}": one["size"]} for one in made.pop("skipped", [])]
+    return {
+        "mission": mission.name,
+        "fingerprint": mission.fingerprint,
+        "read_as": read_as,
+        f"size_{unit}": account.size,
+        "good_frames": sum(account.good.values()),
+        "good_by_frame": dict(account.good),
+        "failed_frames": sum(account.failed.values()),
+        "failed_by_reason": dict(account.failed_by_reason),
+        "skipped_ranges": account.skipped_ranges,
+        f"skipped_{unit}": account.skipped_bytes,
+        f"unwritten_{unit}": account.unwritten,
+        "continuity": continued.document(account),
+        **({"skipped": skipped} if "frames" in made else {}),
+        **made,
+    }
 
 
 # -- for a person ----------------------------------------------------------------------------------

@@ -6,11 +6,12 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import TYPE_CHECKING, BinaryIO, TextIO, cast
 
 import click
 
-from packetkit.cli import decoded, output, tables
+from packetkit.cli import decoded, output, summaries, tables
 from packetkit.export.sheet import PLAIN, Style
 
 if TYPE_CHECKING:
@@ -30,6 +31,8 @@ class Target:
     style: Style = PLAIN
     file: str = ""
     inputs: Sequence[str | None] = ()
+    every_s: Fraction | None = None  # intervals instead of frames
+    words: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +46,9 @@ class Out:
 
     def note(self) -> str:
         """Return what a person has to know of what was written."""
+        if isinstance(self.writer, summaries.Summaries):
+            said = self.writer.note()
+            return _wrapped(said) if said else ""
         if isinstance(self.writer, tables.Tables):
             return _wrapped(self.writer.note())
         if isinstance(self.writer, decoded.Rows) and self.writer.rows > SPREADSHEET_ROWS:
@@ -56,8 +62,12 @@ def _wrapped(text: str) -> str:
     return "\n".join(output.wrapped(text, min(output.columns(), output.DEFAULT_COLUMNS))) + "\n"
 
 
-def check_options(form: str, style: Style, with_leaves: bool, follow: bool) -> None:
+def check_options(form: str, style: Style, with_leaves: bool, follow: bool, is_gathered: bool) -> None:
     """Raise UsageError where options do not go with the form. with_leaves: more than values was asked for of each field."""
+    if is_gathered and (with_leaves or follow or style.raw or style.trace is not None):
+        raise click.UsageError(
+            "--every gathers values of many frames; it does not go with --follow, --trace, --raw, --detail, --salvage and --serial"
+        )
     is_table = form in tables.FORMS
     if with_leaves and (form.startswith("csv") or is_table):
         raise click.UsageError(
@@ -88,15 +98,33 @@ class _Utf8:
 @contextmanager
 def opened(wanted: Wanted, target: Target) -> Iterator[Out]:
     """Yield the output; files appear under their names when the context ends well."""
+    layouts = {name: frame.layout for name, frame in wanted.frames.items()}
+    gathered = (wanted.mission, layouts, target.every_s, target.words)
     if target.form in tables.FORMS:
-        layouts = {name: frame.layout for name, frame in wanted.frames.items()}
         with tables.opened(target.form, target.destination, list(layouts), target.inputs) as make:
+            if target.every_s is not None:
+                yield Out(summaries.AsTables(make, target.file, *gathered), False, _nothing, lambda: None)
+                return
             writer = tables.Tables(make, wanted.mission, layouts, target.file, wanted.serial, target.style)
             yield Out(writer, wanted.serial is not None or target.style.raw, _nothing, lambda: None)
         return
     with _stream(target) as stream:
+        if target.every_s is not None:
+            made = _summaries(target, stream.write, gathered)
+            yield Out(made, False, stream.write, stream.flush)
+            return
         writes_records = target.form == "csv" and wanted.serial is None and not target.style.raw
         yield Out(_writer(wanted, target, stream.write), not writes_records, stream.write, stream.flush)
+
+
+def _summaries(target: Target, write: decoded.Write, gathered: Sequence[object]) -> summaries.Summaries:
+    if target.form == "csv":
+        return summaries.AsCsv(write, target.style, *gathered)
+    if target.form == "json":
+        return summaries.AsDocument(*gathered)
+    if target.form == "jsonl":
+        return summaries.AsLines(write, *gathered)
+    return summaries.AsText(write, output.encoding_of(target.destination), *gathered)
 
 
 def _nothing(text: str) -> object:
