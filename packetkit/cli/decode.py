@@ -25,6 +25,7 @@ from packetkit.captures.packets import Strip
 from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle, whole
 from packetkit.captures.unpack import packed_as, unpacked
 from packetkit.cli import continued, decoded, forms, output, summaries, tables, written
+from packetkit.cli.picture import Drawn, check_picture, picture_option
 from packetkit.cli.spelling import portable
 from packetkit.cli.written import Out, Target
 from packetkit.codec.calibrate import curves, serials
@@ -32,6 +33,7 @@ from packetkit.codec.frame import Frame
 from packetkit.errors import InputError
 from packetkit.export.sheet import Style
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, open_input, shown_name
+from packetkit.layout.model import Layout
 from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 from packetkit.schema.words import parse_number
@@ -55,6 +57,11 @@ class Wanted:
     salvage: bool = False
     known: Mapping[str, int] | None = None  # raw codes of supplied fields
     serial: str | None = None  # the unit whose calibration is applied
+
+    @property
+    def layouts(self) -> Mapping[str, Layout]:
+        """The layouts of the frames, by name."""
+        return {name: frame.layout for name, frame in self.frames.items()}
 
     @property
     def obstacle(self) -> str:
@@ -297,7 +304,8 @@ def decode(wanted: Wanted, source: Source, target: Target) -> int:
     account = Account.of((frame.layout for frame in wanted.frames.values()), unit)
     with written.opened(wanted, target) as out:
         pushed = replace(source, pieces=_pushing(source.pieces, out))
-        interrupted = _pump(wanted, pushed, target, out, account)
+        drawn = None if target.picture is None else Drawn(target.picture, wanted.layouts, out.needs_detail)
+        interrupted = _pump(wanted, pushed, target, out, account, drawn)
         out.writer.end()
         account.finish()
         note = decoded.account_text(account, source.read_as, wanted.obstacle, source.refusal)
@@ -305,7 +313,7 @@ def decode(wanted: Wanted, source: Source, target: Target) -> int:
         note += continued.text(account, width, output.encoding_of(target.destination))
         if source.form is not None:
             note += forms.count_text(source.asked.count, source.form.name)
-        note += out.note()
+        note += out.note() + ("" if drawn is None else drawn.end())
         if interrupted:
             note += _stopped(account, source)
         if isinstance(out.writer, (decoded.Document, summaries.AsDocument)):
@@ -339,6 +347,7 @@ def _pump(
     target: Target,
     out: Out,
     account: Account,
+    drawn: Drawn | None,
 ) -> bool:
     """Hand every event to the writer and count it; return whether that was interrupted."""
     in_detail = out.needs_detail
@@ -352,6 +361,8 @@ def _pump(
                     out.writer.event(event)
                 finally:  # what was written counts, also where it is the last before an interruption
                     account.add(event)
+                if drawn is not None:
+                    drawn.event(event)
                 if target.follow:
                     out.flush()
     except KeyboardInterrupt:
@@ -457,6 +468,7 @@ def _check_follow(follow: bool, given: str | None, text: str | None, as_json: bo
     metavar="WORDS",
     help="With --every: what to tell of each field, of min, mean, max and count.  [default: all]",
 )
+@picture_option("every field over time, a panel a quantity, further pages as FILE-2,")
 @click.option("--detail", is_flag=True, help="Show every field with its raw code, constants and checks too.")
 @click.option(
     "--salvage", is_flag=True, help="Show also what frames held whose check failed, marked as such."
@@ -496,6 +508,7 @@ def command(
     units: bool,
     every_s: Fraction | None,
     summary: str | None,
+    picture: str | None,
     detail: bool,
     salvage: bool,
     known: tuple[str, ...],
@@ -533,6 +546,8 @@ def command(
     written.check_options(
         form, style, with_leaves or (is_gathered and serial is not None), follow, is_gathered
     )
+    if picture is not None:
+        check_picture(picture, destination, follow, schema, source)
     only_one_standard_input(schema, source)
     not_onto_an_input(destination, schema, source)
     mission = told(load(schema), variants)
@@ -544,7 +559,7 @@ def command(
         raise InputError(f"--serial: there are no curves for {serial!r}; {listed}")
     said = shown_name(source or "--text")
     target = Target(
-        form.partition("-")[0], destination, follow, style, said, (schema, source), every_s, words
+        form.partition("-")[0], destination, follow, style, said, (schema, source), every_s, words, picture
     )
     if text is not None:
         return decode(wanted, _from_text(text, "--text", given, wanted), target)

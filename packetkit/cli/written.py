@@ -33,6 +33,7 @@ class Target:
     inputs: Sequence[str | None] = ()
     every_s: Fraction | None = None  # intervals instead of frames
     words: Sequence[str] = ()
+    picture: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +99,7 @@ class _Utf8:
 @contextmanager
 def opened(wanted: Wanted, target: Target) -> Iterator[Out]:
     """Yield the output; files appear under their names when the context ends well."""
-    layouts = {name: frame.layout for name, frame in wanted.frames.items()}
+    layouts = wanted.layouts
     gathered = (wanted.mission, layouts, target.every_s, target.words)
     if target.form in tables.FORMS:
         with tables.opened(target.form, target.destination, list(layouts), target.inputs) as make:
@@ -143,7 +144,7 @@ def _stream(target: Target) -> Iterator[_Utf8 | TextIO]:
 
 
 def _writer(wanted: Wanted, target: Target, write: decoded.Write) -> decoded.Writer:
-    layouts = {name: frame.layout for name, frame in wanted.frames.items()}
+    layouts = wanted.layouts
     if target.form == "json":
         return decoded.Document(wanted.mission, detail=wanted.detail, trace=target.style.trace)
     if target.form == "jsonl":

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from packetkit.export.series import Line, Page, Panel
+
 FORMATS = ("png", "svg", "pdf")
 INCHES = (8.0, 4.5)
 DOTS_PER_INCH = 120  # 960 x 540 dots: sharp on a slide, small in a mail
@@ -30,12 +32,17 @@ def format_of(file_name: str) -> str:
     return ending.lower()
 
 
-def _figure() -> Figure:
+def library() -> type[Figure]:
+    """Return the library's class of figures. Raises InputError, which says how to get it, where it is absent."""
     try:
         from matplotlib.figure import Figure as Made
     except ImportError:
         raise InputError("pictures need the extra `plots`: pip install 'packetkit[plots]'") from None
-    return Made(figsize=INCHES, layout="constrained")
+    return Made
+
+
+def _figure() -> Figure:
+    return library()(figsize=INCHES, layout="constrained")
 
 
 def _bytes(figure: Figure, form: str) -> bytes:
@@ -239,6 +246,123 @@ def bars(
     )
     axes.margins(x=0.15)
     return _bytes(figure, form)
+
+
+# -- values over time ------------------------------------------------------------------------------
+
+# Lines of one panel, told apart without colour: dashes, then width and grey.
+_STYLES: tuple[dict[str, Any], ...] = (
+    {"linestyle": "-", "linewidth": 1.4, "color": INK},
+    {"linestyle": "--", "linewidth": 1.2, "color": INK},
+    {"linestyle": ":", "linewidth": 1.4, "color": INK},
+    {"linestyle": "-.", "linewidth": 1.2, "color": INK},
+    {"linestyle": "-", "linewidth": 2.0, "color": "0.6"},
+    {"linestyle": "--", "linewidth": 2.0, "color": "0.6"},
+)
+# How long an axis is, at most, in each unit: seconds of one, its name.
+_SPANS = (
+    (600, 1, "seconds"),
+    (36_000, 60, "minutes"),
+    (864_000, 3_600, "hours"),
+    (float("inf"), 86_400, "days"),
+)
+PANEL_INCHES = 1.6
+
+
+def over_time(page: Page, form: str) -> bytes:
+    """Panels above each other over one axis of time."""
+    from matplotlib.ticker import MaxNLocator
+
+    figure = _figure()
+    figure.set_size_inches(INCHES[0], 0.9 + PANEL_INCHES * len(page.panels))
+    figure.suptitle(page.title, fontsize=11)
+    scale, across = _across(page)
+    panels = figure.subplots(len(page.panels), 1, sharex=True, squeeze=False)[:, 0]
+    for axes, panel in zip(panels, page.panels, strict=True):
+        axes.spines[["top", "right"]].set_visible(False)
+        axes.set_axisbelow(True)
+        axes.grid(color="0.9")
+        axes.set_title(panel.title, fontsize=9, loc="left")
+        axes.set_ylabel(panel.unit, fontsize=9)
+        axes.tick_params(labelsize=8)
+        if panel.lanes:
+            _draw_lanes(axes, panel, scale)
+        else:
+            axes.yaxis.set_major_locator(MaxNLocator(4, integer=panel.is_whole))
+            _draw_lines(axes, panel, scale)
+    if page.axis == "instant":
+        _as_dates(panels[-1])
+    panels[-1].set_xlabel(across, fontsize=9)
+    return _bytes(figure, form)
+
+
+def _across(page: Page) -> tuple[Callable[[Any], Any], str]:
+    """How times become places on the axis, and what it is called."""
+    if page.axis == "frames":
+        return (lambda times: times), "frames, in the order of the capture"
+    if page.axis == "instant":
+        return (lambda times: times / 86_400), "UTC"  # the library counts days from 1970-01-01
+    times = [line.times for panel in page.panels for line in panel.lines if len(line.times)]
+    span = max((float(one[-1]) for one in times), default=0.0)
+    unit_s, name = next((unit_s, name) for most, unit_s, name in _SPANS if span <= most)
+    return (
+        lambda times: times / unit_s
+    ), f"{name} {'since midnight' if page.axis == 'day' else 'of the clock'}"
+
+
+def _draw_lines(axes: Axes, panel: Panel, scale: Callable[[Any], Any]) -> None:
+    for number, line in enumerate(panel.lines):
+        style = dict(_STYLES[number % len(_STYLES)])
+        how = "steps-post" if panel.names else "default"
+        axes.plot(scale(line.times), line.values, label=line.label, drawstyle=how, **style)
+        alone = _alone(line)
+        axes.plot(
+            scale(line.times[alone]),
+            line.values[alone],
+            linestyle="",
+            marker=".",
+            markersize=4,
+            color=style["color"],
+        )
+    if panel.names:
+        known = [code for code, _ in panel.names]
+        axes.set_yticks(known, [name for _, name in panel.names])
+        axes.set_ylim(min(known) - 0.5, max(known) + 0.5)
+    if len(panel.lines) > 1:
+        axes.legend(frameon=False, fontsize=7, loc="center left", bbox_to_anchor=(1.0, 0.5))
+
+
+def _draw_lanes(axes: Axes, panel: Panel, scale: Callable[[Any], Any]) -> None:
+    """Flags: each is a line at the foot of its lane, and a bar over it while it is set."""
+    for number, line in enumerate(panel.lines):
+        foot = len(panel.lines) - 1 - number
+        places = scale(line.times)
+        axes.plot(places, line.values * 0 + foot, color=PALE, linewidth=0.8)
+        alone = _alone(line)
+        axes.plot(places[alone], line.values[alone] * 0.6 + foot, linestyle="", marker="|", color="0.3")
+        axes.fill_between(places, foot, foot + 0.6 * line.values, step="post", color="0.3", linewidth=0.5)
+    names = [line.label for line in panel.lines]
+    axes.set_yticks([len(names) - 1 - number + 0.3 for number in range(len(names))], names)
+    axes.set_ylim(-0.2, len(names))
+    axes.grid(visible=False, axis="y")
+
+
+def _alone(line: Line) -> Any:
+    """Which points have a break on both sides: no line shows them."""
+    import numpy as np
+
+    there = np.isfinite(line.values)
+    before, after = np.append(False, there[:-1]), np.append(there[1:], False)
+    return there & ~before & ~after
+
+
+def _as_dates(axes: Axes) -> None:
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+    axes.xaxis_date()
+    locator = AutoDateLocator()
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))
 
 
 Drawn = Callable[[str], bytes]  # a picture that only lacks its format
