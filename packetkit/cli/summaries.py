@@ -16,25 +16,25 @@ from packetkit.cli.decoded import Write, word
 from packetkit.cli.tables import Make
 from packetkit.errors import InputError
 from packetkit.export import csv
-from packetkit.export.sheet import Column
+from packetkit.export.sheet import Column, Style
 from packetkit.export.summary import WORDS, Summary
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.model import Layout
 from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 
-UNITS_S = {"ms": Fraction(1, 1000), "s": 1, "min": 60, "h": 3600, "d": 86_400}
+UNITS_S: dict[str, Fraction | int] = {"ms": Fraction(1, 1000), "s": 1, "min": 60, "h": 3600, "d": 86_400}
 _INTERVAL = re.compile(r"(\d{1,9}(?:\.\d{1,9})?)\s?(ms|s|min|h|d)\Z", re.ASCII)
 
 
-class Interval(click.ParamType):
+class Interval(click.ParamType):  # type: ignore[type-arg]  # generic in newer releases of the library only
     """A length of time, such as 10min; the value is in seconds."""
 
     name = "time"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         found = _INTERVAL.match(str(value).strip())
-        seconds = Fraction(found[1]) * UNITS_S[found[2]] if found else 0
+        seconds = Fraction(found[1]) * UNITS_S[found[2]] if found else Fraction(0)
         if not seconds:
             units = ", ".join(UNITS_S)
             self.fail(
@@ -119,7 +119,7 @@ class AsTables(Summaries):
 class AsCsv(Summaries):
     """CSV: the frame, the interval's start, the number of its frames, then the words of every field."""
 
-    def __init__(self, write: Write, style: csv.Style, *given: Any) -> None:
+    def __init__(self, write: Write, style: Style, *given: Any) -> None:
         super().__init__(*given)
         self._write, self._style = write, style
 

@@ -357,12 +357,13 @@ def _alone(line: Line) -> Any:
 
 
 def _as_dates(axes: Axes) -> None:
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+    from matplotlib import dates
 
+    library: Any = dates  # its classes are not typed
     axes.xaxis_date()
-    locator = AutoDateLocator()
+    locator = library.AutoDateLocator()
     axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+    axes.xaxis.set_major_formatter(library.ConciseDateFormatter(locator))
 
 
 Drawn = Callable[[str], bytes]  # a picture that only lacks its format
