@@ -50,6 +50,7 @@ class Row(NamedTuple):
 COMMANDS: tuple[Row, ...] = (
     Row("demo", "Run the main job on a shipped, invented mission, step by step.", LEARN),
     Row("lab", "Try what a frame, its check and its setting do: experiments for a lesson.", LEARN),
+    Row("worksheet", "Write worksheets with a key for a class, from its own schema.", LEARN),
     Row("start", "Write a first schema from a list of measures and a byte limit.", LEARN),
     Row("check", "Validate schemas, draw their frames and say what they cost.", FRAME),
     Row("encode", "Encode records from CSV, JSON lines or the command line as frames.", DATA),
