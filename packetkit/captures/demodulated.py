@@ -9,17 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
-
-import numpy as np
-import numpy.typing as npt
+from typing import TYPE_CHECKING, Any
 
 from packetkit.captures.stream import Event, Failed, Good, Skipped, obstacle
 from packetkit.codec.frame import Frame
 from packetkit.errors import CheckFailed, DecodeError, InputError
 from packetkit.layout.alike import markers
 
-Bits = npt.NDArray[np.uint8]
+if TYPE_CHECKING:  # numpy is for those who have bits: every other form is read without it
+    import numpy as np
+    import numpy.typing as npt
+
+    Bits = npt.NDArray[np.uint8]
 
 # Noise agrees with 16 bits at one place in 65,536 (twice that where inversion is tried), and a check decides then.
 FEWEST = 16
@@ -58,6 +59,8 @@ _DIGITS = bytes(octet - 48 if octet in b"01" else octet for octet in range(256))
 
 def from_octets(pieces: Iterable[bytes]) -> Iterator[bytes]:
     """Yield octets 0 and 1 for the bits of packed octets, the most significant first."""
+    import numpy as np
+
     for piece in pieces:
         yield np.unpackbits(np.frombuffer(piece, np.uint8)).tobytes()
 
@@ -71,6 +74,8 @@ def bit_events(
     salvage: bool = False,
 ) -> Iterator[Event]:
     """Yield the events of bits that come one an octet. Raises InputError for frames that bits do not show."""
+    import numpy as np
+
     sought = [_sought(frame) for frame in frames.values()]
     problem = obstacle(frames)
     if problem:
@@ -128,6 +133,8 @@ def _sought(frame: Frame) -> _Sought:
 
 def _candidates(sought: list[_Sought], bits: Bits, errors: int) -> Iterator[tuple[int, bool, _Sought, int]]:
     """Every place where a frame may begin, in order: place, whether inverted, which, how many constant bits are wrong."""
+    import numpy as np
+
     found: list[tuple[int, int, int, int]] = []
     for number, one in enumerate(sought):
         reach = max(one.places) + 1
@@ -147,6 +154,8 @@ def _candidates(sought: list[_Sought], bits: Bits, errors: int) -> Iterator[tupl
 def _decoded(
     one: _Sought, bits: Bits, place: int, is_inverted: bool, wrong: int, detail: bool, salvage: bool
 ) -> Good | Failed | None:
+    import numpy as np
+
     taken = bits[place : place + one.longest_bits] ^ np.uint8(is_inverted)
     taken[list(one.places)] = one.values
     data = np.packbits(taken[: len(taken) // 8 * 8]).tobytes()

@@ -11,11 +11,11 @@ from math import isinf
 import click
 
 from packetkit.cli import output
-from packetkit.cli.link import percent
+from packetkit.cli.output import percent
 from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.beside import Beside, beside
-from packetkit.mission.budget import Budget, Share, budget
+from packetkit.mission.budget import Budget, Share, budget, tells_loss
 from packetkit.mission.day import (
     DAY_S,
     Compared,
@@ -351,6 +351,8 @@ def _assumptions(mission: Mission, made: Budget) -> list[str]:
     counted += (
         "What arrives is expected from the link's margin along the pass (packetkit link)."
         if made.knows_loss
+        else "No loss is counted: that needs numpy, which is not here."
+        if tells_loss(mission.link, made.window)
         else "No loss is counted: the schema does not say enough of the link (packetkit link)."
     )
     if link.driver_bytes:

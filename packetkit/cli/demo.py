@@ -6,10 +6,10 @@ Nothing here is special: the steps are rows of STEPS, run one after another thro
 from __future__ import annotations
 
 import os
-import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from fnmatch import fnmatch
 from pathlib import Path
 from typing import NamedTuple
 
@@ -77,9 +77,9 @@ def place(directory: str | None) -> Iterator[Path]:
         else _kept(directory) as made
     ):
         examples = "*.*" if directory else f"{MISSION}.*"  # whoever keeps the files gets every example
-        for path in sorted(resource("schemas").glob(examples)):
-            if path.is_file() and path.suffix != ".md":
-                shutil.copy(path, made)
+        for path in resource("schemas").iterdir():
+            if path.is_file() and not path.name.endswith(".md") and fnmatch(path.name, examples):
+                (Path(made) / path.name).write_bytes(path.read_bytes())
         lines = (
             (Path(made) / f"{MISSION}.records.jsonl").read_text(encoding="utf-8").splitlines(keepends=True)
         )

@@ -12,13 +12,15 @@ from typing import Any
 import click
 
 from packetkit.cli import output
+from packetkit.cli.output import percent
 from packetkit.cli.picture import bar, draw, picture_option
 from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input
+from packetkit.mission.arrivals import margins_db
 from packetkit.mission.link import Picture, Row, places
 from packetkit.mission.link import picture as link_picture
 from packetkit.mission.load import Mission
-from packetkit.mission.passes import margins_db, window_of
+from packetkit.mission.passes import window_of
 from packetkit.passes.track import Sample
 from packetkit.radio import CAUTION, chirp
 from packetkit.radio.doppler import shift_hz
@@ -224,13 +226,6 @@ def over_text(mission: Mission, over: Sequence[Sample], encoding: str) -> list[s
 
 
 # ---- text
-
-
-def percent(share: float) -> str:
-    """A share as a person reads it: 12 %, 0.4 %, <0.1 %."""
-    if share < 0.001:
-        return "<0.1 %" if share > 0 else "0 %"
-    return f"{share * 100:.1f} %" if share < 0.1 else f"{share * 100:.0f} %"
 
 
 def places_text(made: Picture, encoding: str) -> str:

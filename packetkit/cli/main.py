@@ -30,6 +30,9 @@ from packetkit.errors import PacketkitError, SchemaError
 
 GOOD, FINDINGS, MISUSE, INTERRUPTED = 0, 1, 2, 130
 
+# Libraries that a whole installation has, and one file on a memory stick leaves out.
+NEEDED = dict.fromkeys(("numpy", "hypothesis"), "install packetkit with pip to have it")
+
 FRAME = "Your frame"
 DATA = "Frames and captures"
 RADIO = "The radio link"
@@ -52,6 +55,7 @@ COMMANDS: tuple[Row, ...] = (
     Row("lab", "Try what a frame, its check and its setting do: experiments for a lesson.", LEARN),
     Row("worksheet", "Write worksheets with a key for a class, from its own schema.", LEARN),
     Row("start", "Write a first schema from a list of measures and a byte limit.", LEARN),
+    Row("stick", "Write packetkit as one file that runs from a memory stick.", LEARN),
     Row("check", "Validate schemas, draw their frames and say what they cost.", FRAME),
     Row("encode", "Encode records from CSV, JSON lines or the command line as frames.", DATA),
     Row("decode", "Decode captured frames and account for every byte.", DATA),
@@ -136,6 +140,8 @@ def report(error: BaseException, verb: str) -> int:
         output.say(f"{verb}: {error.format_message()}")
     elif isinstance(error, PacketkitError):
         output.say(f"{verb}: {error}")
+    elif isinstance(error, ModuleNotFoundError) and error.name in NEEDED:
+        output.say(f"{verb}: this needs {error.name}, which is not here; {NEEDED[error.name]}")
     elif isinstance(error, OSError):
         output.say(f"{verb}: {os_error_text(error)}")
     elif isinstance(error, MemoryError):

@@ -453,6 +453,13 @@ def duration_text(seconds: float) -> str:
 # ---- options
 
 
+def percent(share: float) -> str:
+    """A share as a person reads it: 12 %, 0.4 %, <0.1 %."""
+    if share < 0.001:
+        return "<0.1 %" if share > 0 else "0 %"
+    return f"{share * 100:.1f} %" if share < 0.1 else f"{share * 100:.0f} %"
+
+
 class Whole(click.IntRange):
     """A whole number between two ends, which help and messages call `4 to 65535`."""
 

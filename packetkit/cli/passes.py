@@ -15,16 +15,17 @@ from typing import Any
 import click
 
 from packetkit.cli import output
-from packetkit.cli.link import percent
+from packetkit.cli.output import percent
 from packetkit.cli.picture import BLOCK, draw, picture_option
 from packetkit.cli.spelling import portable
 from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input
+from packetkit.mission.arrivals import losses, margins_db
 from packetkit.mission.budget import budget
 from packetkit.mission.day import day_of
 from packetkit.mission.link import longest_frame
 from packetkit.mission.load import Mission, Passes
-from packetkit.mission.passes import FLIGHT_STEPS, Pass, elements_of, has_ends, losses, margins_db, window_of
+from packetkit.mission.passes import FLIGHT_STEPS, Pass, elements_of, has_ends, window_of
 from packetkit.passes import flight, geometry, orbit, track
 from packetkit.passes.track import Sample
 from packetkit.radio import CAUTION

@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from packetkit.cli import output
-from packetkit.cli.link import percent
+from packetkit.cli.output import percent
 from packetkit.cli.picture import bar, draw, picture_option
 from packetkit.errors import RadioError
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, write_text

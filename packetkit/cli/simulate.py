@@ -16,7 +16,6 @@ from packetkit.cli.decode import frames_asked
 from packetkit.conformance.simulate import Channel, Sent, simulate
 from packetkit.errors import InputError
 from packetkit.files import load, not_onto_an_input
-from packetkit.mission import heard
 from packetkit.mission.load import Mission
 from packetkit.radio.chirp import exact_number
 
@@ -176,6 +175,8 @@ def command(
     )
     length, dues = length * 60, None
     if passes is not None:
+        from packetkit.mission import heard  # it needs numpy, which one file on a memory stick leaves out
+
         listened = heard.listened(mission, passes)
         length, dues = listened[-1].end_s, heard.dues(mission, found, listened)
     counts: Counter[tuple[str | None, str]] = Counter()

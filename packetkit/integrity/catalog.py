@@ -43,7 +43,7 @@ ALGORITHMS: Mapping[str, Algorithm] = _Rows()
 
 @lru_cache(1)
 def _document() -> Any:
-    return json.loads(resource(_CATALOGUE).read_text("utf-8"))
+    return json.loads(resource(_CATALOGUE).read_text(encoding="utf-8"))
 
 
 @lru_cache(1)

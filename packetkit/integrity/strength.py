@@ -154,7 +154,7 @@ def _proven(generator: int, degree: int, data_bits: int) -> Distance:
 def _surveys() -> dict[int, Survey]:
     """Return the shipped table by whole generator, and by mirror image: its multiples are mirrored too."""
     surveys = {}
-    for row in json.loads(resource("integrity/profiles.json").read_text("utf-8"))["generators"]:
+    for row in json.loads(resource("integrity/profiles.json").read_text(encoding="utf-8"))["generators"]:
         width, generator = row["width"], 1 << row["width"] | int(row["polynomial"], 16)
         pairs = tuple((weight, longest) for weight, longest in row["profile"])
         for image in (reflect(generator, width + 1), generator):

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from packetkit.mission.budget import Share, allowance, arrivals, frame_counts, longest, measures
+from packetkit.mission.budget import Share, allowance, frame_counts, longest, loss_model, measures
 from packetkit.mission.load import Mission
-from packetkit.mission.passes import Pass, has_ends, margins_db
+from packetkit.mission.passes import Pass, has_ends
 from packetkit.radio import fsk
 from packetkit.radio.link import End
 from packetkit.radio.sensitivity import sensitivity
@@ -32,22 +32,22 @@ def beside(mission: Mission, window: Pass) -> Beside | None:
     link = mission.link
     if link.fsk is None:
         return None
-    margins, heard_dbm = None, None
-    if window.track and has_ends(link) and link.setting is not None:
+    margins, heard_dbm, model = None, None, loss_model()
+    if window.track and has_ends(link) and link.setting is not None and model is not None:
         hearer = link.ground or End()
         heard = sensitivity(link.setting, hearer.receiver, hearer.noise_figure_db)
         heard_dbm = fsk.sensitivity_dbm(link.fsk, heard.noise_figure_db)
-        margins = margins_db(link, window.track) + heard.dbm - heard_dbm
+        margins = model.margins_db(link, window.track) + heard.dbm - heard_dbm
     sizes = {name: longest(layout, link) for name, layout in mission.layouts.items()}
     times = {name: fsk.time_on_air(link.fsk, size + link.driver_bytes) for name, (size, _) in sizes.items()}
     allowed = allowance(window.duration_s, link.share_of_hour)
     counts = frame_counts(mission.layouts, times, window.duration_s, allowed, link.gap_s)
     shares = []
     for name, layout in mission.layouts.items():
-        along = None
-        if margins is not None:
-            along = fsk.frame_loss(link.fsk, sizes[name][0] + link.driver_bytes, margins)
-        arrived = arrivals(along, counts[name])
+        arrived = None, None
+        if margins is not None and model is not None:
+            lost = fsk.frame_loss(link.fsk, sizes[name][0] + link.driver_bytes, margins)
+            arrived = model.arrivals(lost, counts[name])
         shares.append(
             Share(name, *measures(layout, sizes[name]), times[name], layout.cadence_s, counts[name], *arrived)
         )

@@ -8,22 +8,19 @@ where the schema says enough of it: each frame at its own moment, the frames of 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-
-import numpy as np
+from types import ModuleType
 
 from packetkit.errors import RadioError
 from packetkit.layout.model import Layout
 from packetkit.layout.size import bytes_within, useful_bits
 from packetkit.mission.load import Link, Mission
-from packetkit.mission.passes import Array, Pass, along, has_ends, losses
+from packetkit.mission.passes import Pass, has_ends
 from packetkit.radio import chirp
 
 HOUR_S = 3600
-MOMENTS = 1024  # at which frames of a kind are looked at
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +117,7 @@ def budget(mission: Mission, window: Pass) -> Budget:
             times[name],
             layout.cadence_s,
             counts[name],
-            *arrivals(_losses_along(link, sizes[name][0] + link.driver_bytes, window), counts[name]),
+            *_arrived(link, sizes[name][0] + link.driver_bytes, window, counts[name]),
         )
         for name, layout in mission.layouts.items()
     )
@@ -170,24 +167,29 @@ def longest(layout: Layout, link: Link) -> tuple[int, int | None]:
     return bytes_within(layout, limit)
 
 
-def arrivals(lost: Array | None, frames: int) -> tuple[float | None, float | None]:
-    """The share of so many frames lost and the chance that at least one arrives, frames spread evenly over a pass.
-
-    lost: the loss of a frame at equal steps of the pass, None where it is not known.
-    """
-    if lost is None:
+def _arrived(link: Link, payload_bytes: int, window: Pass, frames: int) -> tuple[float | None, float | None]:
+    """The share of a kind's frames lost and the chance that one arrives; None where the link is not known, or numpy is not here."""
+    model = loss_model() if tells_loss(link, window) else None
+    if model is None:
         return None, None
-    if not frames:
-        return float(np.mean(lost)), 0.0
-    # More moments than the track has samples tell nothing new.
-    count = min(frames, MOMENTS)
-    each = along(lost, (np.arange(count) + 0.5) / count)
-    none = float(np.mean(np.log(np.maximum(each, 1e-300)))) * frames
-    return float(np.mean(each)), -math.expm1(none)
+    arrived: tuple[float | None, float | None] = model.arrivals(
+        model.losses(link, payload_bytes, window.track), frames
+    )
+    return arrived
 
 
-def _losses_along(link: Link, payload_bytes: int, window: Pass) -> Array | None:
-    return losses(link, payload_bytes, window.track) if window.track and has_ends(link) else None
+def loss_model() -> ModuleType | None:
+    """packetkit.mission.arrivals; None where numpy is not here, as in one file on a memory stick: the rest is counted all the same."""
+    try:
+        from packetkit.mission import arrivals
+    except ModuleNotFoundError:
+        return None
+    return arrivals
+
+
+def tells_loss(link: Link, window: Pass) -> bool:
+    """True where the schema says enough for the share of frames lost."""
+    return bool(window.track) and has_ends(link)
 
 
 def measures(layout: Layout, size: tuple[int, int | None]) -> tuple[int, bool, int]:

@@ -16,10 +16,11 @@ import numpy as np
 
 from packetkit.conformance.simulate import PARTS, Due
 from packetkit.errors import RadioError
+from packetkit.mission.arrivals import Array, along, losses
 from packetkit.mission.budget import budget
 from packetkit.mission.day import DAY_S
 from packetkit.mission.load import Mission, Passes
-from packetkit.mission.passes import DAYS, Array, Pass, along, elements_of, has_ends, losses, window_of
+from packetkit.mission.passes import DAYS, Pass, elements_of, has_ends, window_of
 from packetkit.passes import orbit
 
 MILLISECONDS = 1000  # instants of passes are known to these at best

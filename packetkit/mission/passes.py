@@ -7,25 +7,19 @@ for a circular orbit it goes by at the offset that gives this duration, for elem
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
-
-import numpy as np
-import numpy.typing as npt
+from typing import TYPE_CHECKING
 
 from packetkit.errors import RadioError
 from packetkit.mission.load import Link, Passes
-from packetkit.passes import flight, geometry, orbit, track
+from packetkit.passes import flight, geometry, track
 from packetkit.passes.elements import Site
 from packetkit.passes.track import Sample
-from packetkit.radio import link as radio
-from packetkit.radio import loss
-from packetkit.radio.chirp import Setting
 
-Array = npt.NDArray[np.float64]
-
+if TYPE_CHECKING:  # it needs numpy, which what has no elements does without
+    from packetkit.passes import orbit
 DAYS = 7  # of passes that stand for all: the ground track of a low orbit comes by in every phase
 FLIGHT_STEPS = 240  # of a flight: half a minute of a balloon's, and the time heard is known to 0.4 %
 
@@ -77,12 +71,16 @@ def window_of(passes: Passes, basis: str = "mean", start: datetime | None = None
 
 def elements_of(passes: Passes) -> tuple[orbit.Orbit, Site, float]:
     """The orbit, the site and the mask of passes that have elements. Raises RadioError."""
+    from packetkit.passes import orbit
+
     if passes.elements is None or passes.site is None or passes.minimum_elevation_deg is None:
         raise RadioError("the schema has no passes.elements with a site")
     return orbit.Orbit(passes.elements), passes.site, float(passes.minimum_elevation_deg)
 
 
 def _window_of_elements(passes: Passes, basis: str, start: datetime | None) -> Pass:
+    from packetkit.passes import orbit
+
     made, site, lowest = elements_of(passes)
     found = orbit.events(made, site, lowest, start or made.epoch, DAYS)
     if not found:
@@ -95,9 +93,6 @@ def _window_of_elements(passes: Passes, basis: str, start: datetime | None) -> P
     return Pass(Fraction(chosen.duration_s), longest.duration_s, mean, basis, per_day, samples)
 
 
-# ---- what the link makes of a track
-
-
 def has_ends(link: Link) -> bool:
     """True where the link says enough for a margin."""
     return (
@@ -106,25 +101,3 @@ def has_ends(link: Link) -> bool:
         and link.unit is not None
         and link.unit.power_dbm is not None
     )
-
-
-def margins_db(link: Link, samples: Sequence[Sample], setting: Setting | None = None) -> Array:
-    """The downlink's margin at each sample, in dB; setting: instead of the link's own. The link has its ends (`has_ends`)."""
-    chosen, between = setting or link.setting, link.between
-    assert chosen is not None and between is not None and link.unit is not None
-    at_one_km = radio.margin(chosen, link.unit, link.ground or radio.End(), between, 1.0).margin_db
-    distances = np.array([sample.distance_km for sample in samples])
-    found: Array = at_one_km - 20 * np.log10(distances)
-    return found
-
-
-def along(values: Array, shares: Array) -> Array:
-    """Values of a track's samples at shares of its time (0 its start, 1 its end): straight between samples, level outside them."""
-    found: Array = np.interp(shares * len(values) - 0.5, np.arange(len(values)), values)
-    return found
-
-
-def losses(link: Link, payload_bytes: int, samples: Sequence[Sample]) -> Array:
-    """The expected share of frames lost at each sample; payload_bytes: on the air, the driver's included."""
-    assert link.setting is not None
-    return loss.frame_loss(link.setting, payload_bytes, margins_db(link, samples))

@@ -18,10 +18,11 @@ from hypothesis import strategies as st
 import packetkit
 from packetkit.cli.main import main
 from packetkit.errors import RadioError
+from packetkit.mission.arrivals import margins_db
 from packetkit.mission.budget import budget
 from packetkit.mission.day import busiest, compared, day_of, energy_of
 from packetkit.mission.load import Mission
-from packetkit.mission.passes import margins_db, window_of
+from packetkit.mission.passes import window_of
 from packetkit.passes.track import circular_sample
 from packetkit.radio import energy, loss
 from packetkit.radio.chirp import Setting, time_on_air
