@@ -93,9 +93,7 @@ def number_at(data, at, octets):
 
 
 def answer(line):
-    data = bytearray(len(line) // 2)
-    for k in range(len(data)):
-        data[k] = int(line[2 * k:2 * k + 2], 16)
+    data = binascii.unhexlify(line)
     out, at = bytearray(), 0
     while at < len(data):
         what, frame, size = data[at], number_at(data, at + 1, 2), number_at(data, at + 3, 4)
@@ -105,13 +103,14 @@ def answer(line):
             encode(out, frame, [number_at(subject, k, 8) for k in range(0, size, 8)])
         else:
             decode(out, frame, subject)
-    return "".join(["%02x" % octet for octet in out])
+    return binascii.hexlify(out).decode()
 """
 
 
 def text(missions: Sequence[tuple[str, Sequence[FrameCode]]]) -> str:
     """Return the program's source. Each mission: the name of its module, and its frames; numbered through, mission by mission."""
     page = Page()
+    page.add("import binascii", "")
     names = []
     for module, frames in missions:
         page.add(f"import {module}")
