@@ -56,7 +56,7 @@ class Covers(Leaves):
             made["bits"] = bits
         if self.odds(8):
             made["also"] = [self.chance.randint(0, 255) for _ in range(self.chance.randint(1, 4))]
-        if scope.outer is None and not style.words and self.odds(10):
+        if scope.outer is None and not style.words and self.odds(5):
             self.supply(made, fields, scope, bits)
         else:
             self.mix(made, fields, bits)

@@ -190,10 +190,7 @@ class Leaves:
 
     def bundle(self, scope: Scope, style: Style) -> tuple[Entry, int]:
         """Samples of a number, by range or as the wire has them, that are shorter than plain ones."""
-        if style.turned:
-            bits = self.one(16, 24, 32)
-        else:
-            bits = self.chance.randint(5, 20)
+        bits = self.one(16, 24, 32) if style.turned or self.odds(3) else self.chance.randint(5, 20)
         made: Entry = {"name": self.name(scope)}
         scale, samples = self.chance.choice(_SCALES), self.chance.randint(2, 9)
         has_missing = self.odds(2)

@@ -374,6 +374,50 @@ BUGS: tuple[Bug, ...] = (
         "operands.append(Operand(len(chain) - len(around), path))",
         "operands.append(Operand(0, path))",
     ),
+    # -- bundles
+    Bug(
+        "a difference is against the sample that was wanted",
+        "layout/bundle",
+        "        first += step\n    _refuse",
+        "        first = one\n    _refuse",
+    ),
+    Bug(
+        "a missing sample counts as a step down",
+        "layout/bundle",
+        "            yield None, False\n        else",
+        "            first += step\n            yield None, False\n        else",
+    ),
+    Bug(
+        "a bundle's first missing sample has its code first",
+        "layout/bundle",
+        "reference = next((one for one in codes if one != missing), None)",
+        "reference = codes[0] if any(one != missing for one in codes) else None",
+    ),
+    Bug(
+        "a step that is too large is cut on its way up only",
+        "layout/bundle",
+        "bundle.largest if step > 0 else -bundle.largest, True",
+        "bundle.largest, True",
+    ),
+    Bug(
+        "differences under the low bit first are in the order of the high one",
+        "layout/bundle",
+        "range(base, base + count * width, width)",
+        "range(base + (count - 1) * width, base - 1, -width)",
+    ),
+    Bug(
+        "the octets of a bundle's first sample are not turned",
+        "layout/bundle",
+        "first, found = _reversed(first, base), [",
+        "first, found = first, [",
+    ),
+    Bug(
+        "the fast reader takes a missing difference for a number",
+        "codec/values",
+        "            if step == none:\n                codes.append(None)",
+        "            if step == none and not codes:\n                codes.append(None)",
+        "codec",
+    ),
     # -- what is supplied
     Bug(
         "a supplied field takes more bits than it has",
