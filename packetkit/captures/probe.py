@@ -206,6 +206,7 @@ def _quick(layout: Layout, run: Run, slot: Slot) -> _Quick | None:
         or check.in_wire_order
         or check.also
         or check.mixed is not None
+        or slot.pieces
         or slot.width % 8
         or not is_plain
         or in_words

@@ -95,8 +95,8 @@ def check_of(leaf: Leaf, words: list[bits.Words], data: bytes) -> int:
     """Return what a check's field would hold over a whole frame's bytes."""
     check = leaf.slot.check
     assert check is not None
-    own = (leaf.bit, leaf.bit + leaf.width)
-    computed = bits.check_value(check, leaf.width, walk.spans_of(leaf, len(data) * 8), own, words, data)
+    spans = walk.spans_of(leaf, len(data) * 8)
+    computed = bits.check_value(check, leaf.width, spans, leaf.own, words, data)
     return computed ^ walk.mixed_into(leaf)
 
 

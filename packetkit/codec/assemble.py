@@ -598,9 +598,10 @@ class _Writing:
         for number in self.layout.check_order:
             for leaf in checks[number]:
                 assert leaf.slot.check is not None
-                own = (leaf.bit, leaf.bit + leaf.width)
                 spans = spans_of(leaf, len(made) * 8)
-                value = bits.check_value(leaf.slot.check, leaf.width, spans, own, self.words, bytes(made))
+                value = bits.check_value(
+                    leaf.slot.check, leaf.width, spans, leaf.own, self.words, bytes(made)
+                )
                 value ^= mixed_into(leaf)
                 if self.states[leaf.order].given and leaf.raw != value:
                     text = f"{leaf.raw:#x} is given, but the frame's bytes make it {value:#x}. Leave it out"

@@ -105,14 +105,19 @@ def _in_reading_order(part: bytes, packing: Packing) -> bytes:
 
 
 def check_value(
-    check: Check, width: int, spans: Sequence[Span], own: Span, words: Sequence[Words], frame: bytes
+    check: Check,
+    width: int,
+    spans: Sequence[Span],
+    own: Sequence[Span],
+    words: Sequence[Words],
+    frame: bytes,
 ) -> int:
     """Return what a check computes over a frame.
 
-    spans, own: the bits it covers and its own, by their numbers in the packing; words: the frame's runs of
-    words.
+    spans, own: the bits it covers and its own, which may be split, by their numbers in the packing; words: the
+    frame's runs of words.
     """
-    pieces, mine = wire_spans(spans, words), wire_spans([own], words)
+    pieces, mine = wire_spans(spans, words), wire_spans(own, words)
     if check.own == "skip":
         pieces = without(pieces, mine)
     order = "little" if check.least_first else "big"
@@ -133,13 +138,18 @@ def check_value(
 
 
 def with_check(
-    frame: bytes, slot: Slot, packing: Packing, spans: Sequence[Span], own: Span, words: Sequence[Words]
+    frame: bytes,
+    slot: Slot,
+    packing: Packing,
+    spans: Sequence[Span],
+    own: Sequence[Span],
+    words: Sequence[Words],
 ) -> bytes:
     """Return a frame, which has zeros in a check's place, with that check computed."""
     assert slot.check is not None
     made = bytearray(frame)
     value = check_value(slot.check, slot.width, spans, own, words, frame)
-    write(made, packing, own[0] - slot.offset_bits, slot.offset_bits, slot.width, code_of(slot, value))
+    write(made, packing, own[0][0] - slot.offset_bits, slot.offset_bits, slot.width, code_of(slot, value))
     return bytes(made)
 
 

@@ -27,6 +27,8 @@ class CheckTexts:
         self.marked = {mark.node for mark in marks} | {
             self.runs[slot.number].number for slot in layout.slots if slot.check
         }
+        if any(slot.check and slot.pieces for slot in layout.slots):
+            raise NotGeneratedError  # a check split in parts is the walker's
         self.words = {run.number: run for run in self.runs.values() if run.packing.word_bits}
 
     def mark(self, number: int, place: Place) -> None:
@@ -156,7 +158,7 @@ class CheckTexts:
         if end is not None:
             octets = f"{end.plus(7)} >> 3" if end.moving else str(-(-end.bits // 8))
             data = f"{data}[:{octets}]"
-        return f"check_value({name}, {slot.width}, ({texts},), ({own}), {self.words_text(slot)}, {data})"
+        return f"check_value({name}, {slot.width}, ({texts},), (({own}),), {self.words_text(slot)}, {data})"
 
     def pieces(
         self, slot: Slot, first: Mark, last: Mark, end: Place | None, data: str, size: int | None

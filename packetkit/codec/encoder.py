@@ -354,7 +354,7 @@ class Encoder:
         if nodes is not self.layout.nodes:
             for number in sorted(_own_checks(nodes)):
                 spans, own = self.checks.places(self.layout.slots[number], None)
-                self.source.add(f"t{number}.append((({spans},), ({own})))")
+                self.source.add(f"t{number}.append((({spans},), (({own}),)))")
         return place
 
     def collect(self, nodes: tuple[Node, ...], pieces: list[Stretch | Node], entries: Entries) -> None:
@@ -645,7 +645,7 @@ class Encoder:
                 made = self.octets_of_check(slot, self.checks.value(slot, end, "out"))
                 self.source.add(f"out = out[:{octet(first)}] + {made} + out[{octet(last)}:]")
             else:
-                self.source.add(f"out = with_check(out, {names}, {packing}, ({spans},), ({own}), {words})")
+                self.source.add(f"out = with_check(out, {names}, {packing}, ({spans},), (({own}),), {words})")
 
 
 def _order(nodes: tuple[Node, ...]) -> str:

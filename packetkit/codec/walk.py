@@ -120,6 +120,11 @@ class Leaf:
         return self.slot.pieces or ((self.offset, self.width),)
 
     @property
+    def own(self) -> list[Span]:
+        """The bits of the frame that are its own."""
+        return [(self.run_at + at, self.run_at + at + width) for at, width in self.pieces]
+
+    @property
     def address(self) -> str:
         return located(self.slot.address, self.indices)
 
@@ -531,9 +536,10 @@ class _Reading:
             check = leaf.slot.check
             if check is None:
                 continue
-            own = (leaf.bit, leaf.bit + leaf.width)
             spans = spans_of(leaf, self.used * 8)
-            computed = bits.check_value(check, leaf.width, spans, own, self.words, self.data[: self.used])
+            computed = bits.check_value(
+                check, leaf.width, spans, leaf.own, self.words, self.data[: self.used]
+            )
             if check.mixed in self.unknown:
                 self.recover(check.mixed, computed ^ leaf.raw)
             computed ^= mixed_into(leaf)

@@ -243,6 +243,7 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(12, "octets in front", _check(lambda seen: seen.field.also)),
     Feature(12, "mixed with a field", _check(lambda seen: seen.field.mixed_with is not None)),
     Feature(12, "mixed with something supplied", _is(kind="supplied")),
+    Feature(12, "split in parts", _check(lambda seen: seen.field.runs)),
     Feature(12, "in an element", _check(lambda seen: seen.in_repeat)),
     Feature(12, "in an option", _check(lambda seen: any(one.present_when is not None for one in seen.around))),
     OnWire(12, "several", lambda layout: len(layout.check_order) > 1),

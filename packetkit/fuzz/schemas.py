@@ -260,13 +260,21 @@ class _Draw(Structures):
         if self.odds(3):
             runs.reverse()
         first = self.one(True, False)
+        value = self.split_value(inner, runs)
+        check = self.odds(3) and value["bits"] > 2
+        if check:
+            value = self.split_check(value["name"], runs, style)
         if first:
-            self.add(made["group"], inner, inside, self.split_value(inner, runs), 0)
+            self.add(made["group"], inner, inside, value, 0)
         for bits in gaps:
             entry = {"name": self.name(inner), "bits": bits} if bits > 1 else self.flag(inner, style)[0]
             self.add(made["group"], inner, inside, self.one(entry, {"kind": "reserved", "bits": bits}), bits)
         if not first:
-            self.add(made["group"], inner, inside, self.split_value(inner, runs), 0)
+            if value["name"] in inner.entries:
+                value["name"] = self.name(inner)
+            self.add(made["group"], inner, inside, value, 0)
+        if check:
+            self.cover_split(value, made, inner)
         self.add(fields, scope, place, made, sum(gaps) + sum(width for _, width in runs))
 
     def split_value(self, scope: Scope, runs: list[list[int]]) -> Entry:
@@ -278,6 +286,30 @@ class _Draw(Structures):
             made, _ = self.number(scope, Style(), bits)
         made.pop("order", None)
         return {**made, "bits": bits, "runs": runs}
+
+    def split_check(self, name: str, runs: list[list[int]], style: Style) -> Entry:
+        """A check in runs of bits, which takes spans of any number of bits."""
+        bits = sum(width for _, width in runs)
+        top = (1 << bits) - 1
+        algorithm = {
+            "width": bits,
+            "polynomial": self.chance.randint(0, top) | 1,
+            "initial": self.one(0, top),
+            "reflect_in": style.least,
+            "reflect_out": self.one(False, True),
+        }
+        return {"name": name, "kind": "check", "runs": runs, "algorithm": algorithm}
+
+    def cover_split(self, check: Entry, group: Entry, inner: Scope) -> None:
+        """Let a check in runs cover its whole group, itself in some way, or fields between its runs."""
+        names = [entry["name"] for entry in group["group"] if "name" in entry and entry is not check]
+        if group["name"] not in inner.entries and (not names or self.odds(2)):
+            check["covers"] = group["name"]
+            check["self"] = self.one("zero", "ones", "skip")
+        elif names:
+            check["covers"] = self.one(names, names[:1], names[-1:])
+        else:
+            check["covers"], check["self"] = "whole_frame", "skip"
 
     def flags(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
         """A set of flags, with a part of several bits at times."""

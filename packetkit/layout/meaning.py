@@ -779,6 +779,10 @@ def _reserved(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
 def _check(one: Field, note: Note, algorithm: Algorithm | None) -> Meaning | None:
     if algorithm is None:
         return None
+    if one.runs and sum(width for _, width in one.runs) != algorithm.width:
+        text = f"its runs have {_bits(sum(width for _, width in one.runs))}, and {algorithm.name} {algorithm.width}"
+        note(_at(one, "runs"), "runs-unfit", text, f"Let them have {algorithm.width}.")
+        return None
     if one.bits is not None and one.bits != algorithm.width:
         text = f"{algorithm.name} has {_bits(algorithm.width)}, not {one.bits}"
         note(_at(one, "bits"), "bad-bits", text, f"Leave bits out, or write bits: {algorithm.width}.")

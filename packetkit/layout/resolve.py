@@ -483,23 +483,25 @@ class Resolver:
         spot = into.spot()
         slot = self.new_slot(made, path, address, **more)
         into.add_slot(slot, style.packing)
-        if into.open is not None and into.open.size == slot.width:
+        if slot.pieces:  # where its foremost bit is, wherever its group has come to
+            spot = Spot(into, len(into.nodes), slot.offset_bits, spot.cursor)
+        elif into.open is not None and into.open.size == slot.width:
             spot = Spot(into, len(into.nodes), 0, spot.cursor)
         scope.slots[one.name] = slot
         if one.kind == "length":
             self.length_slots[id(one)] = slot
         if one.kind == "count":
             self.counts[slot.number] = (one, where)
-        if algorithm is not None and len(self.checks.pending) == MAXIMUM_CHECKS:
-            text, remedy = (
-                f"this is check {MAXIMUM_CHECKS + 1}, and {MAXIMUM_CHECKS} is the most",
-                "Leave checks out.",
-            )
-            self.note(one.place, "too-many-checks", where, text, remedy)
-        elif algorithm is not None:
-            self.checks.pending.append(
-                PendingCheck(one, slot.number, algorithm, scope, into.start, spot, where, style)
-            )
+        if algorithm is not None:
+            self.pend(PendingCheck(one, slot.number, algorithm, scope, into.start, spot, where, style))
+
+    def pend(self, check: PendingCheck) -> None:
+        """Keep a check until every place is known, unless there are too many."""
+        if len(self.checks.pending) < MAXIMUM_CHECKS:
+            self.checks.pending.append(check)
+            return
+        text = f"this is check {MAXIMUM_CHECKS + 1}, and {MAXIMUM_CHECKS} is the most"
+        self.note(check.one.place, "too-many-checks", check.path, text, "Leave checks out.")
 
     def note_role(self, one: Field, made: Meaning, address: str, where: str) -> None:
         """Keep the field that has a role; a second one is noted."""

@@ -118,7 +118,7 @@ class Checks:
         own = (one.self_rule or "zero") if own_span else None
         least = pending.style.packing is Packing.LEAST
         check = Check(pending.algorithm, marks, own, one.fill == "zero", False, least, bytes(one.also), mixed)
-        if self.mixes(check, spans, root):
+        if self.mixes(check, spans, root, split=bool(one.runs)):
             text = "its span holds bits of both packings, and an octet of it would be made of both"
             remedy = "Cover whole bytes: add reserved bits before the group that changes the packing."
             self.note(one.places.get("covers", one.place), "span-octets", pending.path, text, remedy)
@@ -179,10 +179,13 @@ class Checks:
                 at = _place_of_name(pending.one, covers, name)
                 self.note(at, "span-unknown", pending.path, text, self.suggest(name, pending.scope, ()))
                 return None
-            if hit[0].split is not None:
+            if hit[0].split is not None and (covers.what == "range" or hit[0].slots[hit[1]].pieces):
                 text = f"the bits of {shown(name)} lie among those of a split value"
                 at = _place_of_name(pending.one, covers, name)
-                self.note(at, "runs-unfit", pending.path, text, "Cover the whole group that it is in.")
+                remedy = (
+                    "Cover the whole group that it is in, or name those of its fields that are not split."
+                )
+                self.note(at, "runs-unfit", pending.path, text, remedy)
                 return None
             found[name] = hit
         if covers.what == "names":
@@ -201,12 +204,14 @@ class Checks:
         )
         return _less(start, end, holes)
 
-    def mixes(self, check: Check, spans: list[tuple[Spot, Spot]], root: Container) -> bool:
+    def mixes(self, check: Check, spans: list[tuple[Spot, Spot]], root: Container, *, split: bool) -> bool:
         """Whether octets of a span would be made of bits that are numbered from either end.
 
         Not where the bits of the other packing, which are whole bytes of the frame, are whole octets of the span too.
         """
-        whole = check.own != "skip" or check.algorithm.width % 8 == 0  # so far, whole bytes of the frame
+        whole = check.own != "skip" or (
+            check.algorithm.width % 8 == 0 and not split
+        )  # so far, whole bytes of the frame
         for start, end in spans:
             others = [
                 run

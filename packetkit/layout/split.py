@@ -35,6 +35,8 @@ def set_aside(fields: tuple[Field, ...], into: Container, scope: Scope, packing:
     """Set the bits of a group's split values aside, from the group's start on; whether they fit into it and each other."""
     split = [one for one in fields if one.runs]
     for one in fields:
+        if one.kind == "check" and one.runs:
+            continue
         if one.kind not in _SINGLE or one.up_to is not None or one.repeat or one.present_when:
             what = "varies or holds others" if one.kind in _SINGLE else f"is a {one.kind} field"
             text = f"it {what}, and the bits of {split[0].name} are counted through its group"
@@ -77,6 +79,13 @@ def _is_split(one: Field, packing: Packing, tell: Tell) -> bool:
     elif one.order is not None:
         text = "order and runs both say which of its bits come first"
         tell(one, one.places["order"], text, "Leave order out.")
+    elif one.stored is not None:
+        text = "stored and runs both say which of its bits come first"
+        tell(one, one.places["stored"], text, "Leave stored out.")
+    elif one.kind == "check" and (one.covers is None or one.covers.what == "everything_before"):
+        text = "a check split in parts has no one place that everything could be before"
+        remedy = "Write covers: with the names of fields or groups, or whole_frame."
+        tell(one, one.places.get("covers", place), text, remedy)
     else:
         return True
     return False

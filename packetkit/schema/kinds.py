@@ -615,8 +615,8 @@ KINDS: dict[str, Kind] = {
             "check",
             "An error-detecting code over other bits.",
             ("algorithm",),
-            ("bits", "covers", "also", "mixed_with", "self", "stored", "fill"),
-            (12,),
+            ("bits", "runs", "covers", "also", "mixed_with", "self", "stored", "fill"),
+            (12, 14),
         ),
         Kind("variants", "One of several forms, told by a tag.", ("variants", "told_by"), (), (11, 20)),
         Kind(

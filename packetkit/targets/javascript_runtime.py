@@ -542,7 +542,10 @@ function checkValue(leaf, frame, words) {
   }
   spans = wireSpans(spans, words);
   if (check.own === 'skip') {
-    mixed = wireSpans([[leaf.bit, leaf.bit + leaf.bits]], words);
+    mixed = wireSpans((leaf.slot.split || [[leaf.slot.at, leaf.bits]]).map(function (part) {
+      var first = leaf.bit - leaf.slot.at + part[0];
+      return [first, first + part[1]];
+    }), words);
     for (i = 0; i < mixed.length; i += 1) { spans = without(spans, mixed[i][0], mixed[i][1]); }
   } else if (check.own) {
     octets = [].slice.call(frame);

@@ -520,7 +520,7 @@ def _check_value(leaf: _Leaf, frame: bytes, words: list[tuple[int, int, int]]) -
     spans = [(_place(leaf, start, frame), _place(leaf, end, frame)) for start, end in check["spans"]]
     pieces, data = _wire_spans(spans, words), frame
     if check.get("own") == "skip":
-        pieces = _without(pieces, _wire_spans([(leaf.bit, leaf.bit + leaf.bits)], words))
+        pieces = _without(pieces, _wire_spans(leaf.own(), words))
     elif "own" in check:
         changed = bytearray(frame)
         leaf.write(changed, -1 if check["own"] == "ones" else 0)
@@ -691,6 +691,10 @@ class _Leaf:
 
     def pieces(self) -> list[Any]:
         return self.slot.get("split") or [(self.slot["at"], self.bits)]
+
+    def own(self) -> list[Span]:
+        """The bits of the frame that are its own."""
+        return [(self.at + first, self.at + first + bits) for first, bits in self.pieces()]
 
     def last(self) -> int:
         """The bit of the run behind the last one that must be there to read it: a word is read whole."""

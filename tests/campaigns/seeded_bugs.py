@@ -420,10 +420,10 @@ BUGS: tuple[Bug, ...] = (
     ),
     # -- what is supplied
     Bug(
-        "a supplied field takes more bits than it has",
+        "a supplied field takes a bit less than it has",
         "codec/walk",
         "leaf.raw = mixture & ((1 << leaf.width) - 1)",
-        "leaf.raw = mixture",
+        "leaf.raw = mixture & ((1 << leaf.width) - 1) >> 1",
     ),
     Bug(
         "a supplied field stands behind everything in a record",

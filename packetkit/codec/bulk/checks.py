@@ -70,7 +70,7 @@ def _kind(width: int) -> type[np.unsignedinteger]:
 def _fed(plan: Plan, placed: Placed, check: Check) -> list[Fed] | None:
     """The octets that a check is fed with, None where they are not whole octets of the frame, one after another."""
     spans, own = plan.spans(placed)
-    pieces, mine = bits.wire_spans(spans, plan.words), bits.wire_spans([own], plan.words)
+    pieces, mine = bits.wire_spans(spans, plan.words), bits.wire_spans(own, plan.words)
     if check.own == "skip":
         pieces = bits.without(pieces, mine)
     if check.in_wire_order or any(edge % 8 for piece in pieces for edge in piece):

@@ -63,10 +63,10 @@ class Plan:
     placed: tuple[Placed, ...]
     words: tuple[Words, ...]
 
-    def spans(self, placed: Placed) -> tuple[list[Span], Span]:
+    def spans(self, placed: Placed) -> tuple[list[Span], list[Span]]:
         """The bits that a check covers, and its own."""
         leaf = placed.leaf
-        return walk.spans_of(leaf, self.size * 8), (leaf.bit, leaf.bit + leaf.width)
+        return walk.spans_of(leaf, self.size * 8), leaf.own
 
     def mixed(self, placed: Placed) -> Placed | None:
         """The slot that a check is mixed with."""
