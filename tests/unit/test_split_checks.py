@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import crcmod
 import pytest
 from hypothesis import given
@@ -50,7 +52,7 @@ def with_own(frame: bytes, bit: str | None) -> bytes:
 @pytest.mark.parametrize(("rule", "bit"), [("zero", "0"), ("ones", "1"), ("skip", None)])
 @given(record=RECORDS)
 def test_crcmod_finds_the_same_over_the_frame_with_its_own_bits_in_three_ways(
-    rule: str, bit: str | None, record: dict[str, object]
+    rule: str, bit: str | None, record: dict[str, Any]
 ) -> None:
     frame = frame_of(f"whole_frame, self: {rule}")
     data = frame.encode(record)
@@ -60,7 +62,7 @@ def test_crcmod_finds_the_same_over_the_frame_with_its_own_bits_in_three_ways(
 
 
 @given(RECORDS)
-def test_fields_between_the_parts_are_covered_by_their_names(record: dict[str, object]) -> None:
+def test_fields_between_the_parts_are_covered_by_their_names(record: dict[str, Any]) -> None:
     frame = frame_of("[sequence, level, spare, water]")
     data = frame.encode(record)
     text = "".join(f"{octet:08b}" for octet in data)
@@ -70,9 +72,7 @@ def test_fields_between_the_parts_are_covered_by_their_names(record: dict[str, o
 
 
 @given(st.lists(RECORDS, min_size=1, max_size=6), st.integers(0, 55))
-def test_columns_agree_and_damage_in_either_part_is_refused(
-    records: list[dict[str, object]], bit: int
-) -> None:
+def test_columns_agree_and_damage_in_either_part_is_refused(records: list[dict[str, Any]], bit: int) -> None:
     frame = frame_of("whole_frame, self: zero")
     data = b"".join(map(frame.encode, records))
     columns = frame.decode_many(data)
