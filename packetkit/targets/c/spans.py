@@ -64,7 +64,8 @@ class Spans:
         assert check is not None
         pieces = _touching([piece for span in check.spans for piece in self._pieces(*span)])
         run = self.home[slot.number]
-        mine = self._inside(run, slot.offset_bits, slot.offset_bits + slot.width)
+        parts = sorted(slot.pieces or ((slot.offset_bits, slot.width),))
+        mine = [piece for at, width in parts for piece in self._inside(run, at, at + width)]
         own = tuple(mine) if check.own is not None else ()
         whole = all(self._residue(point) == 0 for piece in (*pieces, *own) for point in piece)
         stretches = [Stretch(*piece) for piece in pieces]
