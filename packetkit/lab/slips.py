@@ -75,7 +75,7 @@ def _one_off(task: Task) -> Answers:
 def _cut_off(task: Task) -> Answers:
     if task.kind == "encode":
         yield str(floor((task.exact("value") - task.exact("offset")) / task.exact("scale")))
-    if task.kind == "size":
+    if task.kind == "size" and not _turns_on_missing(task):  # there the same answer says something likelier
         yield str(floor(log2(task.whole("codes"))))
     if task.kind == "airtime":
         yield _on_air(task, blocks=task.exact("size") * 8 // 1, cut=True)
@@ -85,8 +85,8 @@ def _not_rounded(task: Task) -> Answers:
     if task.kind == "encode":
         yield from _plain((task.exact("value") - task.exact("offset")) / task.exact("scale"))
     if task.kind == "size":
-        yield f"{log2(task.whole('codes')):.1f}"
-        yield f"{log2(task.whole('codes')):.2f}"
+        exact = log2(task.whole("codes"))
+        yield from (text for text in (f"{exact:.1f}", f"{exact:.2f}") if float(text) % 1)
     if task.kind == "pass":
         per_frame = task.exact("airtime_ms") + task.exact("gap_ms")
         yield str(floor(task.whole("duration_s") * 1000 / per_frame * task.whole("size")))
@@ -180,8 +180,14 @@ def _step_forgotten(task: Task) -> Answers:
         yield str(whole.bit_length())
 
 
+def _turns_on_missing(task: Task) -> bool:
+    """Whether the code for a missing reading is the one that takes another bit."""
+    codes = task.whole("codes")
+    return bool(task.whole("missing")) and (codes - 1).bit_length() > (codes - 2).bit_length()
+
+
 def _missing_forgotten(task: Task) -> Answers:
-    if task.kind == "size" and task.whole("missing"):
+    if task.kind == "size" and _turns_on_missing(task):
         yield str((task.whole("codes") - 2).bit_length())
 
 
