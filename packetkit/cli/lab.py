@@ -12,6 +12,7 @@ from packetkit.cli.output import Callback
 from packetkit.cli.page import Page
 from packetkit.cli.picture import draw, picture_option
 from packetkit.errors import InputError
+from packetkit.export import plots
 from packetkit.files import STANDARD_INPUT, load, not_onto_an_input
 from packetkit.lab.experiment import Cell, Experiment, Outcome, Request
 from packetkit.lab.table import EXPERIMENTS, KNOBS, Knob
@@ -214,6 +215,8 @@ def command(
     experiment = EXPERIMENTS[name]
     knobs = knobs_of(experiment, given)
     not_onto_an_input(destination, schema)
+    if picture is not None:
+        plots.format_of(picture)  # a wrong name is said before the work, not after it
     mission, is_shipped = mission_of(schema)
     crew = Crew(workers or os.cpu_count() or 1, watched)
     request = Request(
