@@ -2095,8 +2095,9 @@ class _Reading(_Walk):
         size = (node.raw + part.length.less) * _units(part.length)
         end = part.node.first + size
         outside = self.parts[: self.parts.index(part)]
-        around = next((one.end for one in reversed(outside) if one.end is not None), len(self.picture))
-        if end > len(self.picture) and around == len(self.picture):
+        known = [one.end for one in outside if one.end is not None]
+        around = known[-1] if known else len(self.picture)
+        if end > len(self.picture) and not known:
             raise Refused("truncated", f"{_address(part.node)} ends at bit {end}")
         if size < 0 or end > around:
             raise Refused("bad length", f"{_address(node)} is {node.raw}")

@@ -411,20 +411,22 @@ class _Reading:
         """Note where a measured part ends, now that its length is read."""
         size = (leaf.raw + limit.node.less) * limit.node.unit_bits
         end = limit.start + size
-        outer = self.stop(outside=limit)
-        if end > self.end and outer == self.end:
+        around = self.around(limit)
+        outer = next((one.end for one in reversed(around) if one.end is not None), self.end)
+        if end > self.end and all(one.end is None for one in around):
             raise self.short(limit.address, limit.start, size)
         if size < 0 or end > outer:
             text = f"{leaf.address} says {size} bits, and {limit.address} has room for {max(0, outer - limit.start)}"
             raise BadLength(text, path=leaf.address, bit=leaf.bit)
         limit.end = end
 
-    def stop(self, outside: _Limit | None = None) -> int:
-        """Where the innermost part ends whose end is known: a measured one, else the frame. outside: of those around this one."""
-        around = self.limits
-        if outside is not None:
-            around = around[: next(at for at, limit in enumerate(around) if limit is outside)]
-        return next((limit.end for limit in reversed(around) if limit.end is not None), self.end)
+    def around(self, inner: _Limit) -> list[_Limit]:
+        """The measured parts around one, the innermost last."""
+        return self.limits[: next(at for at, limit in enumerate(self.limits) if limit is inner)]
+
+    def stop(self) -> int:
+        """Where the innermost part ends whose end is known: a measured one, else the frame."""
+        return next((limit.end for limit in reversed(self.limits) if limit.end is not None), self.end)
 
     def overrun(self, path: str, bit: int, width: int) -> DecodeError:
         """What is wrong where bits are needed behind the end of the part that they belong to."""

@@ -328,7 +328,7 @@ class DecodeWalk(Walk):
             self.page.add(f"const uint32_t size_bits = {size};")
             with self.page.block(f"if (size_bits > (uint32_t)({outer} - {start}))"):
                 short, bad = result(self.frame, "TRUNCATED"), result(self.frame, "BAD_LENGTH")
-                self.page.add(f"return {short if outer == 'end' else f'{outer} == end ? {short} : {bad}'};")
+                self.page.add(f"return {short if outer == 'end' else bad};")
             self.page.add(f"{part.end} = ({kind})({start} + size_bits);")
             if slot is not None:
                 self.behind(part, at, slot)
