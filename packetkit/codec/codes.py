@@ -24,7 +24,7 @@ from packetkit.codec import bits
 from packetkit.codec.source import Source
 from packetkit.codec.values import LARGEST, TABLE_BITS, is_nan, meaning
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import Ieee, Linear, Slot
+from packetkit.layout.model import Bundle, Ieee, Linear, Slot
 from packetkit.layout.number import ieee_bounds, to_raw, value_of
 
 
@@ -212,6 +212,8 @@ def _coder(slot: Slot) -> Callable[[Any], int]:
         and all(is_nan(slot.transform, one) for one in slot.specials)
     ):
         return _ieee_coder(slot, slot.transform.bits, settled)
+    if isinstance(slot.transform, Bundle) and not slot.transform.octets_reversed:
+        return _bundle_coder(slot.transform, settled)
     if slot.kind != "number" or not isinstance(slot.transform, Linear) or is_reversed:
         return settled
     num, base, den = slot.transform.numerator, slot.transform.base, slot.transform.denominator
@@ -233,6 +235,69 @@ def _coder(slot: Slot) -> Callable[[Any], int]:
         return found if spelled is None else spelled(found - lift)
 
     return code
+
+
+def _bundle_coder(bundle: Bundle, settled: Callable[[Any], int]) -> Callable[[Any], int]:
+    """A function from samples to their code; what is clamped, refused or no plain number is settled as a whole."""
+    code_of = _sample_coder(bundle)
+    width, largest, none = bundle.width, bundle.largest, -(1 << bundle.width - 1)
+    first = 0 if bundle.has_missing else 1
+
+    def code(value: Any) -> int:
+        if type(value) not in (list, tuple) or len(value) != bundle.samples:
+            return settled(value)
+        try:
+            codes = [code_of(one) for one in value]
+        except OverflowError:
+            return settled(value)
+        at = next((one for one in codes if one is not None), None)
+        if at is None:
+            return settled(value)
+        steps, start = [], at
+        for one in codes[first:]:
+            step = none if one is None else one - at
+            if one is not None:
+                at = one
+                if not -largest <= step <= largest:
+                    return settled(value)
+            steps.append(step & (1 << width) - 1)
+        head = start & (1 << bundle.sample.width) - 1
+        if bundle.first_low:
+            return head | joined_low(steps, width) << bundle.sample.width
+        return head << width * len(steps) | joined(steps, width)
+
+    return code
+
+
+def _sample_coder(bundle: Bundle) -> Callable[[Any], int | None]:
+    """A function from one sample to its code, None where it is missing. Raises OverflowError where only number.py can say."""
+    assert isinstance(bundle.sample.transform, Linear)
+    transform, legal = bundle.sample.transform, bundle.sample.legal[0]
+    num, base, den, low, high = (
+        transform.numerator,
+        transform.base,
+        transform.denominator,
+        legal.low,
+        legal.high,
+    )
+
+    def code_of(value: Any) -> int | None:
+        if value is None and bundle.has_missing:
+            return None
+        kind = type(value)
+        if kind is int:
+            above, below = value, 1
+        elif kind is float and value - value == 0:
+            above, below = value.as_integer_ratio()
+        else:
+            raise OverflowError
+        step = below * num
+        found: int = (2 * (above * den - base * below) + step) // (2 * step)
+        if not low <= found <= high:
+            raise OverflowError
+        return found
+
+    return code_of
 
 
 def _codes_on(slot: Slot) -> dict[int | float, int]:

@@ -474,7 +474,7 @@ class Encoder:
         source, name = self.source, f"n{node.number}"
         assert node.by is not None
         there = f"({told(self.layout.slots[node.by], node.codes)})"
-        if self.stands_for_absence(node) and self.layout.slots[node.by].kind != "count":
+        if _stands_for_absence(node) and self.layout.slots[node.by].kind != "count":
             self.fail_unless(f"{name} is None or {there}")
         else:
             self.fail_unless(f"({name} is not None) is {there}")
@@ -531,11 +531,6 @@ class Encoder:
             return place.plus(node.count * width)
         source.add(f"p = {place} + len({name}) * {width}")
         return MOVING
-
-    def stands_for_absence(self, node: Optional) -> bool:
-        """Whether None may be the value of an option that is there: it is one field with a missing code."""
-        first = node.body[0] if node.body else None  # fill of no width leaves nothing
-        return node.bare and isinstance(first, Run) and first.slots[0].missing_code is not None
 
     def repeat(self, node: Repeat, place: Place) -> Place:
         source, name = self.source, f"n{node.number}"
@@ -672,6 +667,12 @@ def _is_walked(node: Node) -> bool:
     return (isinstance(node, Repeat) and bool(node.factors)) or (isinstance(node, Fill) and node.since >= 0)
 
 
+def _stands_for_absence(node: Optional) -> bool:
+    """Whether None may be the value of an option that is there: it is one field with a missing code."""
+    first = node.body[0] if node.body else None  # fill of no width leaves nothing
+    return node.bare and isinstance(first, Run) and first.slots[0].missing_code is not None
+
+
 def _size_text(nodes: tuple[Node, ...]) -> str:
     """The text of a part's bits, from the variables that hold its lists, texts, options and variants."""
     fixed, terms = 0, []
@@ -683,7 +684,11 @@ def _size_text(nodes: tuple[Node, ...]) -> str:
             terms.append(f"({_size_text(node.body)})")
         elif isinstance(node, Repeat) and node.minimum_bits == node.maximum_bits:
             terms.append(f"len(n{node.number}) * {node.minimum_bits}")
-        elif isinstance(node, Optional) and node.minimum_bits == node.maximum_bits:
+        elif (
+            isinstance(node, Optional)
+            and node.minimum_bits == node.maximum_bits
+            and not _stands_for_absence(node)  # whether such a one is there, None does not tell
+        ):
             terms.append(f"(0 if n{node.number} is None else {node.minimum_bits})")
         elif isinstance(node, Choice) and all(
             _fixed_sizes(branch.body) is not None for branch in node.branches

@@ -111,19 +111,32 @@ class Values:
         first = f"({code} := {bare(raw)})"
         none = [f"{one.low} <= {code} <= {one.high}" for one in slot.specials]
         if slot.coding == "gray":
-            number, shift = code if none else bare(raw), 1
-            while shift < slot.width:
-                number = f"({name} := {number}) ^ {name} >> {shift}"
-                shift *= 2
+            number = self._by_octets(slot, code if none else first, name)
         elif slot.coding == "sign_and_magnitude":
             sign = 1 << (slot.width - 1)
             number = f"{code} if {code if none else first} < {sign:#x} else {sign:#x} - {code}"
         else:
-            number = f'int(f"{{{code}:x}}")'
-            eights = sum(1 << at for at in range(0, slot.width, 4))
-            none.append(f"{code} >> 3 & ({code} >> 2 | {code} >> 1) & {eights:#x}")  # 8 and 4, or 8 and 2
+            number, most = name, slot.number_limits[1]
+            none.append(f"({name} := {self._by_octets(slot, code, name)}) > {most}")
         text = linear_text(slot.transform, f"({number})", *slot.number_limits)
         return f"(None if {' or '.join(none).replace(code, first, 1)} else {text})" if none else f"({text})"
+
+    def _by_octets(self, slot: Slot, code: str, name: str) -> str:
+        """The text of the number that a code spells, an octet at a time, from the text of the code; a bad digit is beyond all numbers."""
+        digits = slot.coding == "binary_coded_decimal"
+        table = self.source.name("octets", lambda: _two_digits() if digits else _gray_octets(), slot.coding)
+        high = (slot.width - 1) // 8 * 8
+        again = code.removeprefix("(").partition(" ")[0] if code.startswith("(") else code
+        text = f"{table}[{code} >> {high}]" if high else f"{table}[{code}]"
+        for at in range(high - 8, -1, -8):
+            octet = f"{table}[{again} >> {at} & 255]" if at else f"{table}[{again} & 255]"
+            # Gray: below a number that is odd the octet is counted backwards.
+            text = (
+                f"({text}) * 100 + {octet}"
+                if digits
+                else f"({name} := {text}) << 8 | {octet} ^ -({name} & 1) & 255"
+            )
+        return text
 
     def _state(self, slot: Slot, raw: str) -> str:
         """States wider than a table: by name where there is one, else as the walker has it."""
@@ -296,6 +309,20 @@ def _bundle_reader(bundle: Bundle) -> Callable[[int], list[int | float | None]]:
         return [None if n is None else (n * num + base) / den + 0.0 if n in plain else odd(n) for n in codes]
 
     return read
+
+
+def _two_digits() -> tuple[int, ...]:
+    """What each octet of two decimal digits is; one with a bad digit is more than 16 digits can be."""
+    return tuple(
+        10 * (octet >> 4) + (octet & 15) if octet >> 4 < 10 and octet & 15 < 10 else 10**17
+        for octet in range(256)
+    )
+
+
+def _gray_octets() -> tuple[int, ...]:
+    """What each octet is in Gray code."""
+    number_of = CODINGS["gray"].number_of
+    return tuple(number_of(8, octet) or 0 for octet in range(256))
 
 
 def _coded_reader(slot: Slot) -> Callable[[int], int | float | None]:

@@ -594,7 +594,7 @@ def without_fixed_parts(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict
 
 
 def _never_varies(node: Measured) -> bool:
-    """Whether a part has the same size in every frame: by its fields, not because variants or fill happen to make it one size."""
+    """Whether a part has the same size in every frame: by its fields, not because variants, or fill after options, happen to."""
     return node.minimum_bits == node.maximum_bits and all(map(_is_always_so, walk(node.body)))
 
 
@@ -602,7 +602,7 @@ def _is_always_so(node: Node) -> bool:
     """Whether nothing in a frame decides what a node is made of."""
     if isinstance(node, Choice):
         return not node.told_by
-    return isinstance(node, (Run, Measured)) or (isinstance(node, Repeat) and node.is_fixed)
+    return isinstance(node, (Run, Measured, Fill)) or (isinstance(node, Repeat) and node.is_fixed)
 
 
 def _remarked(nodes: tuple[Node, ...], codes: dict[int, int], moved: dict[int, int]) -> tuple[Node, ...]:
