@@ -39,7 +39,7 @@ MAY_IMPORT: dict[str, str] = {
     "conformance": "layout codec errors",
     "mission": "schema layout codec conformance radio passes integrity errors",
     "captures": "mission codec framing integrity layout conformance errors",
-    "export": "captures codec layout errors",
+    "export": "captures codec emit layout errors",
     "fuzz": "mission schema layout codec conformance integrity errors oracle resources",
     "lab": "mission integrity framing radio passes conformance layout codec errors",
     "station": "captures mission export framing codec layout errors files",

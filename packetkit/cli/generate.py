@@ -8,11 +8,11 @@ import click
 
 from packetkit.cli import output
 from packetkit.cli.vectors import made as made_vectors
-from packetkit.conformance import vector
+from packetkit.conformance import generate, vector
 from packetkit.files import STANDARD_INPUT, read_schema, shown_name, write_text
-from packetkit.mission.dossier import Dossier
-from packetkit.mission.load import parse
-from packetkit.targets import TARGETS
+from packetkit.mission.dossier import Dossier, told
+from packetkit.mission.load import Mission, parse
+from packetkit.targets import TARGETS, frame_map
 
 
 def path_between(directory: str, path: str) -> str:
@@ -22,6 +22,17 @@ def path_between(directory: str, path: str) -> str:
     except ValueError:
         found = os.path.abspath(path)
     return found.replace(os.sep, "/")
+
+
+def pictures_of(mission: Mission) -> dict[str, bytes]:
+    """Each frame's map as PNG, by file name. Raises InputError without the extra `plots`."""
+    from packetkit.emit.frame_map import figure
+    from packetkit.export import plots
+
+    return {
+        f"{mission.name}_{name}.png": plots.frame_map(figure(layout))
+        for name, layout in mission.layouts.items()
+    }
 
 
 @click.command("generate")
@@ -45,8 +56,14 @@ def path_between(directory: str, path: str) -> str:
     is_flag=True,
     help="Target micropython: no number needs more than 30 bits; wider codes are lists of 16-bit words.",
 )
+@click.option(
+    "--png",
+    "as_png",
+    is_flag=True,
+    help="Target frame_map: PNG too, at 300 dots an inch (extra `plots`).",
+)
 @output.json_option
-def command(schema: str, name: str, directory: str, as_json: bool, **asked: bool) -> int:
+def command(schema: str, name: str, directory: str, as_png: bool, as_json: bool, **asked: bool) -> int:
     """Write code, or tests, for a mission's frames.
 
     c: C99 that is clean as C++11, for processors of 8 to 64 bits: structs of raw codes, an encoder and a decoder for each frame. What C
@@ -59,6 +76,9 @@ def command(schema: str, name: str, directory: str, as_json: bool, **asked: bool
     LoRaWAN servers with the entry points of TS013, and a sender to start from, with two marked places for a team's own code.
 
     python: one file that does the same under Python 3.8 and later, without packetkit; and such a sender.
+
+    document: the interface document, as HTML that prints clean on A4 and Letter, and as Markdown: maps, fields, checks, a worked example,
+    vectors, settings. frame_map: the map of each frame alone, as SVG.
 
     tests: a pytest file and the vectors that it reads. It loads SCHEMA from where it is now, so it fails once an edit changes what
     is sent. A schema from standard input is copied beside it.
@@ -73,25 +93,34 @@ def command(schema: str, name: str, directory: str, as_json: bool, **asked: bool
     options = frozenset(word for word, is_asked in asked.items() if is_asked)
     for word in sorted(options - set(TARGETS[name].options)):
         raise click.UsageError(f"--{word.replace('_', '-')} does nothing for --target {name}: leave it out")
+    if as_png and name != frame_map.TARGET.name:
+        raise click.UsageError(f"--png does nothing for --target {name}: leave it out")
     data = read_schema(schema)
     mission = parse(data, shown_name(schema))
     target = TARGETS[name]
     copied = f"{mission.name}.yaml" if schema == STANDARD_INPUT and target.is_proof else None
+    vectors = made_vectors(mission) if target.is_proof else None
     dossier = Dossier(
         mission.name,
         mission.fingerprint,
         copied or path_between(directory, schema),
-        vector.text(made_vectors(mission)) if target.is_proof else "",
+        vector.text(vectors) if vectors is not None else "",
         mission.outside,
         options,
     )
+    if target.is_told:
+        dossier = told(dossier, mission, made_vectors(mission, generate.few))
     files = target.write(mission.layouts, dossier)
     if copied is not None:
         files[copied] = data.decode("utf-8-sig")
+    pictures = pictures_of(mission) if as_png else {}
     os.makedirs(directory, exist_ok=True)
     paths = [os.path.join(directory, file) for file in files]
     for path, text in zip(paths, files.values(), strict=True):
         write_text(path, text)
+    for file, picture in pictures.items():
+        paths.append(os.path.join(directory, file))
+        output.write_bytes(picture, paths[-1])
     if as_json:
         output.write_json(
             {"mission": mission.name, "fingerprint": mission.fingerprint, "target": name, "files": paths}

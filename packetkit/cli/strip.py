@@ -19,8 +19,8 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from packetkit.codec.annotate import Annotation
+from packetkit.emit.strip import Bit, bits_of, short_names, shown
 from packetkit.layout import printed
-from packetkit.layout.alike import wire_bits
 from packetkit.layout.model import (
     Choice,
     Fill,
@@ -36,8 +36,6 @@ from packetkit.layout.model import (
 )
 
 READING = "Each byte as hex writes it, high bit left."
-# What an unknown bit of a kind looks like; the others show what is sent.
-BITS = {"count": "n", "check": "#"}
 SIGNS = {"01": "0 1: always so", "·": "·: value", "n": "n: count", "#": "#: check"}
 PIECES = "A name with numbers, as speed 7-0: this piece holds bits 7 to 0 of speed."
 LEFT_OVER = "left over"
@@ -62,14 +60,6 @@ class _Piece(NamedTuple):
     def fits(self) -> bool:
         """True where the label fits into the bracket."""
         return len(self.label) + 2 <= self.right - self.left + 1
-
-
-class _Bit(NamedTuple):
-    """One bit on the wire: its slot, which bit of the slot's raw code it is, and what it is in one frame, if one is drawn."""
-
-    slot: Slot
-    rank: int
-    sent: str = ""
 
 
 class Picture(NamedTuple):
@@ -119,7 +109,7 @@ class _Drawer:
         return f"{at:>{self.margin - 1}} {rail}{text}"
 
     def nodes(self, nodes: Iterable[Node], rail: str, packing: Packing) -> Iterator[str]:
-        names = _short_names(nodes)
+        names = short_names(nodes)
         for node in nodes:
             at = str(self.offsets[node.number])
             if isinstance(node, Run):
@@ -173,7 +163,7 @@ class _Drawer:
 
     def run(self, run: Run, rail: str, names: dict[int, str]) -> Iterator[str]:
         """The lines of a run: as many whole octets a line as fit, up to eight."""
-        bits = _bits(run)
+        bits = bits_of(run)
         room = self.width - self.margin - len(rail)
         octets = max(min(OCTETS_A_LINE, (room + 1) // 9), NARROWEST_OCTETS)
         natural = run.packing is Packing.MOST or run.residue is None
@@ -184,7 +174,7 @@ class _Drawer:
             }
             at = str(self.offsets[run.number].plus(max(start - (run.residue or 0), 0)))
             pieces = _pieces(cells, names, natural)
-            self.signs.update(map(_shown, cells.values()))
+            self.signs.update(map(shown, cells.values()))
             self.splits |= any(" " in piece.label for piece in pieces)  # no name holds a blank
             for row in _drawn(cells, pieces, room):
                 yield self.line(at, rail, row)
@@ -213,7 +203,7 @@ def frame(annotation: Annotation, width: int = 80, marked: frozenset[int] = froz
     return lines
 
 
-def _sent_bits(annotation: Annotation) -> tuple[list[_Bit], dict[int, str]]:
+def _sent_bits(annotation: Annotation) -> tuple[list[Bit], dict[int, str]]:
     """Every bit of a frame's bytes with the field it belongs to, and the fields' short names."""
     data, fields = annotation.data, annotation.fields
     rest = Slot(len(fields), (LEFT_OVER,), LEFT_OVER, "reserved", 0, len(data) * 8)
@@ -226,47 +216,8 @@ def _sent_bits(annotation: Annotation) -> tuple[list[_Bit], dict[int, str]]:
     made = []
     for bit in range(len(data) * 8):
         slot, rank = owners.get(bit, (rest, len(data) * 8 - 1 - bit))
-        made.append(_Bit(slot, rank, str(data[bit // 8] >> (7 - bit % 8) & 1)))
+        made.append(Bit(slot, rank, str(data[bit // 8] >> (7 - bit % 8) & 1)))
     return made, names
-
-
-def _short_names(nodes: Iterable[Node]) -> dict[int, str]:
-    """What each slot is called in the picture: the last part of its name, more of it where that is not clear."""
-    slots = [slot for node in nodes if isinstance(node, Run) for slot in node.slots]
-    last = [_last_name(slot) for slot in slots]
-    return {
-        slot.number: ".".join(slot.path) if last.count(name) > 1 and slot.named and slot.path else name
-        for slot, name in zip(slots, last, strict=True)
-    }
-
-
-def _last_name(slot: Slot) -> str:
-    if not slot.named:
-        return slot.kind
-    return slot.path[-1] if slot.path else slot.address.rpartition(".")[2].removesuffix("[]")
-
-
-def _bits(run: Run) -> list[_Bit | None]:
-    """The bits of a run from the first bit of the byte in which it starts, each byte's high bit first; None belongs to others.
-
-    Where it may start at any bit, its fields in wire order, each from its high bit on.
-    """
-    if run.residue is None:
-        order: dict[int, _Bit] = {}
-        for slot in run.slots:
-            left = slot.width
-            for at, width in slot.pieces or ((slot.offset_bits, slot.width),):
-                order |= {at + i: _Bit(slot, left - 1 - i) for i in range(width)}
-                left -= width
-        return [order[bit] for bit in sorted(order)]
-    start = run.residue if run.at is None else run.at
-    first = start // 8 * 8
-    bits: list[_Bit | None] = [None] * (-(-(start + run.size_bits - first) // 8) * 8)
-    placed = replace(run, at=start)
-    for slot in run.slots:
-        for place, bit in enumerate(wire_bits(placed, slot)):
-            bits[bit - first] = _Bit(slot, slot.width - 1 - place)
-    return bits
 
 
 def _column(bit: int, gap: bool) -> int:
@@ -274,23 +225,11 @@ def _column(bit: int, gap: bool) -> int:
     return bit + bit // 8 if gap else bit
 
 
-def _shown(bit: _Bit) -> str:
-    """A bit as it is sent where that is known."""
-    slot = bit.slot
-    if bit.sent:
-        return bit.sent
-    if slot.kind == "reserved":
-        return "0"
-    if slot.codes and not slot.is_value:
-        return str(slot.codes[0].low >> bit.rank & 1)
-    return BITS.get(slot.kind, "·")
-
-
-def _drawn(cells: dict[int, _Bit], pieces: list[_Piece], room: int) -> Iterator[str]:
+def _drawn(cells: dict[int, Bit], pieces: list[_Piece], room: int) -> Iterator[str]:
     """The rows of one line: bits, brackets, hanging names."""
     row = [" "] * (max(cells) + 1)
     for column, bit in cells.items():
-        row[column] = _shown(bit)
+        row[column] = shown(bit)
     yield "".join(row)
     last = pieces[-1]
     beside = not last.fits and last.right + 2 + len(last.label) <= room
@@ -300,12 +239,12 @@ def _drawn(cells: dict[int, _Bit], pieces: list[_Piece], room: int) -> Iterator[
     )
 
 
-def _pieces(cells: dict[int, _Bit], names: dict[int, str], natural: bool) -> list[_Piece]:
+def _pieces(cells: dict[int, Bit], names: dict[int, str], natural: bool) -> list[_Piece]:
     """The pieces of one line. A label says which bits it holds, unless all of its field are side by side.
 
     natural: a field's bits fall from left to right.
     """
-    groups: list[list[tuple[int, _Bit]]] = []
+    groups: list[list[tuple[int, Bit]]] = []
     for column, bit in sorted(cells.items()):
         last = groups[-1][-1][1] if groups else None
         if last is not None and last.slot is bit.slot and last.rank == bit.rank + 1:

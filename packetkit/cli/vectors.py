@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import click
 
 from packetkit.cli import held, output
-from packetkit.conformance import boot, judge, vector
+from packetkit.conformance import boot, generate, judge, vector
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, read_text, shown_name
 from packetkit.fuzz import judges, raw
 from packetkit.mission import vectors as mission_vectors
@@ -17,10 +17,14 @@ FINDINGS = 1
 SHOWN = 20  # differences on the screen; whoever needs all of them takes --json
 
 
-def made(mission: Mission) -> vector.Vectors:
-    """A mission's vectors, every byte of them worked out by the oracle."""
+def made(mission: Mission, cases: mission_vectors.Cases = generate.cases) -> vector.Vectors:
+    """A mission's vectors, every byte of them worked out by the oracle. cases: which of them."""
     declared = {frame.name: frame for frame in mission.declared.frames}
-    return mission_vectors.made(mission, lambda name: judges.oracle(declared[name], mission.layouts[name]))
+
+    def judge_of(name: str) -> judge.Judge:
+        return judges.oracle(declared[name], mission.layouts[name])
+
+    return mission_vectors.made(mission, judge_of, cases=cases)
 
 
 def verify(mission: Mission, found: vector.Vectors, targets: tuple[str, ...], as_json: bool) -> int:

@@ -41,6 +41,7 @@ from packetkit.layout.model import (
 from packetkit.layout.model import walk as walk_nodes
 
 RANDOM_RECORDS = 20  # beside the edges: enough for parts to be there and not, lists of several lengths
+FEW = 16  # to show: from these a worked example is chosen
 DAMAGED_FRAMES = 10  # of each mode; most are refused for the same reason, so more would say the same
 
 
@@ -54,6 +55,16 @@ def cases(layout: Layout, judge: Judge, seed: int = 1) -> list[Case]:
     made += inverted(layout, good[0], judge) if good else []
     made += damage(good, judge, chance)
     return [case for at, case in enumerate(made) if case not in made[:at]]
+
+
+def few(layout: Layout, judge: Judge, seed: int = 1) -> list[Case]:
+    """Return a few vectors to show: a plain record and random ones, as `cases` draws them. judge: works out what is expected."""
+    chance = Random(f"{layout.name} {seed}")
+    records = [
+        ("plain", _plain(layout)),
+        *((f"random record {at}", draw.record(layout, chance, most=4)) for at in range(1, FEW)),
+    ]
+    return [_of_record(name, record, layout, judge) for name, record in records]
 
 
 def _of_record(name: str, record: Record, layout: Layout, judge: Judge) -> Case:

@@ -10,12 +10,14 @@ from collections.abc import Callable, Sequence
 from io import BytesIO
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from packetkit.emit.frame_map import WIDTH, Box, Words
 from packetkit.errors import InputError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from packetkit.emit.frame_map import Figure as Map
     from packetkit.export.series import Line, Page, Panel
 
 FORMATS = ("png", "svg", "pdf")
@@ -367,3 +369,39 @@ def _as_dates(axes: Axes) -> None:
 
 
 Drawn = Callable[[str], bytes]  # a picture that only lacks its format
+
+
+# -- a frame's map -------------------------------------------------------------------------------------------------
+
+POSTER_DOTS = 300  # an inch: sharp in print
+
+
+def frame_map(made: Map) -> bytes:
+    """Return a frame's map as PNG: the figure that the SVG is drawn from, at the sharpness of print."""
+    from matplotlib.patches import Rectangle
+
+    inch = 96.0  # a figure's units, as a page counts them
+    figure = library()(figsize=((WIDTH + 16) / inch, made.height / inch))
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.set_axis_off()
+    axes.set_xlim(-8, WIDTH + 8)
+    axes.set_ylim(made.height, 0)
+    for item in made.items:
+        if isinstance(item, Box):
+            place = (item.x, item.y)
+            axes.add_patch(
+                Rectangle(place, item.width, item.height, facecolor=str(item.shade), edgecolor=INK, lw=0.75)
+            )
+        elif isinstance(item, Words):
+            align = {"start": "left", "middle": "center", "end": "right"}[item.anchor]
+            family, weight = ("monospace" if item.mono else "sans-serif"), ("bold" if item.bold else "normal")
+            # parse_math: a dollar sign of a schema is a dollar sign.
+            axes.text(
+                item.x, item.y, item.text, size=item.size * 72 / inch, ha=align, va="baseline", family=family, weight=weight,
+                parse_math=False,
+            )  # fmt: skip
+        else:
+            axes.plot([item.x, item.to_x], [item.y, item.to_y], color=INK, lw=0.75)
+    target = BytesIO()
+    figure.savefig(target, format="png", dpi=POSTER_DOTS, metadata={"Software": None})
+    return target.getvalue()

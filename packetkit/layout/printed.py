@@ -457,59 +457,69 @@ def _from_to(layout: Layout, numbers: tuple[int, ...]) -> str:
 # -- print(layout) ------------------------------------------------------------------------------------------------------
 
 
+class Row(NamedTuple):
+    """One line of the table: where a slot or part begins, how many bits it has, its name, what it means; what it stands inside of."""
+
+    at: str
+    bits: str
+    name: str
+    meaning: str = ""
+    depth: int = 0
+
+
 def text(layout: Layout) -> str:
     """The layout as one line a slot or part, columns of constant width: a change of one field changes one line."""
     lines = [f"frame {layout.name}  {size_text(layout)}  {layout.fingerprint}"]
-    lines += _lines(layout, layout.nodes, places(layout), "", Packing.MOST)
-    lines += [_line("", "", one.address, derived_text(one)) for one in layout.derived]
-    lines += [_line("", "", slot.address, supplied_text(layout, slot)) for slot in layout.supplied]
+    lines += [
+        f"{row.at:>7} {row.bits:>7}  {'  ' * row.depth + row.name:<40}  {row.meaning}".rstrip()
+        for row in rows(layout)
+    ]
     lines += [f"{one.address}: {one.form}, {one.bits} bits instead of {one.says}" for one in layout.gains]
     return "\n".join(lines)
 
 
-def _lines(
-    layout: Layout, nodes: tuple[Node, ...], found: dict[int, Offset], indent: str, packing: Packing
-) -> Iterator[str]:
+def rows(layout: Layout) -> Iterator[Row]:
+    """Each slot and part in wire order, then what has no bits: derived and supplied values."""
+    yield from _rows(layout, layout.nodes, places(layout), 0, Packing.MOST)
+    yield from (Row("", "", one.address, derived_text(one)) for one in layout.derived)
+    yield from (Row("", "", slot.address, supplied_text(layout, slot)) for slot in layout.supplied)
+
+
+def _rows(
+    layout: Layout, nodes: tuple[Node, ...], found: dict[int, Offset], depth: int, packing: Packing
+) -> Iterator[Row]:
     for node in nodes:
         at = found[node.number]
         if isinstance(node, Run):
             if node.packing is not packing and node.slots:
                 packing = node.packing
-                yield _line("", "", f"{indent}{PACKINGS[packing]}")
+                yield Row("", "", PACKINGS[packing], "", depth)
             for slot in node.slots:
-                yield _line(
-                    str(at.plus(slot.offset_bits)),
-                    str(slot.width),
-                    indent + slot.address,
-                    _said(layout, slot, packing),
-                )
+                place = str(at.plus(slot.offset_bits))
+                yield Row(place, str(slot.width), slot.address, _said(layout, slot, packing), depth)
             continue
         bits = span_text(*node_bits(node)).replace(" to ", "-").replace(" and more", "+")
         if isinstance(node, Fill):
-            yield _line(str(at), bits, indent + node.slot.address, f"reserved: {fill_text(node)}")
+            yield Row(str(at), bits, node.slot.address, f"reserved: {fill_text(node)}", depth)
         elif isinstance(node, Repeat):
             times = times_text(layout, node)
             if node.joined is not None:
-                yield _line(str(at), bits, indent + node.address, f"{joined_text(node.joined)}; {times}")
+                yield Row(str(at), bits, node.address, f"{joined_text(node.joined)}; {times}", depth)
                 continue
-            yield _line(str(at), bits, indent + node.address, times)
-            yield from _lines(layout, node.element, found, indent + "  ", packing)
+            yield Row(str(at), bits, node.address, times, depth)
+            yield from _rows(layout, node.element, found, depth + 1, packing)
         elif isinstance(node, Measured):
-            yield _line(str(at), bits, f"{indent}{node.address or layout.name}", measured_text(layout, node))
-            yield from _lines(layout, node.body, found, indent + "  ", packing)
+            yield Row(str(at), bits, node.address or layout.name, measured_text(layout, node), depth)
+            yield from _rows(layout, node.body, found, depth + 1, packing)
         elif isinstance(node, Choice):
-            yield _line(str(at), bits, indent + node.address, "one of its variants")
+            yield Row(str(at), bits, node.address, "one of its variants", depth)
             for branch in node.all:
-                yield _line("", "", f"{indent}  {branch.name}", branch_text(layout, node, branch))
+                yield Row("", "", branch.name, branch_text(layout, node, branch), depth + 1)
                 if branch is not node.unknown:
-                    yield from _lines(layout, branch.body, found, indent + "    ", packing)
+                    yield from _rows(layout, branch.body, found, depth + 2, packing)
         else:
-            yield _line(str(at), bits, indent + node.address, condition_text(layout, node))
-            yield from _lines(layout, node.body, found, indent + "  ", packing)
-
-
-def _line(at: str, bits: str, name: str, meaning: str = "") -> str:
-    return f"{at:>7} {bits:>7}  {name:<40}  {meaning}".rstrip()
+            yield Row(str(at), bits, node.address, condition_text(layout, node), depth)
+            yield from _rows(layout, node.body, found, depth + 1, packing)
 
 
 def _said(layout: Layout, slot: Slot, packing: Packing) -> str:

@@ -6,15 +6,22 @@ from collections.abc import Callable, Iterator
 
 from packetkit.conformance import generate
 from packetkit.conformance.judge import Judge
-from packetkit.conformance.vector import FrameVectors, Vectors, failures
+from packetkit.conformance.vector import Case, FrameVectors, Vectors, failures
 from packetkit.layout.model import Layout
 from packetkit.mission.load import Mission
 
+Cases = Callable[[Layout, Judge, int], list[Case]]
 
-def made(mission: Mission, judge_of: Callable[[str], Judge], seed: int = 1) -> Vectors:
-    """Return the vectors of every frame. judge_of: from a frame's name to the judge that works out its bytes, not the codec itself."""
+
+def made(
+    mission: Mission, judge_of: Callable[[str], Judge], seed: int = 1, cases: Cases = generate.cases
+) -> Vectors:
+    """Return the vectors of every frame. judge_of: from a frame's name to the judge that works out its bytes, not the codec itself.
+
+    cases: which of them, all unless given (`generate.few`: those that a document shows).
+    """
     frames = tuple(
-        FrameVectors(name, layout.fingerprint, tuple(generate.cases(layout, judge_of(name), seed)))
+        FrameVectors(name, layout.fingerprint, tuple(cases(layout, judge_of(name), seed)))
         for name, layout in mission.layouts.items()
     )
     return Vectors(mission.name, mission.fingerprint, frames)

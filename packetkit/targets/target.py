@@ -64,12 +64,29 @@ class Dossier(Protocol):
     def outside(self) -> frozenset[str]:
         """Names of the frames that only where their bytes came from tells."""
 
+    @property
+    def description(self) -> str:
+        """What the mission is, in the schema's words; may be empty."""
+
+    @property
+    def settings(self) -> tuple[tuple[str, str], ...]:
+        """What flight and ground must share, as names and values; empty where the schema names no radio."""
+
+    @property
+    def worked(self) -> Mapping[str, Any]:
+        """By frame, a worked example (mission/dossier.py: Worked), for targets that are told."""
+
+    @property
+    def cases(self) -> Mapping[str, tuple[Any, ...]]:
+        """By frame, a few vectors (conformance/vector.py: Case), for targets that are told."""
+
 
 @dataclass(frozen=True, slots=True)
 class Target:
     """One back end. write: the text of each file, by its name in the output directory. options: words that change what it writes.
 
-    is_proof: what it writes reads the schema and the vectors; for others they are not made.
+    is_proof: what it writes reads the schema and the vectors; is_told: it tells of settings, examples and vectors. For others these are
+    not made.
     """
 
     name: str
@@ -77,6 +94,7 @@ class Target:
     write: Callable[[Mapping[str, Layout], Dossier], dict[str, str]]
     options: tuple[str, ...] = ()
     is_proof: bool = False
+    is_told: bool = False
 
 
 # What the targets that write codecs know of a layout: of each of its classes the attributes that they read, or that only the ground

@@ -1,0 +1,349 @@
+"""The campaign `mutants`: one small change of packetkit's source at a time, and whether any test notices.
+
+Which tests run a line is worked out once, under coverage; a mutant of the line is then put to those alone, quickest first, in a private
+copy of the installed package. A mutant is killed when a test fails or takes far too long. Survivors are printed with their line, what it
+became and, where somebody has looked at it, why no test can tell (EXPLAINED).
+"""
+
+from __future__ import annotations
+
+import ast
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from random import Random
+from typing import Any, TextIO
+
+import packetkit
+
+PACKAGES = ("layout", "codec", "integrity", "mission", "radio")
+MUTANTS = 300
+WORKERS = 2
+MOST_TESTS = 40  # for one mutant, the quickest that run its line
+MUTANT_S = 90.0  # then it has run away
+WANTED = 0.9
+TESTS = Path(__file__).resolve().parent.parent
+GROUPS = ("unit", "published", "laws", "messages", "agreement")
+
+# Survivors that somebody has looked at: where, what it became, why no test can tell.
+EXPLAINED: Mapping[tuple[str, str], str] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One change: the line of a file that it starts at, the line's text before and after."""
+
+    path: str
+    line: int
+    kind: str
+    before: str
+    after: str
+    source: str
+
+    @property
+    def package(self) -> str:
+        return self.path.split("/")[0]
+
+
+# -- changes -------------------------------------------------------------------------------------------------------
+
+_COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
+    ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
+    ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Is: ast.IsNot, ast.IsNot: ast.Is,
+}  # fmt: skip
+_WORKED: dict[type[ast.operator], type[ast.operator]] = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.FloorDiv, ast.FloorDiv: ast.Mult, ast.Div: ast.Mult, ast.Mod: ast.FloorDiv,
+    ast.LShift: ast.RShift, ast.RShift: ast.LShift, ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd, ast.BitXor: ast.BitOr,
+}  # fmt: skip
+
+
+def changed(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
+    """Yield what a node may become, with a word for each change."""
+    if isinstance(node, ast.Compare) and type(node.ops[0]) in _COMPARED:
+        yield (
+            "comparison",
+            ast.Compare(node.left, [_COMPARED[type(node.ops[0])](), *node.ops[1:]], node.comparators),
+        )
+    elif (
+        isinstance(node, ast.BinOp) and type(node.op) in _WORKED and not isinstance(node.left, ast.JoinedStr)
+    ):
+        yield "arithmetic", ast.BinOp(node.left, _WORKED[type(node.op)](), node.right)
+    elif isinstance(node, ast.BoolOp):
+        yield "and, or", ast.BoolOp(ast.Or() if isinstance(node.op, ast.And) else ast.And(), node.values)
+    elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
+        yield "not", node.operand
+    elif isinstance(node, ast.Constant) and isinstance(node.value, bool):
+        yield "truth", ast.Constant(not node.value)
+    elif isinstance(node, ast.Constant) and isinstance(node.value, int):
+        yield "number", ast.Constant(node.value + 1)
+    elif isinstance(node, ast.IfExp):
+        yield "choice", ast.IfExp(node.test, node.orelse, node.body)
+    elif isinstance(node, ast.Return) and node.value is not None and not _is_none(node.value):
+        yield "return", ast.Return(ast.Constant(None))
+    elif isinstance(node, (ast.Expr, ast.AugAssign)) and not _is_text(node):
+        yield "dropped", ast.Pass()
+
+
+def _is_none(node: ast.expr) -> bool:
+    return isinstance(node, ast.Constant) and node.value is None
+
+
+def _is_text(node: ast.AST) -> bool:
+    return isinstance(node, ast.Expr) and isinstance(node.value, (ast.Constant, ast.Yield, ast.YieldFrom))
+
+
+class _Sites(ast.NodeVisitor):
+    """Nodes that may be changed: not annotations, assertions, messages, names of types, or what runs for type checkers only."""
+
+    def __init__(self) -> None:
+        self.found: list[ast.AST] = []
+
+    def generic_visit(self, node: ast.AST) -> None:
+        if hasattr(node, "lineno"):
+            self.found.append(node)
+        super().generic_visit(node)
+
+    def visit_AnnAssign(self, node: ast.AnnAssign) -> None:
+        if node.value is not None:
+            self.visit(node.value)
+
+    def visit_arg(self, node: ast.arg) -> None:
+        """An argument has an annotation and nothing to change."""
+
+    def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
+        for part in (*node.args.defaults, *filter(None, node.args.kw_defaults), *node.body):
+            self.visit(part)
+
+    def visit_If(self, node: ast.If) -> None:
+        if not (isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"):
+            self.generic_visit(node)
+
+    def visit_ClassDef(self, node: ast.ClassDef) -> None:
+        for part in node.body:
+            self.visit(part)
+
+    def visit_Assert(self, node: ast.Assert) -> None:
+        """What we guarantee ourselves is no behaviour."""
+
+    def visit_JoinedStr(self, node: ast.JoinedStr) -> None:
+        """Words for people: tests/messages holds those that matter."""
+
+    def visit_Raise(self, node: ast.Raise) -> None:
+        """An error's words."""
+
+
+def mutants_of(path: str, text: str) -> Iterator[Mutant]:
+    """Yield every mutant of a module."""
+    sites = _Sites()
+    sites.visit(ast.parse(text))
+    lines = text.splitlines()
+    for node in sites.found:
+        for kind, new in changed(node):
+            assert isinstance(node, (ast.expr, ast.stmt)) and node.end_lineno is not None
+            made = ast.unparse(ast.fix_missing_locations(new))
+            made = f"({made})" if isinstance(node, ast.expr) else made
+            start, end = (
+                _offset(lines, node.lineno, node.col_offset),
+                _offset(lines, node.end_lineno, node.end_col_offset or 0),
+            )
+            data = text.encode()
+            whole = (data[:start] + made.encode() + data[end:]).decode()
+            yield Mutant(path, node.lineno, kind, lines[node.lineno - 1].strip(), made, whole)
+
+
+def _offset(lines: Sequence[str], line: int, column: int) -> int:
+    """The octet of a place: ast counts columns in octets."""
+    return sum(len(one.encode()) + 1 for one in lines[: line - 1]) + column
+
+
+# -- which tests run a line ----------------------------------------------------------------------------------------
+
+_WATCH = """
+import json, sys
+import coverage, pytest
+
+where, report, *arguments = sys.argv[1:]
+seconds = {}
+
+class Watch:
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item):
+        cover.switch_context(item.nodeid)
+        return (yield)
+
+    def pytest_runtest_logreport(self, report):
+        seconds[report.nodeid] = seconds.get(report.nodeid, 0.0) + report.duration
+        if report.failed:
+            seconds[report.nodeid] = 1e9  # it fails by itself, so it proves nothing
+
+cover = coverage.Coverage(data_file=None, include=[where + "/*"], config_file=False)
+cover.start()
+status = pytest.main(arguments, plugins=[Watch()])
+cover.stop()
+data = cover.get_data()
+lines = {name: data.contexts_by_lineno(name) for name in data.measured_files()}
+with open(report, "w") as file:
+    json.dump({"seconds": seconds, "lines": lines}, file)
+"""
+
+_RUN = """
+import json, sys
+import pytest
+
+sys.exit(pytest.main([*sys.argv[2:], "-x", *json.load(open(sys.argv[1]))]))
+"""
+
+
+def arguments() -> list[str]:
+    return [
+        "-q", "--no-header", "-p", "no:cacheprovider", "--rootdir", str(TESTS.parent), "-c", str(TESTS.parent / "pyproject.toml"),
+    ]  # fmt: skip
+
+
+def environ(place: str) -> dict[str, str]:
+    return {
+        **os.environ,
+        "PYTHONPATH": place,
+        "PYTHONDONTWRITEBYTECODE": "1",
+        "PYTHONHASHSEED": "0",
+        "COLUMNS": "80",
+    }
+
+
+def tests_by_line(place: str, out: TextIO) -> tuple[dict[str, dict[int, list[str]]], dict[str, float]]:
+    """Return the tests that run each line of each module, and how long each test takes."""
+    report = os.path.join(place, "watched.json")
+    groups = [str(TESTS / group) for group in GROUPS]
+    command = [
+        sys.executable,
+        "-c",
+        _WATCH,
+        os.path.join(place, "packetkit"),
+        report,
+        *arguments(),
+        "-m",
+        "not slow",
+        *groups,
+    ]
+    out.write("which tests run which line: some minutes\n")
+    out.flush()
+    subprocess.run(
+        command,
+        cwd=place,
+        env=environ(place),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        check=False,
+    )
+    with open(report, encoding="utf-8") as file:
+        found: dict[str, Any] = json.load(file)
+    root = os.path.join(place, "packetkit") + os.sep
+    lines = {
+        name.removeprefix(root).replace(os.sep, "/"): {int(line): tests for line, tests in held.items()}
+        for name, held in found["lines"].items()
+    }
+    return lines, found["seconds"]
+
+
+def chosen(tests: Sequence[str], seconds: Mapping[str, float]) -> list[str]:
+    """The tests to put a mutant to: the quickest of those that run its line and pass by themselves."""
+    able = [one for one in tests if one and seconds.get(one, 1e9) < MUTANT_S / 3]
+    return sorted(able, key=lambda one: seconds[one])[:MOST_TESTS]
+
+
+def is_killed(mutant: Mutant, tests: Sequence[str], copy: str) -> bool:
+    """Return whether one of these tests notices a mutant, in a private copy of the package."""
+    target = Path(copy, "packetkit", mutant.path)
+    whole = target.read_text(encoding="utf-8")
+    asked = os.path.join(copy, "asked.json")
+    with open(asked, "w", encoding="utf-8") as file:
+        json.dump([str(TESTS.parent / one) for one in tests], file)
+    target.write_text(mutant.source, encoding="utf-8")
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", _RUN, asked, *arguments()],
+            cwd=copy,
+            env=environ(copy),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            timeout=MUTANT_S,
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        return True
+    finally:
+        target.write_text(whole, encoding="utf-8")
+    return done.returncode != 0
+
+
+# -- the campaign --------------------------------------------------------------------------------------------------
+
+
+def drawn(seed: int, lines: Mapping[str, Mapping[int, Sequence[str]]]) -> list[Mutant]:
+    """Return the mutants to try: as many of each package, of lines that any test runs."""
+    home = Path(packetkit.__file__).parent
+    chance, made = Random(seed), []
+    for package in PACKAGES:
+        every = [
+            mutant
+            for path in sorted((home / package).rglob("*.py"))
+            for name in [path.relative_to(home).as_posix()]
+            for mutant in mutants_of(name, path.read_text(encoding="utf-8"))
+            if lines.get(name, {}).get(mutant.line)
+        ]
+        made += chance.sample(every, min(MUTANTS // len(PACKAGES), len(every)))
+    return made
+
+
+def mutants(seed: int, out: TextIO) -> int:
+    """Return how many unexplained mutants survive, 0 where at least nine in ten are killed."""
+    with tempfile.TemporaryDirectory(prefix="packetkit-mutants-") as place:
+        copies = [os.path.join(place, str(number)) for number in range(WORKERS)]
+        for copy in copies:
+            shutil.copytree(Path(packetkit.__file__).parent, os.path.join(copy, "packetkit"))
+        lines, seconds = tests_by_line(copies[0], out)
+        tried = drawn(seed, lines)
+        out.write(f"{len(tried)} mutants, {len(seconds)} tests\n")
+        free = list(copies)
+
+        def put(mutant: Mutant) -> bool:
+            copy = free.pop()
+            try:
+                return is_killed(mutant, chosen(lines[mutant.path][mutant.line], seconds), copy)
+            finally:
+                free.append(copy)
+
+        killed, survivors = Counter[str](), []
+        with ThreadPoolExecutor(WORKERS) as pool:
+            for number, (mutant, is_dead) in enumerate(zip(tried, pool.map(put, tried), strict=True), 1):
+                killed[mutant.package] += is_dead
+                if not is_dead:
+                    survivors.append(mutant)
+                    out.write(_told(mutant))
+                if number % 20 == 0:
+                    out.write(f"{number} of {len(tried)}, {sum(killed.values())} killed\n")
+                out.flush()
+    for package in PACKAGES:
+        count = sum(mutant.package == package for mutant in tried)
+        out.write(f"{package}: {killed[package]} of {count} killed\n")
+    open_ones = [one for one in survivors if (one.path, one.after) not in EXPLAINED]
+    share = 1 - len(open_ones) / len(tried)
+    out.write(f"{share:.1%} killed or explained\n")
+    return 0 if share >= WANTED else len(open_ones)
+
+
+def _told(mutant: Mutant) -> str:
+    why = EXPLAINED.get((mutant.path, mutant.after))
+    explained = f"  explained: {why}\n" if why else ""
+    return f"{mutant.path}:{mutant.line}: {mutant.kind}\n  {mutant.before}\n  {mutant.after}\n{explained}"
+
+
+CAMPAIGNS: dict[str, Callable[[int, TextIO], int]] = {"mutants": mutants}
