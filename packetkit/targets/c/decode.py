@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 from packetkit.layout.model import Choice, Fill, Measured, Optional, Repeat, Run, Slot, tellers, walk
 from packetkit.targets.c.check_code import all_checks
-from packetkit.targets.c.encode import count_limits
 from packetkit.targets.c.frame import FrameCode, Walk, constant, within
 from packetkit.targets.c.octets import Place, constant_tests, gathered, parts, read, signed, turned_back
 from packetkit.targets.c.record import grain, is_member, joined
+from packetkit.targets.c.room import count_limits
 from packetkit.targets.c.words import Page, ctype, number, unsigned
 
 LONGEST = 0xFFFE  # octets of a frame: the most that a size_t of 16 bits can tell from more

@@ -6,10 +6,12 @@ from collections.abc import Iterator
 
 from packetkit.emit.wire import code_of
 from packetkit.layout.model import Choice, Fill, Measured, Node, Optional, Repeat, Run, Slot, slots_of, walk
+from packetkit.targets.c import room
 from packetkit.targets.c.check_code import all_checks, put_late
 from packetkit.targets.c.frame import FrameCode, Walk, constant, within
 from packetkit.targets.c.octets import Packer, parts, turned
 from packetkit.targets.c.record import grain, is_member, joined
+from packetkit.targets.c.room import refuse_count
 from packetkit.targets.c.spans import END
 from packetkit.targets.c.words import Page, mask, number, size_for, unsigned
 
@@ -29,24 +31,22 @@ def define(page: Page, frame: FrameCode) -> None:
             page.add("uint8_t p;")
         if not frame.only_runs:
             page.add(f"{frame.record.bits} at = 0;")
-        with page.block(f"if (capacity < {frame.upper}_SIZE)"):
-            page.add(f"return {frame.upper}_NO_ROOM;")
         if not any(map(is_member, frame.layout.slots)) and not frame.record.beside:
             page.add("(void)r;")
-        if walk.clears:
-            page.add(f"memset(d, 0, {frame.upper}_SIZE);")
+        if frame.is_fixed:
+            with page.block(f"if (capacity < {frame.upper}_SIZE)"):
+                page.add(f"return {frame.upper}_NO_ROOM;")
+            page.add(*([f"memset(d, 0, {frame.upper}_SIZE);"] if walk.clears else []))
+        else:
+            room.define(page, frame)
         for slot in frame.layout.supplied:
             walk.guard(slot, f"r->{slot.path[0]}")
         walk.begin_part(frame.layout.nodes, -1)
         walk.nodes(frame.layout.nodes, "r->")
-        if not frame.is_fixed:
-            if grain(frame.layout.nodes) % 8:
-                page.add("at = (" + frame.record.bits + ")((at + 7) / 8 * 8);")
-            page.add("*size = (size_t)(at >> 3);")
-        elif not frame.only_runs:
+        if not frame.only_runs:
             page.add("(void)at;")
         if any(END in fed.nodes for fed in frame.fed.values()):
-            page.add(f"const {frame.record.bits} end = at;")
+            page.add(f"const {frame.record.bits} end = ({frame.record.bits})(*size * 8);")
         all_checks(page, frame, walk.known, "")
         page.add(f"return {frame.upper}_OK;")
     page.add("")
@@ -156,9 +156,8 @@ class EncodeWalk(Walk):
             inside = within(value, slot.codes, slot)
             tests = [*(tests if reaches else []), *([] if inside == "1" else [f"!({inside})"])]
         if slot.kind == "count":
-            for limit in count_limits(frame, slot):
-                with self.page.block(f"if ({value} > {limit})"):
-                    self.page.add(f"return {result};")
+            if frame.is_fixed:
+                refuse_count(self.page, frame, slot, value)
             return
         if tests:
             refuse(self.page, frame, " || ".join(tests), result)
@@ -166,10 +165,7 @@ class EncodeWalk(Walk):
     # -- structure -------------------------------------------------------------------------------------
 
     def before_list(self, node: Repeat, count: str) -> None:
-        """Refuse more elements than there is room for, also where nothing else is checked."""
-        if node.runs_to_end or node.factors:
-            with self.page.block(f"if ({count} > {self.frame.record.capacities[node.number]})"):
-                self.page.add(f"return {self.frame.upper}_NO_ROOM;")
+        """Refuse elements that could not be told from what is absent before them, and bits that are no whole octets."""
         if node.runs_to_end and self.parts[-1] in self.asking:
             self.refuse_gap(f"{count} != 0", node)
         if node.joined is not None and node.joined.form == "bits":  # with the bits not sent, whole octets
@@ -277,23 +273,6 @@ def over(slot: Slot, value: str) -> list[str]:
     return ([f"{value} < {constant(low, slot)}"] if slot.signed else []) + [
         f"{value} > {constant(high, slot)}"
     ]
-
-
-def count_limits(frame: FrameCode, slot: Slot) -> list[str]:
-    """Return the limits of a count that its type does not keep by itself: the schema's, its width's, and those of the lists it counts."""
-    top = (1 << size_for(slot.width)) - 1
-    declared = (
-        slot.raw_limits[1] if slot.maximum_count is None else min(slot.maximum_count, slot.raw_limits[1])
-    )
-    limits = [number(declared)] if declared < top else []
-    for node in frame.layout.walk():
-        if isinstance(node, Repeat) and node.counted_by == slot.number:
-            capacity = frame.record.capacities[node.number]
-            if not capacity.isdigit():
-                limits.append(capacity)
-            elif int(capacity) < declared:
-                limits.append(number(int(capacity)))
-    return limits
 
 
 def _carries(run: Run) -> bool:

@@ -142,9 +142,6 @@ def _encoder(page: Page, frame: FrameCode) -> None:
         with page.block("if (starved || left != 0)"):
             page.add("exit(4);")
         extra = "" if frame.is_fixed else ", &size"
-        page.add(f"result = {name}_encode(r, d, {upper}_SIZE - 1{extra});")
-        with page.block(f"if (result == {upper}_OK || d[0] != other)"):
-            page.add("exit(5); /* one byte short is an error, never a write */")
         page.add(f"result = {name}_encode(r, d, {upper}_SIZE{extra});")
         with page.block(f"if (result == {upper}_OK)"):
             page.add("answer(0, d, size);")
@@ -153,6 +150,20 @@ def _encoder(page: Page, frame: FrameCode) -> None:
             page.add(
                 "field[0] = (uint8_t)number;", "field[1] = (uint8_t)(number >> 8);", "answer(1, field, 2);"
             )
+        with page.block(f"if (result == {upper}_OK && size > 0)"):
+            page.add(
+                "const size_t exact = size;",
+                "uint8_t *e = (uint8_t *)malloc(exact);",
+                "if (e == NULL) { exit(3); }",
+                "memset(e, other, exact);",
+            )
+            with page.block(f"if ({name}_encode(r, e, exact - 1{extra}) == {upper}_OK || e[0] != other)"):
+                page.add("exit(5); /* one byte short is an error, never a write */")
+            with page.block(
+                f"if ({name}_encode(r, e, exact{extra}) != {upper}_OK || memcmp(e, d, exact) != 0)"
+            ):
+                page.add("exit(7); /* a frame needs no more room than it has bytes */")
+            page.add("free(e);")
         page.add("(void)size;", "free(d);")
 
 

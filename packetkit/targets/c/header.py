@@ -114,7 +114,7 @@ def _frame(page: Page, frame: FrameCode) -> None:
             f"#define {name} {bound} /* elements; the schema has no smaller bound, so this is what 255 bytes can hold */",
             "#endif",
         )
-    many = "" if frame.is_fixed else "; at most, what the encoder needs room for"
+    many = "" if frame.is_fixed else ", at most"
     page.add(f"#define {frame.upper}_SIZE {frame.record.size()} /* bytes{many} */", "")
     _states(page, frame)
     with page.block(f"enum {frame.prefix}_field"):

@@ -226,18 +226,13 @@ class Record:
         return node.unit_bits - 1
 
     def size(self) -> str:
-        """The most octets that a frame can have, as a constant expression.
-
-        A part whose length could not say what its lists have room for counts with that room: encoding fills it before it knows.
-        """
-        if self.defaults:
-            return f"(({self._expression(self.layout.nodes)} + 7) / 8)"
-        if self.is_fixed:
-            return str(self.layout.size_bytes)
-        if any(isinstance(node, (Measured, Choice)) for node in self.layout.walk()):
-            return str(self.largest_bytes)
-        assert self.layout.maximum_bytes is not None
-        return str(self.layout.maximum_bytes)
+        """The most octets that a frame can have, as a constant expression: what its lists have room for, or what lengths can say."""
+        text = self._expression(self.layout.nodes)
+        size = str(-(-int(text) // 8)) if text.isdigit() else f"(({text} + 7) / 8)"
+        most = self.layout.maximum_bytes
+        if most is None or any(isinstance(node, Choice) and node.unknown for node in self.layout.walk()):
+            return size
+        return str(min(int(size), most)) if size.isdigit() else size
 
     def _expression(self, nodes: tuple[Node, ...]) -> str:
         constant, terms = 0, []
@@ -257,18 +252,13 @@ class Record:
                 return str(int(capacity) * int(inner))
             return f"{capacity} * {inner}"
         if isinstance(node, Choice):
-            return self._largest_expression([self._expression(branch.body) for branch in node.all])
-        if isinstance(node, (Optional, Measured)):
+            return _extreme([self._expression(branch.body) for branch in node.all], ">")
+        if isinstance(node, Measured):
+            most = (self.slots[node.by].raw_limits[1] + node.less) * node.unit_bits
+            return _extreme([self._expression(node.body), str(most)], "<")
+        if isinstance(node, Optional):
             return self._expression(node.body)
         return str(self._largest(node))
-
-    def _largest_expression(self, sizes: list[str]) -> str:
-        known = max((int(one) for one in sizes if one.isdigit()), default=0)
-        made = str(known)
-        for one in sizes:
-            if not one.isdigit():
-                made = one if made == "0" else f"({one} > {made} ? {one} : {made})"
-        return made
 
     @property
     def largest_bytes(self) -> int:
@@ -293,6 +283,16 @@ class Record:
     def bits(self) -> str:
         """The type that counts a frame's bits."""
         return "uint16_t" if self.largest_bytes < 4096 and not self.defaults else "uint32_t"
+
+
+def _extreme(sizes: list[str], sign: str) -> str:
+    """The largest of constant expressions, or the smallest."""
+    known = [int(one) for one in sizes if one.isdigit()]
+    made = str((max if sign == ">" else min)(known)) if known else ""
+    for one in sizes:
+        if not one.isdigit():
+            made = f"({one} {sign} {made} ? {one} : {made})" if made not in ("", "0") else one
+    return made
 
 
 def grain(nodes: tuple[Node, ...]) -> int:

@@ -1,0 +1,138 @@
+"""What a frame that varies takes, worked out before anything is written: so an encoder needs no more room than the frame.
+
+On the way everything is refused that would reach beyond a list's room in the record: counts, lists to an end, computed counts. That is done
+in an unchecked build too.
+"""
+
+from __future__ import annotations
+
+from packetkit.layout.model import Choice, Fill, Node, Optional, Repeat, Run, Slot, walk
+from packetkit.targets.c.frame import FrameCode, Walk
+from packetkit.targets.c.record import grain, joined
+from packetkit.targets.c.words import Page, number, size_for
+
+
+def define(page: Page, frame: FrameCode) -> None:
+    """Write the part of an encoder that refuses what there is no room for; leaves `at` at 0."""
+    with page.block(""):
+        RoomWalk(frame, page).nodes(frame.layout.nodes, "r->")
+        octets = "at >> 3" if grain(frame.layout.nodes) % 8 == 0 else "(at + 7) >> 3"
+        page.add(f"*size = (size_t)({octets});")
+    with page.block("if (capacity < *size)"):
+        page.add(f"return {frame.upper}_NO_ROOM;")
+    page.add("memset(d, 0, *size);", "at = 0;")
+
+
+def count_limits(frame: FrameCode, slot: Slot) -> list[str]:
+    """Return the limits of a count that its type does not keep by itself: the schema's, its width's, and those of the lists it counts."""
+    top = (1 << size_for(slot.width)) - 1
+    declared = (
+        slot.raw_limits[1] if slot.maximum_count is None else min(slot.maximum_count, slot.raw_limits[1])
+    )
+    limits = [number(declared)] if declared < top else []
+    for node in frame.layout.walk():
+        if isinstance(node, Repeat) and node.counted_by == slot.number:
+            capacity = frame.record.capacities[node.number]
+            if not capacity.isdigit():
+                limits.append(capacity)
+            elif int(capacity) < declared:
+                limits.append(number(int(capacity)))
+    return limits
+
+
+def refuse_count(page: Page, frame: FrameCode, slot: Slot, value: str) -> None:
+    """Write what refuses a count that is too large, even where nothing else is checked."""
+    for limit in count_limits(frame, slot):
+        with page.block(f"if ({value} > {limit})"):
+            page.add(f"return {frame.fields[slot.number]};")
+
+
+class RoomWalk(Walk):
+    """Counts a frame's bits. waiting: constant ones that are not in `at` yet."""
+
+    def __init__(self, frame: FrameCode, page: Page) -> None:
+        super().__init__(frame, page)
+        self.waiting = 0
+
+    def flush(self) -> None:
+        """Bring `at` to where we are."""
+        if self.waiting:
+            self.page.add(f"at = ({self.frame.record.bits})(at + {number(self.waiting)});")
+            self.waiting = 0
+
+    def flush_before(self, node: Node) -> None:
+        """Bring `at` to where we are before a way that is not always gone once, where a fill on it asks for that."""
+        if any(isinstance(one, Fill) for one in walk((node,))):
+            self.flush()
+
+    def settle(self, at: int | None) -> None:
+        pass
+
+    def inner(self, nodes: tuple[Node, ...], prefix: str) -> None:
+        for node in nodes:
+            if node.number in self.filled:
+                self.flush()
+                if isinstance(node, Fill) or node.at is None:
+                    self.page.add(f"const {self.frame.record.bits} n{node.number} = at;")
+            self.node(node, prefix)
+
+    def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
+        """Count what may be absent, or there several times, by itself."""
+        outer, self.waiting = self.waiting, 0
+        super().nodes(nodes, prefix)
+        self.flush()
+        self.waiting = outer
+
+    def run(self, run: Run, prefix: str) -> None:
+        for slot in run.slots:
+            if slot.kind == "count":
+                refuse_count(self.page, self.frame, slot, joined(prefix, slot.path))
+
+    def advance(self, run: Run) -> None:
+        self.waiting += run.size_bits
+
+    def over_fill(self, node: Fill) -> None:
+        self.flush()
+        super().over_fill(node)
+
+    def option(self, node: Optional, prefix: str) -> None:
+        self.flush_before(node)
+        super().option(node, prefix)
+
+    def choice(self, node: Choice, prefix: str) -> None:
+        self.flush_before(node)
+        super().choice(node, prefix)
+
+    def no_variant(self, node: Choice) -> None:
+        self.page.add(f"return {self.frame.fields[node.address]};")
+
+    def list(self, node: Repeat, prefix: str) -> None:
+        size = node.minimum_bits if node.minimum_bits == node.maximum_bits else None
+        if size is not None and node.count is not None:
+            self.waiting += node.count * size
+            return
+        if size is None or _counts(node.element):
+            self.flush_before(node)
+            super().list(node, prefix)
+            return
+        if node.counted_by is not None:
+            count = self.known[node.counted_by]
+        elif node.factors:
+            count = f"c{node.number}"
+            self.page.add(f"const uint32_t {count} = {self.product(node)};")
+        else:
+            count = self.beside(node, prefix)
+        self.before_list(node, count)
+        kind = self.frame.record.bits
+        wide = count if kind == "uint16_t" else f"({kind}){count}"
+        self.page.add(f"at = ({kind})(at + {wide} * {number(size)});")
+
+    def before_list(self, node: Repeat, count: str) -> None:
+        if node.runs_to_end or node.factors:
+            with self.page.block(f"if ({count} > {self.frame.record.capacities[node.number]})"):
+                self.page.add(f"return {self.frame.upper}_NO_ROOM;")
+
+
+def _counts(nodes: tuple[Node, ...]) -> bool:
+    """Whether something in these nodes is a count that must be held against its list's room."""
+    return any(slot.kind == "count" for node in walk(nodes) if isinstance(node, Run) for slot in node.slots)
