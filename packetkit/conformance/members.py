@@ -1,9 +1,10 @@
 """A frame's raw codes as one row of whole numbers: what a target's struct or object holds, and what goes through a pipe.
 
 Members are the slots of values (fields, flags, states, times, tags of several codes, characters) and the counts, as raw codes in wire
-order, supplied fields before them. What no code tells has a number of its own where it stands: how many elements a list to an end has,
-whether something is there that asks for remaining bytes, which variant the caller means. What the other slots hold follows: constants,
-lengths, reserved bits and fill (zero), checks. A detail record says the same in nested form.
+order, supplied fields before them; of a bundle, its first code and its differences. What no code tells has a number of its own where it
+stands: how many elements a list to an end has, whether something is there that asks for remaining bytes, which variant the caller
+means. What the other slots hold follows: constants, lengths, reserved bits and fill (zero), checks. A detail record says the same in
+nested form.
 """
 
 from __future__ import annotations
@@ -14,9 +15,11 @@ from typing import Any, Protocol
 
 from packetkit.codec.record import put
 from packetkit.conformance.faults import Chance
+from packetkit.layout.bundle import codes_of, opened, raw_of
 from packetkit.layout.joined import raw_codes
 from packetkit.layout.model import (
     Branch,
+    Bundle,
     Choice,
     Layout,
     Measured,
@@ -63,7 +66,9 @@ def _taken(nodes: Sequence[Node], given: Any) -> Iterator[int]:
     for node in nodes:
         if isinstance(node, Run):
             for slot in node.slots:
-                if is_member(slot):
+                if slot.kind == "bundle":
+                    yield from codes_of(_bundle(slot), _at(given, slot.path)["raw"])
+                elif is_member(slot):
                     yield _at(given, slot.path)["raw"]
         elif isinstance(node, Measured):
             yield from _taken(node.body, given)
@@ -92,6 +97,11 @@ def _taken_branch(node: Choice, given: Any) -> Iterator[int]:
     if has_number(node):
         yield chosen
     yield from _taken(node.all[chosen].body, body)
+
+
+def _bundle(slot: Slot) -> Bundle:
+    assert isinstance(slot.transform, Bundle)
+    return slot.transform
 
 
 def _elements(node: Repeat, given: Any) -> Sequence[Any]:
@@ -149,7 +159,10 @@ def _make(made: dict[Any, Any], nodes: Sequence[Node], source: Source, known: di
     for node in nodes:
         if isinstance(node, Run):
             for slot in node.slots:
-                if is_member(slot):
+                if slot.kind == "bundle":
+                    codes = [source.code(one) for one in opened(slot)]
+                    put(made, slot.path, {"raw": raw_of(_bundle(slot), codes)})
+                elif is_member(slot):
                     known[slot.number] = source.code(slot)
                     put(made, slot.path, {"raw": known[slot.number]})
                 elif slot.codes:

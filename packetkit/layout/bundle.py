@@ -71,6 +71,40 @@ def placed(bundle: Bundle, *, first_low: bool, octets_reversed: bool) -> Bundle:
     return replace(made, nothing=raw_of(made, [missing, *[-(1 << bundle.width - 1)] * bundle.differences]))
 
 
+def opened(slot: Slot) -> tuple[Slot, ...]:
+    """Return the slots of which a bundle is made, in wire order: the first code, named `first`, and the differences, `steps[0]` and on.
+
+    All have the bundle's number.
+    """
+    bundle = slot.transform
+    assert isinstance(bundle, Bundle) and not slot.pieces
+    sample, turned = bundle.sample, bundle.octets_reversed
+    first = replace(
+        sample,
+        number=slot.number,
+        path=(*slot.path, "first"),
+        address=f"{slot.address}.first",
+        kind="number",
+        offset_bits=slot.offset_bits,
+        octets_reversed=turned and sample.width > 8,
+        default=None,
+    )
+    steps = [
+        Slot(
+            number=slot.number,
+            path=(*slot.path, f"steps[{at}]"),
+            address=f"{slot.address}.steps[{at}]",
+            kind="number",
+            offset_bits=slot.offset_bits + sample.width + at * bundle.width,
+            width=bundle.width,
+            octets_reversed=turned and bundle.width > 8,
+            signed=True,
+        )
+        for at in range(bundle.differences)
+    ]
+    return (first, *steps)
+
+
 # -- codes in a row -----------------------------------------------------------------------------------------------------
 
 

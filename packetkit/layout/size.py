@@ -28,13 +28,14 @@ from packetkit.layout.model import (
 _MOST_LENGTHS = 4_096
 
 
-Starts = dict[int, int]  # where measured parts start, by node number: a fill may count from there
+Starts = dict[int, int]  # where nodes start, by number: a fill may count from a part, or from what is left of one of constant size
 
 
 def shortest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None) -> int:
     """The bit where nodes that start at `at` end at the earliest: nothing optional, and no element that need not be."""
     starts = {} if starts is None else starts
     for node in nodes:
+        starts[node.number] = at
         if isinstance(node, Run):
             at += node.size_bits
         elif isinstance(node, Fill):
@@ -42,7 +43,6 @@ def shortest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None)
         elif isinstance(node, Repeat):
             at = _elements(node, at, node.count or 0, starts, everything=False)
         elif isinstance(node, Measured):
-            starts[node.number] = at
             at = shortest(node.body, at, starts)
         elif isinstance(node, Choice) and node.unknown is None:
             at = min(shortest(branch.body, at, starts) for branch in node.branches)
@@ -53,6 +53,7 @@ def longest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None) 
     """The bit where nodes that start at `at` end at the latest: everything there. A repeat that nothing bounds counts as empty."""
     starts = {} if starts is None else starts
     for node in nodes:
+        starts[node.number] = at
         if isinstance(node, Run):
             at += node.size_bits
         elif isinstance(node, Fill):
@@ -60,7 +61,6 @@ def longest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None) 
         elif isinstance(node, Optional):
             at = longest(node.body, at, starts)
         elif isinstance(node, Measured):
-            starts[node.number] = at
             at = min(longest(node.body, at, starts), at + node.maximum_bits)
         elif isinstance(node, Choice):
             at = max(longest(branch.body, at, starts) for branch in node.branches)

@@ -121,7 +121,7 @@ KNOWN: Mapping[type, frozenset[str]] = {
 
 # What a target knows besides that has every row of the language as raw codes and lengths: texts, measured parts, variants, times, counts
 # that are computed, what asks for remaining bytes, supplied fields.
-PART_KINDS = frozenset("time radix_text character supplied length".split())
+PART_KINDS = frozenset("time radix_text bundle character supplied length".split())
 PARTS: Mapping[type, frozenset[str]] = {
     Fill: frozenset({"since"}),
     Repeat: frozenset("joined factors plus".split()),

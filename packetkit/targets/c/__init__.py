@@ -11,9 +11,9 @@ from collections.abc import Iterable, Mapping
 
 from packetkit.layout.model import Fill, Layout, Measured, Run, Slot, tellers
 from packetkit.targets.c import boot, example, header, scale, source
-from packetkit.targets.c.checks import WIDEST
 from packetkit.targets.c.decode import LONGEST
 from packetkit.targets.c.frame import FrameCode, Mission
+from packetkit.targets.c.opened import without_bundles
 from packetkit.targets.c.record import Record
 from packetkit.targets.c.words import identifier
 from packetkit.targets.target import Dossier, Target, refusals, refuse
@@ -40,22 +40,17 @@ def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
 
 def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
     """Yield what the words of C cannot hold, and what nobody has needed there yet."""
-    for layout in layouts.values():
-        if any(True for _ in refusals(layout, KNOWS, parts=True)):
+    for declared in layouts.values():
+        layout = without_bundles(declared)
+        if any(True for _ in refusals(declared, KNOWS, parts=True)):
             continue  # nothing further can be said of a layout that is refused
         head = f"{layout.name}." if len(layouts) > 1 else ""
-        wide = [slot for slot in layout.slots if slot.width > WIDEST]
-        for slot in wide:
-            yield (
-                f"{head}{slot.address}",
-                f"a {slot.kind} of {slot.width} bits: C has whole numbers of {WIDEST}",
-            )
         for slot, address in _untold(layout):
             yield (
                 f"{head}{address}",
                 f"it asks {slot.address}, a length, which is worked out only once the rest is there",
             )
-        size = 0 if wide else Record(layout, layout.name).largest_bytes
+        size = Record(layout, layout.name).largest_bytes
         if size > LONGEST:
             yield (
                 layout.name,

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
+
 from packetkit.integrity.crc import residue
 from packetkit.layout.model import Node, Run, Slot, flat
+from packetkit.targets.c.checks import WIDEST
 from packetkit.targets.c.frame import FrameCode, Walk, point_text
 from packetkit.targets.c.octets import gathered, parts, read, store, turned, turned_back
 from packetkit.targets.c.spans import END, Fed, Stretch
@@ -13,8 +17,8 @@ from packetkit.targets.c.words import Page, mask, number, unsigned
 def define(page: Page, frame: FrameCode, slot: Slot) -> None:
     """Write the function that computes one check."""
     fed = frame.fed[slot.number]
-    kind = unsigned(slot.width)
     _, one = frame.mission.engine(slot)
+    kind = unsigned(slot.width) if slot.width <= WIDEST else one.state
     if frame.is_closing(slot):
         count = unsigned((_octets_before(frame, slot) + slot.width // 8).bit_length())
         with page.block(f"static {kind} {frame.check_name(slot)}(const uint8_t *d, {count} size)"):
@@ -113,14 +117,24 @@ def computed(frame: FrameCode, slot: Slot, known: dict[int, str]) -> str:
         if check.algorithm.final_xor:
             call = f"({kind})({call} ^ {number(check.algorithm.final_xor)})"
         return call
-    fed = frame.fed[slot.number]
-    names = "".join(f", {'end' if node == END else f'n{node}'}" for node in fed.nodes)
-    call = f"{frame.check_name(slot)}(d{names})"
+    call = called(frame, slot)
     if check.mixed is not None:
-        other = frame.record.slots[check.mixed]
-        code = f"(({kind})({known[check.mixed]}) & {mask(other.width)})"
-        call = f"({kind})({call} ^ {code})"
+        call = f"({kind})({call} ^ {mixed_code(frame, slot, known)})"
     return call
+
+
+def called(frame: FrameCode, slot: Slot) -> str:
+    """Return the call that computes a check over its span."""
+    names = "".join(f", {'end' if node == END else f'n{node}'}" for node in frame.fed[slot.number].nodes)
+    return f"{frame.check_name(slot)}(d{names})"
+
+
+def mixed_code(frame: FrameCode, slot: Slot, known: dict[int, str]) -> str:
+    """Return the bits that a check is mixed with, as an unsigned code."""
+    assert slot.check is not None and slot.check.mixed is not None
+    other = frame.record.slots[slot.check.mixed]
+    kind = unsigned(min(slot.width, WIDEST))
+    return f"(({kind})({known[slot.check.mixed]}) & {mask(other.width)})"
 
 
 def closing_test(frame: FrameCode, slot: Slot) -> str:
@@ -155,6 +169,9 @@ class CheckWalk(Walk):
 
     def act(self, run: Run, start: str) -> None:
         """Store or verify, where the run starts at `start`."""
+        if self.target_slot.width > WIDEST:
+            self.act_wide(run, start)
+            return
         value = computed(self.frame, self.target_slot, self.known)
         if not self.on_failure:
             put_late(self, run, self.target_slot, start, value)
@@ -167,6 +184,35 @@ class CheckWalk(Walk):
         self.page.add(*lines)
         with self.page.block(f"if ({value} != {found})"):
             self.page.add(f"return {self.on_failure};")
+
+    def act_wide(self, run: Run, start: str) -> None:
+        """The same for a code that no number holds: cut into numbers."""
+        frame, slot, page = self.frame, self.target_slot, self.page
+        name, one = frame.mission.engine(slot)
+        assert slot.check is not None
+        page.add(f"{one.state} w = {called(frame, slot)};")
+        if slot.check.mixed is not None:
+            page.add(f"w.low ^= {mixed_code(frame, slot, self.known)};")
+        for is_turned, by in ((slot.bits_reversed, 1), (slot.octets_reversed, 8)):
+            if is_turned:
+                page.add(f"w = {name}_turned(w, {slot.width}, {by});")
+        for part, shift in _cuts(run, slot):
+            with page.block(""):
+                code = f"{name}_cut(w, {shift}, {part.width})"
+                if not self.on_failure:
+                    put_late(self, run, part, start, f"({unsigned(part.width)}){code}")
+                    continue
+                place = self.place(run, "const uint8_t", start)
+                if place is None:
+                    low = "_low" if run.packing.value.startswith("least") else ""
+                    found = (
+                        f"{frame.mission.prefix}_get{low}(d, {self.position(run, part, start)}, {part.width})"
+                    )
+                else:
+                    lines, found = read(frame.mission.prefix, place, part)
+                    page.add(*lines)
+                with page.block(f"if ({code} != {found})"):
+                    page.add(f"return {self.on_failure};")
 
     def verify_anywhere(self, run: Run, start: str, value: str) -> None:
         name, slot = self.frame.mission.prefix, self.target_slot
@@ -183,6 +229,16 @@ class CheckWalk(Walk):
         self.page.add(*lines)
         with self.page.block(f"if ({value} != {found})"):
             self.page.add(f"return {self.on_failure};")
+
+
+def _cuts(run: Run, slot: Slot) -> Iterator[tuple[Slot, int]]:
+    """Parts of a wide slot, none of more than 32 bits, each with how far it is from the code's low end."""
+    for part, shift in parts(slot):
+        for at in range(0, part.width, 32):
+            width = min(32, part.width - at)
+            moved = at if run.packing.value.startswith("least") else part.width - at - width
+            plain = replace(part, offset_bits=part.offset_bits + at, width=width, check=None)
+            yield replace(plain, octets_reversed=False, bits_reversed=False), shift + moved
 
 
 def put_late(walk: Walk, run: Run, slot: Slot, start: str, value: str) -> None:

@@ -14,7 +14,7 @@ from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.crc import reflect, table
 from packetkit.targets.c.words import Page, number, size_for, unsigned
 
-WIDEST = 64
+WIDEST = 64  # bits of a register that is one number; a wider one, of at most twice as many, is two
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,26 @@ def engine(algorithm: Algorithm, name: str) -> Engine:
     )
 
 
+def _wide_engine(algorithm: Algorithm, name: str) -> Engine:
+    start = reflect(algorithm.init, algorithm.width) if algorithm.reflect_in else algorithm.init
+    return Engine(
+        algorithm,
+        f"struct {name}_wide",
+        f"{{{halves(start)}}}",
+        lambda octet: f"{name}_add(&c, {octet});",
+        lambda bit: f"{name}_bit(&c, {bit});",
+        f"{name}_value(c)",
+    )
+
+
+def halves(value: int) -> str:
+    """Return the upper and the lower 64 bits of a number as constants."""
+    return f"{number(value >> WIDEST)}, {number(value & (1 << WIDEST) - 1)}"
+
+
 def _crc_engine(algorithm: Algorithm, name: str) -> Engine:
+    if algorithm.width > WIDEST:
+        return _wide_engine(algorithm, name)
     width, size = algorithm.width, size_for(algorithm.width)
     kind, lift = unsigned(width), size - width
     if algorithm.reflect_in:
@@ -83,7 +102,9 @@ def define(page: Page, one: Engine, name: str, *, fast: bool, bits: bool) -> Non
         + ", ".join(f"{key} {value}" for key, value in algorithm.parameters())
         + " */"
     )
-    if algorithm.family == "crc":
+    if algorithm.width > WIDEST:
+        _define_wide(page, algorithm, name)
+    elif algorithm.family == "crc":
         _define_crc(page, one, name, fast=fast, bits=bits)
     else:
         _define_sum(page, algorithm, name)
@@ -182,6 +203,86 @@ def _define_turned(page: Page, name: str, kind: str, width: int) -> None:
         with page.block(f"for (i = 0; i < {width}; i++)"):
             page.add(f"made = ({kind})((made << 1) | (c & 1));", f"c = ({kind})(c >> 1);")
         page.add("return made;")
+
+
+# -- registers of more than 64 bits --------------------------------------------------------------------------------
+
+_WIDE = """\
+struct NAME_wide {
+    uint64_t high, low;
+};
+
+static void NAME_bit(struct NAME_wide *c, uint8_t bit) {
+    BIT
+}
+
+static void NAME_add(struct NAME_wide *c, uint8_t octet) {
+    uint8_t i;
+    for (i = 0; i < 8; i++) {
+        NAME_bit(c, (uint8_t)((octet >> PLACE) & 1));
+    }
+}
+
+static struct NAME_wide NAME_turned(struct NAME_wide c, uint8_t width, uint8_t by) {
+    struct NAME_wide made = {0, 0};
+    const uint64_t ones = by == 8 ? 0xFF : 1;
+    for (; width > 0; width = (uint8_t)(width - by)) {
+        made.high = (made.high << by) | (made.low >> (64 - by));
+        made.low = (made.low << by) | (c.low & ones);
+        c.low = (c.low >> by) | (c.high << (64 - by));
+        c.high >>= by;
+    }
+    return made;
+}
+
+static uint32_t NAME_cut(struct NAME_wide c, uint8_t shift, uint8_t width) {
+    const uint64_t code = shift >= 64 ? c.high >> (shift - 64) : shift ? (c.high << (64 - shift)) | (c.low >> shift) : c.low;
+    return (uint32_t)(code & (0xFFFFFFFF >> (32 - width)));
+}
+
+static struct NAME_wide NAME_value(struct NAME_wide c) {
+    TURN
+    c.high ^= FINAL_HIGH;
+    c.low ^= FINAL_LOW;
+    return c;
+}
+"""
+
+_WIDE_REFLECTED = """\
+const uint64_t mask = 0 - (uint64_t)((c->low ^ bit) & 1);
+    c->low = (c->low >> 1) | (c->high << 63);
+    c->high >>= 1;
+    c->high ^= mask & POLY_HIGH;
+    c->low ^= mask & POLY_LOW;"""
+
+_WIDE_PLAIN = """\
+const uint64_t mask = 0 - (uint64_t)(((c->high >> TOP) ^ bit) & 1);
+    c->high = ((c->high << 1) | (c->low >> 63)) & ONES;
+    c->low <<= 1;
+    c->high ^= mask & POLY_HIGH;
+    c->low ^= mask & POLY_LOW;"""
+
+
+def _define_wide(page: Page, algorithm: Algorithm, name: str) -> None:
+    """A register of two numbers; NAME_turned and NAME_cut serve those who store what comes of it."""
+    width, is_reflected = algorithm.width, algorithm.reflect_in
+    poly = reflect(algorithm.poly, width) if is_reflected else algorithm.poly
+    text = _WIDE.replace("BIT", _WIDE_REFLECTED if is_reflected else _WIDE_PLAIN)
+    turn = f"c = NAME_turned(c, {width}, 1);" if is_reflected is not algorithm.reflect_out else ""
+    for word, (high, low) in (
+        ("POLY", halves(poly).split(", ")),
+        ("FINAL", halves(algorithm.final_xor).split(", ")),
+    ):
+        text = text.replace(f"{word}_HIGH", high).replace(f"{word}_LOW", low)
+    text = text.replace("    TURN\n", f"    {turn}\n" if turn else "")
+    for word, meant in (
+        ("PLACE", "i" if is_reflected else "(7 - i)"),
+        ("TOP", str(width - WIDEST - 1)),
+        ("ONES", number((1 << width - WIDEST) - 1)),
+        ("NAME", name),
+    ):
+        text = text.replace(word, meant)
+    page.lines += text.rstrip("\n").split("\n")
 
 
 # -- sums ----------------------------------------------------------------------------------------------------------

@@ -117,8 +117,8 @@ class EncodeWalk(Walk):
         low = "_low" if run.packing.value.startswith("least") else ""
         name = self.frame.mission.prefix
         for slot in run.slots:
-            kind, value = unsigned(slot.width), joined(prefix, slot.path)
             if is_member(slot):
+                kind, value = unsigned(slot.width), joined(prefix, slot.path)
                 self.guard(slot, value)
                 code = f"({kind}){value}"
                 if slot.width < size_for(slot.width):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from packetkit.layout.model import Run
+from packetkit.layout.model import Run, flat
+from packetkit.targets.c.boot import asked_codes
 from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.record import is_member, joined
 from packetkit.targets.c.words import Page, comment, ctype, mask, size_for
@@ -50,19 +51,18 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
 
 
 def _fill(page: Page, frame: FrameCode) -> None:
-    """What every record needs: its counters counted, its tags one of their codes."""
-    for node in frame.layout.nodes:
-        for slot in node.slots if isinstance(node, Run) else ():
-            target, kind = joined(f"{frame.layout.name}_record", slot.path), ctype(slot.width, slot.signed)
-            if not is_member(slot):
-                continue
-            if slot.role is not None and slot.role.name == "sequence" and not slot.signed:
-                kept = f"turn & {mask(slot.width)}" if slot.width < min(32, size_for(slot.width)) else "turn"
-                modulus = slot.role.modulus
-                whole = modulus is None or modulus == 1 << slot.width
-                page.add(f"{target} = ({kind})({kept if whole else f'turn % {modulus}'});")
-            elif slot.codes:
-                page.add(f"{target} = {constant(slot.codes[0].low, slot)};")
+    """What every record needs: its counters counted, its tags one of their codes, what tells a variant the first one's."""
+    asked = asked_codes(frame.layout)
+    runs = [node for node in flat(frame.layout.nodes) if isinstance(node, Run)]
+    for slot in (slot for run in runs for slot in run.slots if is_member(slot)):
+        target, kind = joined(f"{frame.layout.name}_record", slot.path), ctype(slot.width, slot.signed)
+        if slot.role is not None and slot.role.name == "sequence" and not slot.signed:
+            kept = f"turn & {mask(slot.width)}" if slot.width < min(32, size_for(slot.width)) else "turn"
+            modulus = slot.role.modulus
+            whole = modulus is None or modulus == 1 << slot.width
+            page.add(f"{target} = ({kind})({kept if whole else f'turn % {modulus}'});")
+        elif asked.get(slot.number):
+            page.add(f"{target} = {constant(asked[slot.number][0], slot)};")
 
 
 def _main(page: Page, mission: Mission, frames: Sequence[FrameCode]) -> None:

@@ -22,8 +22,9 @@ from packetkit.layout.model import (
     Slot,
     flat,
 )
-from packetkit.targets.c.checks import Engine, engine
+from packetkit.targets.c.checks import WIDEST, Engine, engine
 from packetkit.targets.c.octets import Place
+from packetkit.targets.c.opened import without_bundles
 from packetkit.targets.c.record import Record, is_member, is_octets, joined
 from packetkit.targets.c.spans import END, Fed, Point, Spans
 from packetkit.targets.c.words import Page, ctype, identifier, number, size_for
@@ -59,18 +60,30 @@ class FrameCode:
     """One frame on its way to C."""
 
     def __init__(self, layout: Layout, mission: Mission) -> None:
-        self.layout = layout
+        self.declared = layout
+        self.layout = layout = without_bundles(layout)
         self.mission = mission
         self.prefix = f"{mission.prefix}_{layout.name}"
         self.upper = self.prefix.upper()
         self.record = Record(layout, self.prefix)
         self.spans = Spans(layout, self.record.is_fixed)
-        self.fields: dict[int | str, str] = _field_names(layout, self.upper)
+        self.fields = _field_names(self.declared, self.upper)
+        self.fields |= {slot.number: self._field(slot) for slot in layout.slots[len(self.declared.slots) :]}
         self.fed: dict[int, Fed] = {slot.number: self.spans.fed(slot) for slot in layout.slots if slot.check}
         self.homes = self.spans.home
         self.outer = _outer_checks(layout)
         self.sizing = {node.by: node for node in layout.walk() if isinstance(node, Measured)}
         self.choices = [node for node in layout.walk() if isinstance(node, Choice)]
+
+    def _field(self, slot: Slot) -> str:
+        """The enumerator of a difference: its bundle's."""
+        return next(
+            self.fields[one.number]
+            for one in self.declared.slots
+            if one.kind == "bundle"
+            and one.path == slot.path[:-1]
+            and slot.address.startswith(f"{one.address}.steps")
+        )
 
     @property
     def arguments(self) -> list[tuple[str, str, str]]:
@@ -134,6 +147,7 @@ class FrameCode:
         algorithm = check.algorithm
         if (
             algorithm.family != "crc"
+            or algorithm.width > WIDEST
             or algorithm.width % 8
             or check.own is not None
             or check.also

@@ -98,7 +98,7 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
 
 def _frame(page: Page, frame: FrameCode) -> None:
     """One frame: its table as a comment, its constants, its struct, its functions."""
-    page.add("", "/*", *(f" * {comment(line)}".rstrip() for line in str(frame.layout).splitlines()))
+    page.add("", "/*", *(f" * {comment(line)}".rstrip() for line in str(frame.declared).splitlines()))
     ground = [slot.address for slot in frame.layout.slots if slot.calibration or slot.limits]
     ground += [derived.address for derived in frame.layout.derived]
     if ground:
@@ -145,7 +145,7 @@ def _frame(page: Page, frame: FrameCode) -> None:
 
 def _listed(frame: FrameCode) -> list[str]:
     """The enumerators of fields: every slot has one, in wire order, so that their numbers follow the layout's; then what has no bits."""
-    return list(frame.fields.values())
+    return list(dict.fromkeys(frame.fields.values()))
 
 
 def _states(page: Page, frame: FrameCode) -> None:

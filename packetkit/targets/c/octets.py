@@ -316,8 +316,8 @@ def constant_tests(place: Place, run: Run, wanted: Callable[[Slot], int | None])
 def helpers(page: Page, name: str, slots: list[Slot], code: str) -> None:
     """Write the functions that turn bits and octets around, as far as the code of these slots calls them."""
     for what, one in (
-        ("octets", [slot for slot in slots if slot.octets_reversed]),
-        ("bits", [slot for slot in slots if slot.bits_reversed]),
+        ("octets", [slot for slot in slots if slot.octets_reversed and slot.width <= 64]),
+        ("bits", [slot for slot in slots if slot.bits_reversed and slot.width <= 64]),
     ):
         if f"{name}_{what}_turned(" not in code:
             continue

@@ -137,8 +137,14 @@ class Record:
                 self.rooms.pop()
 
     def _member(self, slot: Slot, into: Part) -> None:
-        part = into.inner(slot.path)
-        part.slot, part.type = slot, ctype(slot.width, slot.signed)
+        if slot.path and slot.path[-1].endswith("]"):  # one of an array, the differences of a bundle
+            name, _, at = slot.path[-1].rstrip("]").partition("[")
+            part = into.inner((*slot.path[:-1], name))
+            part.sizes, part.remark = [str(int(at) + 1)], "each against the sample before it, in codes"
+        else:
+            part = into.inner(slot.path)
+            part.slot = slot
+        part.type = ctype(slot.width, slot.signed)
 
     def _list(self, node: Repeat, into: Part) -> None:
         capacity = self.capacities[node.number] = self._capacity(node)

@@ -1,0 +1,35 @@
+"""A layout as C has it: a bundle is the slots that it is made of, a first code and an array of differences.
+
+Slots that this makes are numbered behind all others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import count
+
+from packetkit.layout.bundle import opened
+from packetkit.layout.model import Layout, Node, Run, Slot, bodies, with_bodies
+
+
+def without_bundles(layout: Layout) -> Layout:
+    """Return the layout with bundles opened; the same one where it has none."""
+    if all(slot.kind != "bundle" for slot in layout.slots):
+        return layout
+    numbers, found = count(len(layout.slots)), dict[int, tuple[Slot, ...]]()
+    for slot in layout.slots:
+        if slot.kind == "bundle":
+            first, *steps = opened(slot)
+            found[slot.number] = (first, *(replace(one, number=next(numbers)) for one in steps))
+    nodes = tuple(_opened(node, found) for node in layout.nodes)
+    slots = [found.get(slot.number, (slot,))[0] for slot in layout.slots]
+    slots += [step for _, *steps in found.values() for step in steps]
+    return replace(layout, nodes=nodes, slots=tuple(slots))
+
+
+def _opened(node: Node, found: dict[int, tuple[Slot, ...]]) -> Node:
+    if isinstance(node, Run):
+        return replace(
+            node, slots=tuple(one for slot in node.slots for one in found.get(slot.number, (slot,)))
+        )
+    return with_bodies(node, tuple(tuple(_opened(one, found) for one in body) for body in bodies(node)))
