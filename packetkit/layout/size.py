@@ -28,7 +28,9 @@ from packetkit.layout.model import (
 _MOST_LENGTHS = 4_096
 
 
-Starts = dict[int, int]  # where nodes start, by number: a fill may count from a part, or from what is left of one of constant size
+Starts = dict[
+    int, int
+]  # where nodes start, by number: a fill may count from a part, or from what is left of one of constant size
 
 
 def shortest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None) -> int:

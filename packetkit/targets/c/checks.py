@@ -94,8 +94,8 @@ def _crc_engine(algorithm: Algorithm, name: str) -> Engine:
     )
 
 
-def define(page: Page, one: Engine, name: str, *, fast: bool, bits: bool) -> None:
-    """Write an algorithm's functions. bits: it is fed with single bits too."""
+def define(page: Page, one: Engine, name: str, *, fast: bool, bits: bool, turned: bool) -> None:
+    """Write an algorithm's functions. bits: it is fed with single bits too; turned: what does not fit a number is sent turned around."""
     algorithm = one.algorithm
     page.add(
         f"/* {algorithm.name}: "
@@ -103,7 +103,7 @@ def define(page: Page, one: Engine, name: str, *, fast: bool, bits: bool) -> Non
         + " */"
     )
     if algorithm.width > WIDEST:
-        _define_wide(page, algorithm, name)
+        _define_wide(page, algorithm, name, turned=turned)
     elif algorithm.family == "crc":
         _define_crc(page, one, name, fast=fast, bits=bits)
     else:
@@ -223,6 +223,20 @@ static void NAME_add(struct NAME_wide *c, uint8_t octet) {
     }
 }
 
+TURNEDstatic uint32_t NAME_cut(struct NAME_wide c, uint8_t shift, uint8_t width) {
+    const uint64_t code = shift >= 64 ? c.high >> (shift - 64) : shift ? (c.high << (64 - shift)) | (c.low >> shift) : c.low;
+    return (uint32_t)(code & (0xFFFFFFFF >> (32 - width)));
+}
+
+static struct NAME_wide NAME_value(struct NAME_wide c) {
+    TURN
+    c.high ^= FINAL_HIGH;
+    c.low ^= FINAL_LOW;
+    return c;
+}
+"""
+
+_WIDE_TURNED = """\
 static struct NAME_wide NAME_turned(struct NAME_wide c, uint8_t width, uint8_t by) {
     struct NAME_wide made = {0, 0};
     const uint64_t ones = by == 8 ? 0xFF : 1;
@@ -235,17 +249,6 @@ static struct NAME_wide NAME_turned(struct NAME_wide c, uint8_t width, uint8_t b
     return made;
 }
 
-static uint32_t NAME_cut(struct NAME_wide c, uint8_t shift, uint8_t width) {
-    const uint64_t code = shift >= 64 ? c.high >> (shift - 64) : shift ? (c.high << (64 - shift)) | (c.low >> shift) : c.low;
-    return (uint32_t)(code & (0xFFFFFFFF >> (32 - width)));
-}
-
-static struct NAME_wide NAME_value(struct NAME_wide c) {
-    TURN
-    c.high ^= FINAL_HIGH;
-    c.low ^= FINAL_LOW;
-    return c;
-}
 """
 
 _WIDE_REFLECTED = """\
@@ -263,12 +266,14 @@ const uint64_t mask = 0 - (uint64_t)(((c->high >> TOP) ^ bit) & 1);
     c->low ^= mask & POLY_LOW;"""
 
 
-def _define_wide(page: Page, algorithm: Algorithm, name: str) -> None:
+def _define_wide(page: Page, algorithm: Algorithm, name: str, *, turned: bool) -> None:
     """A register of two numbers; NAME_turned and NAME_cut serve those who store what comes of it."""
     width, is_reflected = algorithm.width, algorithm.reflect_in
     poly = reflect(algorithm.poly, width) if is_reflected else algorithm.poly
-    text = _WIDE.replace("BIT", _WIDE_REFLECTED if is_reflected else _WIDE_PLAIN)
-    turn = f"c = NAME_turned(c, {width}, 1);" if is_reflected is not algorithm.reflect_out else ""
+    flips = is_reflected is not algorithm.reflect_out
+    text = _WIDE.replace("TURNED", _WIDE_TURNED if turned or flips else "")
+    text = text.replace("BIT", _WIDE_REFLECTED if is_reflected else _WIDE_PLAIN)
+    turn = f"c = NAME_turned(c, {width}, 1);" if flips else ""
     for word, (high, low) in (
         ("POLY", halves(poly).split(", ")),
         ("FINAL", halves(algorithm.final_xor).split(", ")),

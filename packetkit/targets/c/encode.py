@@ -75,8 +75,12 @@ class EncodeWalk(Walk):
         if run.at is not None:
             self.pack(run, prefix)
             return
+        start = len(self.page.lines)
         with self.page.block(""):
             self.pack(run, prefix)
+        made = [line for line in self.page.lines[start + 1 : -1] if "uint8_t *b = " not in line]
+        if not made:
+            del self.page.lines[start:]  # zeros, which are there already
 
     def pack(self, run: Run, prefix: str) -> None:
         place = self.place(run, "uint8_t")

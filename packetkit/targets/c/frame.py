@@ -419,8 +419,7 @@ class Walk:
         self.octets(node, where, self.target(node, prefix), size)
         kind = self.frame.record.bits
         if node.count is None:
-            grown = f"8 * {count}" if kind == "uint16_t" else f"8 * ({kind}){count}"
-            self.page.add(f"at = ({kind})(at + {grown});")
+            self.page.add(f"at = ({kind})(at + ({kind}){count} * 8);")
         elif node.at is not None:
             self.settle(node.at + 8 * node.count)
         else:

@@ -124,8 +124,7 @@ class RoomWalk(Walk):
             count = self.beside(node, prefix)
         self.before_list(node, count)
         kind = self.frame.record.bits
-        wide = count if kind == "uint16_t" else f"({kind}){count}"
-        self.page.add(f"at = ({kind})(at + {wide} * {number(size)});")
+        self.page.add(f"at = ({kind})(at + ({kind}){count} * {number(size)});")
 
     def before_list(self, node: Repeat, count: str) -> None:
         if node.runs_to_end or node.factors:

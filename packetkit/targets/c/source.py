@@ -30,7 +30,14 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
         if slot.check and _fed_bits(frame, slot)
     }
     for name, one in mission.engines.values():
-        checks.define(engines, one, name, fast=mission.fast_checks, bits=name in fed_bits)
+        checks.define(
+            engines,
+            one,
+            name,
+            fast=mission.fast_checks,
+            bits=name in fed_bits,
+            turned=f"{name}_turned(" in body.text,
+        )
     page = Page()
     page.add(
         f"/* Frames of {comment(dossier.mission)}, written by packetkit. Do not edit: generate again. */",
