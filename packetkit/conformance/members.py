@@ -244,13 +244,19 @@ def to_detail(layout: Layout, members: Sequence[int]) -> dict[str, Any]:
 
     Raises ValueError where there are too few of them or too many, or where they mean no list or variant.
     """
+    return coded(layout, members)[0]
+
+
+def coded(layout: Layout, members: Sequence[int]) -> tuple[dict[str, Any], list[tuple[Slot, int]]]:
+    """Return the record of these members, as to_detail, and the members that are codes, each with its slot."""
     row = Row(layout, members)
     made = record(layout, row)
     if row.left:
         raise ValueError(
             f"{len(row.left)} of {len(members)} members are left over after the frame {layout.name}"
         )
-    return made
+    places = zip(row.places, members, strict=True)
+    return made, [(place, raw) for place, raw in places if isinstance(place, Slot)]
 
 
 def slots(layout: Layout, members: Sequence[int]) -> Iterator[Slot | None]:
@@ -277,6 +283,8 @@ def _outside(layout: Layout) -> list[Choice]:
 
 def told(layout: Layout, members: Sequence[int]) -> bytes:
     """Return what decoding is told of the frame of these members: supplied codes, then variants that come from outside."""
+    if not told_size(layout):
+        return b""
     row = Row(layout, members)
     record(layout, row)
     found = {

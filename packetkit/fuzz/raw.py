@@ -55,12 +55,12 @@ def expected(held: Held, subject: Subject) -> Outcome:
         except DecodeError as no:
             return no.reason, None
         return "ok", members.from_detail(held.layout, detail)
-    detail = members.to_detail(held.layout, subject)
-    unfit = next((slot for slot, raw in _coded(held.layout, subject) if not fits(slot, raw)), None)
+    detail, coded = members.coded(held.layout, subject)
+    unfit = next((slot for slot, raw in coded if not fits(slot, raw)), None)
     if unfit is not None:
         if unfit.kind == "count":
             raise ValueError(f"{unfit.address} counts more than there can be")
-        if not all(_is_held(slot, raw) for slot, raw in _coded(held.layout, subject)):
+        if not all(_is_held(slot, raw) for slot, raw in coded):
             raise ValueError("no type of so few bits holds such a code")
         return "refused", _place(held.layout, unfit)
     try:
@@ -75,11 +75,6 @@ def expected(held: Held, subject: Subject) -> Outcome:
 def _place(layout: Layout, slot: Slot) -> int:
     """The number by which a target names a slot: supplied fields come behind those that have bits."""
     return slot.number if slot.number >= 0 else len(layout.slots) - 1 - slot.number
-
-
-def _coded(layout: Layout, subject: tuple[int, ...]) -> Iterator[tuple[Slot, int]]:
-    slots = members.slots(layout, subject)
-    return ((slot, raw) for slot, raw in zip(slots, subject, strict=True) if slot is not None)
 
 
 def fits(slot: Slot, raw: int) -> bool:

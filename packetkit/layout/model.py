@@ -39,7 +39,11 @@ class Packing(Enum):
     @property
     def word_bits(self) -> int | None:
         """The word whose octets are reversed, or None."""
-        return {Packing.WORD_16: 16, Packing.WORD_32: 32, Packing.WORD_64: 64}.get(self)
+        return _WORD_BITS.get(self.value)
+
+
+# By value: a text's hash is kept, where that of a member is worked out each time, and the walker asks for every code.
+_WORD_BITS = {Packing.WORD_16.value: 16, Packing.WORD_32.value: 32, Packing.WORD_64.value: 64}
 
 
 @dataclass(frozen=True, slots=True)

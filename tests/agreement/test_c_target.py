@@ -171,7 +171,7 @@ def sources(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     missions = [
         parse(resource(f"schemas/{name}.yaml").read_bytes()) for name in ("first-light", "heron", "plover")
     ]
-    missions += drawn(100, 8)
+    missions += drawn(100, 14)
     for at, mission in enumerate(missions):
         for name, text in c.write(
             mission.layouts, dossier(f"s{at}", mission, *(["fast_checks"] * (at % 2)))
@@ -306,13 +306,19 @@ def test_a_mistake_in_generated_code_is_found_and_made_small(
     assert small.expected != small.found
 
 
-def test_a_check_wider_than_any_number_of_c_is_refused_by_name() -> None:
-    mission = parse(
-        SHEET.replace(
-            "algorithm: CRC-16/IBM-3740}", "algorithm: CRC-82/DARC}\n      - {kind: reserved, bits: 6}"
-        ).replace("check, kind", "wide, kind")
-    )
-    with pytest.raises(Unsupported, match="c cannot express wide: a check of 82 bits"):
+def test_what_asks_a_length_is_refused_by_name() -> None:
+    text = """
+mission: sheet
+frames:
+  one:
+    fields:
+      - {name: many, kind: length, bits: 8, measures: body}
+      - name: body
+        group:
+          - {name: form, kind: variants, told_by: [many], variants: [{name: brief, when: {many: 1}, group: [{name: a, bits: 8}]}]}
+"""
+    mission = parse(text)
+    with pytest.raises(Unsupported, match="c cannot express body.form: it asks many, a length"):
         TARGETS["c"].write(mission.layouts, dossier("sheet", mission))
 
 

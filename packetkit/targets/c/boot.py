@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from packetkit.layout.model import Choice, Layout, Optional, Repeat, Run, Slot
+from packetkit.layout.model import Choice, Layout, Measured, Optional, Repeat, Run, Slot
 from packetkit.targets.c.frame import FrameCode, Members, Mission, constant
 from packetkit.targets.c.octets import counting
 from packetkit.targets.c.record import is_member, joined
@@ -89,7 +89,8 @@ def _frame(page: Page, frame: FrameCode) -> None:
             for slot in frame.layout.supplied:
                 filling.code(slot, f"r->{slot.path[0]}")
             filling.nodes(frame.layout.nodes, "r->")
-            if not frame.record.is_straight:
+            fits = _always_fits(frame)
+            if not fits:
                 with page.block(f"if ({name}_encode(r, first, sizeof first{extra}) != {upper}_OK)"):
                     page.add("continue; /* codes that do not go together */")
             tests = [
@@ -98,7 +99,7 @@ def _frame(page: Page, frame: FrameCode) -> None:
                 f"{name}_encode(r, second, sizeof second{extra}) != {upper}_OK",
                 "memcmp(first, second, size) != 0",
             ]
-            with page.block(f"if ({' || '.join(tests if frame.record.is_straight else tests[1:])})"):
+            with page.block(f"if ({' || '.join(tests if fits else tests[1:])})"):
                 page.add("return 0;")
             page.add("add(first, size);")
         page.add("return 1;")
@@ -116,6 +117,16 @@ def asked_codes(layout: Layout) -> dict[int, list[int]]:
             for at, by in enumerate(node.told_by):
                 asked[by] = [codes.low for branch in node.branches for codes in branch.codes[at]]
     return asked
+
+
+def _always_fits(frame: FrameCode) -> bool:
+    """Whether any codes go together: no length could be too small for them, and nothing in them means that there is no frame."""
+    return not any(
+        isinstance(node, (Measured, Choice))
+        or (isinstance(node, Repeat) and (node.factors or node.joined is not None))
+        or (isinstance(node, Optional) and node.by is None)
+        for node in frame.layout.walk()
+    )
 
 
 def _free(frame: FrameCode) -> Iterator[Slot]:

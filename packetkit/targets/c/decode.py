@@ -13,7 +13,6 @@ from packetkit.targets.c.check_code import all_checks
 from packetkit.targets.c.frame import FrameCode, Walk, constant, within
 from packetkit.targets.c.octets import Place, constant_tests, gathered, parts, read, signed, turned_back
 from packetkit.targets.c.record import grain, is_member, joined
-from packetkit.targets.c.room import count_limits
 from packetkit.targets.c.words import Page, ctype, number, unsigned
 
 LONGEST = 0xFFFE  # octets of a frame: the most that a size_t of 16 bits can tell from more
@@ -250,11 +249,8 @@ class DecodeWalk(Walk):
         else:
             self.page.add(f"{target} = {value};")
         if self.judges and slot.kind == "count":
-            for limit in count_limits(self.frame, slot):
-                if limit == number(slot.raw_limits[1]):
-                    continue
-                with self.page.block(f"if ({target} > {limit})"):
-                    self.page.add(f"return {result(self.frame, 'BAD_COUNT')};")
+            if slot.maximum_count is not None and slot.maximum_count < slot.raw_limits[1]:
+                self.bad_count(f"{target} > {number(slot.maximum_count)}")
         elif self.judges and slot.codes and within(target, slot.codes, slot) != "1":
             with self.page.block(f"if (!({within(target, slot.codes, slot)}))"):
                 self.page.add("wrong = 1;")
@@ -326,10 +322,12 @@ class DecodeWalk(Walk):
                 units = f"({units} {'+' if node.less > 0 else '-'} {number(abs(node.less))})"
             size = units if node.unit_bits == 1 else f"{units} * {number(node.unit_bits)}"
             self.page.add(f"const uint32_t size_bits = {size};")
-            with self.page.block(f"if (size_bits > (uint32_t)({outer} - {start}))"):
+            room = outer if start == "0" else f"(uint32_t)({outer} - {start})"
+            with self.page.block(f"if (size_bits > {room})"):
                 short, bad = result(self.frame, "TRUNCATED"), result(self.frame, "BAD_LENGTH")
                 self.page.add(f"return {short if outer == 'end' else bad};")
-            self.page.add(f"{part.end} = ({kind})({start} + size_bits);")
+            end = "size_bits" if start == "0" else f"({start} + size_bits)"
+            self.page.add(f"{part.end} = ({kind}){end};")
             if slot is not None:
                 self.behind(part, at, slot)
         part.is_told = True
@@ -397,18 +395,34 @@ class DecodeWalk(Walk):
         self.covered -= fixed
 
     def before_list(self, node: Repeat, count: str) -> None:
-        if self.judges and node.factors:
-            with self.page.block(f"if ({count} > {self.frame.record.capacities[node.number]})"):
-                self.page.add(f"return {result(self.frame, 'BAD_COUNT')};")
-        if (
-            self.judges
-            and not node.runs_to_end
-            and not (self.covered > (node.minimum_bits == node.maximum_bits))
-        ):
-            many = f"(uint32_t){count} * {number(node.minimum_bits)}"
-            if node.count is not None:
-                many = number(node.count * node.minimum_bits)
-            self.truncated(f"{many} > (uint32_t)({self.stop} - at)")
+        """Refuse more elements than the schema allows, than there are octets for, and then than there is room for."""
+        if not self.judges:
+            return
+        if node.factors:
+            self.bad_count(f"{count} > {number(0xFFFF if node.maximum is None else node.maximum)}")
+        if not node.runs_to_end and not self.covered > (node.minimum_bits == node.maximum_bits):
+            self.truncated(self.beyond(node, count))
+        capacity, slots = self.frame.record.capacities[node.number], self.frame.record.slots
+        most = node.maximum
+        if node.counted_by is not None:
+            counter = slots[node.counted_by]
+            most = counter.raw_limits[1] if counter.maximum_count is None else counter.maximum_count
+        if node.count is None and not node.runs_to_end:
+            if not capacity.isdigit() or most is None or int(capacity) < most:
+                self.bad_count(f"{count} > {capacity}")
+
+    def beyond(self, node: Repeat, count: str) -> str:
+        """The condition that elements need more bits than are left in their part."""
+        left = f"(uint32_t)({self.stop} - at)"
+        if node.count is not None:
+            return f"{number(node.count * node.minimum_bits)} > {left}"
+        if node.counted_by is not None and self.frame.record.slots[node.counted_by].width > 16:
+            return f"{count} > {left} / {number(node.minimum_bits)}"
+        return f"(uint32_t){count} * {number(node.minimum_bits)} > {left}"
+
+    def bad_count(self, condition: str) -> None:
+        with self.page.block(f"if ({condition})"):
+            self.page.add(f"return {result(self.frame, 'BAD_COUNT')};")
 
 
 def _holds(node: Measured, number_of: int) -> bool:

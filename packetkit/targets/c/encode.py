@@ -218,7 +218,8 @@ class EncodeWalk(Walk):
         slot = frame.record.slots[node.by]
         run, result = frame.homes[node.by], frame.fields[node.by]
         with self.page.block(""):
-            self.page.add(f"const {kind} bits = ({kind})(at - {self.start(node)});")
+            start = self.start(node)
+            self.page.add(f"const {kind} bits = {'at' if start == '0' else f'({kind})(at - {start})'};")
             if not _is_whole(node):
                 refuse(self.page, frame, f"bits % {node.unit_bits} != 0", result)
             units = f"bits / {node.unit_bits}" if node.unit_bits > 1 else "bits"

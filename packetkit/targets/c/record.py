@@ -34,6 +34,15 @@ def joined(prefix: str, path: Iterable[str]) -> str:
     return f"{prefix}.{steps}" if steps else prefix
 
 
+_FORMS = {
+    "ascii": "text in ASCII",
+    "utf_8": "text in UTF-8",
+    "alphabet": "text, codes of its alphabet",
+    "bytes": "octets",
+    "bits": "bits, one in each",
+}
+
+
 def is_octets(node: Repeat) -> bool:
     """Return whether a list's elements are whole octets at octets' places: then they are copied, and not shifted."""
     only = node.element[0]
@@ -156,6 +165,8 @@ class Record:
         part = into.inner(self.paths[node.number])
         part.sizes.append(capacity)
         self._add(node.element, part)
+        if node.joined is not None:
+            part.slot, part.remark = None, _FORMS[node.joined.form]
 
     def _option(self, node: Optional, into: Part) -> None:
         self.paths[node.number] = node.path

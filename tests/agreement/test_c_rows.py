@@ -1,0 +1,260 @@
+"""Rows of the language in generated C that make frames vary: bytes worked out by hand, room, refusals, and mistakes that are seen."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from packetkit import toolchains
+from packetkit.codec.frame import Frame
+from packetkit.conformance import members
+from packetkit.conformance.batch import Answer, Question
+from packetkit.fuzz import campaign, features, raw
+from packetkit.layout.model import Layout
+from packetkit.mission.dossier import Dossier
+from packetkit.mission.load import Mission, parse
+from packetkit.targets import c
+
+SHEET = """
+mission: sheet
+frames:
+  sheet:
+    fields:
+      - {name: tag, kind: tag, bits: 8, code: [{from: 0, to: 255}]}
+      - {name: size, kind: length, bits: 8, measures: whole_frame, less: 1}
+      - {name: call, kind: text, length: 3, fill: zero}
+      - {name: note_bytes, kind: length, bits: 4, measures: note}
+      - {name: level, bits: 4}
+      - {name: note, kind: text, length: rest}
+      - name: body
+        kind: variants
+        told_by: [tag]
+        variants:
+          - {name: ping, when: {tag: 1}, group: [{name: beat, bits: 16}]}
+          - name: alarm
+            when: {tag: 2}
+            group:
+              - {name: rows, bits: 2}
+              - {name: columns, bits: 2}
+              - {kind: reserved, bits: 4}
+              - {name: cells, repeat: {count: {product_of: [rows, columns]}}, bits: 8}
+          - name: deep
+            when: {tag: 3}
+            group:
+              - {name: form, kind: tag, bits: 8, code: [4, 5]}
+              - name: inner
+                kind: variants
+                told_by: [form]
+                variants:
+                  - {name: brief, when: {form: 4}, group: [{name: one, bits: 8}]}
+                  - {name: full, when: {form: 5}, group: [{name: two, bits: 16}]}
+      - {name: clock, kind: time, bits: 32, tick_s: 1, epoch: 1970-01-01T00:00:00Z, leap_seconds: not_counted}
+"""
+
+# Members, and the bytes that they mean, worked out by hand: tag, size less one, call, length of the note and level, note, body, clock.
+BY_HAND = {
+    (1, 65, 66, 0, 7, 2, 104, 105, 0x1234, 9): "01 0d 414200 27 6869 1234 00000009",
+    (2, 65, 66, 67, 0, 0, 1, 3, 7, 8, 9, 0): "02 0d 414243 00 70 070809 00000000",
+    (3, 65, 0, 0, 15, 1, 33, 4, 200, 1): "03 0c 410000 1f 21 04c8 00000001",
+    (3, 65, 0, 0, 15, 0, 5, 0xABCD, 1): "03 0c 410000 0f 05abcd 00000001",
+    (9, 0, 0, 0, 0, 0, 3, 170, 187, 204, 5): "09 0c 000000 00 aabbcc 00000005",
+}
+
+
+def dossier(name: str, mission: Mission) -> Dossier:
+    return Dossier(name, mission.fingerprint, "a.yaml", "", mission.outside)
+
+
+def asked(mission: Mission, directory: Path, questions: list[Question]) -> list[Answer]:
+    """The answers of a program of one mission's frames."""
+    with toolchains.c_process([(mission.layouts, dossier("sheet", mission))], str(directory)) as process:
+        return process.ask(questions)
+
+
+def test_texts_lengths_variants_and_counts_are_the_bytes_that_were_worked_out_by_hand(tmp_path: Path) -> None:
+    frames = [bytes.fromhex(text) for text in BY_HAND.values()]
+    questions = [Question(0, row) for row in BY_HAND] + [Question(0, data) for data in frames]
+    answers = asked(parse(SHEET), tmp_path, questions)
+    assert [one.content for one in answers[: len(frames)]] == frames
+    assert [one.members([False] * (len(one.content) // 8)) for one in answers[len(frames) :]] == list(BY_HAND)
+
+
+@pytest.mark.parametrize(
+    ("data", "status"),
+    [
+        ("01 0e 414200 27 6869 1234 00000009", "truncated"),
+        ("01 0c 414200 27 6869 1234 00000009", "bad length"),
+        ("01 0d 414200 f7 6869 1234 00000009", "truncated"),
+        ("01 0d 414200 27 6869 1234 00000009 00", "trailing bytes"),
+        ("02 0d 414243 00 f0 070809 00000000", "bad length"),
+        ("03 0c 410000 1f 21 06c8 00000001", "wrong constant"),
+        ("01 0d 4142", "truncated"),
+        ("", "truncated"),
+    ],
+)
+def test_a_length_that_does_not_fit_and_a_variant_that_nobody_knows_are_refused(
+    data: str, status: str, tmp_path: Path
+) -> None:
+    (answer,) = asked(parse(SHEET), tmp_path, [Question(0, bytes.fromhex(data))])
+    assert answer.status == status
+
+
+def test_what_no_length_can_say_is_refused_by_the_length(tmp_path: Path) -> None:
+    mission = parse(
+        SHEET.replace("length: rest}", "length: rest}", 1).replace(
+            "note_bytes, kind: length, bits: 4", "note_bytes, kind: length, bits: 4, less: 2"
+        )
+    )
+    numbers = {slot.address: slot.number for slot in mission.layouts["sheet"].slots}
+    short, long = (1, 0, 0, 0, 0, 1, 33, 1, 0), (1, 0, 0, 0, 0, 2, 33, 33, 1, 0)
+    answers = asked(mission, tmp_path, [Question(0, short), Question(0, long)])
+    assert (answers[0].status, answers[0].slot) == ("refused", numbers["note_bytes"])
+    assert answers[1].status == "ok"
+
+
+REMAINING = """
+mission: sheet
+frames:
+  sheet:
+    fields:
+      - {name: first, bits: 8}
+      - {name: second, bits: 8, present_when: bytes_remain}
+      - {name: third, bits: 16, present_when: bytes_remain}
+"""
+
+
+def test_what_is_there_when_bytes_remain_is_said_by_a_member_of_its_own(tmp_path: Path) -> None:
+    rows = {(1, 0, 0): "01", (1, 1, 2, 0): "0102", (1, 1, 2, 1, 3): "01020003"}
+    questions = [Question(0, row) for row in rows] + [
+        Question(0, bytes.fromhex(text)) for text in rows.values()
+    ]
+    answers = asked(parse(REMAINING), tmp_path, [*questions, Question(0, (1, 0, 1, 3))])
+    assert [one.content.hex() for one in answers[:3]] == list(rows.values())
+    assert [one.members([False] * (len(one.content) // 8)) for one in answers[3:6]] == list(rows)
+    assert (answers[6].status, answers[6].slot) == ("refused", 2)  # the third, as the second is not there
+
+
+OUTSIDE = """
+mission: sheet
+frames:
+  sheet:
+    fields:
+      - {name: station, kind: supplied, bits: 16}
+      - name: body
+        kind: variants
+        told_by: outside
+        variants:
+          - {name: cold, group: [{name: depth, bits: 8}]}
+          - {name: warm, group: [{name: height, bits: 16}]}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740, mixed_with: station}
+"""
+
+
+def test_decoding_is_told_variants_from_outside_and_supplied_fields(tmp_path: Path) -> None:
+    mission = parse(OUTSIDE)
+    layout = mission.layouts["sheet"]
+    rows = [(0xBEEF, 0, 5), (0, 1, 0x1234)]
+    frames = [Frame(layout).encode(members.to_detail(layout, row)) for row in rows]
+    told = [members.told(layout, row) for row in rows]
+    answers = asked(
+        mission,
+        tmp_path,
+        [
+            *(Question(0, row) for row in rows),
+            *(Question(0, one + data) for one, data in zip(told, frames, strict=True)),
+            Question(0, told[1] + frames[0]),  # told of the other variant, it is too short
+            Question(0, (0xBEEE).to_bytes(8, "little") + told[0][8:] + frames[0]),  # another station's
+        ],
+    )
+    assert [one.content for one in answers[:2]] == frames
+    assert [one.members([False] * 3) for one in answers[2:4]] == rows
+    assert [one.status for one in answers[4:]] == ["truncated", "check failed"]
+
+
+BUNDLE = """
+mission: sheet
+frames:
+  sheet:
+    fields:
+      - {name: field_x, bits: 12, signed: true, scale: 1, missing: true, bundle: {samples: 4, maximum_step: 7}}
+"""
+
+
+def test_a_bundle_is_a_first_code_and_differences(tmp_path: Path) -> None:
+    # By hand: -5 in 12 bits, then 0, 3, nothing (1000), -7 in 4 bits each; 4 bits are left, so the frame says how it ends.
+    mission = parse(BUNDLE + "      - {kind: reserved, up_to: byte}\n")
+    row, data = (-5, 0, 3, -8, -7), bytes.fromhex("ffb0389 0".replace(" ", ""))
+    made, read = asked(mission, tmp_path, [Question(0, row), Question(0, data)])
+    assert made.content == data and read.members([True] * 5) == row
+    assert Frame(mission.layouts["sheet"]).decode(data)["field_x"] == [-5, -2, None, -9]
+
+
+WIDE = """
+mission: sheet
+frames:
+  sheet:
+    fields:
+      - {name: level, bits: 72}
+      - {kind: reserved, bits: 6}
+      - {name: check, kind: check, algorithm: CRC-82/DARC}
+"""
+
+
+def test_a_check_of_82_bits_is_the_catalogues(tmp_path: Path) -> None:
+    # The catalogue's check value of CRC-82/DARC over the digits 1 to 9; the six reserved bits stand behind the check here.
+    text = WIDE.replace(
+        "      - {name: level, bits: 72}\n", "      - {name: digits, kind: bytes, length: 9}\n"
+    )
+    lines = text.replace("      - {kind: reserved, bits: 6}\n", "") + "      - {kind: reserved, bits: 6}\n"
+    made = asked(parse(lines), tmp_path, [Question(0, tuple(b"123456789"))])[0].content
+    assert int.from_bytes(made[9:], "big") >> 6 == 0x09EA83F625023801FD612
+
+
+def test_c_takes_every_one_of_sixty_random_schemas() -> None:
+    drawn, rows = Counter[str](), Counter[int]()
+    for at in range(60):
+        _, mission = campaign.loaded(campaign.schema_seed(4031, at), Counter())
+        c.write(mission.layouts, dossier("sheet", mission))
+        for declared in mission.declared.frames:
+            drawn.update(features.of(declared, mission.layouts[declared.name]))
+    rows.update(campaign.rows(campaign.Report(0, features=drawn)))
+    print("frames that draw each row:", dict(sorted(rows.items())))
+    assert all(rows[row] for row in (7, 8, 9, 10, 11, 12, 14, 17, 19, 20, 23))
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong"),
+    [
+        ("bits / 8 - 1)", "bits / 8)"),  # what is less in a length
+        ("r->tag == 2", "r->tag == 4"),  # a variant's code
+        ("r->note_count > 1", "r->note_count > 0 && r->note_count > 1"),  # nothing: it must pass
+        ("left < 0x20 ? 0 : left - 0x20", "left"),  # what follows octets to the end
+        ("at + 0x50", "at + 0x58"),  # the room of a frame
+        ("at + (uint16_t)c", "at + 0 * (uint16_t)c"),  # a computed count
+    ],
+)
+def test_a_mistake_in_what_varies_is_found(
+    right: str, wrong: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mission = parse(SHEET)
+    whole = c.write
+
+    def broken(layouts: Mapping[str, Layout], of: Dossier) -> dict[str, str]:
+        files = whole(layouts, of)
+        assert right in files["sheet.c"]
+        return {**files, "sheet.c": files["sheet.c"].replace(right, wrong)}
+
+    monkeypatch.setattr(c, "write", broken)
+    layout = mission.layouts["sheet"]
+    held = raw.Held(layout, Frame(layout), 0)
+    subjects = list(raw.subjects(layout, held.frame, Random(1), 120))
+    with toolchains.c_process([(mission.layouts, dossier("sheet", mission))], str(tmp_path)) as process:
+        try:
+            found = next(raw.partings(held, process.ask, subjects), None)
+        except toolchains.TargetError:
+            found = subjects[0]  # the program has seen it itself, or a sanitizer
+    assert (found is None) is wrong.startswith("r->note_count")

@@ -1,0 +1,142 @@
+"""Generated C on published formats: it reads the published frames, and makes the same bytes of what it has read.
+
+Schemas, frames and their sources are those of the tests beside this one, which hold the codec to the published values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import dns.message
+import pytest
+
+from packetkit import toolchains
+from packetkit.codec.frame import Frame
+from packetkit.conformance import members
+from packetkit.conformance.batch import Question
+from packetkit.fuzz import raw
+from packetkit.mission.dossier import Dossier
+from packetkit.mission.load import parse
+from packetkit.resources import resource
+from tests.published import (
+    test_formats,
+    test_lorawan,
+    test_measured_formats,
+    test_mode_s,
+    test_mode_s_replies,
+    test_times,
+)
+
+INTERNET = bytes.fromhex("45000073000040004011b861c0a80001c0a800c7")
+SHIP = test_measured_formats.six_bits(test_measured_formats.SENTENCE.split(",")[5])
+QUESTION = dns.message.make_query("example.org", "A", id=0x1234).to_wire()
+
+# Each schema, and frames of it that somebody else has published or made: the frame's name, its bytes, the codes it is supplied with.
+FORMATS: dict[str, tuple[str, list[tuple[str, bytes, dict[str, int]]]]] = {
+    "internet-header": (test_formats.INTERNET_HEADER, [("ipv4", INTERNET, {})]),
+    "internet-packet": (
+        test_measured_formats.INTERNET_PACKET,
+        [("packet", INTERNET + bytes(range(95)), {})],
+    ),
+    "station": (
+        test_measured_formats.REFERENCE_STATION,
+        [
+            ("transport", test_measured_formats.ANTENNA_POINT, {}),
+            ("transport", test_measured_formats.TEXT, {}),
+        ],
+    ),
+    "observables": (
+        test_formats.MESSAGE_1004,
+        [
+            ("observables", Frame(layout).encode(test_formats.record_1004(satellites)), {})
+            for layout in parse(test_formats.MESSAGE_1004).layouts.values()
+            for satellites in (0, 5, 11)
+        ],
+    ),
+    "half": (test_formats.HALF, []),
+    "synchrophasor": (
+        test_measured_formats.SYNCHROPHASOR,
+        [("data", test_measured_formats.SYNCHROPHASOR_DATA, {})],
+    ),
+    "ship": (test_measured_formats.POSITION_REPORT, [("report", SHIP, {})]),
+    "space-packet": (test_measured_formats.SPACE_PACKET, []),
+    "domain": (test_measured_formats.DOMAIN_HEADER, [("message", QUESTION, {})]),
+    "squitters": (
+        test_mode_s.SQUITTERS,
+        [
+            (parse(test_mode_s.SQUITTERS).identify(data), data, {})
+            for data in (test_mode_s.IDENTIFICATION, test_mode_s.VELOCITY)
+        ],
+    ),
+    "replies": (
+        test_mode_s_replies.REPLIES,
+        [
+            *(
+                ("selective", bytes.fromhex(text), {"address": address})
+                for text, address in test_mode_s_replies.SELECTIVE.items()
+            ),
+            ("all_call", test_mode_s_replies.ALL_CALL, {"interrogator": 0x16}),
+        ],
+    ),
+    "uplink": (test_lorawan.UPLINK, [("data", test_lorawan.FRAME, {})]),
+    **{
+        f"shipped-{name}": (resource(f"schemas/{name}.yaml").read_text("utf-8"), [])
+        for name in ("first-light", "heron", "plover")
+    },
+}
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[raw.Ask, dict[tuple[str, str], int]]]:
+    """One program of all these formats, under the sanitizers, and the number of each frame in it."""
+    missions = {name: parse(text) for name, (text, _) in FORMATS.items()}
+    named = [
+        (mission.layouts, Dossier(name, mission.fingerprint, "", "", mission.outside))
+        for name, mission in missions.items()
+    ]
+    frames = [(name, frame) for name, mission in missions.items() for frame in mission.layouts]
+    with toolchains.c_process(named, str(tmp_path_factory.mktemp("formats"))) as process:
+        yield process.ask, {one: number for number, one in enumerate(frames)}
+
+
+@pytest.mark.parametrize("name", [name for name, (_, published) in FORMATS.items() if published])
+def test_c_reads_published_frames_as_the_codec_does_and_makes_them_again(name: str, running: Any) -> None:
+    ask, numbers = running
+    text, published = FORMATS[name]
+    mission = parse(text)
+    for frame, data, known in published:
+        layout, number = mission.layouts[frame], numbers[name, frame]
+        more: dict[str, Any] = {"known": known} if known else {}
+        detail = Frame(layout).decode(data, detail=True, **more)
+        row = members.from_detail(layout, detail)
+        held = raw.Held(layout, Frame(layout), number)
+        read, made = ask([Question(number, members.told(layout, row) + data), Question(number, row)])
+        assert raw.found(held, Question(number, data), read) == ("ok", row)
+        assert (made.status, made.content) == ("ok", data)
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_c_answers_as_the_codec_does_on_published_and_shipped_formats(name: str, running: Any) -> None:
+    ask, numbers = running
+    for frame, layout in parse(FORMATS[name][0]).layouts.items():
+        held = raw.Held(layout, Frame(layout), numbers[name, frame])
+        subjects = list(raw.subjects(layout, held.frame, Random(name), 60))
+        found = next(raw.partings(held, ask, subjects), None)
+        assert found is None, f"{layout}\n{raw.smallest(held, ask, found) if found else ''}"
+
+
+def test_times_are_raw_codes_in_c(tmp_path: Path) -> None:
+    names = ("POSIX", "JULIAN", "GPS", "ATOMIC", "DAYS")
+    frames: list[Frame] = [getattr(test_times, name) for name in names]
+    named = [
+        ({frame.name: frame.layout}, Dossier(name.lower(), "1-0", "", ""))
+        for name, frame in zip(names, frames, strict=True)
+    ]
+    with toolchains.c_process(named, str(tmp_path)) as process:
+        for number, frame in enumerate(frames):
+            held = raw.Held(frame.layout, frame, number)
+            subjects = list(raw.subjects(frame.layout, frame, Random(2), 40))
+            assert not list(raw.partings(held, process.ask, subjects))
