@@ -306,19 +306,10 @@ def test_a_mistake_in_generated_code_is_found_and_made_small(
     assert small.expected != small.found
 
 
-def test_what_asks_a_length_is_refused_by_name() -> None:
-    text = """
-mission: sheet
-frames:
-  one:
-    fields:
-      - {name: many, kind: length, bits: 8, measures: body}
-      - name: body
-        group:
-          - {name: form, kind: variants, told_by: [many], variants: [{name: brief, when: {many: 1}, group: [{name: a, bits: 8}]}]}
-"""
-    mission = parse(text)
-    with pytest.raises(Unsupported, match="c cannot express body.form: it asks many, a length"):
+def test_a_frame_longer_than_the_smallest_size_counts_is_refused_by_name() -> None:
+    fields = [f"      - {{name: part_{at}, kind: bytes, length: {4095 + (at > 0)}}}\n" for at in range(16)]
+    mission = parse("mission: sheet\nframes:\n  one:\n    fields:\n" + "".join(fields))
+    with pytest.raises(Unsupported, match="c cannot express one: a frame of up to 65,535 bytes"):
         TARGETS["c"].write(mission.layouts, dossier("sheet", mission))
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from packetkit.layout.model import Fill, Layout, Measured, Run, Slot, tellers
+from packetkit.layout.model import Layout
 from packetkit.targets.c import boot, example, header, scale, source
 from packetkit.targets.c.decode import LONGEST
 from packetkit.targets.c.frame import FrameCode, Mission
@@ -39,34 +39,17 @@ def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
 
 
 def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
-    """Yield what the words of C cannot hold, and what nobody has needed there yet."""
+    """Yield what the words of C cannot hold."""
     for declared in layouts.values():
         layout = without_bundles(declared)
         if any(True for _ in refusals(declared, KNOWS, parts=True)):
             continue  # nothing further can be said of a layout that is refused
-        head = f"{layout.name}." if len(layouts) > 1 else ""
-        for slot, address in _untold(layout):
-            yield (
-                f"{head}{address}",
-                f"it asks {slot.address}, a length, which is worked out only once the rest is there",
-            )
         size = Record(layout, layout.name).largest_bytes
         if size > LONGEST:
             yield (
                 layout.name,
                 f"a frame of up to {size:,} bytes: C's smallest size_t counts to {LONGEST + 1:,}",
             )
-
-
-def _untold(layout: Layout) -> Iterable[tuple[Slot, str]]:
-    """Yield lengths that decide more than a size, with the address of what they decide."""
-    for node in layout.walk():
-        if isinstance(node, (Measured, Run, Fill)):
-            continue
-        for number in tellers(node):
-            slot = next(slot for slot in layout.slots if slot.number == number)
-            if slot.kind == "length" and not slot.codes:
-                yield slot, node.address
 
 
 TARGET = Target("c", "C99 that is clean as C++11: a header and a source file.", write, (FAST_CHECKS,))
