@@ -364,8 +364,10 @@ class _Serial:
 class Spoken:
     """Missions of a target that takes and gives values, in an interpreter: asked on raw codes as `Process` is, and on values."""
 
-    def __init__(self, target: Target, speaker: Speaker, missions: Missions, directory: str) -> None:
-        self.speaker = speaker
+    def __init__(
+        self, target: Target, start: Callable[[], Speaker], missions: Missions, directory: str
+    ) -> None:
+        """start: starts the interpreter, once nothing was refused."""
         self.places: list[
             tuple[str, Layout]
         ] = []  # the module and the layout of each frame, numbered through
@@ -378,6 +380,7 @@ class Spoken:
                     file.write(text)
             module = os.path.join(os.path.abspath(place), next(iter(files)))
             self.places += [(module, layout) for layout in layouts.values()]
+        self.speaker = start()
 
     def ask(self, questions: Sequence[Question]) -> list[Answer]:
         """Return the answers to these questions about raw codes."""
@@ -406,12 +409,12 @@ class Spoken:
 
 def javascript_process(missions: Missions, directory: str) -> Spoken:
     """Return node answering for these missions. Raises Unsupported, and TargetError where node is not installed."""
-    return Spoken(javascript_target.TARGET, javascript(), missions, directory)
+    return Spoken(javascript_target.TARGET, javascript, missions, directory)
 
 
 def python_process(missions: Missions, directory: str) -> Spoken:
     """Return this Python answering for these missions by generated standalone modules. Raises Unsupported."""
-    return Spoken(python_target.TARGET, python(), missions, directory)
+    return Spoken(python_target.TARGET, python, missions, directory)
 
 
 SPEAKING = ("javascript", "python")  # targets that know values, too

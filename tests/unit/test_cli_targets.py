@@ -131,7 +131,9 @@ def test_what_makes_no_sense_is_refused(
 def test_what_a_target_cannot_express_is_said_before_anything_is_proven(
     capsys: pytest.CaptureFixture[str], schema: Path
 ) -> None:
-    wide = "{name: wide, kind: check, algorithm: CRC-82/DARC, covers: sequence}\n      - {kind: reserved, bits: 6}"
-    schema.write_text(SCHEMA.replace("IBM-3740}", f"IBM-3740}}\n      - {wide}"), encoding="utf-8")
-    assert main(["fuzz", "small.yaml", "--targets", "python"]) == 2
-    assert "python cannot express beacon.wide" in capsys.readouterr().err
+    schema.write_text(
+        SCHEMA.replace("IBM-3740}", "IBM-3740}\n      - {name: note, kind: text, length: 4}"),
+        encoding="utf-8",
+    )
+    assert main(["fuzz", "small.yaml", "--targets", "javascript"]) == 2
+    assert "javascript cannot express beacon.note" in capsys.readouterr().err
