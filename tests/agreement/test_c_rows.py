@@ -89,7 +89,7 @@ def test_texts_lengths_variants_and_counts_are_the_bytes_that_were_worked_out_by
     [
         ("01 0e 414200 27 6869 1234 00000009", "truncated"),
         ("01 0c 414200 27 6869 1234 00000009", "bad length"),
-        ("01 0d 414200 f7 6869 1234 00000009", "truncated"),
+        ("01 0d 414200 f7 6869 1234 00000009", "bad length"),
         ("01 0d 414200 27 6869 1234 00000009 00", "trailing bytes"),
         ("02 0d 414243 00 f0 070809 00000000", "bad length"),
         ("03 0c 410000 1f 21 06c8 00000001", "wrong constant"),
