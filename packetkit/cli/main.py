@@ -55,6 +55,7 @@ COMMANDS: tuple[Row, ...] = (
     Row("lab", "Try what a frame, its check and its setting do: experiments for a lesson.", LEARN),
     Row("worksheet", "Write worksheets with a key for a class, from its own schema.", LEARN),
     Row("mark", "Mark a class's answers and name the slips, or look at teams' schemas.", LEARN),
+    Row("day", "Write the plan of a class's day, from loose modules to a decoded downlink.", LEARN),
     Row("start", "Write a first schema from a list of measures and a byte limit.", LEARN),
     Row("stick", "Write packetkit as one file that runs from a memory stick.", LEARN),
     Row("check", "Validate schemas, draw their frames and say what they cost.", FRAME),

@@ -112,6 +112,8 @@ def command(
     tasks = {student: tasks_for(of, student) for student in range(first, first + students)}
     checked = second.check(of.mission, of.frame, tasks)
     files = files_of(of, tasks, "en")
+    if os.path.isfile(directory):
+        raise InputError(f"-o: {directory} is a file; name a directory")
     os.makedirs(directory, exist_ok=True)
     paths = [os.path.join(directory, name) for name in files]
     for path, text in zip(paths, files.values(), strict=True):

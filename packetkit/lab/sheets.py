@@ -13,6 +13,9 @@ from packetkit.lab.tasks import Class, Task, decimal_text
 from packetkit.lab.words import ENGLISH, Words
 from packetkit.layout.model import Layout, Run
 
+# What a paragraph in a fixed width begins with: plain text, or commands.
+FIXED = {"pre:": "text", "sh:": "sh"}
+
 COLUMNS = ("sheet", "student", "task", "answer")
 
 # Sizes in points and millimetres: what a printer knows. A task is never torn apart, a student begins a page. Greys only.
@@ -40,7 +43,7 @@ tr { break-inside: avoid }
 
 
 class Item(NamedTuple):
-    """One task on a page: its title, its paragraphs (`pre:` in front: in a fixed width), and the answer's form, or the answer."""
+    """One task on a page: its title, its paragraphs (FIXED), and the answer's form, or the answer; empty: none is asked."""
 
     title: str
     paragraphs: tuple[str, ...]
@@ -233,13 +236,11 @@ def html(made: Sequence[Sheet], words: Words = ENGLISH, grid: str = "", *, solve
 def _section(sheet: Sheet, words: Words, solved: bool) -> str:
     items = []
     for one in sheet.items:
-        texts = "".join(
-            f"<pre>{escape(text[4:])}</pre>" if text.startswith("pre:") else f"<p>{escape(text)}</p>"
-            for text in one.paragraphs
-        )
+        texts = "".join(_html_block(text) for text in one.paragraphs)
         line = f"<b>{escape(one.answer)}</b>" if solved else f"<i></i> ({escape(one.answer)})"
-        title = f"<h2>{escape(one.title)} <span>{words.answer}: {line}</span></h2>"
-        room = "" if solved else ' class="work"'
+        answer = f"<span>{words.answer}: {line}</span>" if one.answer else ""
+        title = f"<h2>{escape(one.title)} {answer}</h2>"
+        room = "" if solved or not one.answer else ' class="work"'
         items.append(f"<article{room}>{title}{texts}</article>\n")
     head = f"<h1>{escape(sheet.title)} <small>{escape(sheet.beside)}</small></h1>"
     return f'<section>{head}\n<p class="how">{escape(sheet.how)}</p>\n{"".join(items)}</section>\n'
@@ -265,14 +266,27 @@ def markdown(made: Sequence[Sheet], words: Words = ENGLISH, *, solved: bool = Fa
         for one in sheet.items:
             parts.append(f"\n## {one.title}\n")
             parts += [_block(text) for text in one.paragraphs]
-            line = f"**{one.answer}**" if solved else f"\\_\\_\\_\\_\\_\\_\\_\\_\\_\\_\\_\\_ ({one.answer})"
-            parts.append(f"\n{words.answer}: {line}\n")
+            if one.answer:
+                line = f"**{one.answer}**" if solved else "\\_" * 12 + f" ({one.answer})"
+                parts.append(f"\n{words.answer}: {line}\n")
         parts.append("\n")
     return "".join(parts)
 
 
 def _block(text: str) -> str:
-    return f"\n```text\n{text[4:]}\n```\n" if text.startswith("pre:") else f"\n{_plain(text)}\n"
+    """A paragraph as Markdown."""
+    for mark, language in FIXED.items():
+        if text.startswith(mark):
+            return f"\n```{language}\n{text.removeprefix(mark)}\n```\n"
+    return f"\n{_plain(text)}\n"
+
+
+def _html_block(text: str) -> str:
+    """A paragraph as HTML."""
+    for mark in FIXED:
+        if text.startswith(mark):
+            return f"<pre>{escape(text.removeprefix(mark))}</pre>"
+    return f"<p>{escape(text)}</p>"
 
 
 def _plain(text: str) -> str:
