@@ -72,7 +72,7 @@ _ENGLISH: tuple[Step, ...] = (
         "10:15",
         "The first frame, level 2: interpreted Python",
         (
-            "The same record with generated code that needs nothing of packetkit. first.py is eight lines: read them.",
+            "The same record with generated code that needs nothing of packetkit. first.py is a few lines: read them.",
         ),
         (
             Command("packetkit generate {file} --target python -o ground", "{python_file}"),
