@@ -70,7 +70,7 @@ def numbers_text(numbers: tuple[int, ...]) -> str:
 
 def marks_text(made: Marks, page: Page) -> str:
     """What a teacher reads: task by task, slip by slip, student by student."""
-    parts = [page.title(f"Sheet {made.sheet}: {len(made.students)} students, {len(made.marked)} answers")]
+    parts = [page.title(f"Sheet {made.sheet}: students {len(made.students)}, answers {len(made.marked)}")]
     columns = (output.Column("task"), *(output.Column(word, ">") for word in (RIGHT, WRONG, BLANK)))
     rows: list[tuple[object, ...]] = [
         (kind, *(made.count(kind, verdict) for verdict in (RIGHT, WRONG, BLANK)))

@@ -50,8 +50,13 @@ _ENGLISH: tuple[Step, ...] = (
     Step(
         "09:20",
         "One schema for everybody",
-        ("The class works with {file}. Look at its frames bit by bit, and at what a check notices.",),
-        (Command("packetkit check {file}", "{frame}"),),
+        (
+            "The class works with {file}. Look at its frames bit by bit, and at what checks notice. Pin the interface document to the wall.",
+        ),
+        (
+            Command("packetkit check {file}", "{frame}"),
+            Command("packetkit generate {file} --target document -o wall", "{c_name}"),
+        ),
     ),
     Step(
         "09:45",

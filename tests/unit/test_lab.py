@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
-import subprocess
-import sys
+import threading
 import time
 from dataclasses import replace
 from math import sqrt
@@ -18,7 +18,7 @@ import pytest
 
 from packetkit.cli.main import main
 from packetkit.errors import PacketkitError
-from packetkit.lab import polynomials, resync, work
+from packetkit.lab import pipe, polynomials, resync, work
 from packetkit.lab.experiment import Outcome, Request
 from packetkit.lab.table import EXPERIMENTS, KNOBS
 from packetkit.lab.work import Crew
@@ -259,11 +259,33 @@ def test_odd_frames_are_experimented_on_or_refused_by_name(name: str) -> None:
     assert all(refused)
 
 
-def test_an_interrupted_experiment_prints_what_it_has(tmp_path: Path) -> None:
-    arguments = [sys.executable, "-m", "packetkit", "lab", "pipe", "--frames", "1000000", "--workers", "1"]
-    with subprocess.Popen(arguments, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
-        time.sleep(2)
-        running.send_signal(signal.SIGINT)
-        out, err = running.communicate(timeout=60)
-    assert running.returncode == 130 and b"Traceback" not in err
-    assert b"Interrupted: this is what was done until then." in out and b"1e-05" in out
+def test_an_interrupted_experiment_prints_what_it_has(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole, done = pipe.piece, []
+
+    def piece(*arguments: Any) -> pipe.Arrived:
+        done.append(arguments)
+        if len(done) == 3:
+            signal.raise_signal(signal.SIGINT)
+        return whole(*arguments)
+
+    monkeypatch.setattr(pipe, "piece", piece)
+    assert main(["lab", "pipe", "--frames", "200", "--workers", "1"]) == 130
+    told = capsys.readouterr().out
+    assert (
+        "Interrupted: this is what was done until then." in told and "1e-05" in told and "0.001" not in told
+    )
+    done.clear()
+    assert main(["lab", "pipe", "--frames", "200", "--workers", "1", "--json"]) == 130
+    found = json.loads(capsys.readouterr().out)
+    jsonschema.validate(found, SCHEMA)
+    assert not found["complete"] and len(found["rows"]) == 2
+
+
+def test_an_interrupt_ends_processes_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(work, "WORTH_PROCESSES_S", 0.0)
+    crew = Crew(2)
+    threading.Timer(1.5, lambda: os.kill(os.getpid(), signal.SIGINT)).start()
+    done = crew.map(time.sleep, [(0.1,)] * 400)
+    assert crew.interrupted and len(done) == 400

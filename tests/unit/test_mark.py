@@ -373,7 +373,7 @@ def test_the_command_reads_in_80_columns(
     told = capsys.readouterr().out
     assert max(map(len, told.splitlines())) <= 80
     for words in (
-        "1 students, 9 answers",
+        "students 1, answers 9",
         "no slip of the table explains: 1",
         "8 of 9",
         "Not marked",
