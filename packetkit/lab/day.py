@@ -51,7 +51,7 @@ _ENGLISH: tuple[Step, ...] = (
         "09:20",
         "One schema for everybody",
         (
-            "The class works with {file}. Look at its frames bit by bit, and at what checks notice. Pin the interface document to the wall.",
+            "The class works with {file}. See its frames bit by bit, and what checks notice. Pin the interface document to the wall.",
         ),
         (
             Command("packetkit check {file}", "{frame}"),
