@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections import Counter
 from collections.abc import Mapping
 from pathlib import Path
@@ -13,9 +14,10 @@ from packetkit import toolchains
 from packetkit.codec.frame import Frame
 from packetkit.conformance import members
 from packetkit.conformance.batch import Answer, Question
-from packetkit.errors import TargetError
+from packetkit.errors import EncodeError, TargetError
 from packetkit.fuzz import campaign, features, raw
-from packetkit.layout.model import Layout
+from packetkit.layout.bundle import codes_of
+from packetkit.layout.model import Bundle, Layout
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission, parse
 from packetkit.targets import c
@@ -105,11 +107,7 @@ def test_a_length_that_does_not_fit_and_a_variant_that_nobody_knows_are_refused(
 
 
 def test_what_no_length_can_say_is_refused_by_the_length(tmp_path: Path) -> None:
-    mission = parse(
-        SHEET.replace("length: rest}", "length: rest}", 1).replace(
-            "note_bytes, kind: length, bits: 4", "note_bytes, kind: length, bits: 4, less: 2"
-        )
-    )
+    mission = parse(SHEET.replace("kind: length, bits: 4,", "kind: length, bits: 4, less: 2,"))
     numbers = {slot.address: slot.number for slot in mission.layouts["sheet"].slots}
     short, long = (1, 0, 0, 0, 0, 1, 33, 1, 0), (1, 0, 0, 0, 0, 2, 33, 33, 1, 0)
     answers = asked(mission, tmp_path, [Question(0, short), Question(0, long)])
@@ -188,10 +186,66 @@ frames:
 def test_a_bundle_is_a_first_code_and_differences(tmp_path: Path) -> None:
     # By hand: -5 in 12 bits, then 0, 3, nothing (1000), -7 in 4 bits each; 4 bits are left, so the frame says how it ends.
     mission = parse(BUNDLE + "      - {kind: reserved, up_to: byte}\n")
-    row, data = (-5, 0, 3, -8, -7), bytes.fromhex("ffb0389 0".replace(" ", ""))
+    row, data = (-5, 0, 3, -8, -7), bytes.fromhex("ffb03890")
     made, read = asked(mission, tmp_path, [Question(0, row), Question(0, data)])
     assert made.content == data and read.members([True] * 5) == row
     assert Frame(mission.layouts["sheet"]).decode(data)["field_x"] == [-5, -2, None, -9]
+
+
+SAMPLES = """
+#include <stdio.h>
+#include "sheet.c"
+#include "sheet_scale.c"
+int main(void) {
+    int32_t codes[4];
+    long given[4];
+    while (scanf("%ld %ld %ld %ld", &given[0], &given[1], &given[2], &given[3]) == 4) {
+        int16_t first = 0;
+        int8_t steps[4] = {0, 0, 0, 0};
+        int at, result;
+        for (at = 0; at < 4; at++) { codes[at] = (int32_t)given[at]; }
+        result = (int)sheet_sheet_field_x_from_codes(codes, &first, steps);
+        sheet_sheet_field_x_to_codes(first, steps, codes);
+        printf("%d %d %d %d %d %d %d %d %d %d\\n", result, first, steps[0], steps[1], steps[2], steps[3],
+               (int)codes[0], (int)codes[1], (int)codes[2], (int)codes[3]);
+    }
+    return 0;
+}
+"""
+
+
+@pytest.mark.parametrize("policy", ["error", "clamp"])
+def test_samples_are_bundled_in_c_as_the_codec_bundles_them(policy: str, tmp_path: Path) -> None:
+    text = BUNDLE.replace("missing: true,", f"missing: true, out_of_range: {policy},")
+    mission = parse(text + "      - {kind: reserved, up_to: byte}\n")
+    for name, source in c.write(mission.layouts, dossier("sheet", mission)).items():
+        (tmp_path / name).write_text(source, encoding="utf-8")
+    (tmp_path / "main.c").write_text(SAMPLES, encoding="utf-8")
+    toolchains.run(
+        ["cc", "-std=c99", *toolchains.STRICT, *toolchains.SANITIZED, "-o", "main", "main.c"],
+        cwd=str(tmp_path),
+    )
+    (slot, *_), frame, chance = mission.layouts["sheet"].slots, Frame(mission.layouts["sheet"]), Random(4)
+    assert isinstance(slot.transform, Bundle)
+    rows = [[chance.choice([-2048, -3, 0, 2, 5, 9, 12]) for _ in range(4)] for _ in range(200)]
+    given = "".join(f"{' '.join(map(str, row))}\n" for row in rows)
+    done = subprocess.run(
+        [tmp_path / "main"], input=given, capture_output=True, text=True, check=True
+    ).stdout.splitlines()
+    outcomes = Counter[bool]()
+    for row, line in zip(rows, done, strict=True):
+        result, *sent = map(int, line.split())
+        try:
+            data = frame.encode({"field_x": [None if one == -2048 else one for one in row]})
+        except EncodeError:
+            assert result == slot.number + 2 and policy == "error"
+            outcomes[False] += 1
+            continue
+        detail = frame.decode(data, detail=True)["field_x"]
+        assert result == 0 and sent[:5] == codes_of(slot.transform, detail["raw"]), (row, line)
+        assert [None if one == -2048 else one for one in sent[5:]] == detail["value"]
+        outcomes[True] += 1
+    assert outcomes[True] > 50 and (outcomes[False] > 50) is (policy == "error")
 
 
 WIDE = """

@@ -17,13 +17,6 @@ from packetkit.targets.target import Dossier
 ROUNDS, START, MOST_ELEMENTS = 4, 1, 3
 
 _TEXT = """\
-static uint32_t state;
-
-static uint32_t next(void) {
-    state = (uint32_t)(state * 1664525 + 1013904223);
-    return state >> 8;
-}
-
 static uint32_t digest;
 
 static void add(const uint8_t *from, size_t size) {
@@ -39,6 +32,14 @@ static void add(const uint8_t *from, size_t size) {
 """
 
 
+_NEXT = """
+static uint32_t next(void) {
+    state = (uint32_t)(state * 1664525 + 1013904223);
+    return state >> 8;
+}
+"""
+
+
 def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str:
     """Return the source of the self-test."""
     page = Page()
@@ -50,7 +51,13 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
         "#include <string.h>",
         "",
     )
-    page.lines += _TEXT.splitlines()
+    body = Page()
+    for frame in frames:
+        _frame(body, frame)
+    page.lines += ["static uint32_t state;", *_TEXT.splitlines()]
+    page.lines += (
+        _NEXT.splitlines() if any(f"{one}()" in body.text for one in ("next", "wide", "narrow")) else []
+    )
     slots = [slot for frame in frames for slot in _free(frame)]
     if any(size_for(slot.width) == 64 for slot in slots):
         page.add("", "static uint64_t wide(void) {", "    uint64_t code = next();")
@@ -59,9 +66,6 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
         page.add("", "static uint32_t narrow(void) {", "    uint32_t code;", "    (void)next();")
         page.add("    code = next();", "    return (uint32_t)((code << 24) | next());", "}")
     page.add("")
-    body = Page()
-    for frame in frames:
-        _frame(body, frame)
     counting(page, mission.prefix, body.text)
     page.lines += body.lines
     _line(page, mission, frames, dossier)

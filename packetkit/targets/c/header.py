@@ -65,6 +65,7 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
         + mission.upper
         + "_UNCHECKED defined it only cuts codes to their bits: an unchecked build, for code that has checked",
         " * them before. Decoding gives a record only of a frame that holds. No heap, no recursion, no floating point.",
+        *_shapes(frames),
         " */",
         f"#ifndef {guard}",
         f"#define {guard}",
@@ -94,6 +95,19 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
     page.add("", *boot.declaration(mission, dossier))
     page.add("", "#ifdef __cplusplus", "}", "#endif", "", "#endif")
     return page.text
+
+
+def _shapes(frames: Sequence[FrameCode]) -> list[str]:
+    """What a reader has to know of frames whose shape varies, as far as there are such."""
+    lines: list[str] = []
+    if any(not frame.is_fixed for frame in frames):
+        lines += [
+            " * An encoder needs as much room as the frame has bytes, the SIZE of its longest form at most, and says how many there are;",
+            " * lengths and checks it works out itself.",
+        ]
+    if any(frame.choices for frame in frames):
+        lines.append(" * Variants share a union: the codes that tell which one there is stand before it.")
+    return lines
 
 
 def _frame(page: Page, frame: FrameCode) -> None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from math import gcd
 
 from packetkit.layout.model import Linear, Range, Slot
+from packetkit.targets.c import bundled
 from packetkit.targets.c.frame import FrameCode, Mission, constant, within
 from packetkit.targets.c.words import Page, comment, ctype, identifier, number
 from packetkit.targets.target import Dossier
@@ -122,6 +123,7 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
     for frame in frames:
         for slot, scale in scaled(frame):
             _define(page, frame, slot, scale)
+        bundled.define(page, frame)
     return page.text
 
 
@@ -228,10 +230,11 @@ def declarations(frame: FrameCode) -> list[str]:
     """Return what the header says of a frame's functions."""
     found = list(scaled(frame))
     if not found:
-        return []
+        return bundled.declarations(frame)
     lines = [
         "",
         "/* From a value in parts of its unit to the code that is sent, by the rule of the ground and the range policy of the schema",
         f" * ({frame.mission.prefix}_scale.c). Whole numbers only, exact; OK, or the field whose value is out of range. */",
     ]
-    return lines + [f"{signature(frame, slot, scale)};" for slot, scale in found]
+    lines += [f"{signature(frame, slot, scale)};" for slot, scale in found]
+    return lines + bundled.declarations(frame)
