@@ -45,6 +45,7 @@ MAY_IMPORT: dict[str, str] = {
     "station": "captures mission export framing codec layout errors files",
     "files": "mission targets conformance errors resources",
     "toolchains": "mission targets conformance layout errors",
+    "processors": "toolchains targets conformance errors",
     "oracle": "schema",
 }
 # These stand above all parts.

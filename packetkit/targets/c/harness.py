@@ -58,6 +58,15 @@ static void answer(int status, const void *from, size_t size) {
     give(from, size);
 }
 
+/* Memory for one record, for as long as the next is not asked for: a small processor has no room for one of each. */
+static void *scratch(size_t size) {
+    static void *kept;
+    free(kept);
+    kept = malloc(size);
+    if (kept == NULL) { exit(3); }
+    return kept;
+}
+
 static uint8_t filler(void) {
     static unsigned turn;
     static const uint8_t with[3] = {0x00, 0xA5, 0xFF};
@@ -98,8 +107,10 @@ int main(void) {
 """
 
 
-def text(missions: Sequence[tuple[Mapping[str, Layout], Dossier, str]]) -> str:
+def text(missions: Sequence[tuple[Mapping[str, Layout], Dossier, str]], main: str = _MAIN) -> str:
     """Return the program's source. Each mission: its layouts, its dossier, the name of its generated source file without its end.
+
+    main: what stands behind it all, and calls the tables `encoders` and `decoders`; the rest of `_MAIN`'s work is its own.
 
     Frames are numbered through, mission by mission.
     """
@@ -119,14 +130,14 @@ def text(missions: Sequence[tuple[Mapping[str, Layout], Dossier, str]]) -> str:
     )
     decoders = ", ".join(f"{name}_ask_decode" for name in names)
     page.add(f"static void (*const decoders[])(void) = {{{decoders}}};")
-    return page.text + _MAIN
+    return page.text + main
 
 
 def _encoder(page: Page, frame: FrameCode) -> None:
     name, upper = frame.prefix, frame.upper
     with page.block(f"static void {name}_ask_encode(void)"):
-        page.add(f"static {name} record;", f"static {name} *r = &record;")
         page.add(
+            f"{name} *r = ({name} *)scratch(sizeof({name}));",
             f"uint8_t *d = (uint8_t *)malloc({upper}_SIZE);",
             f"size_t size = {upper}_SIZE;",
             f"enum {name}_field result;",
@@ -182,8 +193,7 @@ def _decoder(page: Page, frame: FrameCode) -> None:
     }
     with page.block(f"static void {name}_ask_decode(void)"):
         page.add(
-            f"static {name} record;",
-            f"static {name} *r = &record;",
+            f"{name} *r = ({name} *)scratch(sizeof({name}));",
             "size_t start, end, size;",
             "int status = 1;",
             "uint8_t *data;",

@@ -1,0 +1,176 @@
+"""Generated C for F39 on small processors, beside hand-written code: flash, cycles or instructions, stack. Run it by hand.
+
+Question: is generated C as small and fast as what an expert writes? The peer's figures are ANCHORS: hand-written C of six shapes for this
+frame, measured with the compilers named there; a figure of another compiler compares only in kind. The anchors' work is that of an
+unchecked build (bits are cut, sync and check are verified, codes are not held against their bits); the checked build stands beside.
+
+Flash is what linking adds to the same image without the calls. Cycles are an AVR's timer's, instructions a Cortex-M's counted by its
+emulator's clock; neither is a board. Stack is what -fstack-usage says, with the return address on an AVR.
+
+    python tests/bench/bench_flight.py
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from packetkit import processors
+from packetkit.mission.dossier import Dossier
+from packetkit.mission.load import parse
+from packetkit.processors import AVR, CORTEX_M, Processor
+from packetkit.targets import c
+from packetkit.targets.c import board
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.bench.bench_single_frame import schema
+
+# avr-gcc 5.4.0, atmega328p; arm-none-eabi-gcc 12.2.1, cortex-m0plus; -Os. Encode and decode.
+ANCHORS = {
+    AVR.name: {"both": 1384, "encode": 1655, "decode": 1888, "stack": 8},
+    CORTEX_M.name: {"both": 988, "encode": 786, "decode": 885, "stack": 32},
+}
+
+# The AVR that the anchors were measured on.
+SMALL_AVR = replace(
+    AVR,
+    compiler=tuple(one.replace("1284p", "328p") for one in AVR.compiler),
+    emulator=tuple(one.replace("1284p", "328p") for one in AVR.emulator),
+)
+
+# What the compiler cannot know beforehand stands in memory; the flash of an image is taken with calls and without.
+_WORK = """\
+#include "bench.c"
+bench_bench record;
+uint8_t frame[39];
+volatile uint8_t result;
+#ifdef ENCODES
+#define ENCODE result = (uint8_t)bench_bench_encode(&record, frame, sizeof frame);
+#else
+#define ENCODE
+#endif
+#ifdef DECODES
+#define DECODE result = (uint8_t)bench_bench_decode(&record, frame, sizeof frame);
+#else
+#define DECODE
+#endif
+"""
+_CALLED = """\
+int main(void) {
+    begin();
+    ENCODE
+    DECODE
+    stop();
+    return 0;
+}
+"""
+
+# SysTick, of Arm's architecture reference manual: control, reload, value from 0xE000E010. Here its tick is 40 instructions, so work is
+# done often. A round of the empty loop is taken off.
+_COUNTED = """\
+static void shown(uint32_t value) {
+    char text[11];
+    int at = 10;
+    text[10] = 0;
+    do { text[--at] = (char)('0' + value % 10); value /= 10; } while (value);
+    while (text[at]) { say(text[at++]); }
+    say(' ');
+}
+#if defined(__AVR__)
+#define TIMES 1
+static void start_clock(void) { TCNT1 = 0; TCCR1B = 1; }
+static uint32_t read_clock(void) { return TCNT1; }
+#else
+#define TIMES 400
+#define TICK ((volatile uint32_t *)0xE000E010)
+static void start_clock(void) { TICK[1] = 0xFFFFFF; TICK[2] = 0; TICK[0] = 5; }
+static uint32_t read_clock(void) { return 0xFFFFFF - TICK[2]; }
+#endif
+#define COUNT(WORK) start_clock(); for (turn = 0; turn < TIMES; turn++) { WORK __asm__ volatile("" ::: "memory"); } made = read_clock();
+int main(void) {
+    uint32_t empty, made;
+    int turn;
+    begin();
+    COUNT()
+    empty = made;
+    COUNT(ENCODE)
+    shown(made - empty);
+    if (result != 0) { say('!'); }
+    COUNT(DECODE)
+    shown(made - empty);
+    if (result != 0) { say('!'); }
+    stop();
+    return 0;
+}
+"""
+
+
+@dataclass(frozen=True)
+class Figures:
+    """One build: flash in bytes, cycles or instructions, stack in bytes; encode and decode."""
+
+    encode_bytes: int
+    decode_bytes: int
+    both_bytes: int
+    encode: float
+    decode: float
+    stack: int
+
+
+def flash(processor: Processor, place: str, *flags: str) -> int:
+    """Return the bytes of text and data of an image."""
+    image = processors.compiled(processor, board.GROUND[processor.ground] + _WORK + _CALLED, place, flags)
+    size = processor.compiler[0].replace("gcc", "size")
+    text, data = subprocess.run([size, image], capture_output=True, text=True, check=True).stdout.split()[6:8]
+    return int(text) + int(data)
+
+
+def measured(processor: Processor, place: str, *flags: str) -> Figures:
+    """Return a build's figures."""
+    base = flash(processor, place, *flags)
+    encoder, decoder = (
+        flash(processor, place, *flags, f"-D{what}") - base for what in ("ENCODES", "DECODES")
+    )
+    both = flash(processor, place, *flags, "-DENCODES", "-DDECODES") - base
+    source = board.GROUND[processor.ground] + _WORK + _COUNTED
+    said = processors.run(
+        processor, source, place, [*flags, "-DENCODES", "-DDECODES", "-fstack-usage"]
+    ).split()
+    (report,) = Path(place).glob("board*.su")
+    lines = [line.split("\t") for line in report.read_text().splitlines()]
+    frames = {line[0].rsplit(":", 1)[1]: int(line[1]) for line in lines}
+    inner = max((size for name, size in frames.items() if "_check_" in name or "_add" in name), default=0)
+    stack = max(frames["bench_bench_encode"], frames["bench_bench_decode"]) + inner
+    per = 1.0 if processor.ground == "avr" else 40 / 400
+    returns = 2 if processor.ground == "avr" else 0
+    return Figures(encoder, decoder, both, int(said[0]) * per, int(said[1]) * per, stack + returns)
+
+
+def main() -> None:
+    mission = parse(schema(True))
+    for processor in (SMALL_AVR, CORTEX_M):
+        version = subprocess.run(
+            [processor.compiler[0], "--version"], check=True, capture_output=True, text=True
+        )
+        print(f"{processor.name}: {version.stdout.splitlines()[0]}")
+        with tempfile.TemporaryDirectory() as place:
+            for name, text in c.write(mission.layouts, Dossier("bench", mission.fingerprint, "", "")).items():
+                (Path(place) / name).write_text(text)
+            anchor = ANCHORS[processor.name]
+            for label, flags in (("unchecked", ["-DBENCH_UNCHECKED"]), ("checked", [])):
+                one = measured(processor, place, *flags)
+                print(
+                    f"  {label:9}  flash {one.encode_bytes} + {one.decode_bytes}, both {one.both_bytes} B"
+                    f" ({one.both_bytes / anchor['both']:.2f});"
+                    f" encode {one.encode:.0f} ({one.encode / anchor['encode']:.2f}),"
+                    f" decode {one.decode:.0f} ({one.decode / anchor['decode']:.2f});"
+                    f" stack {one.stack} B (anchor {anchor['stack']})"
+                )
+
+
+if __name__ == "__main__":
+    main()
