@@ -66,7 +66,7 @@ LIBRARIES: dict[str, str] = {
     "sgp4": "passes",
     "serial": "station",
     "paho": "station",
-    "distributed": "captures/cluster",
+    "distributed": "captures/cluster lab/cluster",
 }
 
 # Only cli does any of these; `sys.stdin` is the edge's, which reads `-`.

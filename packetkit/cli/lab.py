@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import click
@@ -14,6 +16,7 @@ from packetkit.cli.picture import draw, picture_option
 from packetkit.errors import InputError
 from packetkit.export import plots
 from packetkit.files import STANDARD_INPUT, load, not_onto_an_input
+from packetkit.lab.cluster import workers_of
 from packetkit.lab.experiment import Cell, Experiment, Outcome, Request
 from packetkit.lab.table import EXPERIMENTS, KNOBS, Knob
 from packetkit.lab.work import Crew
@@ -159,6 +162,16 @@ def list_document() -> dict[str, object]:
     }
 
 
+@contextmanager
+def crew_of(workers: int | None, cluster: str | None) -> Iterator[Crew]:
+    """The processes of this machine, or the workers of a cluster."""
+    if cluster is None:
+        yield Crew(workers or os.cpu_count() or 1, watched)
+        return
+    with workers_of(cluster) as (executor, threads):
+        yield Crew(threads, watched, executor)
+
+
 def watched(total: int) -> output.Progress:
     return output.Progress("pieces", total)
 
@@ -179,6 +192,11 @@ def watched(total: int) -> output.Progress:
     metavar="N",
     help="Processes at most.  [default: one for each processor]",
 )
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Let the workers of a Dask scheduler do it: tcp://host:8786 (extra `cluster`).",
+)
 @knob_options
 @picture_option("what was found")
 @output.json_option
@@ -189,6 +207,7 @@ def command(
     frame: str | None,
     seed: int | None,
     workers: int | None,
+    cluster: str | None,
     picture: str | None,
     as_json: bool,
     destination: str,
@@ -218,11 +237,12 @@ def command(
     if picture is not None:
         plots.format_of(picture)  # a wrong name is said before the work, not after it
     mission, is_shipped = mission_of(schema)
-    crew = Crew(workers or os.cpu_count() or 1, watched)
-    request = Request(
-        mission, frame_of(mission, frame), experiment.seed if seed is None else seed, knobs, crew
-    )
-    made = experiment.run(request)
+    if cluster is not None and workers is not None:
+        raise click.UsageError("--workers counts processes here, and --cluster has its own: give one of them")
+    chosen = experiment.seed if seed is None else seed
+    with crew_of(workers, cluster) as crew:
+        request = Request(mission, frame_of(mission, frame), chosen, knobs, crew)
+        made = experiment.run(request)
     if as_json:
         output.write_json(document(experiment, made, request, is_shipped), destination)
     else:

@@ -15,10 +15,12 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
+from distributed import LocalCluster
 
 from packetkit.cli.main import main
 from packetkit.errors import PacketkitError
 from packetkit.lab import pipe, polynomials, resync, work
+from packetkit.lab.cluster import workers_of
 from packetkit.lab.experiment import Outcome, Request
 from packetkit.lab.table import EXPERIMENTS, KNOBS
 from packetkit.lab.work import Crew
@@ -145,6 +147,24 @@ def test_an_outcome_does_not_depend_on_how_many_work(
     alone = outcome(mission, name)
     monkeypatch.setattr(work, "WORTH_PROCESSES_S", 0.0)
     assert outcome(mission, name, workers=2) == alone
+
+
+def test_a_cluster_gives_the_same_outcome_and_is_refused_in_words(
+    mission: Mission, capsys: pytest.CaptureFixture[str]
+) -> None:
+    alone = outcome(mission, "channel")
+    with (
+        LocalCluster(n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None) as local,
+        workers_of(local.scheduler_address) as (executor, threads),
+    ):
+        experiment = EXPERIMENTS["channel"]
+        knobs = {**experiment.knobs, **SMALL["channel"]}
+        request = Request(mission, "housekeeping", experiment.seed, knobs, Crew(threads, executor=executor))
+        assert threads == 2 and experiment.run(request) == alone
+    assert main(["lab", "resync", "--cluster", "nowhere"]) == 2
+    assert main(["lab", "resync", "--cluster", "tcp://127.0.0.1:1", "--workers", "2"]) == 2
+    told = capsys.readouterr().err
+    assert "no scheduler answers" in told and "give one of them" in told
 
 
 def test_another_seed_draws_anew(mission: Mission) -> None:
