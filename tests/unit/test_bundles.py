@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from hypothesis import given
@@ -94,7 +95,10 @@ def test_the_gain_and_the_terms_are_told_by_check(tmp_path: Path, capsys: pytest
     )  # 9 + 8 * 4; 400 steps and none: 9 bits
     assert "level bundle 42 72 41.7 % 6 samples of 12 bits each" in out  # 12 + 5 * 6
     assert main(["check", str(path), "--json"]) == 0
-    (told,) = json.loads(capsys.readouterr().out)["schemas"][0]["frames"]
+    document = json.loads(capsys.readouterr().out)
+    schema = Path(__file__).parents[1] / "documents" / "json" / "check.schema.json"
+    jsonschema.validate(document, json.loads(schema.read_text("utf-8")))
+    (told,) = document["schemas"][0]["frames"]
     water = next(one for one in told["fields"] if one["name"] == "hull.water")
     assert water["bundle"] == {
         "samples": 8,
