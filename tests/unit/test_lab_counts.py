@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from packetkit.integrity import crc, strength
 from packetkit.integrity.catalog import ALGORITHMS
 from packetkit.lab import misses, polynomials
-from packetkit.lab.checks import Check, Linear, TwoWay, check_for, masks, patterns_of_burst
+from packetkit.lab.checks import Array, Check, Linear, TwoWay, check_for, masks, patterns_of_burst
 from packetkit.lab.experiment import interval, share_brief, share_text
 
 OCTETS = 4
@@ -116,27 +116,32 @@ def test_parity_both_ways_misses_rectangles_and_no_fewer_bits() -> None:
     assert check.unnoticed(DATA[:2], damage).sum() == check.bursts(11, DATA)
 
 
+# Their sum with the carry added back is 1: one flip away from zero, which is never sent for data that are not all zeros.
+NEAR_ZERO = np.array([0x11, 0, 0, 0xEF], np.uint8)
+
+
 @pytest.mark.parametrize("name", [row.name for row in ALGORITHMS.values() if row.family != "crc"])
-def test_every_sum_of_the_catalogue_is_counted_as_its_scalar_says(name: str) -> None:
-    algorithm = ALGORITHMS[name]
+@pytest.mark.parametrize("data", [DATA, NEAR_ZERO], ids=["drawn", "near zero"])
+def test_every_sum_of_the_catalogue_is_counted_as_its_scalar_says(name: str, data: Array) -> None:
+    algorithm, sent = ALGORITHMS[name], data.tobytes()
     check = check_for(algorithm, OCTETS)
     places = masks(algorithm.width, False)
 
     def unnoticed(flips: tuple[int, ...]) -> bool:
-        data, stored = bytearray(DATA.tobytes()), crc.compute(algorithm, DATA.tobytes())
+        hurt, stored = bytearray(sent), crc.compute(algorithm, sent)
         for bit in flips:
             if bit < OCTETS * 8:
-                data[bit // 8] ^= 0x80 >> bit % 8
+                hurt[bit // 8] ^= 0x80 >> bit % 8
             else:
                 stored ^= places[bit - OCTETS * 8]
-        return crc.compute(algorithm, data) == stored
+        return crc.compute(algorithm, hurt) == stored
 
     pairs = list(combinations(range(check.bits), 2))
     missed = [unnoticed(pair) for pair in pairs]
-    assert check.few(2, DATA) == sum(missed)
+    assert check.few(2, data) == sum(missed)
     damage = np.zeros((len(pairs), check.bits), bool)
     damage[np.arange(len(pairs))[:, None], np.array(pairs)] = True
-    assert check.unnoticed(DATA, damage).tolist() == missed
+    assert check.unnoticed(data, damage).tolist() == missed
 
 
 @given(st.binary(min_size=4, max_size=40), st.sampled_from(sorted(ALGORITHMS)), st.integers(0, 2**32))
@@ -183,10 +188,11 @@ def test_counts_by_pairs_are_macwilliams_counts(poly: int, octets: int) -> None:
 
 
 def test_long_code_words_are_judged_as_short_ones_are(monkeypatch: pytest.MonkeyPatch) -> None:
-    polys = (0x1021, 0x5935, 0x8BB7, 0x3D65, 0xA001)
-    by_pairs = [polynomials.judge(poly, 16, 300) for poly in polys]
+    given_codes = [(poly, 16, 300) for poly in (0x1021, 0x5935, 0x8BB7, 0x3D65, 0xA001)] + [(0x1D, 8, 200)]
+    by_pairs = [polynomials.judge(*one) for one in given_codes]
+    assert {one.distance for one in by_pairs} >= {3, 4}
     monkeypatch.setattr(polynomials, "PAIRED_BITS", 0)
-    assert by_pairs == [polynomials.judge(poly, 16, 300) for poly in polys]
+    assert by_pairs == [polynomials.judge(*one) for one in given_codes]
 
 
 # Longest data words at a distance: P. Koopman, users.ece.cmu.edu/~koopman/crc (hd4, hd5, hd6), read in stored copies, but for the
