@@ -57,6 +57,7 @@ COMMANDS: tuple[Row, ...] = (
     Row("mark", "Mark a class's answers and name the slips, or look at teams' schemas.", LEARN),
     Row("day", "Write the plan of a class's day, from loose modules to a decoded downlink.", LEARN),
     Row("start", "Write a first schema from a list of measures and a byte limit.", LEARN),
+    Row("explore", "Write a page, in one file, to try a mission's frames by hand.", LEARN),
     Row("stick", "Write packetkit as one file that runs from a memory stick.", LEARN),
     Row("check", "Validate schemas, draw their frames and say what they cost.", FRAME),
     Row("encode", "Encode records from CSV, JSON lines or the command line as frames.", DATA),

@@ -46,7 +46,7 @@ _HEAD = """\
 //
 // Written by `packetkit generate SCHEMA --target javascript`; do not edit, generate it again. Mission fingerprint {fingerprint}.
 //
-//   const {variable} = require('./{file}');            // node; in a page: <script src="{file}"></script>
+//   const {variable} = require('./{file}');            // node; in a page: a script element with src="{file}"
 //   const frame = {variable}.frames.{frame};
 //   const bytes = frame.encode(record);              // a Uint8Array; throws an EncodeError, whose faults are {{path, rule, message}}
 //   const record = frame.decode(bytes);              // throws a DecodeError with reason, path and bit

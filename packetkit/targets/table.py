@@ -7,6 +7,7 @@ below too, so that a new row of the language is refused until somebody has taugh
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import MISSING, fields
 from fractions import Fraction
@@ -429,6 +430,11 @@ def example(layout: Layout) -> dict[str, Any]:
     """Return a record that the frame takes: values from the middle of their ranges, lists as short as they may be."""
     made: dict[str, Any] = _example(layout.nodes, False, {})
     return made
+
+
+def example_of(nodes: tuple[Node, ...], bare: bool) -> Any:
+    """Return what stands in a list or an option of these nodes: values from the middle, options of outer fields as at code 0."""
+    return _example(nodes, bare, defaultdict(int))
 
 
 def _example(nodes: tuple[Node, ...], bare: bool, told_so_far: dict[int, int]) -> Any:

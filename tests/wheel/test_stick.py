@@ -71,6 +71,7 @@ ASKED: dict[str, list[str]] = {
     "decode": ["decode", HERON, CAPTURE, "--format", "csv"],
     "airtime": ["airtime", "--bytes", "24", "--spreading-factor", "10", "--bandwidth-khz", "125"],
     "settings": ["settings", HERON],
+    "explore": ["explore", HERON],
     "bytes": ["bytes", FIRST, "013baf4082a4"],
     "identify": ["identify", "013baf4082a4", "023baf40b1f7"],
 }

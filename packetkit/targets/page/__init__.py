@@ -1,0 +1,158 @@
+"""The page: one file that needs nothing beside it, to try a frame by hand. What it says comes from packetkit, how it codes from the codec.
+
+ES2017, and of CSS: grid, flex, custom fonts of the system, @media print, :focus-visible. Its codec is the JavaScript target's module, byte
+for byte; facts ride beside it as JSON. No script but its own runs (its policy forbids others), and it asks nothing of any network.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping
+from html import escape
+from typing import Any
+
+from packetkit.integrity.catalog import find
+from packetkit.layout import printed
+from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run, Slot
+from packetkit.targets import javascript, table
+from packetkit.targets.page.words import LANGUAGES
+from packetkit.targets.page.words import table as words
+from packetkit.targets.target import Dossier
+
+# Checks to compare with the frame's own, weakest first: rows of the catalogue, and sums that the page works out by itself.
+COMPARED = ("CRC-8/SMBUS", "CRC-16/IBM-3740", "CRC-32/ISO-HDLC")
+SUMS = (
+    ("parity", "parity", 1),
+    ("exclusive or of bytes", "xor", 8),
+    ("sum of bytes", "sum", 8),
+    ("Fletcher-16", "fletcher", 16),
+)
+
+
+SOURCES = ("page.html", "page.css", "page.js")  # beside this file; whoever opens files hands them in
+
+
+def text(
+    layouts: Mapping[str, Layout],
+    dossier: Dossier,
+    facts: Mapping[str, Any],
+    sources: Mapping[str, str],
+    language: str = "en",
+) -> str:
+    """Return the page. facts: what a mission knows beyond its layouts (mission/explorer.py); sources: the text of SOURCES by name.
+
+    Raises Unsupported, naming fields.
+    """
+    table.refuse("page", layouts)
+    codec = javascript.module(layouts, dossier)
+    held = {
+        "mission": dossier.mission,
+        "fingerprint": dossier.fingerprint,
+        "description": dossier.description,
+        "variable": javascript.variable_name(dossier.mission),
+        "language": language,
+        "languages": LANGUAGES,
+        "words": words(),
+        "checks": list(_checks()),
+        "schema": facts["schema"],
+        "radio": facts["radio"],
+        "pass_s": facts["pass_s"],
+        "frames": {name: {**_frame(layout), **facts["frames"][name]} for name, layout in layouts.items()},
+    }
+    parts = {
+        "TITLE": escape(f"{dossier.mission}: try the frame"),
+        "CSS": sources["page.css"].rstrip(),
+        "FACTS": json.dumps(held, ensure_ascii=False, separators=(",", ":"))
+        .replace("</", "<\\/")
+        .replace("<!--", "<\\u0021--"),
+        "CODEC": codec,
+        "SCRIPT": sources["page.js"].rstrip(),
+    }
+    # In one go: what is put in may itself look like a place to fill.
+    return re.sub(r"%([A-Z]+)%", lambda mark: parts[mark[1]], sources["page.html"])
+
+
+def _checks() -> Iterator[dict[str, Any]]:
+    """The checks to compare with, as the page reads them."""
+    for name, family, width in SUMS:
+        yield {"name": name, "family": family, "width": width}
+    for name in COMPARED:
+        one = find(name)
+        yield {
+            "name": one.name, "family": "crc", "width": one.width, "poly": one.poly, "init": one.init,
+            "reflect_in": one.reflect_in, "reflect_out": one.reflect_out, "final_xor": one.final_xor,
+        }  # fmt: skip
+
+
+def _frame(layout: Layout) -> dict[str, Any]:
+    """What the page knows of a frame's fields, by address."""
+    fields: dict[str, Any] = {}
+    _fields(layout, layout.nodes, "", fields)
+    return {
+        "description": layout.description,
+        "cadence_s": None if layout.cadence_s is None else float(layout.cadence_s),
+        "bits": layout.maximum_bits if layout.maximum_bits is not None else layout.minimum_bits,
+        "example": _example(layout),
+        "fields": fields,
+    }
+
+
+def _example(layout: Layout) -> Any:
+    """A record to begin with, lists with an element where they may have one."""
+    return _with_elements(layout.nodes, table.example(layout))
+
+
+def _with_elements(nodes: tuple[Node, ...], record: Any) -> Any:
+    for node in nodes:
+        if isinstance(node, Repeat) and node.count is None and node.path and node.maximum != 0:
+            into = record
+            for key in node.path[:-1]:
+                into = into[key]
+            into[node.path[-1]] = [_element(node)]
+    return record
+
+
+def _element(node: Repeat | Optional) -> Any:
+    return table.example_of(node.element if isinstance(node, Repeat) else node.body, node.bare)
+
+
+def _fields(layout: Layout, nodes: tuple[Node, ...], prefix: str, found: dict[str, Any]) -> None:
+    for node in nodes:
+        if isinstance(node, Run):
+            for slot in node.slots:
+                if slot.is_value:
+                    found[slot.address] = _fact(slot)
+        elif isinstance(node, Repeat):
+            varies = node.count is None
+            _fields(layout, node.element, node.address, found)
+            found[node.address] = {"varies": varies, "element": _element(node) if varies else None}
+        elif isinstance(node, Optional):
+            flag = None if node.by is None else layout.slots[node.by]
+            told = (
+                list(flag.path)
+                if flag is not None and flag.kind == "flag" and "[]" not in flag.address
+                else None
+            )
+            _fields(layout, node.body, node.address, found)
+            one = found.get(node.address, {})  # a value that is an option by itself
+            found[node.address] = {**one, "optional": True, "element": _element(node), "flag": told}
+        else:
+            assert isinstance(node, Fill)  # other parts were refused
+
+
+def _fact(slot: Slot) -> dict[str, Any]:
+    step = printed.step(slot)
+    said = printed.holds(slot) + (f" {slot.unit}" if slot.unit else "")
+    if step is not None:
+        said += f"; {float(step):g}"
+    fact: dict[str, Any] = {"kind": slot.kind, "range": said}
+    if slot.unit:
+        fact["unit"] = slot.unit
+    if slot.missing_code is not None:
+        fact["missing"] = True
+    if slot.kind == "states":
+        fact["states"] = [name for _, name in slot.states]
+    if table.is_wide(slot):
+        fact["wide"] = True
+    return fact
