@@ -46,6 +46,7 @@ MAY_IMPORT: dict[str, str] = {
     "files": "mission targets conformance errors resources",
     "toolchains": "mission targets conformance layout errors",
     "processors": "toolchains targets conformance errors",
+    "footprint": "toolchains errors",
     "oracle": "schema",
 }
 # These stand above all parts.

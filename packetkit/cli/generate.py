@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,7 +13,10 @@ from packetkit.conformance import generate, vector
 from packetkit.files import STANDARD_INPUT, read_schema, shown_name, write_text
 from packetkit.mission.dossier import Dossier, told
 from packetkit.mission.load import Mission, parse
-from packetkit.targets import TARGETS, frame_map
+from packetkit.targets import TARGETS, c, frame_map
+
+if TYPE_CHECKING:
+    from packetkit.footprint import Compiler, Footprint
 
 
 def path_between(directory: str, path: str) -> str:
@@ -62,8 +66,16 @@ def pictures_of(mission: Mission) -> dict[str, bytes]:
     is_flag=True,
     help="Target frame_map: PNG too, at 300 dots an inch (extra `plots`).",
 )
+@click.option(
+    "--report",
+    "as_report",
+    is_flag=True,
+    help="Target c: say how much flash, memory and stack each function takes, by the compilers found here.",
+)
 @output.json_option
-def command(schema: str, name: str, directory: str, as_png: bool, as_json: bool, **asked: bool) -> int:
+def command(
+    schema: str, name: str, directory: str, as_png: bool, as_report: bool, as_json: bool, **asked: bool
+) -> int:
     """Write code, or tests, for a mission's frames.
 
     c: C99 that is clean as C++11, for processors of 8 to 64 bits: structs of raw codes, an encoder and a decoder for each frame. What C
@@ -87,6 +99,7 @@ def command(schema: str, name: str, directory: str, as_png: bool, as_json: bool,
 
     \b
     packetkit generate heron.yaml --target c -o flight
+    packetkit generate heron.yaml --target c -o flight --report
     packetkit generate heron.yaml --target tests -o tests
     pytest tests
     """
@@ -95,6 +108,8 @@ def command(schema: str, name: str, directory: str, as_png: bool, as_json: bool,
         raise click.UsageError(f"--{word.replace('_', '-')} does nothing for --target {name}: leave it out")
     if as_png and name != frame_map.TARGET.name:
         raise click.UsageError(f"--png does nothing for --target {name}: leave it out")
+    if as_report and name != c.TARGET.name:
+        raise click.UsageError(f"--report does nothing for --target {name}: leave it out")
     data = read_schema(schema)
     mission = parse(data, shown_name(schema))
     target = TARGETS[name]
@@ -121,10 +136,94 @@ def command(schema: str, name: str, directory: str, as_png: bool, as_json: bool,
     for file, picture in pictures.items():
         paths.append(os.path.join(directory, file))
         output.write_bytes(picture, paths[-1])
+    found, absent = footprints_of(files) if as_report else ([], [])
     if as_json:
-        output.write_json(
-            {"mission": mission.name, "fingerprint": mission.fingerprint, "target": name, "files": paths}
-        )
+        document = {
+            "mission": mission.name,
+            "fingerprint": mission.fingerprint,
+            "target": name,
+            "files": paths,
+        }
+        output.write_json(document | (report_document(found, absent) if as_report else {}))
     else:
         output.write("".join(f"{path}\n" for path in paths))
+        output.write("".join(report_text(one) for one in found) + absent_text(absent))
+        output.write(REPORTED if found else "")
     return 0
+
+
+# -- what it takes -------------------------------------------------------------------------------------------------
+
+
+def footprints_of(files: dict[str, str]) -> tuple[list[Footprint], list[Compiler]]:
+    from packetkit.footprint import footprints  # compilers are nobody's business until they are asked
+
+    return footprints(files)
+
+
+REPORTED = """
+Flash and memory are what the compiler makes of a file: a linker may leave out
+what is not called, and adds helpers of its library. Stack is a function's own.
+Unchecked: flash of a build that cuts codes to their bits and refuses nothing.
+"""
+
+
+def report_text(one: Footprint) -> str:
+    """One compiler's table: each function, and each file in all."""
+    columns = (
+        output.Column("function", fit="wrap"),
+        output.Column("flash B", ">"),
+        output.Column("unchecked B", ">"),
+        output.Column("memory B", ">"),
+        output.Column("stack B", ">"),
+    )
+    rows: list[tuple[object, ...]] = []
+    for file in dict.fromkeys(piece.file for piece in one.pieces):
+        mine = [piece for piece in one.pieces if piece.file == file]
+        rows += [
+            (piece.name, piece.flash_bytes, piece.unchecked_bytes, piece.memory_bytes, piece.stack_bytes)
+            for piece in mine
+        ]
+        sums = [
+            sum(figures)
+            for figures in zip(
+                *((piece.flash_bytes, piece.unchecked_bytes, piece.memory_bytes) for piece in mine),
+                strict=True,
+            )
+        ]
+        rows.append((f"all of {file}", *sums, None))
+    table = output.Table(columns, tuple(rows)).text()
+    return f"\n{one.compiler.command}\n{one.version}\n\n{table}"
+
+
+def absent_text(absent: list[Compiler]) -> str:
+    """Which compilers were not found, and how to get them."""
+    return "".join(
+        f"\n{one.program} is not installed, so nothing is said of it (Debian: {one.packages}).\n"
+        for one in absent
+    )
+
+
+def report_document(found: list[Footprint], absent: list[Compiler]) -> dict[str, Any]:
+    """The same for programs."""
+    return {
+        "footprints": [
+            {
+                "compiler": one.compiler.command,
+                "version": one.version,
+                "functions": [
+                    {
+                        "file": piece.file,
+                        "name": piece.name,
+                        "flash_bytes": piece.flash_bytes,
+                        "unchecked_flash_bytes": piece.unchecked_bytes,
+                        "memory_bytes": piece.memory_bytes,
+                        "stack_bytes": piece.stack_bytes,
+                    }
+                    for piece in one.pieces
+                ],
+            }
+            for one in found
+        ],
+        "absent": [{"compiler": one.program, "packages": one.packages} for one in absent],
+    }

@@ -146,8 +146,7 @@ def measured(processor: Processor, place: str, *flags: str) -> Figures:
     inner = max((size for name, size in frames.items() if "_check_" in name or "_add" in name), default=0)
     stack = max(frames["bench_bench_encode"], frames["bench_bench_decode"]) + inner
     per = 1.0 if processor.ground == "avr" else 40 / 400
-    returns = 2 if processor.ground == "avr" else 0
-    return Figures(encoder, decoder, both, int(said[0]) * per, int(said[1]) * per, stack + returns)
+    return Figures(encoder, decoder, both, int(said[0]) * per, int(said[1]) * per, stack)
 
 
 def main() -> None:
