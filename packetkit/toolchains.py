@@ -26,7 +26,7 @@ from packetkit.layout.model import Layout
 from packetkit.targets import c, micropython
 from packetkit.targets import javascript as javascript_target
 from packetkit.targets import python as python_target
-from packetkit.targets.c import harness
+from packetkit.targets.c import fuzzer, harness
 from packetkit.targets.c.words import identifier
 from packetkit.targets.micropython import harness as micropython_harness
 from packetkit.targets.micropython.source import frames_of, module_name
@@ -201,6 +201,24 @@ def c_process(missions: Missions, directory: str, options: Sequence[str] = SANIT
             file.write(text)
     run([compiler, "-std=c99", *options, "-o", "harness", "harness.c"], cwd=directory)
     return Process([os.path.join(directory, "harness")], directory)
+
+
+def c_fuzzer(missions: Missions, directory: str) -> list[str]:
+    """Return the command of a fuzzer over the decoders of these missions, in a directory; it takes libFuzzer's options behind.
+
+    Their names must differ. Raises Unsupported, and TargetError without clang and its library, or where it refuses.
+    """
+    if find("clang") is None:
+        raise TargetError("clang is not installed (Debian: clang libclang-rt-14-dev): it fuzzes generated C")
+    named = [(layouts, dossier, identifier(dossier.mission)) for layouts, dossier in missions]
+    files = {name: text for layouts, dossier, _ in named for name, text in c.write(layouts, dossier).items()}
+    files["fuzzer.c"] = fuzzer.text(named)
+    for name, text in files.items():
+        with open(os.path.join(directory, name), "w", encoding="utf-8") as file:
+            file.write(text)
+    watched = ("-fsanitize=fuzzer,address,undefined", "-fno-sanitize-recover=all")
+    run(["clang", "-std=c99", "-g", "-O1", *watched, "-o", "fuzzer", "fuzzer.c"], cwd=directory)
+    return [os.path.join(directory, "fuzzer")]
 
 
 # -- MicroPython ---------------------------------------------------------------------------------------------------
