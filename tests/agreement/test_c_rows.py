@@ -12,7 +12,7 @@ import pytest
 
 from packetkit import toolchains
 from packetkit.codec.frame import Frame
-from packetkit.conformance import members
+from packetkit.conformance import boot, members
 from packetkit.conformance.batch import Answer, Question
 from packetkit.errors import EncodeError, TargetError
 from packetkit.fuzz import campaign, features, raw
@@ -101,6 +101,20 @@ REFUSED = {
 def test_a_length_that_does_not_fit_and_a_variant_that_nobody_knows_are_refused(tmp_path: Path) -> None:
     answers = asked(parse(SHEET), tmp_path, [Question(0, bytes.fromhex(data)) for data in REFUSED])
     assert [one.status for one in answers] == list(REFUSED.values())
+
+
+def test_compilers_have_nothing_to_say_of_a_tag_that_may_hold_any_code(tmp_path: Path) -> None:
+    mission = parse(SHEET)
+    for name, text in c.write(mission.layouts, dossier("sheet", mission)).items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    files = ["sheet.c", "sheet_scale.c", "sheet_self_test.c", "sheet_example.c"]
+    for compiler in ("gcc -std=c99", "clang -std=c99", "g++ -x c++ -std=c++11"):
+        command = [*compiler.split(), *toolchains.STRICT, "-DSHEET_TURNS=2", "-o", "unit", *files]
+        toolchains.run(command, cwd=str(tmp_path))
+    line, *frames = subprocess.run(
+        [tmp_path / "unit"], capture_output=True, text=True, check=True
+    ).stdout.splitlines()
+    assert boot.judged(mission.layouts, "sheet", mission.fingerprint, line).agrees and len(frames) == 2
 
 
 def test_what_no_length_can_say_is_refused_by_the_length(tmp_path: Path) -> None:

@@ -179,7 +179,7 @@ def _identify(page: Page, mission: Mission, frames: Sequence[FrameCode]) -> None
         )
         for frame in told_apart:
             told_by, name = told(frame.layout), f"{mission.upper}_FRAME_{frame.layout.name.upper()}"
-            tests = [f"({_agrees(marker)})" for marker in told_by.markers]
+            tests = [f"({_agrees(marker)})" for marker in told_by.markers if _tells(marker)]
             with page.block(f"if ({' && '.join(tests)})" if tests else ""):
                 page.add("claims++;", f"claimed = {name};")
                 with page.block(f"if ({_length(told_by.lengths)})"):
@@ -187,6 +187,12 @@ def _identify(page: Page, mission: Mission, frames: Sequence[FrameCode]) -> None
         with page.block("if (claims > 1)"):
             page.add(f"return fitting == 1 ? fits : {unknown};")
         page.add("return claimed;")
+
+
+def _tells(marker: Marker) -> bool:
+    """Whether a marker's bits cannot hold just any code."""
+    most = (1 << len(marker.bits)) - 1
+    return not any(one.low == 0 and one.high == most for one in marker.codes)
 
 
 def _agrees(marker: Marker) -> str:
@@ -203,15 +209,17 @@ def _agrees(marker: Marker) -> str:
             part = part if many == 8 else f"({part} & {mask(many)})"
             terms.append(f"({kind})(({kind}){part} << {left})" if left else f"({kind}){part}")
     code = terms[0] if len(terms) == 1 else f"({kind})({' | '.join(terms)})"
-    tests = [
-        f"{code} == {number(one.low)}"
-        if one.low == one.high
-        else f"({code} >= {number(one.low)} && {code} <= {number(one.high)})"
-        if one.low
-        else f"{code} <= {number(one.high)}"
-        for one in marker.codes
-    ]
+    tests = [_is_in(code, one.low, one.high, (1 << len(marker.bits)) - 1) for one in marker.codes]
     return f"size <= {max(marker.bits) // 8} || " + " || ".join(tests)
+
+
+def _is_in(code: str, low: int, high: int, most: int) -> str:
+    """The condition that a code is in a range, without a comparison that its type decides."""
+    if low == high:
+        return f"{code} == {number(low)}"
+    ends = [f"{code} >= {number(low)}"] if low else []
+    ends += [f"{code} <= {number(high)}"] if high < most else []
+    return ends[0] if len(ends) == 1 else f"({' && '.join(ends)})" if ends else "1"
 
 
 def _falling(bits: list[int]) -> Iterator[tuple[int, int]]:
