@@ -149,7 +149,7 @@ def facts_of(
 def command(schema: str, frame: str | None, seed: int, directory: str, as_json: bool) -> int:
     """Write the plan of a class's day: from loose modules to a decoded downlink, hour by hour, each step with its command and what to see.
 
-    One frame is made by packetkit itself, by interpreted Python and by C, and all three print the same bytes; then proof, the unit's
+    One frame is made by the page, by interpreted Python and by C, and all three give the same bytes; then proof, the unit's
     self-test line, radio settings at both ends, a dry run, go or no-go. Into DIR go day.html (to print) and day.md, a copy of the schema,
     first.jsonl, first.py and first.c. The commands are run in DIR.
 

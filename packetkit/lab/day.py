@@ -1,7 +1,7 @@
 """The day plan: hour by hour from loose modules to a decoded downlink, as a table; a document is rendered from it.
 
-Each step says what to do, which commands, and what to see. One frame is made at three levels (packetkit itself, interpreted Python, C);
-all end in the same bytes, which are on the page. Words in braces are facts of the mission. Another language is another row of DAYS.
+Each step says what to do, which commands, and what to see. One frame is made at three levels (the page, interpreted Python, C);
+all end in the same bytes, which are printed beside each. Words in braces are facts of the mission. Another language is another row of DAYS.
 """
 
 from __future__ import annotations
@@ -60,14 +60,15 @@ _ENGLISH: tuple[Step, ...] = (
     ),
     Step(
         "09:45",
-        "The first frame, level 1: packetkit itself",
+        "The first frame, level 1: the page",
         (
             (
-                "first.jsonl holds one record of {frame}: {size} bytes. Encode it. Change one value, encode again, see which bytes moved; "
-                "then put it back."
+                "Open page.html in a browser, type the values of first.jsonl, one record of {frame}: {size} bytes. The page shows the "
+                "bytes that packetkit prints. Change one value, see which bits and bytes moved; then put it back."
             ),
         ),
         (
+            Command("packetkit explore {file} -o page.html", ""),
             Command("packetkit encode {file} first.jsonl --frame {frame}", "{hex}"),
             Command('packetkit decode {file} --frame {frame} --text "{hex}" --format jsonl', "{first_value}"),
             Command('packetkit bytes {file} --frame {frame} "{hex}"', "{first_field}"),
