@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from packetkit.captures.continuity import Continuity, continuities
 from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.layout.model import Layout
+
+if TYPE_CHECKING:
+    from packetkit.captures.swift import Block
 
 # The ranges that are kept to be shown; all are counted.
 SHOWN = 10
@@ -61,6 +65,16 @@ class Account:
             self.skipped_bytes += event.size
             if len(self.ranges) < SHOWN:
                 self.ranges.append(event)
+
+    def add_block(self, block: Block) -> None:
+        """Count a row of good frames more, as if each had been added."""
+        from packetkit.captures.rows import take_rows
+
+        self.last_offset = block.last_offset
+        self.size += block.size
+        self.good[block.frame] += block.table.rows
+        if block.frame in self.continuity:
+            take_rows(self.continuity[block.frame], block)
 
     @property
     def is_clean(self) -> bool:

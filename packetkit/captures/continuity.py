@@ -46,6 +46,11 @@ class Counters:
     tick_s: Fraction | None = None
     is_absolute: bool = False  # the clock has an epoch: restarts leave it alone
     cadence_s: Fraction | None = None
+    slots: tuple[Slot | None, Slot | None, Slot | None] = (
+        None,
+        None,
+        None,
+    )  # that bear them, in the same order
 
     @property
     def frames_a_tick(self) -> Fraction | None:
@@ -78,6 +83,7 @@ def counters(layout: Layout) -> Counters:
         tick,
         role is not None and role.epoch is not None,
         layout.cadence_s,
+        (sequence, boot, clock),
     )
 
 
@@ -181,6 +187,12 @@ class Continuity:
             None if read is None else read(record)
             for read in (self.counters.sequence, self.counters.boot, self.counters.clock)
         )
+        return self.take_numbers(sequence, boot, clock, data, offset)
+
+    def take_numbers(
+        self, sequence: int | None, boot: int | None, clock: int | None, data: bytes, offset: int
+    ) -> str:
+        """Count a good frame more, whose numbers are known, and return what it is."""
         self.got += 1
         if sequence is None:
             return self._without_sequence(boot, clock, data)
@@ -194,6 +206,70 @@ class Continuity:
         if verdict not in ("duplicate", "late") and clock is not None:
             self._clock = clock
         return verdict
+
+    def longest_step(self) -> int | None:
+        """Return how far the clock may go from a frame to the next number and surely leave out no lap of the counter; None: any way."""
+        rate = self.counters.frames_a_tick
+        return None if rate is None else int((Fraction(self.counters.modulus, 2) + 1) / rate)
+
+    def take_row(
+        self,
+        ticks: list[int],
+        clock: int | None,
+        datas: Callable[[int], bytes],
+        offsets: Callable[[int], int],
+    ) -> None:
+        """Count frames in a row, each the next number after the one before, with nothing else to tell (packetkit/captures/rows.py).
+
+        ticks: how far the clock went up to each of them, from the first frame of all. clock: what it reads at the last one. Before
+        them more frames in a row than the window must have come, so that no number is open.
+        """
+        here = self._boot
+        assert here is not None
+        before, first, rows = here.highest, here.highest + 1, len(ticks)
+        self.got += rows
+        here.highest += rows
+        self.wraps += here.highest // self.counters.modulus - before // self.counters.modulus
+        tick, in_time = self.counters.tick_s or Fraction(0), self.timeline.unit == "s"
+        settled = here.highest - self._window  # below it
+        times = [time for number, _, time in here.waiting if number < settled]
+        self.timeline.add_all(times)
+        new = range(max(settled - first, 0))
+        if in_time:
+            self.timeline.add_steps([ticks[number] for number in new], tick)
+        else:
+            self.timeline.add_steps(range(here.origin + first, here.origin + first + len(new)), Fraction(1))
+
+        def entry(number: int) -> tuple[int, int, Fraction]:
+            at = number - first
+            time = ticks[at] * tick if in_time else Fraction(max(here.origin + number, 0))
+            return number, offsets(at), time
+
+        kept = [one for one in here.waiting if one[0] >= settled]
+        here.last = (
+            entry(settled - 1)
+            if settled > first
+            else next(one for one in here.waiting if one[0] == settled - 1)
+        )
+        here.waiting[:] = kept + [entry(number) for number in range(max(settled, first), here.highest + 1)]
+        known = {number: here.known[number] for number, _, _ in kept}
+        here.known.clear()
+        here.known.update(
+            known | {number: datas(number - first) for number in range(max(settled, first), here.highest + 1)}
+        )
+        if clock is not None:
+            self._clock = clock
+            self._ticks = ticks[-1]
+
+    @property
+    def window(self) -> int:
+        """How many numbers late a frame may be and is recognised."""
+        return self._window
+
+    @property
+    def ticks(self) -> int:
+        """How far the clock went since the first frame, restarts passed over."""
+        return self._ticks
 
     def finish(self) -> None:
         """Take it that no frame comes any more."""

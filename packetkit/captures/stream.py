@@ -199,6 +199,16 @@ class Reader:
         self._last = b""
         self._tail = 0  # how many equal octets 0x00 or 0xFF the input ends with so far
 
+    def restart(self, offset: int, before: bytes) -> None:
+        """Begin anew at an offset of an input: a good frame ended there, or nothing came yet. before: the bytes in front of it."""
+        self._buffer.clear()
+        self._base = self._at = self._gap = offset
+        self._next = [(offset, False)] * len(self._probes)
+        self._claims.clear()
+        self._made.clear()
+        self._closed = False
+        self._last, self._tail = before[-1:], _tail(before, 0, b"")
+
     @property
     def offset(self) -> int:
         """How far the input has been searched, in bytes."""

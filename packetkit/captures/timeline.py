@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 # Parts that are kept; the width doubles when time runs out of them. A table or a picture shows fewer.
@@ -31,6 +33,29 @@ class Timeline:
             self._sent[part] += before - counted
             counted = before
         self._sent[last] += sent - counted
+
+    def add_all(self, times: Iterable[Fraction]) -> None:
+        """Count frames that were sent one right after another and all came, at these times, none before the last one counted."""
+        for time in times:
+            self._reach(time)
+            part = self._part(time)
+            self._sent[part] += 1
+            self._got[part] += 1
+
+    def add_steps(self, steps: Sequence[int], step: Fraction) -> None:
+        """The same, at multiples of `step` that do not fall: how often each part is met is counted, and no frame looked at."""
+        if not steps:
+            return
+        self._reach(steps[-1] * step)
+        at = 0
+        while at < len(steps):
+            part = self._part(steps[at] * step)
+            # The first multiple that lies in a later part.
+            edge = -(-((part + 1) * self.width) // step) if step else steps[-1] + 1
+            after = bisect_left(steps, edge, at)
+            self._sent[part] += after - at
+            self._got[part] += after - at
+            at = after
 
     def parts(self, most: int) -> tuple[Fraction, list[tuple[int, int]]]:
         """Return a width and, for each part in order, the frames sent and those that came: at most so many parts."""

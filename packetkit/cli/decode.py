@@ -8,14 +8,17 @@ them at once and an interruption keeps those before it.
 from __future__ import annotations
 
 import os
+import signal
 import stat
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from io import StringIO
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 import click
 
@@ -38,10 +41,16 @@ from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 from packetkit.schema.words import parse_number
 
+if TYPE_CHECKING:
+    from packetkit.captures.swift import Block
+
 FINDINGS, INTERRUPTED = 1, 130
 
 # 64 KiB: a pipe's usual capacity; larger pieces are no faster.
 PIECE = 1 << 16
+
+# From so many bytes on a file is decoded as columns where it can be: below, loading what that needs takes longer.
+LARGE = 1 << 18
 
 # Of each possible reading so much is decoded to show what it would give.
 TRIED = 1 << 16
@@ -165,6 +174,7 @@ class Source:
     size: int | None = None
     refusal: str = ""
     form: forms.Form | None = None  # None: frames back to back
+    is_stored: bool = False  # all of it is there: nobody waits for the first frame while more of it is read
     asked: forms.Asked = forms.NO_OPTIONS
 
 
@@ -174,6 +184,7 @@ def source_of(
     """Return the bytes that an input means. Raises InputError where it may mean several, or not what was given."""
     pieces = _pieces(stream, follow=how.follow)
     size = None if how.follow else _size(stream)
+    is_stored = size is not None and size >= LARGE
     packed = ""
     if not how.as_it_is:
         head, pieces = _head(pieces)
@@ -186,6 +197,7 @@ def source_of(
             _refuse_two(name, "pcap", head, wanted, given)
             given = "pcap"
     source = _unpacked_source(pieces, size, name, given, wanted, how)
+    source = replace(source, is_stored=is_stored)
     return replace(source, read_as=f"{source.read_as} in {packed}") if packed else source
 
 
@@ -356,7 +368,13 @@ def _pump(
     pieces = _counted(source.pieces, progress)
     try:
         with progress:
-            for event in _events(wanted, replace(source, pieces=pieces), in_detail=in_detail):
+            stored = replace(source, pieces=pieces)
+            for event in _swift_events(wanted, stored, target, out, drawn) or _events(
+                wanted, stored, in_detail=in_detail
+            ):
+                if not isinstance(event, (Good, Failed, Skipped)):
+                    _put_block(event, out, account)
+                    continue
                 try:
                     out.writer.event(event)
                 finally:  # what was written counts, also where it is the last before an interruption
@@ -368,6 +386,48 @@ def _pump(
     except KeyboardInterrupt:
         return True
     return False
+
+
+def _swift_events(
+    wanted: Wanted, source: Source, target: Target, out: Out, drawn: Drawn | None
+) -> Iterator[Event | Block] | None:
+    """The events with rows of frames as blocks, where source and output are such that this gives the same; else None."""
+    takes_blocks = isinstance(out.writer, (decoded.Rows, tables.Tables)) and out.writer.takes_blocks
+    if not (source.is_stored and source.form is None and takes_blocks) or drawn is not None:
+        return None
+    if wanted.obstacle or wanted.salvage or wanted.serial is not None:
+        return None
+    from packetkit.captures import swift
+
+    if not swift.able(wanted.frames):
+        return None
+    # CSV writes codes as text; the other events are in the form in which the writer takes them.
+    needs_codes = target.form == "csv" or target.style.raw
+    return swift.events(wanted.frames, source.pieces, raw=needs_codes, detail=out.needs_detail)
+
+
+def _put_block(block: Block, out: Out, account: Account) -> None:
+    """Write and count a block; an interruption comes before or after both."""
+    assert isinstance(out.writer, (decoded.Rows, tables.Tables))
+    with _unbroken():
+        out.writer.block(block)
+        account.add_block(block)
+
+
+@contextmanager
+def _unbroken() -> Iterator[None]:
+    """Hold back an interruption until the context ends."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread is interrupted
+        return
+    came: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _: came.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if came:
+        raise KeyboardInterrupt
 
 
 def _counted(pieces: Iterable[bytes], progress: output.Progress) -> Iterator[bytes]:

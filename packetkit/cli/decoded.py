@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from packetkit.captures.account import Account
 from packetkit.captures.stream import Event, Failed, Good, Skipped
@@ -20,6 +20,10 @@ from packetkit.layout.limits import marked
 from packetkit.layout.model import Layout, Optional, Repeat, Slot
 from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
+
+if TYPE_CHECKING:
+    from packetkit.captures.swift import Block
+    from packetkit.export.blocks import Lines as CsvLines
 
 Write = Callable[[str], object]
 Layouts = Mapping[str, Layout]
@@ -70,6 +74,7 @@ class Rows:
     ) -> None:
         self._write, self._layouts, self._serial, self._style = write, layouts, serial, style
         self.rows = 0
+        self._lines: CsvLines | None = None
         self._held: list[Good | Failed] | None = None
         self._most: dict[str, dict[int, int]] = {name: {} for name in layouts}
         if is_too_wide(layouts.values()):
@@ -77,6 +82,22 @@ class Rows:
         else:
             self._sheet = csv.Sheet(layouts, serial=serial, style=style)
             write(self._sheet.header())
+
+    @property
+    def takes_blocks(self) -> bool:
+        """Whether `block` may be called."""
+        from packetkit.export import blocks
+
+        return self._held is None and blocks.able(self._sheet.sheet)
+
+    def block(self, block: Block) -> None:
+        """Write a row of good frames."""
+        from packetkit.export.blocks import Lines
+
+        if self._lines is None:
+            self._lines = Lines(self._sheet.sheet)
+        self._write(self._lines.text(block))
+        self.rows += block.table.rows
 
     def event(self, event: Event) -> None:
         if isinstance(event, Skipped):

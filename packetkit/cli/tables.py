@@ -11,7 +11,7 @@ import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from typing import Any, BinaryIO, Protocol
+from typing import TYPE_CHECKING, Any, BinaryIO, Protocol
 
 from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.codec import cells
@@ -23,6 +23,9 @@ from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.model import Layout
 from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
+
+if TYPE_CHECKING:
+    from packetkit.captures.swift import Block
 
 FORMS = ("arrow", "parquet", "sqlite")
 
@@ -103,6 +106,25 @@ class Tables:
             return
         sheet, sink = self._open.get(name) or self._start(name)
         sink.rows([sheet.row(event)[1:]])
+
+    @property
+    def takes_blocks(self) -> bool:
+        """Whether `block` may be called: sinks of Arrow take columns, and no list waits for the end."""
+        from packetkit.export import blocks
+
+        return not self._held and all(
+            blocks.able(sheet) and hasattr(sink, "batch") for sheet, sink in self._open.values()
+        )
+
+    def block(self, block: Block) -> None:
+        """Take a row of good frames."""
+        from packetkit.export.blocks import arrow_table
+        from packetkit.export.tables import Table
+
+        sheet, sink = self._open[block.frame]
+        assert isinstance(sink, Table)
+        sink.batch(arrow_table(sheet, sink.schema, block))
+        self.counts[block.frame] += block.table.rows
 
     @property
     def _only(self) -> str:

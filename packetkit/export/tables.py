@@ -33,6 +33,8 @@ class Table:
         self._columns = columns
         self.schema = pa.schema(fields, metadata=dict(origin))
         self._kept: list[Sequence[Any]] = []
+        self._tables: list[Any] = []
+        self._waiting = 0
         self._writer = _writer(form, stream, self.schema)
 
     def rows(self, rows: Iterable[Sequence[Any]]) -> None:
@@ -41,21 +43,35 @@ class Table:
         if len(self._kept) >= ROWS:
             self._push()
 
-    def batch(self, batch: Any) -> None:
-        """Take rows as a record batch or table of this schema."""
-        self._push()
-        self._writer.write(batch)
+    def batch(self, table: Any) -> None:
+        """Take rows as a table of this schema."""
+        self._gather()
+        self._tables.append(table)
+        self._waiting += table.num_rows
+        if self._waiting >= ROWS:
+            self._push()
+
+    def _gather(self) -> None:
+        """Make a table of the rows that are kept one by one."""
+        if not self._kept:
+            return
+        pa = arrow()
+        cells = zip(*self._kept, strict=True)
+        arrays = [
+            pa.array([_plain(one.holds, value) for value in column], kind(one.holds))
+            for one, column in zip(self._columns, cells, strict=True)
+        ]
+        self._tables.append(pa.Table.from_arrays(arrays, schema=self.schema))
+        self._waiting += len(self._kept)
+        self._kept = []
 
     def _push(self) -> None:
-        if self._kept:
-            pa = arrow()
-            cells = zip(*self._kept, strict=True)
-            arrays = [
-                pa.array([_plain(one.holds, value) for value in column], kind(one.holds))
-                for one, column in zip(self._columns, cells, strict=True)
-            ]
-            self._writer.write(pa.Table.from_arrays(arrays, schema=self.schema))
-            self._kept = []
+        """Write what waits as one piece."""
+        self._gather()
+        if self._tables:
+            whole = arrow().concat_tables(self._tables)
+            self._writer.write(whole.combine_chunks() if len(self._tables) > 1 else whole)
+            self._tables, self._waiting = [], 0
 
     def close(self) -> None:
         """Write what is kept, and the end of the file."""

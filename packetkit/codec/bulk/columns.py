@@ -55,6 +55,25 @@ class Columns(Mapping[str, Array]):
         good = int(np.count_nonzero(self.ok))
         return f"<Columns of {self.layout.name}: {self.rows:,} rows, {good:,} ok, {len(self)} columns>"
 
+    def part(self, first: int, stop: int) -> Columns:
+        """Return the rows from `first` to before `stop`, without copying them."""
+        rows = slice(first, stop)
+        if (first, stop) == (0, self.rows):
+            return self
+        ok = self.ok[rows]
+        return Columns(
+            self.layout,
+            self.data,
+            ok,
+            {path: values[rows] for path, values in self.values_of.items()},
+            {path: ok if valid is self.ok else valid[rows] for path, valid in self.valid.items()},
+            {path: codes[rows] for path, codes in self.raw.items()},
+            self.offsets[rows],
+            self.sizes[rows],
+            self.slots,
+            self.obstacle,
+        )
+
     def states(self, path: str) -> Mapping[int, str]:
         """Return the names of a column's codes; empty where it has none."""
         slot = self.slots[path]

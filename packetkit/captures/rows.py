@@ -1,0 +1,120 @@
+"""What the counters of a block of frames tell: the account of packetkit/captures/continuity.py, without looking at each frame.
+
+Where every number is the one after that of the frame before, the boot stays and the clock goes on as it does from frame to frame, nothing
+is missing, late or new, and a whole row is counted at once. All other frames, and as many as the window behind each of them, are taken
+one by one.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from packetkit.captures.continuity import Continuity
+from packetkit.captures.swift import Block
+from packetkit.layout.model import Linear, Slot
+
+Numbers = npt.NDArray[Any]
+
+# From here on the double that a value is may not tell its code.
+_CERTAIN = 1 << 40
+
+
+def take_rows(continuity: Continuity, block: Block) -> None:
+    """Count every frame of a block."""
+    given = [_numbers(block, slot, number == 2) for number, slot in enumerate(continuity.counters.slots)]
+    _Rows(continuity, block, given).take()
+
+
+def _numbers(block: Block, slot: Slot | None, is_clock: bool) -> tuple[Numbers, npt.NDArray[np.bool_]] | None:
+    """What a role's field counts, counted from its lowest code where it is the clock, and where it says anything."""
+    if slot is None:
+        return None
+    path = ".".join(slot.path)
+    values, valid = block.table[path], block.table.valid[path]
+    assert isinstance(slot.transform, Linear)
+    if not slot.transform.is_identity:
+        offset, scale = float(slot.transform.offset), float(slot.transform.scale)
+        values = np.rint((np.where(valid, values, offset) - offset) / scale)
+    lowest = slot.legal[0].low if is_clock else 0
+    if values.dtype.kind in "Ou" or max(map(abs, slot.number_limits)) >= _CERTAIN:
+        return np.array([int(value or 0) - lowest for value in values.tolist()], np.object_), valid
+    return values.astype(np.int64) - lowest, valid
+
+
+class _Rows:
+    """A block's numbers beside the continuity that takes them."""
+
+    def __init__(self, continuity: Continuity, block: Block, given: list[Any]) -> None:
+        self.continuity, self.block = continuity, block
+        self.sequence, self.boot, self.clock = given
+        self.size = int(block.table.sizes[0])
+
+    def take(self) -> None:
+        """Count them all."""
+        rows, at = self.block.table.rows, 0
+        breaks = self.breaks()
+        settle = 2 * self.continuity.window + 2  # so many in a row, and no number is open any more
+        for place in [*breaks, rows]:
+            until = min(at + settle, place)
+            for row in range(at, until):
+                self.one(row)
+            if place > until:
+                self.many(until, place)
+            at = place
+
+    def breaks(self) -> list[int]:
+        """The rows that are not plainly the next after the row before; all but the first where that cannot be told from numbers."""
+        rows = self.block.table.rows
+        if self.sequence is None or any(
+            one is not None and one[0].dtype.hasobject for one in (self.boot, self.clock)
+        ):
+            return list(range(1, rows))
+        numbers, there = self.sequence
+        if numbers.dtype.hasobject:
+            return list(range(1, rows))
+        plain = (np.diff(numbers) % self.continuity.counters.modulus == 1) & there[1:] & there[:-1]
+        if self.boot is not None:
+            plain &= (np.diff(self.boot[0]) == 0) & self.boot[1][1:] & self.boot[1][:-1]
+        if self.clock is not None:
+            gone = self.gone()
+            plain &= (gone >= 0) & self.clock[1][1:] & self.clock[1][:-1]
+            most = self.continuity.longest_step()
+            if most is not None:
+                plain &= gone <= most
+        found: list[int] = (np.flatnonzero(~plain) + 1).tolist()
+        return found
+
+    def gone(self) -> Numbers:
+        """How far the clock went from each row to the next, less than 0 where it went back."""
+        span = self.continuity.counters.clock_span
+        gone = np.diff(self.clock[0]) % span
+        made: Numbers = np.where(gone <= span // 2, gone, gone - span)
+        return made
+
+    def number(self, given: Any, row: int) -> int | None:
+        return None if given is None or not given[1][row] else int(given[0][row])
+
+    def data(self, row: int) -> bytes:
+        return self.block.table.frame(row)
+
+    def one(self, row: int) -> None:
+        """Count one row by itself."""
+        sequence, boot, clock = (self.number(given, row) for given in (self.sequence, self.boot, self.clock))
+        offset = self.block.offset + row * self.size
+        self.continuity.take_numbers(sequence, boot, clock, self.data(row), offset)
+
+    def many(self, first: int, stop: int) -> None:
+        """Count rows that are each the next."""
+        clock, ticks = None, [0] * (stop - first)
+        if self.clock is not None:
+            clock = int(self.clock[0][stop - 1])
+            ticks = (self.continuity.ticks + np.cumsum(self.gone()[first - 1 : stop - 1])).tolist()
+        self.continuity.take_row(
+            ticks,
+            clock,
+            lambda row: self.data(first + row),
+            lambda row: self.block.offset + (first + row) * self.size,
+        )

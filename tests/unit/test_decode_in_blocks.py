@@ -1,0 +1,128 @@
+"""`packetkit decode` writes a large capture through columns, and what it writes is what frames one by one give, to the byte."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from random import Random
+
+import pytest
+from pyarrow import ipc, parquet
+
+import packetkit
+from packetkit.captures import stream, swift
+from packetkit.cli import decode
+from packetkit.cli.main import main
+from packetkit.conformance import draw
+from packetkit.resources import resource
+
+PLOVER, HERON = str(resource("schemas/plover.yaml")), str(resource("schemas/heron.yaml"))
+
+
+def capture(schema: str, rows: int, seed: int) -> bytes:
+    """Frames of one kind whose numbers go on, then of all kinds; a few damaged, a few cut, junk between some."""
+    chance, frames = Random(seed), list(packetkit.load(schema).frames.values())
+    made = bytearray()
+    for number in range(rows):
+        frame = frames[0] if number < rows * 3 // 4 else chance.choice(frames)
+        record = draw.record(frame.layout, chance)
+        record["sequence"] = {"raw": number % 4096}
+        data = frame.encode(record)
+        what = chance.random()
+        if what < 0.01:
+            data = bytes([*data[:-1], data[-1] ^ 1])
+        elif what < 0.02:
+            data = data[: len(data) // 2]
+        elif what < 0.03:
+            data += chance.randbytes(5)
+        made += data
+    return bytes(made)
+
+
+@contextmanager
+def one_by_one(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Every file counts as small."""
+    with monkeypatch.context() as patch:
+        patch.setattr(decode, "LARGE", 1 << 40)
+        yield
+
+
+@pytest.mark.parametrize("schema", [PLOVER, HERON], ids=["plover", "heron"])
+@pytest.mark.parametrize(
+    "options", [(), ("--raw", "--trace"), ("--format", "csv-semicolon", "--units")], ids=str
+)
+def test_csv_through_columns_is_the_same_to_the_byte(
+    schema: str,
+    options: tuple[str, ...],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    (tmp_path / "log").write_bytes(capture(schema, 1200, 1))
+    monkeypatch.setattr(decode, "LARGE", 0)
+    monkeypatch.setattr(swift, "RUN", 4)
+    arguments = ["decode", schema, str(tmp_path / "log"), *options, "-o"]
+    assert main([*arguments, str(tmp_path / "a.csv")]) == 1
+    swiftly = capsys.readouterr().err
+    with one_by_one(monkeypatch):
+        assert main([*arguments, str(tmp_path / "b.csv")]) == 1
+    assert (tmp_path / "a.csv").read_bytes() == (tmp_path / "b.csv").read_bytes()
+    assert capsys.readouterr().err == swiftly  # the account
+
+
+@pytest.mark.parametrize("form", ["arrow", "parquet"])
+@pytest.mark.parametrize("options", [(), ("--raw", "--trace")], ids=str)
+def test_tables_through_columns_are_the_same(
+    form: str,
+    options: tuple[str, ...],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    (tmp_path / "log").write_bytes(capture(PLOVER, 1200, 2))
+    monkeypatch.setattr(decode, "LARGE", 0)
+    arguments = ["decode", PLOVER, str(tmp_path / "log"), *options, "-o"]
+    assert main([*arguments, str(tmp_path / f"a.{form}")]) == 1
+    swiftly = capsys.readouterr().err
+    with one_by_one(monkeypatch):
+        assert main([*arguments, str(tmp_path / f"b.{form}")]) == 1
+    assert capsys.readouterr().err == swiftly
+    read = parquet.read_table if form == "parquet" else lambda path: ipc.open_file(path).read_all()
+    assert read(tmp_path / f"a.{form}").equals(read(tmp_path / f"b.{form}"), check_metadata=True)
+
+
+def test_a_large_capture_goes_through_columns(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    frame = packetkit.load(PLOVER).frame()
+    data = frame.encode(draw.record(frame.layout, Random(3)))
+    (tmp_path / "log").write_bytes(data * (decode.LARGE // len(data) + 1))
+
+    def refuse(*_: object, **__: object) -> None:
+        raise AssertionError("the reader was asked for what columns have")
+
+    monkeypatch.setattr(stream.Reader, "feed", refuse)
+    assert main(["decode", PLOVER, str(tmp_path / "log"), "-o", str(tmp_path / "x.csv")]) == 0
+    assert "Good frames: 8,739." in capsys.readouterr().err
+
+
+def test_an_interruption_comes_between_blocks_and_keeps_what_was_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    frame = packetkit.load(PLOVER).frame()
+    data = frame.encode(draw.record(frame.layout, Random(3)))
+    (tmp_path / "log").write_bytes(data * 10_000)
+    monkeypatch.setattr(swift, "CHUNK", 30 * 1000)
+    put, blocks = decode._put_block, []
+
+    def interrupted(*given: object) -> None:
+        put(*given)  # type: ignore[arg-type]
+        blocks.append(given)
+        if len(blocks) == 3:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(decode, "_put_block", interrupted)
+    assert main(["decode", PLOVER, str(tmp_path / "log"), "-o", str(tmp_path / "x.csv")]) == 130
+    assert len((tmp_path / "x.csv").read_text().splitlines()) == 1 + 3000
+    assert "Stopped at byte 90,000" in capsys.readouterr().err
