@@ -177,7 +177,9 @@ def sources(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
             mission.layouts, dossier(f"s{at}", mission, *(["fast_checks"] * (at % 2)))
         ).items():
             (place / name).write_text(text, encoding="utf-8")
-    return sorted(path for path in place.glob("*.c") if path.stem.endswith("_scale") or "_" not in path.stem)
+    return sorted(
+        path for path in place.glob("*.c") if path.stem.endswith(("_scale", "_card")) or "_" not in path.stem
+    )
 
 
 @pytest.mark.parametrize("compiler", COMPILERS)

@@ -304,6 +304,7 @@ def test_c_is_written_with_the_mission_in_its_names(schema: Path, capsys: pytest
         "small_one.c",
         "small_one_scale.c",
         "small_one_self_test.c",
+        "small_one_card.c",
         "small_one_example.c",
     ]
     header = Path("flight/small_one.h").read_text(encoding="utf-8")

@@ -42,12 +42,12 @@ static void stop(void) {
     sleep_mode();
     for (;;) { }
 }
-static int put(char one, FILE *to) {
+static int board_put(char one, FILE *to) {
     (void)to;
     say(one);
     return 0;
 }
-static FILE board_output = FDEV_SETUP_STREAM(put, NULL, _FDEV_SETUP_WRITE);
+static FILE board_output = FDEV_SETUP_STREAM(board_put, NULL, _FDEV_SETUP_WRITE);
 static void open_output(void) { stdout = &board_output; }
 """
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from packetkit.layout.model import Linear, Slot
 from packetkit.layout.printed import holds, special_text
-from packetkit.targets.c import boot, decode, encode, scale
+from packetkit.targets.c import boot, card, decode, encode, scale
 from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.words import Page, comment
 from packetkit.targets.target import Dossier
@@ -93,6 +93,7 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
         _frame(page, frame)
     _dispatch(page, mission, frames)
     page.add("", *boot.declaration(mission, dossier))
+    page.add("", *card.declaration(mission))
     page.add("", "#ifdef __cplusplus", "}", "#endif", "", "#endif")
     return page.text
 
