@@ -11,56 +11,56 @@ from packetkit.targets.c.words import Page, comment
 from packetkit.targets.target import Dossier
 
 _TEXT = """\
-#define FLAG 0x7E
-#define ESCAPE 0x7D
+#define UPPER_FLAG 0x7E
+#define UPPER_ESCAPE 0x7D
 
 typedef struct {
     void *card;
     NAME_card_put put;
     uint16_t check;
     int failed; /* what the card said first that was not 0: nothing is put after it */
-} log_record;
+} NAME_log;
 
-static void put_plain(log_record *log, uint8_t octet) {
+static void NAME_put_plain(NAME_log *log, uint8_t octet) {
     if (log->failed == 0) {
         log->failed = log->put(log->card, octet);
     }
 }
 
-static void put_stuffed(log_record *log, uint8_t octet) {
-    if (octet == FLAG || octet == ESCAPE) {
-        put_plain(log, ESCAPE);
+static void NAME_put_stuffed(NAME_log *log, uint8_t octet) {
+    if (octet == UPPER_FLAG || octet == UPPER_ESCAPE) {
+        NAME_put_plain(log, UPPER_ESCAPE);
         octet = (uint8_t)(octet ^ 0x20);
     }
-    put_plain(log, octet);
+    NAME_put_plain(log, octet);
 }
 
 /* CRC-16/IBM-SDLC, polynomial 0x1021, least significant bit first. */
-static void put_checked(log_record *log, uint8_t octet) {
+static void NAME_put_checked(NAME_log *log, uint8_t octet) {
     uint8_t bit;
     log->check = (uint16_t)(log->check ^ octet);
     for (bit = 0; bit < 8; bit++) {
         log->check = (uint16_t)((log->check & 1) ? (log->check >> 1) ^ 0x8408 : log->check >> 1);
     }
-    put_stuffed(log, octet);
+    NAME_put_stuffed(log, octet);
 }
 
 int NAME_card_append(void *card, NAME_card_put put, const uint8_t *frame, size_t size) {
-    log_record log;
+    NAME_log log;
     uint16_t check;
     size_t at;
     log.card = card;
     log.put = put;
     log.check = 0xFFFF;
     log.failed = 0;
-    put_plain(&log, FLAG);
+    NAME_put_plain(&log, UPPER_FLAG);
     for (at = 0; at < size; at++) {
-        put_checked(&log, frame[at]);
+        NAME_put_checked(&log, frame[at]);
     }
     check = (uint16_t)(log.check ^ 0xFFFF);
-    put_stuffed(&log, (uint8_t)check);
-    put_stuffed(&log, (uint8_t)(check >> 8));
-    put_plain(&log, FLAG);
+    NAME_put_stuffed(&log, (uint8_t)check);
+    NAME_put_stuffed(&log, (uint8_t)(check >> 8));
+    NAME_put_plain(&log, UPPER_FLAG);
     return log.failed;
 }
 """
@@ -75,7 +75,7 @@ def text(mission: Mission, dossier: Dossier) -> str:
         f'#include "{mission.prefix}.h"',
         "",
     )
-    page.lines += _TEXT.replace("NAME", mission.prefix).splitlines()
+    page.lines += _TEXT.replace("NAME", mission.prefix).replace("UPPER", mission.upper).splitlines()
     return page.text
 
 
