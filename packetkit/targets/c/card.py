@@ -19,48 +19,48 @@ typedef struct {
     NAME_card_put put;
     uint16_t check;
     int failed; /* what the card said first that was not 0: nothing is put after it */
-} NAME_log;
+} NAME_card_writer;
 
-static void NAME_put_plain(NAME_log *log, uint8_t octet) {
+static void NAME_card_plain(NAME_card_writer *log, uint8_t octet) {
     if (log->failed == 0) {
         log->failed = log->put(log->card, octet);
     }
 }
 
-static void NAME_put_stuffed(NAME_log *log, uint8_t octet) {
+static void NAME_card_stuffed(NAME_card_writer *log, uint8_t octet) {
     if (octet == UPPER_FLAG || octet == UPPER_ESCAPE) {
-        NAME_put_plain(log, UPPER_ESCAPE);
+        NAME_card_plain(log, UPPER_ESCAPE);
         octet = (uint8_t)(octet ^ 0x20);
     }
-    NAME_put_plain(log, octet);
+    NAME_card_plain(log, octet);
 }
 
 /* CRC-16/IBM-SDLC, polynomial 0x1021, least significant bit first. */
-static void NAME_put_checked(NAME_log *log, uint8_t octet) {
+static void NAME_card_checked(NAME_card_writer *log, uint8_t octet) {
     uint8_t bit;
     log->check = (uint16_t)(log->check ^ octet);
     for (bit = 0; bit < 8; bit++) {
         log->check = (uint16_t)((log->check & 1) ? (log->check >> 1) ^ 0x8408 : log->check >> 1);
     }
-    NAME_put_stuffed(log, octet);
+    NAME_card_stuffed(log, octet);
 }
 
 int NAME_card_append(void *card, NAME_card_put put, const uint8_t *frame, size_t size) {
-    NAME_log log;
+    NAME_card_writer log;
     uint16_t check;
     size_t at;
     log.card = card;
     log.put = put;
     log.check = 0xFFFF;
     log.failed = 0;
-    NAME_put_plain(&log, UPPER_FLAG);
+    NAME_card_plain(&log, UPPER_FLAG);
     for (at = 0; at < size; at++) {
-        NAME_put_checked(&log, frame[at]);
+        NAME_card_checked(&log, frame[at]);
     }
     check = (uint16_t)(log.check ^ 0xFFFF);
-    NAME_put_stuffed(&log, (uint8_t)check);
-    NAME_put_stuffed(&log, (uint8_t)(check >> 8));
-    NAME_put_plain(&log, UPPER_FLAG);
+    NAME_card_stuffed(&log, (uint8_t)check);
+    NAME_card_stuffed(&log, (uint8_t)(check >> 8));
+    NAME_card_plain(&log, UPPER_FLAG);
     return log.failed;
 }
 """
