@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from packetkit.layout.model import Layout
-from packetkit.targets.c import boot, card, example, header, scale, source
+from packetkit.targets.c import boot, card, example, header, scale, source, summed
 from packetkit.targets.c.decode import LONGEST
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.opened import without_bundles
@@ -29,12 +29,14 @@ def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
     refuse("c", layouts, beyond_c(layouts), KNOWS, parts=True)
     mission = Mission(identifier(dossier.mission), FAST_CHECKS in dossier.options, dossier.outside)
     frames = [FrameCode(layout, mission) for layout in layouts.values()]
+    sums = summed.text(mission, frames, dossier)
     return {
         f"{mission.prefix}.h": header.text(mission, frames, dossier),
         f"{mission.prefix}.c": source.text(mission, frames, dossier),
         f"{mission.prefix}_scale.c": scale.text(mission, frames, dossier),
         f"{mission.prefix}_self_test.c": boot.text(mission, frames, dossier),
         f"{mission.prefix}_card.c": card.text(mission, dossier),
+        **({f"{mission.prefix}_sums.c": sums} if sums else {}),
         f"{mission.prefix}_example.c": example.text(mission, frames, dossier),
     }
 

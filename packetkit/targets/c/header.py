@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from packetkit.layout.model import Linear, Slot
 from packetkit.layout.printed import holds, special_text
-from packetkit.targets.c import boot, card, decode, encode, scale
+from packetkit.targets.c import boot, card, decode, encode, scale, summed
 from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.words import Page, comment
 from packetkit.targets.target import Dossier
@@ -155,6 +155,7 @@ def _frame(page: Page, frame: FrameCode) -> None:
         "/* Reads exactly one frame. */",
         f"{decode.signature(frame)};",
         *scale.declarations(frame),
+        *summed.declarations(frame),
     )
 
 
