@@ -5,9 +5,13 @@ frame, measured with the compilers named there; a figure of another compiler com
 unchecked build (bits are cut, sync and check are verified, codes are not held against their bits); the checked build stands beside.
 
 Flash is what linking adds to the same image without the calls. Cycles are an AVR's timer's, instructions a Cortex-M's counted by its
-emulator's clock; neither is a board. Stack is what -fstack-usage says, with the return address on an AVR.
+emulator's clock; neither is a board. Stack is what -fstack-usage says of a function and its check, with return addresses on an AVR.
 
     python tests/bench/bench_flight.py
+
+Recorded, unchecked: AVR 1460 B (1.05 of the anchor), 1746 and 1970 cycles (1.05, 1.04), stack 14 B; Cortex-M0+ 1064 B (1.08), 798 and 910
+instructions (1.02, 1.03), stack 44 B. The anchors compare neither the room there is nor the frame's length; taking these comparisons
+out, which nobody should, leaves 1418 B (1.02) and 1036 B (1.05). Checked: 1854 B (1.34) and 1276 B (1.29).
 """
 
 from __future__ import annotations
