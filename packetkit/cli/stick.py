@@ -71,8 +71,10 @@ def files_of(found: Distribution) -> Iterator[tuple[str, bytes]]:
             continue
         if name.name in ("RECORD", "INSTALLER", "REQUESTED", "direct_url.json"):
             continue  # of this installation, not of the library
-        with open(str(found.locate_file(path)), "rb") as file:
-            yield str(name), file.read()
+        place = str(found.locate_file(path))
+        if os.path.isfile(place):  # an old way of installing lists files of the source, too
+            with open(place, "rb") as file:
+                yield str(name), file.read()
 
 
 def archive() -> tuple[bytes, list[tuple[str, str]]]:

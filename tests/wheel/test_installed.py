@@ -70,7 +70,14 @@ def test_the_metadata_name_licence_python_and_every_extra() -> None:
     metadata = message_from_string(str(distribution("packetkit").read_text("METADATA")))
     assert metadata["License-Expression"] == "MIT"
     assert metadata["Requires-Python"] == ">=3.10"
-    assert set(metadata.get_all("Provides-Extra") or ()) == {"orbit", "plots", "test", "zstd"}
+    assert set(metadata.get_all("Provides-Extra") or ()) == {
+        "cluster",
+        "orbit",
+        "plots",
+        "tables",
+        "test",
+        "zstd",
+    }
 
 
 @pytest.mark.parametrize(
