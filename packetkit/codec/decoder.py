@@ -94,10 +94,10 @@ class Decoder:
             raise NotGeneratedError  # what is mixed into a check is recovered by the walker
         source = self.source
         if exact:
-            source.add("def decode(data, *, detail=False, salvage=False, variants=None):")
+            source.add("def decode(data, *, detail=False, salvage=False, variants=None, known=None):")
             source.depth += 1
-            with source.block("if detail or salvage:"):
-                source.add("return walk(layout, data, detail=detail, salvage=salvage)")
+            with source.block("if detail or salvage or known:"):
+                source.add("return walk(layout, data, detail=detail, salvage=salvage, known=known)")
         else:
             source.add("def read(data):")
             source.depth += 1

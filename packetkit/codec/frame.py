@@ -165,9 +165,9 @@ def _deriving(layout: Layout, decode: Callable[..., Record]) -> Callable[..., Re
         detail: bool = False,
         salvage: bool = False,
         variants: walk.Variants | None = None,
-        **known: Any,
+        known: Mapping[str, int] | None = None,
     ) -> Record:
-        made = decode(data, detail=detail, salvage=salvage, variants=variants, **known)
+        made = decode(data, detail=detail, salvage=salvage, variants=variants, known=known)
         return made if detail or salvage else derive.complete(todo, made)
 
     return deriving
@@ -194,9 +194,11 @@ def _cut_out(layout: Layout, decode: Callable[..., Record]) -> Callable[..., tup
         detail: bool = False,
         salvage: bool = False,
         variants: walk.Variants | None = None,
+        known: Mapping[str, int] | None = None,
     ) -> tuple[Record, int]:
         start = walk.start_at(buffer, at)
-        return decode(bits.octets(buffer)[start : start + size], detail=detail, salvage=salvage), size
+        one = bits.octets(buffer)[start : start + size]
+        return decode(one, detail=detail, salvage=salvage, known=known), size
 
     return decode_from
 
@@ -214,10 +216,11 @@ def _from_start(
         detail: bool = False,
         salvage: bool = False,
         variants: walk.Variants | None = None,
+        known: Mapping[str, int] | None = None,
     ) -> tuple[Record, int]:
         start = walk.start_at(buffer, at)
-        if detail or salvage:
-            return walk.decode_from(layout, buffer, start, detail=detail, salvage=salvage)
+        if detail or salvage or known:
+            return walk.decode_from(layout, buffer, start, detail=detail, salvage=salvage, known=known)
         whole = bits.octets(buffer)
         found = read(whole[start:] if most is None else whole[start : start + most])
         return walk.decode_from(layout, buffer, start) if found is None else found
@@ -269,8 +272,7 @@ class Frame:
         then prove nothing: the reason in detail is `recovered`. Raises ValueError for a name or a code that is none.
         """
         self.__dict__["decode"] = self.codec.decode
-        more = {} if known is None else {"known": known}
-        return self.codec.decode(data, detail=detail, salvage=salvage, variants=variants, **more)
+        return self.codec.decode(data, detail=detail, salvage=salvage, variants=variants, known=known)
 
     def calibrate(self, detail: Record, serial: str) -> Record:
         """Return a detail record with the calibrated values of the unit of that serial beside the decoded ones.
@@ -296,8 +298,9 @@ class Frame:
         What follows it is left alone, except by a frame that runs to the end. Raises ValueError where `at` is outside the buffer.
         """
         self.__dict__["decode_from"] = self.codec.decode_from
-        more = {} if known is None else {"known": known}
-        return self.codec.decode_from(buffer, at, detail=detail, salvage=salvage, variants=variants, **more)
+        return self.codec.decode_from(
+            buffer, at, detail=detail, salvage=salvage, variants=variants, known=known
+        )
 
     def decode_many(self, buffer: Octets, *, raw: bool = False) -> Columns:
         """Return the columns of frames that stand back to back, as numpy arrays with a validity mask each, and which rows are `ok`.

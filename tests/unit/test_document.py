@@ -9,17 +9,19 @@ from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree
 
+import jsonschema
 import pytest
 
 import packetkit
 from packetkit.cli.main import main
-from packetkit.emit.frame_map import BIT, BITS_HIGH, BOX_HIGH, LETTER, SMALL, WIDTH, WORDS, Box, Words, figure
+from packetkit.emit.frame_map import BIT, BOX_HIGH, LETTER, WIDTH, WORDS, Box, Words, figure
 from packetkit.fuzz.campaign import loaded, schema_seed
 from packetkit.layout.model import Choice, Fill, Layout, Node, Repeat, Run, bodies
 from packetkit.resources import resource
 from packetkit.targets import TARGETS, frame_map
 
 SHIPPED = sorted(entry.name for entry in resource("schemas").iterdir() if entry.name.endswith(".yaml"))
+DOCUMENTS = Path(__file__).parents[1] / "documents" / "json"
 VOID = {"meta", "br", "hr", "img", "input", "link"}
 
 
@@ -237,6 +239,14 @@ def test_png_is_drawn_where_it_is_asked_for(tmp_path: Path, capsys: pytest.Captu
     assert "--png does nothing" in capsys.readouterr().err
 
 
-def test_both_targets_are_registered_and_told() -> None:
-    assert TARGETS["document"].is_told and not TARGETS["frame_map"].is_told
-    assert SMALL < WORDS and BITS_HIGH > SMALL
+@pytest.mark.parametrize("target", TARGETS)
+def test_every_target_tells_its_files_as_json(
+    target: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first = str(resource("schemas/first-light.yaml"))
+    assert main(["generate", first, "--target", target, "-o", str(tmp_path), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    schema = json.loads((DOCUMENTS / "generate.schema.json").read_text(encoding="utf-8"))
+    jsonschema.validate(told, schema)
+    assert set(schema["properties"]["target"]["enum"]) == set(TARGETS)
+    assert all(Path(name).is_file() for name in told["files"])

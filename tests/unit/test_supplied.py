@@ -84,6 +84,24 @@ def test_salvaged_frames_say_that_nothing_is_trusted(frame: packetkit.Frame) -> 
     assert detail["station"]["trusted"] is False
 
 
+@pytest.mark.parametrize(
+    "bits", ["bits: 8", "kind: count, bits: 8}\n      - {name: cells, repeat: {count: level}, bits: 8"]
+)
+def test_frames_without_supplied_fields_know_none(bits: str) -> None:
+    """Asked twice: the first answer puts the generated function in place of the method."""
+    frame = packetkit.parse(
+        f"mission: m\nframes:\n  a:\n    fields:\n      - {{name: level, {bits}}}\n"
+    ).frame("a")
+    data = b"\x00"
+    for _ in range(3):
+        assert frame.decode(data, known=None) == frame.decode(data, known={}) == frame.decode(data)
+        assert frame.decode_from(data + b"x", known=None) == frame.decode_from(data + b"x")
+        with pytest.raises(ValueError, match="station"):
+            frame.decode(data, known={"station": 7})
+        with pytest.raises(ValueError, match="station"):
+            frame.decode_from(data, known={"station": 7})
+
+
 def test_what_cannot_recover_it_refuses_by_name(
     frame: packetkit.Frame, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
