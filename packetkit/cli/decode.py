@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from importlib.util import find_spec
 from io import StringIO
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -397,6 +398,8 @@ def _swift_events(
         return None
     if wanted.obstacle or wanted.salvage or wanted.serial is not None:
         return None
+    if find_spec("numpy") is None:
+        return None  # columns need it, frame by frame does not
     from packetkit.captures import swift
 
     if not swift.able(wanted.frames):

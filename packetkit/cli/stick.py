@@ -65,16 +65,30 @@ def carried() -> list[Distribution]:
 
 def files_of(found: Distribution) -> Iterator[tuple[str, bytes]]:
     """Yield a distribution's files by their name in the archive: modules, data, metadata, licences."""
-    for path in found.files or ():
-        name = PurePosixPath(path.as_posix())
+    for name, place in places_of(found):
         if ".." in name.parts or any(part in _DROPPED for part in name.parts) or name.suffix in _COMPILED:
             continue
         if name.name in ("RECORD", "INSTALLER", "REQUESTED", "direct_url.json"):
             continue  # of this installation, not of the library
-        place = str(found.locate_file(path))
-        if os.path.isfile(place):  # an old way of installing lists files of the source, too
+        if os.path.isfile(place):
             with open(place, "rb") as file:
                 yield str(name), file.read()
+    if found.read_text("RECORD") is None and (metadata := found.read_text("PKG-INFO")):
+        yield f"{found.metadata['Name']}-{found.version}.egg-info/PKG-INFO", metadata.encode()
+
+
+def places_of(found: Distribution) -> Iterator[tuple[PurePosixPath, str]]:
+    """Yield each file's name in the archive and its place here."""
+    if found.read_text("RECORD") is not None:
+        for path in found.files or ():
+            yield PurePosixPath(path.as_posix()), str(found.locate_file(path))
+        return
+    # Installed the old way, by setup.py: what is listed then differs with Python's release, the packages do not.
+    for top in (found.read_text("top_level.txt") or "").split():
+        root = str(found.locate_file(top))
+        for folder, _, files in os.walk(root):
+            within = PurePosixPath(top, os.path.relpath(folder, root).replace(os.sep, "/"))
+            yield from ((within / file, os.path.join(folder, file)) for file in files)
 
 
 def archive() -> tuple[bytes, list[tuple[str, str]]]:

@@ -71,7 +71,7 @@ _LONGEST_LINE = 80  # a unit, a label, a reason: what one line of a table or a l
 _MOST_BUNDLED = 1024  # samples: a radio's longest frames hold some 2,000 bits
 _MOST_OCTETS = 64  # in front of a check: the longest such header known, that of IPv6 (RFC 8200), has 40
 _MOST_COEFFICIENTS = 10
-_MOST_POINTS = 1000
+_MOST_PAIRS = 1000  # of a calibration
 _MOST_LISTED = 12  # more choices than this are listed only where none of them is near
 _REMEDY_COLUMNS = 78  # with an indent of two, the width of a terminal
 
@@ -816,8 +816,8 @@ class Readers:
     def _read_points(self, node: Node, path: str, key: Key) -> tuple[tuple[Fraction, Fraction], ...] | None:
         rows = node.items if isinstance(node, Sequence) else ()
         pairs = [row for row in rows if isinstance(row, Sequence) and len(row.items) == 2]
-        if len(pairs) < max(len(rows), 2) or len(pairs) > _MOST_POINTS:
-            summary = f"{key.name} is a list of 2 to {_MOST_POINTS} pairs"
+        if len(pairs) < max(len(rows), 2) or len(pairs) > _MOST_PAIRS:
+            summary = f"{key.name} is a list of 2 to {_MOST_PAIRS} pairs"
             self.note(
                 node,
                 "calibration-shape",
