@@ -393,13 +393,13 @@ def _swift_events(
     wanted: Wanted, source: Source, target: Target, out: Out, drawn: Drawn | None
 ) -> Iterator[Event | Block] | None:
     """The events with rows of frames as blocks, where source and output are such that this gives the same; else None."""
+    if find_spec("numpy") is None:
+        return None  # columns need it, frame by frame does not
     takes_blocks = isinstance(out.writer, (decoded.Rows, tables.Tables)) and out.writer.takes_blocks
     if not (source.is_stored and source.form is None and takes_blocks) or drawn is not None:
         return None
     if wanted.obstacle or wanted.salvage or wanted.serial is not None:
         return None
-    if find_spec("numpy") is None:
-        return None  # columns need it, frame by frame does not
     from packetkit.captures import swift
 
     if not swift.able(wanted.frames):

@@ -29,7 +29,7 @@ from packetkit.targets.c.frame import FrameCode
 from packetkit.targets.c.frame import Mission as CodeMission
 from packetkit.toolchains import STRICT
 
-SEED, SCHEMAS, RECORDS = 4031, 40, 200
+SEED, SCHEMAS, RECORDS = 4031, 24, 200
 
 
 def dossier(name: str, mission: Mission, *options: str) -> Dossier:
