@@ -14,6 +14,7 @@ from zlib import crc32
 from packetkit.codec.frame import Frame
 from packetkit.conformance import members
 from packetkit.errors import EncodeError
+from packetkit.layout.asked import asked_codes
 from packetkit.layout.model import Choice, Layout, Optional, Repeat, Slot
 
 ROUNDS = 4  # records of each frame
@@ -75,19 +76,6 @@ class Boot:
 
     def astray(self, node: Choice) -> None:
         """A record without a variant is refused."""
-
-
-def asked_codes(layout: Layout) -> dict[int, list[int]]:
-    """Return the codes that a slot gets, by its number: what a tag may have, what means a variant, few for a factor of a count."""
-    asked = {slot.number: [one.low for one in slot.codes] for slot in layout.slots if slot.codes}
-    for node in layout.walk():
-        if isinstance(node, Repeat):
-            asked.update({factor.by: [1, 0] for factor in node.factors})
-    for node in layout.walk():
-        if isinstance(node, Choice):
-            for at, by in enumerate(node.told_by):
-                asked[by] = [codes.low for branch in node.branches for codes in branch.codes[at]]
-    return asked
 
 
 def digest(layouts: Mapping[str, Layout]) -> int:

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from packetkit.layout.model import Choice, Layout, Measured, Optional, Repeat, Run, Slot
+from packetkit.layout.asked import asked_codes
+from packetkit.layout.model import Choice, Measured, Optional, Repeat, Run, Slot
 from packetkit.targets.c.frame import FrameCode, Members, Mission, constant
 from packetkit.targets.c.octets import counting
 from packetkit.targets.c.record import is_member, joined
@@ -108,19 +109,6 @@ def _frame(page: Page, frame: FrameCode) -> None:
             page.add("add(first, size);")
         page.add("return 1;")
     page.add("")
-
-
-def asked_codes(layout: Layout) -> dict[int, list[int]]:
-    """Return the codes that a slot gets, by its number: what a tag may have, what means a variant, few for a factor of a count."""
-    asked = {slot.number: [one.low for one in slot.codes] for slot in layout.slots if slot.codes}
-    for node in layout.walk():
-        if isinstance(node, Repeat):
-            asked.update({factor.by: [1, 0] for factor in node.factors})
-    for node in layout.walk():
-        if isinstance(node, Choice):
-            for at, by in enumerate(node.told_by):
-                asked[by] = [codes.low for branch in node.branches for codes in branch.codes[at]]
-    return asked
 
 
 def _always_fits(frame: FrameCode) -> bool:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from packetkit.layout.asked import asked_codes
 from packetkit.layout.model import Run, flat
-from packetkit.targets.c.boot import asked_codes
 from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.record import is_member, joined
 from packetkit.targets.c.words import Page, comment, ctype, mask, size_for
