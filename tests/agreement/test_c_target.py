@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import subprocess
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from pathlib import Path
 from random import Random
@@ -18,7 +18,7 @@ from packetkit.conformance.batch import Question
 from packetkit.errors import TargetError, UnknownFrame, Unsupported
 from packetkit.fuzz import raw
 from packetkit.fuzz.campaign import loaded, schema_seed
-from packetkit.layout.model import Layout, Linear, Packing, Run, Slot
+from packetkit.layout.model import Layout, Packing, Run, Slot
 from packetkit.layout.number import to_raw
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission, parse
@@ -382,24 +382,6 @@ def test_a_line_that_does_not_fit_is_told_why(line: str, words: str) -> None:
 
 # -- from measurements to codes ------------------------------------------------------------------------------------
 
-SCALED = """
-mission: scaled
-frames:
-  one:
-    fields:
-      - {name: tenth, minimum: -60, maximum: 85, resolution: 0.1, missing: true}
-      - {name: third, bits: 16, signed: true, scale: 1/3, offset: 0.5}
-      - {name: falling, bits: 12, scale: -1/16, offset: 100}
-      - {name: latitude, bits: 24, signed: true, scale: 90/8388608, missing: true}
-      - {name: finest, bits: 48, scale: 1/1024}
-      - {name: coarse, bits: 8, scale: 250}
-      - {name: clipped, kind: flag}
-      - {name: clamps, minimum: 0, maximum: 10, resolution: 0.5, out_of_range: clamp, flag: clipped, at_least: 21, at_most: 22}
-      - {name: lost, minimum: 1, maximum: 3, bits: 7, missing: true, out_of_range: missing}
-      - {name: holes, bits: 8, scale: 1/4, missing: [7, 9, {from: 20, to: 23}], out_of_range: clamp}
-      - {name: last, kind: reserved, up_to: byte}
-"""
-
 
 def scale_program(missions: list[Mission], place: Path) -> tuple[list[tuple[Slot, int, int]], Path]:
     """A program that answers `function value` by `result code raised`; its functions' fields, parts of a unit and sizes."""
@@ -439,21 +421,10 @@ def scale_program(missions: list[Mission], place: Path) -> tuple[list[tuple[Slot
     return functions, place / "main"
 
 
-def around(slot: Slot, per: int, size: int, chance: Random) -> list[int]:
-    """Whole numbers near every edge and tie of a field, near its ends, and at random."""
-    assert isinstance(slot.transform, Linear)
-    edges = [code for codes in slot.legal for code in (codes.low, codes.high)]
-    edges += [code for special in slot.specials for code in (special.low, special.high)]
-    edges += [chance.randint(slot.legal[0].low, slot.legal[-1].high) for _ in range(12)]
-    found = {0, 1, -1, (1 << (size - 1)) - 1, -(1 << (size - 1))}
-    for code in edges:
-        middle = (slot.transform.offset + slot.transform.scale * (code + Fraction(1, 2))) * per
-        found |= {int(middle) + by for by in (-2, -1, 0, 1, 2)}
-    return sorted(n for n in found if -(1 << (size - 1)) <= n < 1 << (size - 1))
-
-
-def test_codes_of_measurements_are_those_of_python_given_the_same_fraction(tmp_path: Path) -> None:
-    missions = [parse(SCALED), *drawn(300, 12)]
+def test_codes_of_measurements_are_those_of_python_given_the_same_fraction(
+    scaled_mission: Mission, around: Callable[[Slot, int, int, Random], list[int]], tmp_path: Path
+) -> None:
+    missions = [scaled_mission, *drawn(300, 12)]
     functions, program = scale_program(missions, tmp_path)
     chance = Random(3)
     asked = [
@@ -476,8 +447,8 @@ def test_codes_of_measurements_are_those_of_python_given_the_same_fraction(tmp_p
     assert len(functions) > 20 and min(outcomes.values()) > 10 and len(outcomes) == 3
 
 
-def test_the_parts_of_a_unit_are_at_most_a_quarter_of_a_step() -> None:
-    (layout,) = parse(SCALED).layouts.values()
+def test_the_parts_of_a_unit_are_at_most_a_quarter_of_a_step(scaled_mission: Mission) -> None:
+    (layout,) = scaled_mission.layouts.values()
     parts = {slot.address: one.per for slot in layout.slots if (one := scale.scale_of(slot)) is not None}
     assert (
         parts["tenth"] == 100

@@ -28,7 +28,7 @@ from packetkit.conformance.batch import Answer, Question, answers, batch
 from packetkit.errors import UnknownFrame, Unsupported
 from packetkit.fuzz import raw
 from packetkit.fuzz.campaign import loaded, schema_seed
-from packetkit.layout.model import Layout, Linear
+from packetkit.layout.model import Layout, Linear, Slot
 from packetkit.layout.number import to_raw
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission, parse
@@ -331,9 +331,11 @@ frames:
 
 
 @pytest.mark.parametrize("options", ["", "small_integers"])
-def test_scaled_integers_give_the_code_that_the_codec_sends_for_the_same_fraction(options: str) -> None:
+def test_scaled_integers_give_the_code_that_the_codec_sends_for_the_same_fraction(
+    options: str, scaled_mission: Mission, around: Callable[[Slot, int, int, Random], list[int]]
+) -> None:
     checked = 0
-    for mission in (shipped("plover"), *drawn(1400, 15, options)):
+    for mission in (scaled_mission, shipped("plover"), *drawn(1400, 15, options)):
         files = micropython.write(mission.layouts, dossier("scaled", mission, options))
         module("scaled_frames", files["scaled_frames.py"])
         made = module("scaled_scale", files["scaled_scale.py"], watch_small if options else None)
@@ -345,9 +347,8 @@ def test_scaled_integers_give_the_code_that_the_codec_sends_for_the_same_fractio
                     continue
                 assert isinstance(slot.transform, Linear)
                 function = getattr(made, f"{name}_{slot.address.replace('.', '_')}_from_{PARTS[scale.per]}")
-                chance = Random(slot.number)
-                ends = sorted((scale.near, scale.far))
-                for value in [*ends, ends[0] - 1, ends[1] + 1, *(chance.randint(*ends) for _ in range(20))]:
+                size = MOST_BITS if options else 64
+                for value in around(slot, scale.per, size, Random(slot.number)):
                     assert code_or_refusal(function, value) == by_codec(slot, Fraction(value, scale.per)), (
                         slot,
                         value,
