@@ -22,7 +22,7 @@ frames:
         variants:
           - {name: ping, when: {type: 0}}
           - {name: report, when: {type: 1}, group: [{name: level, bits: 8}]}
-          - {name: long, when: {type: {from: 8, to: 11}}, group: [{name: words, bits: 16}]}
+          - {name: letter, when: {type: {from: 8, to: 11}}, group: [{name: words, bits: 16}]}
 """
 
 
