@@ -401,6 +401,34 @@ def _whole(frame: Frame, algorithms: Algorithms) -> Field:
     return _with_constant_lengths(_spelled_out(whole, algorithms))
 
 
+@dataclass(frozen=True)
+class _Known:
+    """What a declaration says before there is a frame of it; sets hold the identities of fields of `whole`."""
+
+    frame: Frame  # kept, so that nothing else can have its identity
+    algorithms: Algorithms
+    whole: Field
+    shape: _Shape
+    choosing: set[int]  # what tells variants
+    filled: set[int]  # flags that fill themselves
+
+
+_LAST_KNOWN: dict[int, _Known] = {}  # by the identity of the frame, the oldest first: a frame is asked thousands of times
+
+
+def _known(frame: Frame, algorithms: Algorithms) -> _Known:
+    """Return what a declaration says, worked out once while it is among the last asked."""
+    found = _LAST_KNOWN.get(id(frame))
+    if found is None or found.algorithms != algorithms:
+        whole = _whole(frame, algorithms)
+        choosing = _flags_looked_at(whole, choosing=True)
+        found = _Known(frame, dict(algorithms), whole, _shape(whole), choosing, _flags_looked_at(whole))
+        _LAST_KNOWN[id(frame)] = found
+        if len(_LAST_KNOWN) > 32:
+            del _LAST_KNOWN[next(iter(_LAST_KNOWN))]
+    return found
+
+
 def _spelled_out(declared: Field, algorithms: Algorithms) -> Field:
     if declared.kind == "check" and declared.algorithm is not None:
         return replace(declared, bits=_parameters(declared.algorithm, algorithms)["width"])
@@ -687,12 +715,13 @@ class _Walk(ABC):
         self.shape = _Shape({}, set())
         self.parts: list[_Part] = []  # measured parts around the next bit, the innermost last
         self.choosing: set[int] = set()  # fields that tell variants, by identity
+        self.filled: set[int] = set()  # flags that fill themselves, by identity
         self.told: dict[int, _Node] = {}  # by the identity of a length field, where it was met last
 
     def walk(self, frame: Frame, algorithms: Algorithms) -> _Node:
-        root = _Node(_whole(frame, algorithms), "", None, _Packing(), None, 0)
-        self.shape = _shape(root.field)
-        self.choosing = _flags_looked_at(root.field, choosing=True)
+        known = _known(frame, algorithms)
+        root = _Node(known.whole, "", None, _Packing(), None, 0)
+        self.shape, self.choosing, self.filled = known.shape, known.choosing, known.filled
         self.measured(root, lambda: self.body(root))
         return root
 
@@ -2625,12 +2654,11 @@ class _Writing(_Walk):
             if told_by.field.kind == "flag" and told_by.raw is None:
                 fits = [raw for raw in (0, 1) if _holds(condition, replace(told_by, raw=raw)) == node.present]
                 told_by.raw = fits[0] if fits else None
-        looked_at = _flags_looked_at(root.field)
         for node in _leaves(root):
             if node.field.kind == "flag" and node.raw is None:
                 if node.field.default is not None:
                     node.raw = _flag_to_raw(node.field, node.field.default)[0]
-                elif id(node.field) in looked_at:
+                elif id(node.field) in self.filled:
                     node.raw = 0  # nothing was clamped, or nothing is there
                 else:
                     raise _unfit(f"{_address(node)} is not in the record")

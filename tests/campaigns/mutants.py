@@ -166,32 +166,33 @@ def _offset(lines: Sequence[str], line: int, column: int) -> int:
 
 # -- which tests run a line ----------------------------------------------------------------------------------------
 
+# A plugin of pytest that every process of the run loads: each writes what it saw into a file of its own.
 _WATCH = """
-import json, sys
+import json, os
 import coverage, pytest
 
-where, report, *arguments = sys.argv[1:]
 seconds = {}
-
-class Watch:
-    @pytest.hookimpl(wrapper=True)
-    def pytest_runtest_protocol(self, item):
-        cover.switch_context(item.nodeid)
-        return (yield)
-
-    def pytest_runtest_logreport(self, report):
-        seconds[report.nodeid] = seconds.get(report.nodeid, 0.0) + report.duration
-        if report.failed:
-            seconds[report.nodeid] = 1e9  # it fails by itself, so it proves nothing
-
-cover = coverage.Coverage(data_file=None, include=[where + "/*"], config_file=False)
+cover = coverage.Coverage(data_file=None, include=json.loads(os.environ["WATCHED"]), config_file=False)
 cover.start()
-status = pytest.main(arguments, plugins=[Watch()])
-cover.stop()
-data = cover.get_data()
-lines = {name: data.contexts_by_lineno(name) for name in data.measured_files()}
-with open(report, "w") as file:
-    json.dump({"seconds": seconds, "lines": lines}, file)
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item):
+    cover.switch_context(item.nodeid)
+    return (yield)
+
+def pytest_runtest_logreport(report):
+    seconds[report.nodeid] = seconds.get(report.nodeid, 0.0) + report.duration
+    if report.failed:
+        seconds[report.nodeid] = 1e9  # it fails by itself, so it proves nothing
+
+def pytest_sessionfinish():
+    cover.stop()
+    data = cover.get_data()
+    lines = {name: data.contexts_by_lineno(name) for name in data.measured_files()}
+    worker = os.environ.get("PYTEST_XDIST_WORKER")
+    if worker:
+        with open(f"watched-{worker}.json", "w") as file:
+            json.dump({"seconds": seconds, "lines": lines}, file)
 """
 
 _RUN = """
@@ -220,37 +221,30 @@ def environ(place: str) -> dict[str, str]:
 
 def tests_by_line(place: str, out: TextIO) -> tuple[dict[str, dict[int, list[str]]], dict[str, float]]:
     """Return the tests that run each line of each module, and how long each test takes."""
-    report = os.path.join(place, "watched.json")
+    Path(place, "watch_lines.py").write_text(_WATCH, encoding="utf-8")
+    root = os.path.join(place, "packetkit") + os.sep
     groups = [str(TESTS / group) for group in GROUPS]
-    command = [
-        sys.executable,
-        "-c",
-        _WATCH,
-        os.path.join(place, "packetkit"),
-        report,
-        *arguments(),
-        "-m",
-        "not slow",
-        *groups,
-    ]
+    watch = ["-p", "watch_lines", "-n", str(WORKERS), "-m", "not slow"]
     out.write("which tests run which line: some minutes\n")
     out.flush()
     subprocess.run(
-        command,
+        [sys.executable, "-m", "pytest", *arguments(), *watch, *groups],
         cwd=place,
-        env=environ(place),
+        env={**environ(place), "WATCHED": json.dumps([f"{root}{package}/*" for package in PACKAGES])},
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
         check=False,
     )
-    with open(report, encoding="utf-8") as file:
-        found: dict[str, Any] = json.load(file)
-    root = os.path.join(place, "packetkit") + os.sep
-    lines = {
-        name.removeprefix(root).replace(os.sep, "/"): {int(line): tests for line, tests in held.items()}
-        for name, held in found["lines"].items()
-    }
-    return lines, found["seconds"]
+    lines: dict[str, dict[int, list[str]]] = {}
+    seconds: dict[str, float] = {}
+    for report in sorted(Path(place).glob("watched-*.json")):
+        found: dict[str, Any] = json.loads(report.read_text(encoding="utf-8"))
+        seconds.update(found["seconds"])
+        for name, held in found["lines"].items():
+            known = lines.setdefault(name.removeprefix(root).replace(os.sep, "/"), {})
+            for line, tests in held.items():
+                known.setdefault(int(line), []).extend(tests)
+    return lines, seconds
 
 
 def chosen(tests: Sequence[str], seconds: Mapping[str, float]) -> list[str]:
