@@ -413,7 +413,8 @@ class _Known:
     filled: set[int]  # flags that fill themselves
 
 
-_LAST_KNOWN: dict[int, _Known] = {}  # by the identity of the frame, the oldest first: a frame is asked thousands of times
+# By the identity of the frame, the oldest first: a frame is asked thousands of times.
+_LAST_KNOWN: dict[int, _Known] = {}
 
 
 def _known(frame: Frame, algorithms: Algorithms) -> _Known:
