@@ -12,7 +12,7 @@ from fractions import Fraction
 import click
 
 from packetkit.cli import output
-from packetkit.cli.decode import frames_asked
+from packetkit.cli.wanted import frames_asked
 from packetkit.conformance.simulate import Channel, Sent, simulate
 from packetkit.errors import InputError
 from packetkit.files import load, not_onto_an_input

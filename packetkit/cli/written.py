@@ -15,7 +15,7 @@ from packetkit.cli import decoded, output, summaries, tables
 from packetkit.export.sheet import PLAIN, Style
 
 if TYPE_CHECKING:
-    from packetkit.cli.decode import Wanted
+    from packetkit.cli.wanted import Wanted
 
 # The rows that common spreadsheets hold are 2**20 (common practice), and the titles take one.
 SPREADSHEET_ROWS = 1_048_575

@@ -15,7 +15,7 @@ import jsonschema
 import pytest
 
 import packetkit
-from packetkit.cli import decode
+from packetkit.cli import sources
 from packetkit.cli.main import main
 from packetkit.resources import resource
 
@@ -80,7 +80,7 @@ def test_text_with_two_readings_is_shown_in_both_and_not_decoded(capsys: pytest.
         (b"\xef\xbb\xbf" + FRAME.hex(" ").encode() + b"\r\n", "hex"),
         (FRAME.hex(" ").encode("utf-16"), "hex"),
         (b"AWWx\ngD5b\n", "base64"),
-        (b"t" * decode.PIECE + FRAME, "binary"),  # text at first, which shows only later
+        (b"t" * sources.PIECE + FRAME, "binary"),  # text at first, which shows only later
     ],
 )
 def test_a_file_is_read_as_the_only_thing_it_can_be(

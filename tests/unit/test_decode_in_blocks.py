@@ -12,7 +12,7 @@ from pyarrow import ipc, parquet
 
 import packetkit
 from packetkit.captures import stream, swift
-from packetkit.cli import decode
+from packetkit.cli import flow, sources
 from packetkit.cli.main import main
 from packetkit.conformance import draw
 from packetkit.resources import resource
@@ -44,7 +44,7 @@ def capture(schema: str, rows: int, seed: int) -> bytes:
 def one_by_one(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Every file counts as small."""
     with monkeypatch.context() as patch:
-        patch.setattr(decode, "LARGE", 1 << 40)
+        patch.setattr(sources, "LARGE", 1 << 40)
         yield
 
 
@@ -60,7 +60,7 @@ def test_csv_through_columns_is_the_same_to_the_byte(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     (tmp_path / "log").write_bytes(capture(schema, 1200, 1))
-    monkeypatch.setattr(decode, "LARGE", 0)
+    monkeypatch.setattr(sources, "LARGE", 0)
     monkeypatch.setattr(swift, "RUN", 4)
     arguments = ["decode", schema, str(tmp_path / "log"), *options, "-o"]
     assert main([*arguments, str(tmp_path / "a.csv")]) == 1
@@ -81,7 +81,7 @@ def test_tables_through_columns_are_the_same(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     (tmp_path / "log").write_bytes(capture(PLOVER, 1200, 2))
-    monkeypatch.setattr(decode, "LARGE", 0)
+    monkeypatch.setattr(sources, "LARGE", 0)
     arguments = ["decode", PLOVER, str(tmp_path / "log"), *options, "-o"]
     assert main([*arguments, str(tmp_path / f"a.{form}")]) == 1
     swiftly = capsys.readouterr().err
@@ -97,7 +97,7 @@ def test_a_large_capture_goes_through_columns(
 ) -> None:
     frame = packetkit.load(PLOVER).frame()
     data = frame.encode(draw.record(frame.layout, Random(3)))
-    (tmp_path / "log").write_bytes(data * (decode.LARGE // len(data) + 1))
+    (tmp_path / "log").write_bytes(data * (sources.LARGE // len(data) + 1))
 
     def refuse(*_: object, **__: object) -> None:
         raise AssertionError("the reader was asked for what columns have")
@@ -114,7 +114,7 @@ def test_an_interruption_comes_between_blocks_and_keeps_what_was_written(
     data = frame.encode(draw.record(frame.layout, Random(3)))
     (tmp_path / "log").write_bytes(data * 10_000)
     monkeypatch.setattr(swift, "CHUNK", 30 * 1000)
-    put, blocks = decode._put_block, []
+    put, blocks = flow.put_block, []
 
     def interrupted(*given: object) -> None:
         put(*given)  # type: ignore[arg-type]
@@ -122,7 +122,7 @@ def test_an_interruption_comes_between_blocks_and_keeps_what_was_written(
         if len(blocks) == 3:
             raise KeyboardInterrupt
 
-    monkeypatch.setattr(decode, "_put_block", interrupted)
+    monkeypatch.setattr(flow, "put_block", interrupted)
     assert main(["decode", PLOVER, str(tmp_path / "log"), "-o", str(tmp_path / "x.csv")]) == 130
     assert len((tmp_path / "x.csv").read_text().splitlines()) == 1 + 3000
     assert "Stopped at byte 90,000" in capsys.readouterr().err
