@@ -103,7 +103,7 @@ def bit_events(
         yield from _with_gap(failed, at, None)
         at = failed.offset + failed.size * 8
     if at < len(bits):
-        yield Skipped(at, len(bits) - at)
+        yield Skipped(at, len(bits) - at, unit="bit")
 
 
 def _with_gap(event: Good | Failed, at: int, stop: int | None) -> Iterator[Event]:
@@ -111,7 +111,7 @@ def _with_gap(event: Good | Failed, at: int, stop: int | None) -> Iterator[Event
     if stop is not None and event.offset + event.size * 8 > stop:
         return
     if event.offset > at:
-        yield Skipped(at, event.offset - at)
+        yield Skipped(at, event.offset - at, unit="bit")
     yield event
 
 

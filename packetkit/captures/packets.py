@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from packetkit.captures.stream import Event, Failed, Good, Received, events, obstacle, whole
+from packetkit.captures.stream import Event, Failed, Good, Received, Skipped, events, obstacle, whole
 from packetkit.codec.frame import Frame
 from packetkit.framing.delimited import Framing, units
+from packetkit.framing.stuffed import Stuffing
 from packetkit.mission.load import Mission
 
 
@@ -42,23 +43,37 @@ def framed(framing: Framing, pieces: Iterable[bytes]) -> Iterator[Packet]:
     return (Packet(*unit) for unit in units(framing, pieces))
 
 
+def stuffed(stuffing: Stuffing, pieces: Iterable[bytes]) -> Iterator[Packet | Skipped]:
+    """Yield what demodulated bits hold between flags; offsets and skipped ranges count bits."""
+    for one in stuffing.stretches(pieces):
+        yield (
+            Packet(one.offset, one.data, one.problem)
+            if one.is_frame
+            else Skipped(one.offset, one.size_bits, unit="bit")
+        )
+
+
 def packet_events(
     mission: Mission,
     frames: Mapping[str, Frame],
-    packets: Iterable[Packet],
+    packets: Iterable[Packet | Skipped],
     *,
     strip: Strip = UNTOUCHED,
     detail: bool = False,
     salvage: bool = False,
     known: Mapping[str, int] | None = None,
+    unit: str = "byte",
 ) -> Iterator[Event]:
-    """Yield the events of packets: each is one frame, or where that is none of them, frames back to back.
+    """Yield the events of packets: each is one frame, or where that is none of them, frames back to back; what was skipped stays so.
 
-    known: raw codes of supplied fields, for a frame that has some.
+    known: raw codes of supplied fields, for a frame that has some. unit: what offsets and skipped ranges count, `byte` or `bit`.
     """
     name = next(iter(frames)) if len(frames) == 1 else None
     in_stream = not obstacle(frames)
     for packet in packets:
+        if isinstance(packet, Skipped):
+            yield packet
+            continue
         added = strip.front + strip.back
         if packet.problem or len(packet.data) <= added:
             problem = packet.problem or f"{len(packet.data)} bytes, of which {added} are not the frame's"
@@ -75,4 +90,6 @@ def packet_events(
             if isinstance(one, (Good, Failed)):
                 yield replace(one, offset=packet.offset, received=packet.received)
             else:
-                yield replace(one, offset=packet.offset)
+                yield replace(
+                    one, offset=packet.offset, size=one.size * (8 if unit == "bit" else 1), unit=unit
+                )

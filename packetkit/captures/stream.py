@@ -84,11 +84,15 @@ class Failed:
 
 @dataclass(frozen=True, slots=True)
 class Skipped:
-    """Bytes that belong to no frame. unwritten: they are all 0x00 or all 0xFF at the end, as memory that was never written to."""
+    """Bytes that belong to no frame, or bits where the capture is bits.
+
+    unwritten: they are all 0x00 or all 0xFF at the end, as memory that was never written to.
+    """
 
     offset: int
     size: int
     unwritten: bool = False
+    unit: str = "byte"
 
 
 Event = Good | Failed | Skipped

@@ -36,7 +36,8 @@ def _check_follow(follow: bool, given: str | None, text: str | None, as_json: bo
     waits = given is None or given in ("hex", "base64", "bits", "packed-bits")
     if waits:
         raise click.UsageError(
-            "--follow goes with an input that is read as it comes: say --from binary, lines, csv, jsonl, pcap, slip, kiss, cobs or hdlc"
+            "--follow goes with an input that is read as it comes: say --from binary, "
+            "lines, csv, jsonl, pcap, slip, kiss, cobs, hdlc, hdlc-bits or hdlc-packed-bits"
         )
 
 
@@ -126,6 +127,8 @@ def command(
     strip_back: int,
     framing_check: str | None,
     marker_errors: int | None,
+    nrzi: bool,
+    high_bit_first: bool,
     as_it_is: bool,
     follow: bool,
     trace: bool,
@@ -161,7 +164,8 @@ def command(
         raise click.UsageError("name one input: a file, - for standard input, or --text TEXT")
     if text is not None and given not in (None, "hex", "base64"):
         raise click.UsageError(f"--text is hexadecimal or base64; {given} comes from a file or -")
-    asked = forms.Asked(line, key, payload, framing_check, marker_errors, Strip(strip_front, strip_back))
+    strip = Strip(strip_front, strip_back)
+    asked = forms.Asked(line, key, payload, framing_check, marker_errors, nrzi, high_bit_first, strip)
     forms.check_options(given, asked)
     _check_follow(follow, given, text, as_json)
     form = "json" if as_json else form or tables.form_of(destination)

@@ -301,7 +301,7 @@ def fits_a_row(layout: Layout) -> bool:
 
 def told(event: Event) -> str:
     """Return one line on an event: where it is and what it is."""
-    size = counted(event.size, "byte")
+    size = counted(event.size, event.unit if isinstance(event, Skipped) else "byte")
     if isinstance(event, Good):
         return f"{event.offset}  {event.frame}, {size}"
     if isinstance(event, Failed):

@@ -14,8 +14,8 @@ import click
 
 from packetkit.captures import demodulated, lines, pcap
 from packetkit.captures.lines import Count
-from packetkit.captures.packets import UNTOUCHED, Packet, Strip, framed, packet_events
-from packetkit.captures.stream import Event
+from packetkit.captures.packets import UNTOUCHED, Packet, Strip, framed, packet_events, stuffed
+from packetkit.captures.stream import Event, Skipped
 from packetkit.cli import output
 from packetkit.codec.frame import Frame
 from packetkit.errors import InputError
@@ -23,12 +23,16 @@ from packetkit.framing.cobs import COBS
 from packetkit.framing.delimited import Framing
 from packetkit.framing.hdlc import hdlc
 from packetkit.framing.slip import KISS, SLIP
+from packetkit.framing.stuffed import Check, Stuffing
 from packetkit.integrity import crc
 from packetkit.integrity.catalog import find
 from packetkit.mission.load import Mission
 
 # RFC 1662, appendix C.2: the check of 16 bits behind each frame; its name in the catalogue.
 USUAL_CHECK = "CRC-16/IBM-SDLC"
+
+# The same polynomial, start and end, for bits whose octets are sent with the high bit first: what a register fed bit by bit gives.
+HIGH_CHECK = "CRC-16/GENIBUS"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +44,8 @@ class Asked:
     payload: str | None = None
     framing_check: str | None = None
     marker_errors: int | None = None
+    nrzi: bool = False
+    high_bit_first: bool = False
     strip: Strip = UNTOUCHED
     count: Count = field(default_factory=Count)
 
@@ -51,6 +57,8 @@ class Asked:
             "--payload": self.payload is not None,
             "--framing-check": self.framing_check is not None,
             "--marker-errors": self.marker_errors is not None,
+            "--nrzi": self.nrzi,
+            "--high-bit-first": self.high_bit_first,
             "--strip": self.strip.front > 0,
             "--strip-end": self.strip.back > 0,
         }
@@ -83,10 +91,12 @@ class Form(NamedTuple):
 
 
 _STRIP = frozenset({"--strip", "--strip-end"})
+_STUFFED = _STRIP | {"--framing-check", "--nrzi", "--high-bit-first"}
 
 
 def _packets(
-    read: Callable[[Pieces, Asked], Iterator[Packet]],
+    read: Callable[[Pieces, Asked], Iterator[Packet] | Iterator[Packet | Skipped]],
+    unit: str = "byte",
 ) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
     def events(what: What, pieces: Pieces, asked: Asked) -> Iterator[Event]:
         found = read(pieces, asked)
@@ -98,6 +108,7 @@ def _packets(
             detail=what.detail,
             salvage=what.salvage,
             known=what.known,
+            unit=unit,
         )
 
     return events
@@ -107,13 +118,21 @@ def _framed(framing: Callable[[Asked], Framing]) -> Callable[[What, Pieces, Aske
     return _packets(lambda pieces, asked: framed(framing(asked), pieces))
 
 
-def _hdlc(asked: Asked) -> Framing:
-    name = asked.framing_check or USUAL_CHECK
+def _check(name: str) -> tuple[Check | None, int]:
+    """The check that a framing has, and how many octets it takes."""
     if name == "none":
-        return hdlc(None, 0)
+        return None, 0
     algorithm = find(name)
     compute, mask = crc.engine(algorithm), (1 << algorithm.width) - 1
-    return hdlc(lambda data: compute(data) & mask, -(-algorithm.width // 8))
+    return lambda data: compute(data) & mask, -(-algorithm.width // 8)
+
+
+def _stuffed(unpack: Callable[[Pieces], Pieces]) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
+    def read(pieces: Pieces, asked: Asked) -> Iterator[Packet | Skipped]:
+        check = _check(asked.framing_check or (HIGH_CHECK if asked.high_bit_first else USUAL_CHECK))
+        return stuffed(Stuffing(*check, not asked.high_bit_first, asked.nrzi), unpack(pieces))
+
+    return _packets(read, unit="bit")
 
 
 def _bits(unpack: Callable[[Pieces], Pieces]) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
@@ -155,7 +174,26 @@ FORMS = {
         Form("slip", "SLIP (RFC 1055)", _STRIP, _framed(lambda _: SLIP)),
         Form("kiss", "KISS", _STRIP, _framed(lambda _: KISS)),
         Form("cobs", "COBS with zero octets between", _STRIP, _framed(lambda _: COBS)),
-        Form("hdlc", "HDLC with octet stuffing (RFC 1662)", _STRIP | {"--framing-check"}, _framed(_hdlc)),
+        Form(
+            "hdlc",
+            "HDLC with octet stuffing (RFC 1662)",
+            _STRIP | {"--framing-check"},
+            _framed(lambda asked: hdlc(*_check(asked.framing_check or USUAL_CHECK))),
+        ),
+        Form(
+            "hdlc-bits",
+            "HDLC with bit stuffing, as digits 0 and 1",
+            _STUFFED,
+            _stuffed(demodulated.from_text),
+            "bit",
+        ),
+        Form(
+            "hdlc-packed-bits",
+            "the same, eight bits an octet",
+            _STUFFED,
+            _stuffed(demodulated.from_octets),
+            "bit",
+        ),
         Form("bits", "digits 0 and 1", frozenset({"--marker-errors"}), _bits(demodulated.from_text), "bit"),
         Form(
             "packed-bits",
@@ -197,6 +235,8 @@ _OPTIONS = (
     click.option("--strip", "strip_front", type=output.Whole(0, 65_535), default=0, metavar="N", help="Bytes added before each frame."),
     click.option("--strip-end", "strip_back", type=output.Whole(0, 65_535), default=0, metavar="N", help="The same, behind each frame."),
     click.option("--framing-check", metavar="NAME", help=f"HDLC: the check behind the data, or none.  [default: {USUAL_CHECK}]"),
+    click.option("--nrzi", is_flag=True, help="HDLC in bits: levels were captured, and a change of level is a 0."),
+    click.option("--high-bit-first", is_flag=True, help=f"HDLC in bits: octets are sent that way; the check is {HIGH_CHECK} then."),
     click.option("--marker-errors", type=output.Whole(0, 15), metavar="K", help="Bits: wrong ones allowed in a marker.  [default: 0]"),
 )  # fmt: skip
 

@@ -13,12 +13,16 @@ from pathlib import Path
 from typing import Any
 
 import jsonschema
+import numpy as np
 import pytest
 
 import packetkit
 from packetkit.cli.main import main
 from packetkit.framing.cobs import COBS
 from packetkit.framing.slip import KISS, SLIP
+from packetkit.framing.stuffed import Stuffing
+from packetkit.integrity import crc
+from packetkit.integrity.catalog import find
 from packetkit.resources import resource
 
 PLACE = Path(packetkit.__file__).parent.parent
@@ -93,6 +97,35 @@ def test_bits_are_searched_unaligned_inverted_and_with_wrong_bits_in_the_marker(
             assert (found["offset"], found["values"]) == (5, {"n": 500})
 
 
+@pytest.mark.parametrize(
+    ("check", "nrzi"), [("CRC-16/IBM-SDLC", False), ("CRC-16/GENIBUS", True), ("none", True)]
+)
+def test_hdlc_in_bits_gives_the_frames_between_flags_and_skips_what_is_none(
+    check: str, nrzi: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    engine = None if check == "none" else crc.engine(find(check))
+    is_high = check == "CRC-16/GENIBUS"
+    sent = Stuffing(engine, 2 if engine else 0, not is_high, nrzi).wrap([FRAME, b"\xff\xff" + FRAME])
+    options = [*(["--nrzi"] if nrzi else []), *(["--high-bit-first"] if is_high else [])]
+    options += [] if engine else ["--framing-check", "none"]
+    digits = bytes(48 + bit for bit in b"\0\0\1\0" + sent)
+    for form, data in (
+        ("hdlc-bits", digits),
+        ("hdlc-packed-bits", np.packbits(np.frombuffer(digits, np.uint8) - 48).tobytes()),
+    ):
+        made = document(FIRST, data, tmp_path, capsys, "--from", form, *options)
+        first, second = made["frames"]
+        assert (first["offset"], first["values"]["counter"], second["ok"]) == (12, 1, True)
+        assert made["skipped"] == [
+            {"offset": 0, "size_bits": 4},
+            {"offset": second["offset"], "size_bits": 16},
+        ]
+        made = document(
+            FIRST, data, tmp_path, capsys, "--from", form, *options, "--frame", "beacon", "--strip", "2"
+        )
+        assert [one["ok"] for one in made["frames"]] == [False, True]
+
+
 def test_an_unwritten_tail_is_called_so_and_no_finding(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -139,6 +172,8 @@ def test_what_decode_writes_with_time_and_trace_encodes_back(
         (["--from", "pcap"], "neither pcap nor pcapng"),
         (["--from", "bits"], "beacon has 0 constant bits, and finding it among bits takes 16"),
         (["--from", "hdlc", "--framing-check", "zz"], "--framing-check: "),
+        (["--from", "hdlc", "--nrzi"], "--nrzi goes with --from hdlc-bits, hdlc-packed-bits, not hdlc"),
+        (["--from", "hdlc-bits"], "offset 0: 0x6e is no bit"),
         (["--follow"], "say --from binary"),
     ],
 )
