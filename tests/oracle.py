@@ -38,7 +38,7 @@ from itertools import pairwise
 from numbers import Rational
 from typing import Any, Final
 
-from packetkit.schema.model import Alphabet, Codes, Condition, CustomCrc, Field, Frame
+from packetkit.schema.model import Alphabet, Codes, Condition, CustomCrc, Field, Frame, Variant
 
 Parameters = Mapping[str, Any]  # what one algorithm is, as plain values
 Algorithms = Mapping[str, Parameters]
@@ -440,7 +440,32 @@ def _spelled_out(declared: Field, algorithms: Algorithms) -> Field:
         replace(form, fields=tuple(_spelled_out(member, algorithms) for member in form.fields))
         for form in declared.variants
     )
-    return replace(declared, fields=members, variants=forms)
+    return replace(
+        declared, fields=members, variants=_as_wide_as_the_widest(forms) if declared.in_turn else forms
+    )
+
+
+def _as_wide_as_the_widest(forms: tuple[Variant, ...]) -> tuple[Variant, ...]:
+    """Return variants that take turns, the narrower ones with reserved bits behind their fields."""
+    nothing = _Shape({}, set())
+    sizes = []
+    for form in forms:
+        end = 0
+        for member in form.fields:
+            end = _static_end(member, end, 0, nothing)
+        sizes.append(end)
+    made = []
+    for form, size in zip(forms, sizes, strict=True):
+        fields, left = form.fields, max(sizes) - size
+        while left:
+            names, number = [one.name for one in fields], 1
+            while ("reserved" if number == 1 else f"reserved_{number}") in names:
+                number += 1
+            name = "reserved" if number == 1 else f"reserved_{number}"
+            fields += (Field(name, "reserved", form.place, named=False, bits=min(left, 64)),)
+            left -= min(left, 64)
+        made.append(replace(form, fields=fields))
+    return tuple(made)
 
 
 # --- Lengths: which part each one measures, and which of them never change ----------------------------------
@@ -478,7 +503,7 @@ def _shape(whole: Field) -> _Shape:
             for member, start in reversed(list(zip(group, starts, strict=True))):
                 look(member, start, fixed, direct)
                 fixed = fixed and _is_fixed(member, shape)
-        told = declared.kind == "variants" and declared.told_by != ("outside",)
+        told = declared.kind == "variants" and declared.told_by != ("outside",) and not declared.in_turn
         if told and behind and direct and at is not None:
             shape.open.add(id(declared))
 
@@ -959,6 +984,9 @@ def _holds_fill(declared: Field) -> bool:
 def _chosen(node: _Node) -> str | None:
     """Return the name of the variant that the fields before a node tell, None where none does."""
     tellers = {name: _meant(node, name) for name in node.field.told_by}
+    if node.field.in_turn:
+        (teller,) = tellers.values()
+        return None if teller.raw is None else node.field.variants[teller.raw % len(node.field.variants)].name
     for form in node.field.variants:
         if all(_holds(asked, tellers[asked.by]) for asked in form.when):
             return form.name
@@ -2460,9 +2488,13 @@ class _Writing(_Walk):
         return len(node.given)
 
     def choose(self, node: _Node) -> None:
-        if not isinstance(node.given, Mapping) or len(node.given) != 1:
+        if not isinstance(node.given, Mapping) or not node.given:
             raise _unfit(f"{_address(node)} is one variant")
-        (name,) = node.given
+        name = next(iter(node.given))
+        if len(node.given) > 1:  # of those in turn all may be given; whose turn it is counts
+            name = _chosen(node) if node.field.in_turn else None
+            if name not in node.given or node.given.keys() - {form.name for form in node.field.variants}:
+                raise _unfit(f"{_address(node)} is one variant")
         form = next((form for form in node.field.variants if form.name == name), None)
         exists = name == "unknown" and id(node.field) in self.shape.open
         if form is None and not exists:
@@ -2615,7 +2647,7 @@ class _Writing(_Walk):
             flag.raw = 1
         self.hold_conditions()  # a flag that was raised may not say that something is there which is not
         for node in self.chosen:
-            if (_chosen(node) or "unknown") != next(iter(node.given)):
+            if (_chosen(node) or "unknown") not in node.given:
                 raise _unfit(f"{_address(node)} is not the variant that its codes mean")
         for node in self.products:
             if _product(node) != len(node.children):
@@ -2685,7 +2717,7 @@ def _flags_looked_at(whole: Field, *, choosing: bool = False) -> set[int]:
         for place, member in enumerate(members):
             before = (replace(owner, fields=members[:place]), *around)  # a name looks back only
             names = [member.flag, _condition_field(member)]
-            names = list(member.told_by) if choosing else names
+            names = list(member.told_by) if choosing and not member.in_turn else [] if choosing else names
             found.update(id(_declared(name, before)) for name in names if name)
             for inner in _groups_in(member):
                 look(inner, member, before)

@@ -144,7 +144,8 @@ def part_row(
         return (at, bits, name, "measured", printed.measured_text(layout, node), "", "", "")
     name = indent + (node.path[-1] if node.path else "each")
     if isinstance(node, Choice):
-        return (at, bits, name, "variants", "", "", "", "")
+        held = printed.choice_text(node) if node.turn else ""
+        return (at, bits, name, "variants", held, "", "", "")
     if isinstance(node, Repeat) and node.joined is not None:
         kind = "bytes" if node.joined.form == "bytes" else "text"
         held = f"{printed.joined_text(node.joined)}\n{printed.times_text(layout, node)}"

@@ -182,7 +182,7 @@ def part_words(layout: Layout, node: Repeat | Optional | Measured | Choice) -> t
     if isinstance(node, Measured):
         return "measured", printed.measured_text(layout, node)
     if isinstance(node, Choice):
-        return "variants", "one of its variants"
+        return "variants", printed.choice_text(node)
     return "option", printed.condition_text(layout, node)
 
 

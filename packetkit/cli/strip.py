@@ -147,7 +147,7 @@ class _Drawer:
         if isinstance(node, Measured):
             return f"{node.address or self.layout.name}: {printed.measured_text(self.layout, node)}"
         if isinstance(node, Choice):
-            return f"{node.address}: one of its variants"
+            return f"{node.address}: {printed.choice_text(node)}"
         if isinstance(node, Optional):
             return f"{node.address}: only {printed.condition_text(self.layout, node)}"
         times = printed.times_text(self.layout, node)

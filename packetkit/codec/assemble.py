@@ -108,7 +108,12 @@ class _Writing:
         self.words: list[Words] = []
         nodes = list(layout.walk())
         self.told = {node.by for node in nodes if isinstance(node, Optional) and node.by is not None}
-        self.choosing = {number for node in nodes if isinstance(node, Choice) for number in node.told_by}
+        self.choosing = {
+            number
+            for node in nodes
+            if isinstance(node, Choice) and not node.turn  # whose turn it is, no variant says
+            for number in node.told_by
+        }
         self.measuring = {node.by: node for node in nodes if isinstance(node, Measured)}
         self.choices: list[_Chosen] = []
         self.products: list[_Counted] = []
@@ -214,17 +219,32 @@ class _Writing:
         address = located(node.address, indices)
         branch = None
         if value is not _BROKEN:
-            branch = self.named_branch(node, value, address)
+            if _takes_turns(node, value):
+                branch = self.turn(node, value, address, scope)
+            else:
+                branch = self.named_branch(node, value, address)
         if branch is None:
             for number in node.told_by:
                 self.states[scope.leaf(number).order].broken = True
             return at
         self.choices.append(_Chosen(node, branch, address, len(self.leaves), scope))
-        for number, codes in zip(node.told_by, branch.codes, strict=False):
+        for number, codes in zip(node.told_by if not node.turn else (), branch.codes, strict=False):
             if len(codes) == 1 and codes[0].low == codes[0].high:
                 self.states[scope.leaf(number).order].wanted.append(codes[0].low)
         inside = _join(address, branch.name)
         return self.container(branch.body, value[branch.name], branch.bare, at, indices, scope, inside)
+
+    def turn(self, node: Choice, value: Mapping[str, Any], address: str, scope: Scope) -> Branch | None:
+        """The variant whose turn it is, where all that take turns may be given: the others are ignored. None where a fault was noted."""
+        leaf = scope.leaf(node.told_by[0])
+        branch = told_branch(node, [leaf.raw])
+        if branch is None or self.states[leaf.order].broken:
+            return None
+        if branch.name not in value:
+            text = f"is not given, and it is its turn at {leaf.address} {leaf.raw}. Give it, or change that"
+            self.fault(_join(address, branch.name), "missing-key", text)
+            return None
+        return branch
 
     def named_branch(self, node: Choice, value: Any, address: str) -> Branch | None:
         """The branch whose name is the only key of a value; None where a fault was noted."""
@@ -646,6 +666,12 @@ def _shape(nodes: tuple[Node, ...]) -> _Shape:
 
 def _holds(raw: int, codes: tuple[Range, ...]) -> bool:
     return any(raw in one for one in codes)
+
+
+def _takes_turns(node: Choice, value: object) -> bool:
+    """Whether a value gives several variants of those that take turns, and nothing else."""
+    names = {branch.name for branch in node.branches}
+    return node.turn > 0 and isinstance(value, Mapping) and len(value) > 1 and value.keys() <= names
 
 
 def _stands_for_absence(node: Optional) -> bool:

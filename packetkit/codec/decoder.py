@@ -16,7 +16,7 @@ from struct import Struct
 from packetkit.codec import bits
 from packetkit.codec.checks import CheckTexts, NotGeneratedError
 from packetkit.codec.chunks import READING, Chunk, Cut, cut
-from packetkit.codec.source import MOVING, Place, Source, fastest_dict, told
+from packetkit.codec.source import MOVING, Place, Source, fastest_dict, means, told
 from packetkit.codec.stretch import (
     UNROLLED,
     Entries,
@@ -280,8 +280,7 @@ class Decoder:
         self.settle(place)
         for index, branch in enumerate(node.branches):
             slots = [self.layout.slots[number] for number in node.told_by]
-            tests = [f"({told(slot, codes)})" for slot, codes in zip(slots, branch.codes, strict=True)]
-            with source.block(f"{'el' if index else ''}if {' and '.join(tests)}:"):
+            with source.block(f"{'el' if index else ''}if {means(node, branch, slots)}:"):
                 self.branch(branch, name)
         with source.block("else:"):
             if node.unknown is None:

@@ -16,7 +16,7 @@ from packetkit.codec import bits
 from packetkit.codec.checks import CheckTexts, NotGeneratedError, octet
 from packetkit.codec.chunks import CODES, WRITING, Chunk, Cut, cut
 from packetkit.codec.codes import Codes, flip, shifted
-from packetkit.codec.source import MOVING, Place, Source, told
+from packetkit.codec.source import MOVING, Place, Source, means, told
 from packetkit.codec.stretch import Elements, Entries, Placed, Spot, Stretch, collect, parts, reals, residue
 from packetkit.codec.values import bare, raw_text
 from packetkit.layout.joined import to_codes
@@ -496,9 +496,8 @@ class Encoder:
         before, orders = self.pending, {self.pending}
         slots = [self.layout.slots[number] for number in node.told_by]
         for index, branch in enumerate(node.branches):
-            tests = [f"({told(slot, codes)})" for slot, codes in zip(slots, branch.codes, strict=True)]
             self.pending = before
-            with source.block(f"{'el' if index else ''}if {' and '.join(tests)}:"):
+            with source.block(f"{'el' if index else ''}if {means(node, branch, slots)}:"):
                 held = self.codes.variable("g")
                 source.add(f"{held} = {name}[{branch.name!r}]")
                 self.settle(self.container(branch.body, MOVING, held, bare=branch.bare))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
-from packetkit.layout.model import Range, Slot
+from packetkit.layout.model import Branch, Choice, Range, Slot
 
 
 @dataclass(slots=True)
@@ -122,6 +122,15 @@ def _dict(tree: dict[str, Any]) -> str:
 
 def _text(what: Any) -> str:
     return _dict(what) if isinstance(what, dict) else str(what)
+
+
+def means(node: Choice, branch: Branch, slots: Sequence[Slot]) -> str:
+    """Return the text that is true where the codes in the variables of the telling slots mean a branch."""
+    tests = []
+    for slot, codes in zip(slots, branch.codes, strict=True):
+        name = f"r{slot.number} % {node.turn}" if node.turn else None
+        tests.append(f"({told(slot, codes, name)})")
+    return " and ".join(tests)
 
 
 def told(slot: Slot, codes: tuple[Range, ...], name: str | None = None) -> str:

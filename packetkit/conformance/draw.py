@@ -159,7 +159,10 @@ class _Drawing:
             return {node.branches[0].name: {}}  # nothing says this; encoding must refuse it
         if branch is node.unknown:
             return {branch.name: self.octets(branch)}
-        return {branch.name: self.container(branch.body, branch.bare)}
+        made = {branch.name: self.container(branch.body, branch.bare)}
+        if node.turn and self.oddity(4):  # the others may be given too, and mean nothing
+            made |= {other.name: None for other in node.branches if other is not branch}
+        return made
 
     def octets(self, branch: Branch) -> Any:
         """Octets of an unknown variant; the last one's bits that are not sent are zero."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from packetkit.layout.model import Bundle, Choice, Fill, Layout, Measured, Optional, Packing, Run
+from packetkit.layout.model import Branch, Bundle, Choice, Fill, Layout, Measured, Optional, Packing, Run
 from packetkit.layout.number import is_decode_only
 from packetkit.schema.model import CustomCrc, Field, Frame
 
@@ -35,6 +35,7 @@ ROWS: dict[int, str] = {
     20: "told from outside",
     22: "ranges and resolutions",
     23: "bundles",
+    24: "variants in turn",
     25: "presets",
     26: "roles",
     27: "summaries",
@@ -277,6 +278,11 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(23, "bundle by wire", lambda seen: seen.field.bundle is not None and seen.field.scale is not None),
     Feature(23, "samples may be missing", lambda seen: seen.field.bundle is not None and bool(seen.field.missing)),
     Feature(23, "steps clamped", lambda seen: seen.field.bundle is not None and seen.field.out_of_range == "clamp"),
+    Feature(24, "in turn", _is(in_turn=True)),
+    Feature(24, "in turn by a sequence with a modulus", lambda seen: seen.field.in_turn and any(
+        one.modulus is not None for one in seen.frame.fields if one.name in seen.field.told_by)),
+    OnWire(24, "a narrower one is filled", lambda layout: any(
+        isinstance(node, Choice) and node.turn and any(_is_filled(branch) for branch in node.branches) for node in layout.walk())),
     OnWire(23, "codes with octets reversed", lambda layout: any(
         isinstance(slot.transform, Bundle) and slot.transform.octets_reversed for slot in layout.slots)),
     OnWire(23, "first sample in the low bits", lambda layout: any(
@@ -288,6 +294,11 @@ FEATURES: tuple[Feature | OnWire, ...] = (
 
 def _is_value_tag(one: Field) -> bool:
     return len(one.code) > 1 or one.code[0].low != one.code[0].high
+
+
+def _is_filled(branch: Branch) -> bool:
+    last = branch.body[-1] if branch.body else None
+    return isinstance(last, Run) and last.slots[-1].kind == "reserved"
 
 
 def _inside(seen: Seen, kind: str) -> bool:

@@ -376,6 +376,8 @@ def _chosen(node: Choice, given: Any, back: Any, address: str) -> Iterator[tuple
     """The values of the variant that was given, if it is the one that came back."""
     for branch in node.branches:
         if isinstance(given, Mapping) and isinstance(back, Mapping) and branch.name in given:
+            if node.turn and branch.name not in back:
+                continue  # not its turn: it was ignored
             inside = f"{address}.{branch.name}"
             yield from _pairs(branch.body, given[branch.name], back.get(branch.name, _ABSENT), inside)
 
@@ -397,7 +399,7 @@ def _texts(nodes: tuple[Node, ...], given: Any, back: Any, at: str) -> Iterator[
             yield from _texts(node.body, theirs, ours, address)
         elif isinstance(node, Choice) and isinstance(theirs, Mapping) and isinstance(ours, Mapping):
             for branch in node.all:
-                if branch.name in theirs:
+                if branch.name in theirs and not (node.turn and branch.name not in ours):
                     yield from _texts(
                         branch.body, theirs[branch.name], ours.get(branch.name), f"{address}.{branch.name}"
                     )

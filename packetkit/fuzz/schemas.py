@@ -158,7 +158,7 @@ class _Draw(Structures):
         holders: list[_Holder] = [self.group, self.repeat, self.counted, self.option, self.option]
         holders += [self.flags, self.inner_check, self.other_packing, self.split]
         if self.parts_too:
-            holders += [self.measured, self.variants, self.counted_text, self.computed]
+            holders += [self.measured, self.variants, self.counted_text, self.computed, self.turns]
         holders += [self.other_packing] if style.least else [self.words] * 2
         at = self.chance.randint(0, len(leaves) + (len(holders) if depth < 3 and self.budget > 4 else 0) - 1)
         if at < len(leaves):

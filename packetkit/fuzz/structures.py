@@ -220,6 +220,34 @@ class Structures(Covers):
         self.add(fields, scope, place, made, 0)
         place.inner = None
 
+    def turns(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
+        """Variants that take turns, told by the frame's sequence."""
+        if depth or "sequence" not in self.roles:
+            return
+        self.roles.remove("sequence")
+        several, bits = self.chance.randint(2, 4), 8 if style.turned else self.chance.randint(2, 9)
+        if style.turned or not self.odds(3):
+            self.to_octet(fields, scope, place)
+        sequence: Entry = {"name": self.name(scope), "bits": bits, "role": "sequence"}
+        if (1 << bits) % several:
+            sequence["modulus"] = (1 << bits) - (1 << bits) % several
+        self.add(fields, scope, place, sequence, bits)
+        made: Entry = {"name": self.name(scope), "told_by": sequence["name"], "in_turn": True, "variants": []}
+        if made["name"] == made["told_by"]:
+            return
+        widest = 0
+        for name in ("alpha", "bravo", "charlie", "delta")[:several]:
+            group: list[Entry] = []
+            inner, inside, size = Scope(Scope(scope)), replace(place), 0
+            for _ in range(self.chance.randint(1, 3)):
+                entry, width = self.one(self.number, self.by_meaning, self.states, self.flag)(inner, style)
+                self.add(group, inner, inside, entry, width)
+                size += width
+            made["variants"].append({"name": name, "group": group})
+            widest = max(widest, size)
+        self.add(fields, scope, place, made, widest)
+        place.inner = None
+
     def teller(self, fields: list[Entry], scope: Scope, place: Place, style: Style) -> tuple[str, int]:
         """A field that tells variants apart: its name and its bits."""
         bits = 8 if style.turned or self.odds(2) else self.chance.randint(1, 4)

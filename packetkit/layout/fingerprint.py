@@ -75,7 +75,8 @@ def _nodes(nodes: tuple[Node, ...], indent: str) -> Iterable[str]:
             yield f"{indent}measured by={node.by} unit={node.unit_bits} less={node.less}"
             yield from _nodes(node.body, indent + " ")
         else:
-            yield f"{indent}choice {node.address} by={','.join(map(str, node.told_by))} unknown={node.unknown is not None}"
+            turn = f" turn={node.turn}" if node.turn else ""
+            yield f"{indent}choice {node.address} by={','.join(map(str, node.told_by))} unknown={node.unknown is not None}{turn}"
             for branch in node.branches:
                 yield f"{indent} branch {branch.name} codes={' '.join(map(_ranges, branch.codes))}"
                 yield from _nodes(branch.body, indent + "  ")

@@ -466,6 +466,7 @@ class Choice:
 
     In the record: a mapping with the chosen branch's name as its only key. unknown: the branch taken where no other matches, octets
     that run to the end of the part; None: every combination of codes has a branch, or such octets could not be told.
+    turn: above 0, the branches take turns: what tells is the remainder of the one telling code by this number, theirs.
     """
 
     number: int
@@ -478,6 +479,7 @@ class Choice:
     unknown: Branch | None
     minimum_bits: int
     maximum_bits: int | None
+    turn: int = 0
 
     @property
     def all(self) -> tuple[Branch, ...]:
@@ -490,7 +492,7 @@ Node = Run | Fill | Repeat | Optional | Measured | Choice
 
 @dataclass(frozen=True, slots=True)
 class Gain:
-    """What a compact form saves at its worst: bits instead of plain_bits, at an address. form: summary. says: instead of what."""
+    """What a compact form saves at its worst: bits instead of plain_bits, at an address. form: summary, bundle, in_turn. says: which those are."""
 
     address: str
     form: str
@@ -628,6 +630,7 @@ def fixed_size(node: Node) -> int | None:
 
 def told_branch(node: Choice, raws: Sequence[int]) -> Branch | None:
     """The branch that the raw codes of the telling slots mean; None where none does and octets could not be told."""
+    raws = [raw % node.turn for raw in raws] if node.turn else raws
     for branch in node.branches:
         if all(any(raw in one for one in codes) for raw, codes in zip(raws, branch.codes, strict=True)):
             return branch

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from packetkit.layout import turns
 from packetkit.layout.model import (
     Branch,
     Choice,
@@ -416,13 +417,19 @@ def choice(
     if tellers is None:
         r.whole = r.placed = False
         return
-    codes = [
-        _codes(r, one, variant, index, tellers, scope, where) for index, variant in enumerate(one.variants)
-    ]
+    if one.in_turn:
+        codes = turns.remainders(r, one, tellers, where)
+    else:
+        codes = [
+            _codes(r, one, variant, index, tellers, scope, where)
+            for index, variant in enumerate(one.variants)
+        ]
     if None in codes:
         r.whole = r.placed = False
         return
     into.close_run()
+    if one.in_turn:
+        one = turns.completed(r, one, into, scope, style, address)
     number, start = r.next_node(), into.cursor
     part = r.parts[-1]
     direct = part.holds(into)
@@ -441,7 +448,7 @@ def choice(
     whole = by is None or (by.fill is None and UNITS[by.counts_in or "bytes"] % 8 == 0)
     unknown = (
         _octets_to_the_end(r, address, start, style)
-        if direct and tellers and whole and id(one) not in r.padded
+        if direct and tellers and whole and id(one) not in r.padded and not one.in_turn
         else None
     )
     if unknown is not None:
@@ -450,8 +457,19 @@ def choice(
     highs = [cursor.high for cursor in cursors]
     high = None if None in highs else max(high for high in highs if high is not None)
     numbers = tuple(slot.number for slot in tellers)
+    turn = len(branches) if one.in_turn else 0
     node = Choice(
-        number, path, address, start.at, start.phase.within(8), numbers, tuple(branches), unknown, low, high
+        number,
+        path,
+        address,
+        start.at,
+        start.phase.within(8),
+        numbers,
+        tuple(branches),
+        unknown,
+        low,
+        high,
+        turn,
     )
     phase, grown = cursors[0].phase, cursors[0].grown
     for cursor in cursors[1:]:

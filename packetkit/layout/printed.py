@@ -300,6 +300,11 @@ def told_text(slot: Slot, codes: tuple[Range, ...]) -> str:
     return f"{slot.address} is {' or '.join(words)}"
 
 
+def choice_text(node: Choice) -> str:
+    """What stands at a choice: `one of its variants`, `its 3 variants in turn`."""
+    return f"its {node.turn} variants in turn" if node.turn else "one of its variants"
+
+
 def branch_text(layout: Layout, node: Choice, branch: Branch) -> str:
     """When a variant is meant: `when type is 1`, `when told from outside`, `for every other code`."""
     if branch is node.unknown:
@@ -307,6 +312,8 @@ def branch_text(layout: Layout, node: Choice, branch: Branch) -> str:
     if not node.told_by:
         return "when told from outside"
     slots = [layout.slots[number] for number in node.told_by]
+    if node.turn:
+        return f"when {slots[0].address} modulo {node.turn} is {branch.codes[0][0].low}"
     words = [
         told_text(slot, codes)
         for slot, codes in zip(slots, branch.codes, strict=True)
@@ -512,7 +519,7 @@ def _rows(
             yield Row(str(at), bits, node.address or layout.name, measured_text(layout, node), depth)
             yield from _rows(layout, node.body, found, depth + 1, packing)
         elif isinstance(node, Choice):
-            yield Row(str(at), bits, node.address, "one of its variants", depth)
+            yield Row(str(at), bits, node.address, choice_text(node), depth)
             for branch in node.all:
                 yield Row("", "", branch.name, branch_text(layout, node, branch), depth + 1)
                 if branch is not node.unknown:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from packetkit.errors import RadioError
+from packetkit.layout.model import Choice, Layout, slots_of, walk
 from packetkit.mission.budget import Budget, Share
 from packetkit.mission.load import Mission
 from packetkit.radio import energy, regions
@@ -220,12 +221,35 @@ def energy_or_reason(mission: Mission, made: Budget) -> tuple[Energy | None, str
 def seen_by_field(mission: Mission, shares: Sequence[Share]) -> dict[str, float]:
     """The chance that each value field was seen at least once in a pass, by path; one in several frames counts all of them.
 
-    An optional field counts as if it were there.
+    An optional field counts as if it were there. What is sent in turn is in every n-th frame; which of them a pass begins with is chance.
     """
     unseen: dict[str, float] = {}
     for share in shares:
         if share.seen is None:
             continue
-        for path in {slot.address for slot in mission.layouts[share.name].slots if slot.is_value}:
-            unseen[path] = unseen.get(path, 1.0) * (1 - share.seen)
+        layout = mission.layouts[share.name]
+        every = _turns(layout)
+        for path, turns in {(one.address, every.get(one.number, 1)) for one in layout.slots if one.is_value}:
+            unseen[path] = unseen.get(path, 1.0) * (1 - seen_in_turn(share.seen, share.frames, turns))
     return {path: 1 - chance for path, chance in unseen.items()}
+
+
+def seen_in_turn(seen: float, frames: int, turns: int) -> float:
+    """The chance that one of every `turns` frames arrives, of so many, of which one at least arrives with the chance `seen`.
+
+    Taken as if each frame had the same chance, the geometric mean of what they have.
+    """
+    if turns == 1 or not frames:
+        return seen
+    lost, (each, more) = (1 - seen) ** (1 / frames), divmod(frames, turns)
+    return 1 - ((turns - more) * lost**each + more * lost ** (each + 1)) / turns
+
+
+def _turns(layout: Layout) -> dict[int, int]:
+    """Of each slot that is sent in turn, by number: in one of how many frames."""
+    found: dict[int, int] = {}
+    for node in layout.walk():
+        if isinstance(node, Choice) and node.turn:
+            inner = (slot for branch in node.branches for one in walk(branch.body) for slot in slots_of(one))
+            found |= {slot.number: node.turn for slot in inner}
+    return found

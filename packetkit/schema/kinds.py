@@ -335,6 +335,11 @@ FIELD_KEYS = _table(
         "The fields whose codes tell the variants apart; outside: not the frame's bytes tell it.",
     ),
     Key(
+        "in_turn",
+        "boolean",
+        "true: the variants take turns in one place: the n-th is sent where the telling sequence, modulo their number, is n.",
+    ),
+    Key(
         "summary",
         "summary",
         "Instead of its samples: how many are summed up, what of them is kept, and how fine the mean is.",
@@ -618,7 +623,13 @@ KINDS: dict[str, Kind] = {
             ("bits", "runs", "covers", "also", "mixed_with", "self", "stored", "fill"),
             (12, 14),
         ),
-        Kind("variants", "One of several forms, told by a tag.", ("variants", "told_by"), (), (11, 20)),
+        Kind(
+            "variants",
+            "One of several forms, told by a tag.",
+            ("variants", "told_by"),
+            ("in_turn",),
+            (11, 20, 24),
+        ),
         Kind(
             "supplied",
             "A number that is not sent but mixed into a check: given on encode, given on decode or else recovered.",

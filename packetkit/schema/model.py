@@ -201,6 +201,7 @@ class Field:
     repeat: Repeat | None = None
     variants: tuple[Variant, ...] = ()
     told_by: tuple[str, ...] = ()  # names of fields; ("outside",): none of them
+    in_turn: bool = False  # its variants, by the remainder of the one telling field
     present_when: Condition | None = None
     up_to: str | None = None  # byte | word_16 | word_32
     # what only the ground knows of

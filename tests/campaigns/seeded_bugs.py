@@ -418,6 +418,38 @@ BUGS: tuple[Bug, ...] = (
         "            if step == none and not codes:\n                codes.append(None)",
         "codec",
     ),
+    # -- what takes turns
+    Bug(
+        "turns are taken by the quotient",
+        "layout/model",
+        "raws = [raw % node.turn for raw in raws]",
+        "raws = [raw // node.turn % len(node.branches) for raw in raws]",
+    ),
+    Bug(
+        "generated: turns are taken by the quotient",
+        "codec/source",
+        'f"r{slot.number} % {node.turn}"',
+        'f"r{slot.number} // {node.turn} % {node.turn}"',
+        "codec",
+    ),
+    Bug(
+        "a narrower variant in turn is not filled",
+        "layout/turns",
+        "_filled(variant, widest - low)",
+        "_filled(variant, 0)",
+    ),
+    Bug(
+        "a narrower variant in turn comes behind its zeros",
+        "layout/turns",
+        "fields.append(Field(",
+        "fields.insert(0, Field(",
+    ),
+    Bug(
+        "a variant that is not its turn is not ignored",
+        "codec/assemble",
+        "isinstance(value, Mapping) and len(value) > 1 and",
+        "isinstance(value, Mapping) and len(value) > 9 and",
+    ),
     # -- what is supplied
     Bug(
         "a supplied field takes a bit less than it has",

@@ -359,6 +359,17 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "summary-range-2": (("mean_resolution: 0.2", "mean_resolution: 0.1"),),
     "summary-unfit": (("samples: 3", "samples: 60"),),
     "summary-unfit-2": (("[count]", "[mean, count]"),),
+    "turn-unfit": (("role: sequence}", "role: sequence, modulus: 255}"),),
+    "turn-unfit-2": (("role: boot", "role: sequence"),),
+    "turn-unfit-3": ((", present_when: deep", ""),),
+    "turn-unfit-4": ((", when: {sequence: 1}", ""), ("up_to: byte", "bits: 4")),
+    "turn-unfit-5": ((", {kind: reserved, up_to: byte}", ""),),
+    "turn-unfit-6": (
+        (
+            ", group: [{name: depth, bits: 8}]}",
+            ", group: [{name: depth, bits: 8}]}\n          - {name: hull}",
+        ),
+    ),
     "bundle-unfit": (("maximum_step: 30", "maximum_step: 3"),),
     "bundle-unfit-2": (("maximum_step: 1.2", "maximum_step: 1.5"),),
     "bundle-unfit-3": (("[254, 255]", "255"),),

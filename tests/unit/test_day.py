@@ -118,6 +118,19 @@ def test_every_field_has_its_chance_and_those_in_several_frames_a_better_one() -
 # ---- energy
 
 
+@given(st.floats(0, 1), st.integers(1, 50), st.integers(1, 8))
+def test_what_is_sent_in_turn_is_seen_as_often_as_all_passes_say(
+    seen: float, frames: int, turns: int
+) -> None:
+    """Outside value: the mean over every frame that a pass can begin with, each frame lost by itself."""
+    from packetkit.mission.day import seen_in_turn
+
+    lost = (1 - seen) ** (1 / frames)
+    sent = [sum((first + at) % turns == 0 for at in range(frames)) for first in range(turns)]
+    mean = sum(1 - lost**count for count in sent) / turns
+    assert seen_in_turn(seen, frames, turns) == pytest.approx(mean, abs=1e-12)
+
+
 @pytest.mark.parametrize(
     ("radio", "power", "setting", "size", "millijoules"),
     [
