@@ -492,7 +492,7 @@ Node = Run | Fill | Repeat | Optional | Measured | Choice
 
 @dataclass(frozen=True, slots=True)
 class Gain:
-    """What a compact form saves at its worst: bits instead of plain_bits, at an address. form: summary, bundle, in_turn. says: which those are."""
+    """What a compact form saves at its worst: bits instead of plain_bits, at an address. form: summary, bundle, in_turn. says: which."""
 
     address: str
     form: str

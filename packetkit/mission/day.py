@@ -241,8 +241,8 @@ def seen_in_turn(seen: float, frames: int, turns: int) -> float:
     """
     if turns == 1 or not frames:
         return seen
-    lost, (each, more) = (1 - seen) ** (1 / frames), divmod(frames, turns)
-    return 1 - ((turns - more) * lost**each + more * lost ** (each + 1)) / turns
+    lost, (each, more) = math.pow(1 - seen, 1 / frames), divmod(frames, turns)
+    return 1 - ((turns - more) * math.pow(lost, each) + more * math.pow(lost, each + 1)) / turns
 
 
 def _turns(layout: Layout) -> dict[int, int]:
