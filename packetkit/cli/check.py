@@ -22,6 +22,7 @@ from packetkit.layout.model import (
     Bundle,
     Choice,
     Fill,
+    Gain,
     Layout,
     Measured,
     Node,
@@ -272,7 +273,16 @@ def tally_text(layout: Layout, page: Page) -> str:
     return page.table(columns, rows)
 
 
-def gains_text(layout: Layout, page: Page) -> str:
+def gain_words(mission: Mission, name: str, gain: Gain) -> str:
+    """Return instead of what a compact form is, and how long the slowest of what takes turns keeps one waiting."""
+    if gain.frames == 1:
+        return gain.says
+    wait_s = checkup.heard_within(mission, name, gain)
+    within = "" if wait_s is None else f", {output.duration_text(float(wait_s))} at most"
+    return f"{gain.says}; all are heard in {gain.frames} frames{within}, if none is lost"
+
+
+def gains_text(mission: Mission, name: str, page: Page) -> str:
     """Return what compact forms save at their worst; empty where there are none."""
     columns = (
         output.Column("field", fit="wrap"),
@@ -289,9 +299,9 @@ def gains_text(layout: Layout, page: Page) -> str:
             gain.bits,
             gain.plain_bits,
             percent(Fraction(gain.plain_bits - gain.bits, gain.plain_bits)),
-            gain.says,
+            gain_words(mission, name, gain),
         )
-        for gain in layout.gains
+        for gain in mission.layouts[name].gains
     ]
     return page.table(columns, rows) if rows else ""
 
@@ -520,7 +530,7 @@ def frame_text(mission: Mission, name: str, page: Page, brief: bool) -> str:
     sections: tuple[tuple[str, Callable[[], str]], ...] = (
         ("Strip", lambda: strip_text(layout, page)),
         ("Fields", lambda: table_text(layout, declared, page)),
-        ("Saved by compact forms", lambda: gains_text(layout, page)),
+        ("Saved by compact forms", lambda: gains_text(mission, name, page)),
         (kinds_title(layout), lambda: tally_text(layout, page)),
         ("Checks", lambda: checks_text(layout, page)),
         ("One step of resolution", lambda: steps_text(mission, name, page)),

@@ -115,7 +115,7 @@ def frame_entry(mission: Mission, name: str) -> Object:
             for slot in layout.supplied
         ],
         "derived": [derived_entry(one) for one in layout.derived],
-        "compact_forms": [gain_entry(one) for one in layout.gains],
+        "compact_forms": [gain_entry(mission, name, one) for one in layout.gains],
         "checks": [check_entry(layout, one) for one in checkup.protections(layout)],
         "steps": [step_entry(one) for one in picture.costs],
         "all_finer": change(picture.all_finer),
@@ -197,14 +197,16 @@ def derived_entry(one: Derived) -> Object:
     }
 
 
-def gain_entry(one: Gain) -> Object:
-    """Return what a compact form saves at its worst."""
+def gain_entry(mission: Mission, name: str, one: Gain) -> Object:
+    """Return what a compact form saves at its worst, and how long it takes to hear all of it."""
     return {
         "name": one.address,
         "form": one.form,
         "bits": one.bits,
         "instead_of_bits": one.plain_bits,
         "instead_of": one.says,
+        "heard_in_frames": one.frames,
+        "heard_within_s": checkup.heard_within(mission, name, one),
     }
 
 

@@ -152,7 +152,7 @@ class _Draw(Structures):
         )
         leaves += [self.float, self.time, self.constant, self.reserved, self.tag, self.counter]
         if self.parts_too:
-            leaves += [self.radix_text, self.bundle] + ([] if style.words else [self.fixed_text])
+            leaves += [self.radix_text] + [self.bundle] * 2 + ([] if style.words else [self.fixed_text])
         if self.budget < 4:
             leaves = [self.number]
         holders: list[_Holder] = [self.group, self.repeat, self.counted, self.option, self.option]

@@ -492,13 +492,17 @@ Node = Run | Fill | Repeat | Optional | Measured | Choice
 
 @dataclass(frozen=True, slots=True)
 class Gain:
-    """What a compact form saves at its worst: bits instead of plain_bits, at an address. form: summary, bundle, in_turn. says: which."""
+    """What a compact form saves at its worst: bits instead of plain_bits, at an address. form: summary, bundle, in_turn. says: which.
+
+    frames: how many in a row bring all of it.
+    """
 
     address: str
     form: str
     bits: int
     plain_bits: int
     says: str
+    frames: int = 1
 
 
 @dataclass(frozen=True, slots=True)

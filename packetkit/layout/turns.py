@@ -114,7 +114,7 @@ def completed(r: Resolver, one: Field, into: Container, scope: Scope, style: Sty
             return one
     widest, all_bits = max(low for low, _ in sizes), sum(low for low, _ in sizes)
     says = f"{len(sizes)} variants of {all_bits} bits in all"
-    r.gains.append(Gain(address, "in_turn", widest, all_bits, says))
+    r.gains.append(Gain(address, "in_turn", widest, all_bits, says, len(sizes)))
     made = [_filled(variant, widest - low) for variant, (low, _) in zip(one.variants, sizes, strict=True)]
     return replace(one, variants=tuple(made))
 

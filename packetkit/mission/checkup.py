@@ -11,8 +11,9 @@ from typing import NamedTuple
 
 from packetkit.integrity.strength import Distance, distance
 from packetkit.layout import printed, size
-from packetkit.layout.model import Choice, Fill, Layout, Mark, Measured, Node, Repeat, Slot, bodies
+from packetkit.layout.model import Choice, Fill, Gain, Layout, Mark, Measured, Node, Repeat, Slot, bodies
 from packetkit.layout.number import is_decode_only
+from packetkit.mission.budget import longest
 from packetkit.mission.cost import Step, saving, slot_times
 from packetkit.mission.load import Link, Mission
 from packetkit.radio.chirp import MAXIMUM_PAYLOAD_BYTES
@@ -248,6 +249,18 @@ def notes(mission: Mission, name: str) -> tuple[str, ...]:
     if not any(slot.kind == "check" for slot in layout.slots):
         found.append("No check: damage goes unnoticed unless what carries the frame detects it.")
     return tuple(found)
+
+
+def heard_within(mission: Mission, name: str, gain: Gain) -> Fraction | None:
+    """The most seconds until all of a compact form was heard, whenever one begins to listen, if no frame is lost; None without a cadence.
+
+    Frames follow each other at the cadence, or as fast as the radio sends them where that is slower.
+    """
+    layout, link = mission.layouts[name], mission.link
+    if layout.cadence_s is None:
+        return None
+    airtime_s = link.time_on_air(longest(layout, link)[0])
+    return gain.frames * max(layout.cadence_s, Fraction(0) if airtime_s is None else airtime_s + link.gap_s)
 
 
 def lacks_unit(slot: Slot) -> bool:

@@ -106,6 +106,8 @@ def test_the_gain_is_proved_and_told(
         "bits": 34,
         "instead_of_bits": 540,
         "instead_of": "60 samples of 9 bits each",
+        "heard_in_frames": 1,
+        "heard_within_s": 60,
     }
 
 

@@ -15,6 +15,7 @@ from packetkit.codec import constructs, walk
 from packetkit.codec.bulk import obstacle
 from packetkit.conformance.simulate import Channel, simulate
 from packetkit.errors import EncodeError, ReservedBits, Unsupported
+from packetkit.mission import checkup
 from packetkit.targets import TARGETS
 
 SCHEMA = """
@@ -125,7 +126,29 @@ def test_check_shows_turns_and_what_they_save(tmp_path: Path, capsys: pytest.Cap
     assert main(["check", str(path)]) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert "slow: its 3 variants in turn" in out and "power: when sequence modulo 3 is 1" in out
-    assert "slow in turn 16 28 42.9 % 3 variants of 28 bits in all" in out
+    saved = "slow in turn 16 28 42.9 % 3 variants of 28 bits in all; all are heard in 3 frames"
+    assert f"{saved}, 3 min 00 s at most, if none is lost" in out
+    path.write_text(SCHEMA.replace("    cadence_s: 60\n", ""), "utf-8")
+    assert main(["check", str(path)]) == 0
+    assert f"{saved}, if none is lost" in " ".join(capsys.readouterr().out.split())
+
+
+def test_the_longest_wait_is_that_of_whoever_begins_right_behind_a_frame() -> None:
+    """Outside value: every moment of listening tried, frames at the cadence or as fast as the radio sends them."""
+    radio = (
+        "link:\n  chirp: {spreading_factor: 12, bandwidth_khz: 125, coding_rate: 4/5, frequency_mhz: 437}\n"
+    )
+    for text in (SCHEMA, SCHEMA.replace("cadence_s: 60", "cadence_s: 1") + radio):
+        mission = packetkit.parse(text)
+        airtime_s = mission.link.time_on_air(6) or Fraction(0)
+        every_s = max(mission.layouts["drift"].cadence_s or Fraction(0), airtime_s)
+        sent = [(at, at * every_s) for at in range(12)]
+        waits = []
+        for begun in range(3):  # right behind the frame of that number
+            heard = {name: at_s for at, at_s in reversed(sent) for name in [at % 3] if at > begun}
+            waits.append(max(heard.values()) - begun * every_s)
+        (gain,) = mission.layouts["drift"].gains
+        assert checkup.heard_within(mission, "drift", gain) == max(waits) == 3 * every_s
 
 
 def test_turns_come_back_from_csv(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
