@@ -1004,6 +1004,12 @@ def _holds(condition: Condition, told_by: _Node) -> bool:
     return named or _among(condition.codes, raw)
 
 
+def _counts(node: _Node) -> bool:
+    """Whether a leaf's value counts: another field, before it, may have to say so."""
+    asked = node.field.valid_when
+    return asked is None or _holds(asked, _meant(node, asked.by))
+
+
 def _among(codes: tuple[Codes, ...], raw: int) -> bool:
     return any(code.low <= raw <= code.high for code in codes)
 
@@ -1204,6 +1210,11 @@ def _exact(value: Any) -> Fraction | float:
     except (TypeError, ValueError, OverflowError) as error:
         raise _unfit("not a number") from error
     raise _unfit("not a number")
+
+
+def _is_nan(declared: Field, value: Any) -> bool:
+    numbers = declared.kind in ("number", "float") and isinstance(value, (float, Decimal))
+    return numbers and math.isnan(value)
 
 
 def _exact_integer(value: Any) -> int:
@@ -2093,6 +2104,12 @@ def _meaning_of(declared: Field, raw: int) -> _Meaning:
     return _Meaning(raw, note="not zero" if declared.kind == "reserved" and raw else "")
 
 
+def _meaning_at(node: _Node) -> _Meaning:
+    """Return what a leaf's code means where it stands: nothing, if another field says that it does not count."""
+    assert node.raw is not None
+    return _meaning_of(node.field, node.raw) if _counts(node) else _Meaning(None, "not valid")
+
+
 def _is_value(declared: Field) -> bool:
     """Rule 15: whether a leaf belongs in a plain record. A tag does where several codes are allowed."""
     if declared.kind == "tag":
@@ -2349,8 +2366,7 @@ def _value(node: _Node) -> Any:
         return _values(node)
     if node.field.derived:
         return _arithmetic(node).value
-    assert node.raw is not None
-    return _meaning_of(node.field, node.raw).value
+    return _meaning_at(node).value
 
 
 def _details(node: _Node) -> dict[str, Any]:
@@ -2415,7 +2431,7 @@ def _detail(node: _Node) -> Any:
     assert node.raw is not None
     if node.field.kind == "supplied":
         return {"raw": node.raw, "value": node.raw, "reason": "recovered"}
-    meaning = _meaning_of(node.field, node.raw)
+    meaning = _meaning_at(node)
     limit = _beyond(node.field, meaning.value)
     words = {"unit": node.field.unit, "reason": meaning.reason, "note": meaning.note, "limit": limit}
     return {"raw": node.raw, "value": meaning.value, **{key: word for key, word in words.items() if word}}
@@ -2436,6 +2452,7 @@ class _Writing(_Walk):
         self.sized: list[tuple[_Node, Field, int]] = []  # each length with the bits of what it measures
         self.chosen: list[_Node] = []
         self.products: list[_Node] = []
+        self.judged: list[_Node] = []  # leaves of which other fields say whether they count
         self.none_left: dict[int, bool] = {}  # by part: whether something that bytes remain for was not given
         self.picture = ""
 
@@ -2551,7 +2568,7 @@ class _Writing(_Walk):
             return True
         if told_by.raw is None or not _holds(condition, told_by):
             return False
-        if node.is_leaf and _missing(node.field):
+        if node.is_leaf and (_missing(node.field) or node.field.valid_when is not None):
             node.given = None  # a key that is left out is a None here, whatever the default
             return True
         return False
@@ -2586,7 +2603,9 @@ class _Writing(_Walk):
     def leaf(self, node: _Node) -> None:
         """The raw code of a leaf, as far as the record alone tells it."""
         declared, given = node.field, node.given
-        if given is _ABSENT:
+        if declared.valid_when is not None and not isinstance(given, Mapping):
+            self.judged.append(node)  # its code waits for the field that says so
+        elif given is _ABSENT:
             self.leaf_not_given(node)
         elif isinstance(given, Mapping):
             node.raw = self.given_raw(node)
@@ -2599,6 +2618,23 @@ class _Writing(_Walk):
             _fitting(declared, node.raw, node.width)
         if declared.kind == "length":
             self.met_length(node)
+
+    def settle_judged(self) -> None:
+        """The codes of leaves that count; of those that do not, the missing code or zero, and no value may be given."""
+        for node in self.judged:
+            declared, given = node.field, node.given
+            if _counts(node) and given is _ABSENT:
+                self.leaf_not_given(node)
+            elif _counts(node) or (given is _ABSENT and declared.default is not None):
+                value = declared.default if given is _ABSENT else given
+                node.raw, clamped = _TO_RAW[declared.kind](declared, value)
+                self.note_clamped(node, clamped)
+            elif given is _ABSENT or given is None or _is_nan(declared, given):
+                node.raw = _missing_code(declared) if _missing(declared) else 0
+            else:
+                raise _unfit(f"{_address(node)} is given, but does not count")
+            assert node.raw is not None
+            _fitting(declared, node.raw, node.width)
 
     def leaf_not_given(self, node: _Node) -> None:
         """Rule 12: constants are themselves, reserved bits zero; a value is its default, else missing."""
@@ -2641,6 +2677,7 @@ class _Writing(_Walk):
         for node in _leaves(root):
             if id(node.field) in self.choosing and node.raw is None:
                 raise _unfit(f"{_address(node)} is not in the record")
+        self.settle_judged()
         self.settle_lengths()
         self.hold_conditions()
         for flag in self.to_raise:

@@ -187,6 +187,7 @@ def slot_row(
                 None,
                 [
                     f"{held}, {policy}" if policy else held,
+                    printed.valid_text(layout, slot),
                     printed.step_text(slot),
                     printed.terms_text(slot),
                     *printed.limit_texts(slot),

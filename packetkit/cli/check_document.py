@@ -142,6 +142,7 @@ def field_entries(
                     at.plus(slot.offset_bits), (slot.width, slot.width), printed.PACKINGS[node.packing]
                 )
                 entry = {**slot_entry(slot, declared.get(slot.address)), **place, "order": order}
+                entry["valid_when"] = valid_entry(layout, slot)
                 if slot.pieces:
                     entry["runs"] = [
                         {"offset_bits": at.plus(first).bits, "bits": width} for first, width in slot.pieces
@@ -236,6 +237,7 @@ EMPTY: Object = {
     "codes": [],
     "out_of_range": None,
     "default_raw": None,
+    "valid_when": None,
     "role": None,
     "order": "",
     "useful": False,
@@ -279,6 +281,15 @@ def bundle_entry(bundle: Bundle) -> Object:
         "differences": bundle.differences,
         "difference_bits": bundle.width,
     }
+
+
+def valid_entry(layout: Layout, slot: Slot) -> Object | None:
+    """Return the field that says whether a value counts, and its codes that say so."""
+    told = slot.valid_when
+    if told is None:
+        return None
+    codes = [{"from_raw": one.low, "to_raw": one.high} for one in told.codes]
+    return {"field": layout.slots[told.by].address, "codes": codes}
 
 
 def slot_entry(slot: Slot, one: Field | None) -> Object:

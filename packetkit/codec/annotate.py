@@ -65,7 +65,7 @@ def annotate(layout: Layout, data: bytes) -> Annotation:
 
 def _field(leaf: Leaf, found: walk.Found, data: bytes, whole: bool) -> Field:
     slot = leaf.slot if leaf.slot.width == leaf.width else replace(leaf.slot, width=leaf.width)  # fill
-    value, reason, note = from_raw(slot, leaf.raw)
+    value, reason, note = leaf.meaning if leaf.slot.tellers else from_raw(slot, leaf.raw)
     run = Run(0, leaf.run_at, leaf.run_at % 8, leaf.offset + leaf.width, leaf.packing, ())
     placed = wire_bits(run, replace(slot, offset_bits=leaf.offset))
     return Field(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from operator import index
 from typing import Any
 
@@ -17,6 +18,7 @@ from packetkit.codec import bits, derive
 from packetkit.codec.bits import Words
 from packetkit.codec.walk import Leaf, Scope, located, mixed_into, product_of, spans_of
 from packetkit.errors import EncodeError, Fault
+from packetkit.layout.beside import counts, nothing, raw_beside
 from packetkit.layout.joined import Unfit, raw_codes, to_codes
 from packetkit.layout.model import (
     Branch,
@@ -120,6 +122,9 @@ class _Writing:
         self.absent: list[
             str
         ] = []  # in each measured part, and the frame: the first field that no bytes remained for
+        self.later: list[tuple[Leaf, Any]] = []  # values that mean what other fields say, in wire order
+        self.settled: set[int] = set()
+        self.now: int | None = None  # the place of the leaf whose value is taken late
         self.told |= {slot.raises for slot in layout.slots if slot.raises is not None}
 
     def take(self, record: object) -> int:
@@ -135,8 +140,11 @@ class _Writing:
         for slot in self.layout.supplied:
             self.supply(slot, record, scope)
         end = self.container(self.layout.nodes, record, False, 0, (), scope, "")
+        for leaf, value in self.later:
+            self.take_late(leaf, value)
         for leaf, state in zip(self.leaves, self.states, strict=True):
-            self.settle(leaf, state)
+            if leaf.order not in self.settled:
+                self.settle(leaf, state)
         for chosen in self.choices:
             self.hold_choice(chosen)
         for counted in self.products:
@@ -144,7 +152,8 @@ class _Writing:
         return end
 
     def fault(self, path: str, rule: str, message: str, order: int | None = None) -> None:
-        self.faults.append((len(self.leaves) if order is None else order, Fault(path, rule, message)))
+        here = len(self.leaves) if self.now is None else self.now
+        self.faults.append((here if order is None else order, Fault(path, rule, message)))
 
     # -- structure ---------------------------------------------------------------------------------
 
@@ -418,7 +427,9 @@ class _Writing:
     ) -> None:
         leaf = Leaf(slot, indices, len(self.leaves), run_at, offset, width, packing, scope)
         state = _State(given=value is not _ABSENT and value is not _BROKEN, broken=value is _BROKEN)
-        if value is _ABSENT:
+        if slot.tellers and value is not _BROKEN:
+            self.later.append((leaf, value))
+        elif value is _ABSENT:
             self.fill_in(leaf, state)
         elif value is not _BROKEN:
             raw = self.raw(leaf, value)
@@ -427,6 +438,31 @@ class _Writing:
         self.leaves.append(leaf)
         self.states.append(state)
         scope.leaves[slot.number] = leaf
+
+    def take_late(self, leaf: Leaf, value: Any) -> None:
+        """Take a value whose code hangs on other fields, once these have theirs."""
+        state, self.now = self.states[leaf.order], leaf.order
+        for number in leaf.slot.tellers:
+            teller = leaf.scope.leaf(number)
+            if teller.order not in self.settled:
+                self.settled.add(teller.order)
+                self.settle(teller, self.states[teller.order])
+            state.broken = state.broken or self.states[teller.order].broken
+        if value is _ABSENT and not state.broken and not counts(leaf.slot, leaf.beside):
+            leaf.raw = nothing(leaf.slot) if leaf.slot.default is None else leaf.slot.default
+            state.given = True
+        elif value is _ABSENT and not state.broken:
+            self.fill_in(leaf, state)
+        elif not state.broken:
+            raw = self.raw(leaf, value)
+            state.broken = raw is None
+            leaf.raw = raw or 0
+        self.now = None
+
+    def said(self, leaf: Leaf, number: int) -> str:
+        """What another slot says, in words: `has_fix is False`."""
+        teller = leaf.scope.leaf(number)
+        return f"{teller.address} is {_word_of(teller)}"
 
     def supply(self, slot: Slot, record: object, scope: Scope) -> None:
         """Take a field that is not sent: checks that are mixed with it find it in the frame's scope."""
@@ -465,7 +501,10 @@ class _Writing:
         slot = leaf.slot
         if isinstance(value, Mapping) and "raw" in value:
             return self.given_raw(leaf, value["raw"])
-        outcome = to_raw(slot, value)
+        if slot.tellers:
+            outcome = raw_beside(slot, value, leaf.beside, partial(self.said, leaf))
+        else:
+            outcome = to_raw(slot, value)
         if outcome.fault is not None:
             self.fault(leaf.address, outcome.fault.rule, outcome.fault.message)
             return None
@@ -675,9 +714,11 @@ def _takes_turns(node: Choice, value: object) -> bool:
 
 
 def _stands_for_absence(node: Optional) -> bool:
-    """Whether an option that is told to be there can be sent without a value: it is one field with a missing code."""
+    """Whether an option that is told to be there can be sent without a value: it is one field that is missing, or does not count."""
     first = node.body[0] if node.body else None  # fill of no width leaves nothing
-    return node.bare and isinstance(first, Run) and first.slots[0].missing_code is not None
+    if not node.bare or not isinstance(first, Run):
+        return False
+    return first.slots[0].missing_code is not None or first.slots[0].valid_when is not None
 
 
 def _presence(leaf: Leaf, state: _State, demand: _Demand) -> str:
@@ -687,11 +728,16 @@ def _presence(leaf: Leaf, state: _State, demand: _Demand) -> str:
     if leaf.slot.kind == "flag":
         if not state.given and len(state.demands) > 1:
             return f"is {shape}, unlike {state.demands[0].address}, and {teller} tells of both"
-        found: object = leaf.raw == 1
-    else:
-        found = next((name for code, name in leaf.slot.states if code == leaf.raw), leaf.raw)
+    found = _word_of(leaf)
     remedy = "Leave it out, or change that" if demand.present else "Give it, or change that"
     return f"is {shape}, but {teller} is {found}. {remedy}"
+
+
+def _word_of(leaf: Leaf) -> object:
+    """What a teller says: a flag's truth, a state's name, else the code."""
+    if leaf.slot.kind == "flag":
+        return leaf.raw == 1
+    return next((name for code, name in leaf.slot.states if code == leaf.raw), leaf.raw)
 
 
 def _wanted(slot: Slot) -> str:

@@ -15,6 +15,15 @@ class NotGeneratedError(Exception):
     """A layout that only the walker can do."""
 
 
+def refuse_split(layout: Layout) -> None:
+    """Raise NotGeneratedError where a split value tells what another's code means, or is told: its pieces are put together too late."""
+    for slot in layout.slots:
+        if slot.tellers and any(
+            one.pieces for one in (slot, *(layout.slots[number] for number in slot.tellers))
+        ):
+            raise NotGeneratedError
+
+
 class CheckTexts:
     """The texts of one layout's checks; it is told where the nodes start that spans refer to."""
 

@@ -23,6 +23,7 @@ from typing import Any
 from packetkit.codec import bits
 from packetkit.codec.source import Source
 from packetkit.codec.values import LARGEST, TABLE_BITS, is_nan, meaning
+from packetkit.layout.beside import nothing
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import Bundle, Ieee, Linear, Slot
 from packetkit.layout.number import ieee_bounds, to_raw, value_of
@@ -235,6 +236,22 @@ def _coder(slot: Slot) -> Callable[[Any], int]:
         return found if spelled is None else spelled(found - lift)
 
     return code
+
+
+def nothing_for(slot: Slot, *, real: bool) -> Callable[[Any], Any]:
+    """A function from None to the code, or the float, that is sent for a value that does not count; any other is the walker's."""
+    raw = nothing(slot)
+    is_reversed = slot.octets_reversed or slot.bits_reversed
+    sent: int | float = bits.code_of(slot, raw) if is_reversed else raw + half(slot)
+    if real:
+        sent = float(value_of(slot.transform, raw))
+
+    def none(value: Any) -> int | float:
+        if value is not None:
+            raise RefusedError
+        return sent
+
+    return none
 
 
 def _bundle_coder(bundle: Bundle, settled: Callable[[Any], int]) -> Callable[[Any], int]:

@@ -141,6 +141,8 @@ def _beyond(layout: Layout) -> Iterator[tuple[str, str]]:
     for slot in layout.slots:
         if slot.kind == "bundle":
             yield slot.address, "its samples are differences"
+        if slot.tellers:
+            yield slot.address, "another field says what its code means"
 
 
 def record(container: Any) -> Any:

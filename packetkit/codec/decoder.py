@@ -14,7 +14,7 @@ from math import gcd
 from struct import Struct
 
 from packetkit.codec import bits
-from packetkit.codec.checks import CheckTexts, NotGeneratedError
+from packetkit.codec.checks import CheckTexts, NotGeneratedError, refuse_split
 from packetkit.codec.chunks import READING, Chunk, Cut, cut
 from packetkit.codec.source import MOVING, Place, Source, fastest_dict, means, told
 from packetkit.codec.stretch import (
@@ -70,6 +70,8 @@ class Decoder:
         if any(isinstance(node, Choice) and not node.told_by for node in nodes):
             raise NotGeneratedError  # the caller names the variant: the walker takes it
         self.tellers = {number for node in nodes for number in tellers(node)}
+        refuse_split(layout)
+        self.late: list[str] = []  # lines of values that other codes tell, until all codes of a part are read
         self.outermost = outermost(layout)
         self.counted_from = {
             node.since for node in nodes if isinstance(node, Fill)
@@ -533,7 +535,8 @@ class Decoder:
     def is_small(self, slot: Slot) -> bool:
         """Whether a slot may share the table of its octet."""
         kinds = ("number", "states", "flag")
-        return slot.width < SMALL_BITS and slot.kind in kinds and slot.number not in self.tellers
+        hangs = slot.number in self.tellers or slot.tellers
+        return slot.width < SMALL_BITS and slot.kind in kinds and not hangs
 
     def groups(self, part: Part) -> list[Group]:
         return groups(part, self.is_wanted, self.is_small)
@@ -564,6 +567,8 @@ class Decoder:
             lines.append(f"{names} = {table}[{bare(cutting.text(group.start, group.width))}]")
         if tests:
             lines += [f"if {' or '.join(tests)}:", "    raise struct_error"]
+        lines += self.late  # within an octet that is read from its other end, what tells stands behind
+        self.late = []
         return lines
 
     def field(self, one: Placed, cutting: Cut, may_sign: bool, lines: list[str], tests: list[str]) -> None:
@@ -575,7 +580,7 @@ class Decoder:
         if slot.kind == "piece":
             spot.text = code
         elif cutting.is_real(one.start):
-            spot.text = real_text(code)
+            self.judge(spot, real_text(code))
         elif slot.kind == "reserved":
             tests.append(bare(code))
         elif slot.is_constant:
@@ -601,12 +606,24 @@ class Decoder:
     ) -> None:
         """Give a spot the text of its value from that of its bits. slot: as it is read here, where that differs from the spot's."""
         slot = slot or spot.slot
-        if self.by_table(slot):
+        if slot.tellers:
+            self.judge(spot, self.values.value(slot, raw_text(slot, code, signed=signed)))
+        elif self.by_table(slot):
             spot.text = f"{self.values.table(slot)}[{bare(code)}]"
         elif slot.number in self.tellers or slot.kind in ("tag", "check", "count", "length"):
             spot.text = self.named(slot, raw_text(slot, code, signed=signed), lines, tests)
         else:
             spot.text = self.values.value(slot, raw_text(slot, code, signed=signed))
+
+    def judge(self, spot: Spot, value: str) -> None:
+        """Give a spot the text of its value, None where that does not count: once the code is read that says so."""
+        slot = spot.slot
+        if slot.valid_when is None:
+            spot.text = value
+            return
+        spot.text = self.values.variable("v")
+        test = told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes)
+        self.late.append(f"{spot.text} = {value} if {test} else None")
 
     def named(self, slot: Slot, raw: str, lines: list[str], tests: list[str]) -> str:
         """Keep a raw code in a variable, as it is needed more than once; return the text of the slot's value."""

@@ -13,9 +13,9 @@ from __future__ import annotations
 from struct import Struct
 
 from packetkit.codec import bits
-from packetkit.codec.checks import CheckTexts, NotGeneratedError, octet
+from packetkit.codec.checks import CheckTexts, NotGeneratedError, octet, refuse_split
 from packetkit.codec.chunks import CODES, WRITING, Chunk, Cut, cut
-from packetkit.codec.codes import Codes, flip, shifted
+from packetkit.codec.codes import Codes, flip, nothing_for, shifted
 from packetkit.codec.source import MOVING, Place, Source, means, told
 from packetkit.codec.stretch import Elements, Entries, Placed, Spot, Stretch, collect, parts, reals, residue
 from packetkit.codec.values import bare, raw_text
@@ -54,6 +54,7 @@ class Encoder:
         if any(_is_walked(node) for node in nodes):
             raise NotGeneratedError
         self.tellers = {number for node in nodes for number in tellers(node)}
+        refuse_split(layout)
         self.counted: set[int] = set()  # counts whose lists are known where they are written
         self.pending: str | None = None  # octet order of the bits that wait in w
         self.inner = {slot.number for slot in layout.slots if slot.check} - _own_checks(layout.nodes)
@@ -291,7 +292,10 @@ class Encoder:
         slot = one.slot
         places = cutting.parts(one.start, slot.width)
         if places[0][0].is_real:
-            terms[one.start].append(self.codes.real(slot, one.spot.text))
+            real = self.codes.real(slot, one.spot.text)
+            terms[one.start].append(
+                self.judged(slot, real, one.spot.text, real=True) if slot.tellers else real
+            )
             return
         if slot.kind == "piece":
             for chunk, shift, width, lift in places:
@@ -310,7 +314,7 @@ class Encoder:
             if slot.number in self.tellers:
                 self.source.add(f"r{slot.number} = {slot.codes[0].low}")
             return
-        if len(places) == 1 and slot.number not in self.tellers:
+        if len(places) == 1 and slot.number not in self.tellers and not slot.tellers:
             chunk, shift, width, _ = places[0]
             guarded = cutting.is_struct and shift + width == chunk.size
             terms[chunk.start].append(self.codes.text(slot, one.spot.text, shift, guarded=guarded))
@@ -322,11 +326,20 @@ class Encoder:
                 text = f"{text} & {(1 << width) - 1:#x}"
             terms[chunk.start].append(shifted(f"({text})" if " " in text else text, shift))
 
+    def judged(self, slot: Slot, code: str, value: str, *, real: bool = False) -> str:
+        """The text of a code, or a real number, where the value counts, else of what is sent for nothing."""
+        assert slot.valid_when is not None
+        made = self.source.name(
+            "nothing", lambda: nothing_for(slot, real=real), (slot.number, slot.octets_reversed, real)
+        )
+        return f"({code}) if {told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes)} else {made}({value})"
+
     def named(self, slot: Slot, value: str) -> str:
         """A variable with a field's code; that of a teller is kept, too, as its raw code."""
         if slot.number not in self.tellers:
             name = self.codes.variable("x")
-            self.source.add(f"{name} = {self.codes.text(slot, value)}")
+            text = self.codes.text(slot, value)
+            self.source.add(f"{name} = {self.judged(slot, text, value) if slot.tellers else text}")
             return name
         name = f"r{slot.number}"
         if slot.kind in ("count", "length"):
@@ -667,9 +680,11 @@ def _is_walked(node: Node) -> bool:
 
 
 def _stands_for_absence(node: Optional) -> bool:
-    """Whether None may be the value of an option that is there: it is one field with a missing code."""
+    """Whether None may be the value of an option that is there: it is one field that is missing, or does not count."""
     first = node.body[0] if node.body else None  # fill of no width leaves nothing
-    return node.bare and isinstance(first, Run) and first.slots[0].missing_code is not None
+    if not node.bare or not isinstance(first, Run):
+        return False
+    return first.slots[0].missing_code is not None or first.slots[0].valid_when is not None
 
 
 def _size_text(nodes: tuple[Node, ...]) -> str:

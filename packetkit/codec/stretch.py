@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 from packetkit.codec.source import literal
-from packetkit.layout.model import Fill, Node, Packing, Repeat, Run, Slot, walk
+from packetkit.layout.model import Fill, Node, Packing, Repeat, Run, Slot, tellers, walk
 from packetkit.layout.number import QUIET_NAN
 
 # A fixed repeat of so many fields in all is written out; a longer one is a loop.
@@ -120,6 +120,8 @@ def _packing(node: Node) -> Packing | None:
         return None
     if any(isinstance(one, Run) and any(slot.check for slot in one.slots) for one in walk(node.element)):
         return None  # each element's check has a place of its own
+    if any(tellers(one) for one in walk(node.element) if isinstance(one, Run)):
+        return None  # each element's codes may mean what others of its own say
     return inner.pop()
 
 

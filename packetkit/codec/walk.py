@@ -27,6 +27,7 @@ from packetkit.errors import (
     UnknownVariant,
     WrongConstant,
 )
+from packetkit.layout.beside import value_beside
 from packetkit.layout.joined import from_codes, raw_of
 from packetkit.layout.limits import beyond
 from packetkit.layout.model import (
@@ -46,7 +47,7 @@ from packetkit.layout.model import (
     computed_count,
     told_branch,
 )
-from packetkit.layout.number import from_raw, listed
+from packetkit.layout.number import Value, from_raw, listed
 
 Record = dict[str, Any]
 Known = Mapping[str, int]  # raw codes of supplied fields, by name
@@ -127,6 +128,19 @@ class Leaf:
     @property
     def address(self) -> str:
         return located(self.slot.address, self.indices)
+
+    def beside(self, number: int) -> int:
+        """The raw code of another slot, of this container or one around it."""
+        return self.scope.leaf(number).raw
+
+    @property
+    def meaning(self) -> tuple[Value, str, str]:
+        """What its code means beside the others: value, reason and note."""
+        return (
+            value_beside(self.slot, self.raw, self.beside)
+            if self.slot.tellers
+            else from_raw(self.slot, self.raw)
+        )
 
 
 @dataclass(slots=True)
@@ -595,7 +609,7 @@ def _plain(parts: list[Part], *, bare: bool) -> Any:
     for part in parts:
         if isinstance(part, Leaf):
             if part.slot.is_value:
-                put(made, part.slot.path, from_raw(part.slot, part.raw)[0])
+                put(made, part.slot.path, part.meaning[0])
         elif isinstance(part, Listed):
             put(made, part.node.path, _list(part))
         elif isinstance(part, Chosen):
@@ -657,7 +671,7 @@ def _joined_detail(part: Listed, joined: Joined, trusted: bool) -> Record:
 
 
 def _leaf_detail(leaf: Leaf, trusted: bool) -> Record:
-    value, reason, note = from_raw(leaf.slot, leaf.raw)
+    value, reason, note = leaf.meaning
     made: Record = {"raw": leaf.raw, "value": value}
     limit = beyond(leaf.slot.limits, value) if leaf.slot.limits else ""
     words = (("unit", leaf.slot.unit), ("reason", reason), ("note", note), ("limit", limit))

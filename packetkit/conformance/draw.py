@@ -15,7 +15,7 @@ from typing import Any
 
 from packetkit.codec.record import put as put_at
 from packetkit.conformance.faults import Chance
-from packetkit.layout import clock, number
+from packetkit.layout import beside, clock, number
 from packetkit.layout.joined import Unfit, from_codes, raw_of, to_codes
 from packetkit.layout.model import (
     Branch,
@@ -80,6 +80,8 @@ class _Drawing:
         self.asked |= {number for node in self.choices for number in node.told_by}
         self.factors = {one.by for node in nodes if isinstance(node, Repeat) for one in node.factors}
         self.asked |= self.factors
+        self.judged = beside.told_slots(layout)
+        self.asked |= {number for one in self.judged for number in one.tellers}
         self.ended = False  # in this part: something that asks for bytes that remain is not there
         self.raised = {slot.raises for slot in layout.slots if slot.raises is not None}
         self.lists = {node.counted_by: node for node in nodes if isinstance(node, Repeat)}
@@ -208,9 +210,16 @@ class _Drawing:
             return self.teller(slot, may_lack)
         if slot.kind == "flag":
             return self.flag(slot, may_lack)
-        value = self.value(slot, may_lack, may_be_none)
         self.told[slot.number] = 0  # nobody asks
-        return value
+        if not beside.counts(slot, self.told.__getitem__):
+            return self.uncounted(slot, may_lack, may_be_none)
+        return self.value(slot, may_lack, may_be_none)
+
+    def uncounted(self, slot: Slot, may_lack: bool, may_be_none: bool) -> Any:
+        """What is given for a value that does not count: nothing, or the code that is sent all the same."""
+        if may_lack and self.oddity(3):
+            return _OUT
+        return None if may_be_none and not self.oddity(4) else self.any_code(slot)
 
     def supplied(self, slot: Slot) -> Any:
         """The code of a field that is not sent."""
@@ -272,6 +281,7 @@ class _Drawing:
             if slot.number in node.told_by:
                 at = node.told_by.index(slot.number)
                 asked_for += [codes for branch in node.branches for codes in branch.codes[at]]
+        asked_for += [codes for one in self.judged for codes in beside.asked(one, slot.number)]
         if slot.kind == "flag":
             return self.chance.randint(0, 1)
         if slot.number in self.factors:  # what it counts must be written out

@@ -18,7 +18,7 @@ from packetkit.conformance.judge import Judge
 from packetkit.conformance.judge import faults as faults_of
 from packetkit.conformance.vector import Case
 from packetkit.errors import DecodeError
-from packetkit.layout import number
+from packetkit.layout import beside, number
 from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
@@ -312,6 +312,16 @@ class _Plain:
             if isinstance(node, Optional) and node.by is not None:
                 self.options.setdefault(node.by, []).append(node)
         self.told: dict[int, int] = {}
+        self.judging = {
+            number: codes.low
+            for one in layout.slots
+            for number in one.tellers
+            for codes in beside.asked(one, number)
+        }
+        if slot is not None:  # the one that is asked about counts
+            self.judging |= {
+                number: codes.low for number in slot.tellers for codes in beside.asked(slot, number)
+            }
 
     def container(self, nodes: tuple[Node, ...], bare: bool) -> Any:
         made: dict[Any, Any] = {}
@@ -373,6 +383,8 @@ class _Plain:
         raw = self.told[slot.number] = self.code(slot)
         if slot.kind == "tag":
             return raw
+        if not beside.counts(slot, self.told.__getitem__):
+            return None
         value, _, _ = number.from_raw(slot, raw)
         return value if number.to_raw(slot, value) == (raw, False, None) else {"raw": raw}
 
@@ -382,6 +394,7 @@ class _Plain:
             return self.choosing[slot.number]
         options = self.options.get(slot.number, [])
         wanted = next((node.codes[0].low for node in options if node.number != self.absent), None)
+        wanted = self.judging.get(slot.number, wanted)
         shut = [codes for node in options if node.number == self.absent for codes in node.codes]
         if wanted is not None and not any(wanted in codes for codes in shut):
             return wanted

@@ -15,6 +15,7 @@ from typing import Any, Protocol
 
 from packetkit.codec.record import put
 from packetkit.conformance.faults import Chance
+from packetkit.layout import beside
 from packetkit.layout.bundle import codes_of, opened, raw_of
 from packetkit.layout.joined import raw_codes
 from packetkit.layout.model import (
@@ -347,6 +348,10 @@ class _Drawing:
                 for branch in node.branches:
                     for by, codes in zip(node.told_by, branch.codes, strict=True):
                         self.asked.setdefault(by, []).extend(codes)
+            elif isinstance(node, Run):
+                for slot in node.slots:
+                    for number in slot.tellers:
+                        self.asked.setdefault(number, []).extend(beside.asked(slot, number))
             elif isinstance(node, Repeat):
                 self.factors.update(factor.by for factor in node.factors if not factor.ones)
 

@@ -16,7 +16,7 @@ from typing import Any
 from packetkit.codec.frame import Frame
 from packetkit.codec.record import put
 from packetkit.errors import DecodeError
-from packetkit.layout import clock
+from packetkit.layout import beside, clock
 from packetkit.layout.clock import Clock
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
@@ -260,7 +260,10 @@ class _Unit:
                     if slot.kind in DRAWN:
                         self.drawn[slot.number] = self.raw(slot, key + slot.address)
                     if slot.is_value:
-                        put(into, slot.path, from_raw(slot, self.drawn[slot.number])[0])
+                        value, _, _ = beside.value_beside(
+                            slot, self.drawn[slot.number], self.drawn.__getitem__
+                        )
+                        put(into, slot.path, value)
                 for path in dict.fromkeys(slot.path[:-1] for slot in node.slots if slot.part):
                     _sum_up(into, path)
             elif isinstance(node, Repeat):

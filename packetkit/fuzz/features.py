@@ -30,6 +30,7 @@ ROWS: dict[int, str] = {
     13: "damage named, never a wrong value",
     14: "numbers spelled otherwise than in plain binary",
     15: "curves, and values worked out on the ground",
+    16: "values that count where another field says so",
     17: "bytes that remain, computed counts",
     19: "time codes",
     20: "told from outside",
@@ -126,6 +127,14 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(15, "points", lambda seen: seen.field.curve is not None and seen.field.curve.what == "points"),
     Feature(15, "table", lambda seen: seen.field.curve is not None and seen.field.curve.what == "table"),
     OnWire(15, "curve without inverse", lambda layout: any(map(is_decode_only, layout.slots))),
+    Feature(16, "valid when a flag is set", lambda seen: seen.field.valid_when is not None
+            and not seen.field.valid_when.codes and not seen.field.valid_when.states),
+    Feature(16, "valid for codes", lambda seen: seen.field.valid_when is not None
+            and bool(seen.field.valid_when.codes or seen.field.valid_when.states)),
+    Feature(16, "valid when, with a missing code", lambda seen: seen.field.valid_when is not None and bool(seen.field.missing)),
+    Feature(16, "valid when, in a repeat", lambda seen: seen.field.valid_when is not None and seen.in_repeat),
+    Feature(16, "an option that is one value", lambda seen: seen.field.valid_when is not None
+            and seen.field.present_when is not None),
     Feature(19, "time in one number", lambda seen: seen.field.kind == "time" and not seen.field.counts),
     Feature(19, "time in counts", lambda seen: bool(seen.field.counts)),
     Feature(19, "days and their parts", lambda seen: bool(seen.field.counts) and seen.field.counts[0][0] == "days"),

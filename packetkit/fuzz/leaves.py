@@ -54,6 +54,10 @@ class Leaves:
     def __init__(self, chance: Chance) -> None:
         self.chance = chance
         self.roles = set(ROLES)
+        self.judges: set[int] = (
+            set()
+        )  # entries, by identity, that say what others mean: nothing may raise them
+        self.raised: set[int] = set()  # flags that clamping raises
         self.budget = 28  # fields in all, so that a frame stays readable
 
     def odds(self, one_in: int) -> bool:
@@ -461,10 +465,11 @@ class Leaves:
             flags = [
                 name
                 for name, entry in self.visible(scope)
-                if entry.get("kind") == "flag" and is_single(entry)
+                if entry.get("kind") == "flag" and is_single(entry) and id(entry) not in self.judges
             ]
             if flags:
                 made["flag"] = self.chance.choice(flags)
+                self.raised.add(id(dict(self.visible(scope))[made["flag"]]))
 
     def turn(self, made: Entry, bits: int, style: Style) -> None:
         """Give a number an octet order of its own."""

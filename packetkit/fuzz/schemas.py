@@ -176,6 +176,8 @@ class _Draw(Structures):
             condition = self.condition(scope)
             if condition is not None:
                 made["present_when"], total = condition, None if bits % 8 else 0
+        if self.parts_too and self.odds(4):
+            self.judged(made, scope)
         self.add(fields, scope, place, made, total)
         if "present_when" in made:
             place.inner = None if bits % 8 else place.inner
@@ -434,11 +436,29 @@ class _Draw(Structures):
         place.inner = place.inner if whole and place.inner == 0 and place.octet == 0 else None
         self.add(fields, scope, place, made, 0 if whole else None)
 
-    def condition(self, scope: Scope, below: str = "") -> Any:
-        """What tells that a field is there: any visible field that can, in any form; None where there is none."""
+    def judged(self, made: Entry, scope: Scope) -> None:
+        """Let another field say whether a value counts, where one can and this value is one that may not."""
+        single = made.get("kind") in (None, "float", "time") and not made.keys() & {
+            "summary",
+            "bundle",
+            "role",
+        }
+        condition = self.condition(scope, judging=True) if single else None
+        if condition is not None:
+            made["valid_when"] = condition
+            name = condition if isinstance(condition, str) else next(iter(condition))
+            self.judges.add(id(dict(self.visible(scope))[name]))
+
+    def condition(self, scope: Scope, below: str = "", *, judging: bool = False) -> Any:
+        """What tells that a field is there: any visible field that can, in any form; None where there is none.
+
+        judging: whether its value counts, which neither a count nor a flag that is raised can tell.
+        """
         options: list[tuple[str, Entry]] = []
         for name, entry in self.visible(scope):
-            if name.partition(".")[0] == below:
+            if name.partition(".")[0] == below or "valid_when" in entry:
+                continue
+            if judging and (entry.get("kind") == "count" or id(entry) in self.raised):
                 continue
             is_number = (
                 entry.get("kind") is None and "bits" in entry and not entry.keys() & {"preset", "bundle"}

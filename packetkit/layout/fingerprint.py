@@ -109,6 +109,8 @@ def _slot(slot: Slot, run: Run) -> str:
         form += f" coding={slot.coding}"
     if slot.clock is not None:
         form += f" clock={_clock(slot.clock)}"
+    if slot.valid_when is not None:
+        form += f" valid={slot.valid_when.by}/{_ranges(slot.valid_when.codes)}"
     if slot.pieces:
         form += f" pieces={','.join(f'{at - slot.offset_bits}:{width}' for at, width in slot.pieces)}"
     if isinstance(slot.transform, Linear):

@@ -168,6 +168,14 @@ class Role:
 
 
 @dataclass(frozen=True, slots=True)
+class Valid:
+    """A value counts only where the slot numbered `by`, which stands before it, holds one of `codes`."""
+
+    by: int
+    codes: tuple[Range, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Mark:
     """A bit position: `bits` after the start of the node numbered `node` of this layout; at is that position where it is constant.
 
@@ -244,6 +252,7 @@ class Slot:
     policy      what encode does out of range: error, clamp (to the nearest legal code, raising slot `raises`) or missing
     default     the raw code sent when the record has no such key, or None
     calibration each unit's curve to the true value; no part of the fingerprint, nor of what is encoded and decoded
+    valid_when  what says whether the value counts; where it does not, the value is None, whatever the code
     part        in a summary: minimum, mean, maximum or count; no part of the fingerprint
     limits      what the ground warns of, the hard one first; no part of the fingerprint
     codes       constant, sync, single tag: the one raw code; a tag that allows several: all of them (then it is a value)
@@ -284,6 +293,7 @@ class Slot:
     limits: tuple[Limit, ...] = ()
     calibration: tuple[Calibration, ...] = ()
     part: str = ""
+    valid_when: Valid | None = None
 
     @property
     def is_value(self) -> bool:
@@ -328,6 +338,11 @@ class Slot:
     def number_limits(self) -> tuple[int, int]:
         """The lowest and highest number that its bits can spell: its raw limits, unless it has a coding."""
         return CODINGS[self.coding].limits(self.width) if self.coding else self.raw_limits
+
+    @property
+    def tellers(self) -> tuple[int, ...]:
+        """The numbers of the slots whose codes decide what this one's code means."""
+        return () if self.valid_when is None else (self.valid_when.by,)
 
     def number_of(self, raw: int) -> int | None:
         """The whole number that a raw code spells, None where it spells none."""
@@ -659,7 +674,9 @@ def flat(nodes: tuple[Node, ...]) -> Iterator[Node]:
 
 
 def tellers(node: Node) -> tuple[int, ...]:
-    """The numbers of the slots whose codes decide what a node is made of."""
+    """The numbers of the slots whose codes decide what a node is made of, or what the codes in it mean."""
+    if isinstance(node, Run):
+        return tuple(number for slot in node.slots for number in slot.tellers)
     if isinstance(node, Repeat):
         counted = () if node.counted_by is None else (node.counted_by,)
         return (*counted, *(factor.by for factor in node.factors))

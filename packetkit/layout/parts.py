@@ -665,7 +665,8 @@ def renumbered(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict[int, int
         if check is not None and check.mixed is not None:
             check = replace(check, mixed=moved.get(check.mixed, check.mixed))
         raises = None if one.raises is None else moved[one.raises]
-        return replace(one, number=moved[one.number], raises=raises, check=check)
+        valid = one.valid_when and replace(one.valid_when, by=moved[one.valid_when.by])
+        return replace(one, number=moved[one.number], raises=raises, check=check, valid_when=valid)
 
     def node(one: Node) -> Node:
         one = with_bodies(one, tuple(tuple(map(node, inner)) for inner in bodies(one)))

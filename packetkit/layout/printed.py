@@ -288,6 +288,13 @@ def condition_text(layout: Layout, node: Optional) -> str:
     return f"when {told_text(layout.slots[node.by], node.codes)}"
 
 
+def valid_text(layout: Layout, slot: Slot) -> str:
+    """When a value counts: `valid when has_fix is true`; empty where it always does."""
+    if slot.valid_when is None:
+        return ""
+    return f"valid when {told_text(layout.slots[slot.valid_when.by], slot.valid_when.codes)}"
+
+
 def told_text(slot: Slot, codes: tuple[Range, ...]) -> str:
     """What a slot holds where something is told by it: `mode is survey or downlink`."""
     names = dict(slot.states)
@@ -542,6 +549,7 @@ def _said(layout: Layout, slot: Slot, packing: Packing) -> str:
         order_text(slot, packing),
         *(f"code {special_text(slot, one)}{_meant(one)}" for one in slot.specials),
         policy_text(slot, layout),
+        valid_text(layout, slot),
         "" if slot.default is None else f"default raw {slot.default}",
         "" if slot.role is None else _role(slot),
         "strict" if slot.strict else "",

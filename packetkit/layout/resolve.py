@@ -15,7 +15,7 @@ from functools import cached_property
 from itertools import islice
 
 from packetkit.errors import Problem
-from packetkit.layout import bundle, repeats, split, texts
+from packetkit.layout import beside, bundle, repeats, split, texts
 from packetkit.layout.derived import Derivations
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.meaning import Meaning, meaning, merged
@@ -92,6 +92,7 @@ class Resolver:
         self.counted: set[int] = set()
         self.counts: dict[int, tuple[Field, str]] = {}
         self.roles: dict[str, tuple[str, int]] = {}  # role to the address and number of the slot that has it
+        self.judged: dict[str, Place] = {}  # address of a field to where it says what its codes are told by
         self.parts: list[Part] = []  # the innermost last: what an end belongs to
         self.to_ends: dict[int, tuple[Field, str]] = {}  # node number to the field that runs to the end there
         self.since: dict[
@@ -197,6 +198,7 @@ class Resolver:
             tuple(later for _, _, later in self.supplied),
         )
         self.mixed_in(made)
+        beside.note_raised(self, made)
         return replace(made, fingerprint=fingerprint(made))
 
     def last_byte(self, root: Container, style: Style) -> None:
@@ -475,6 +477,7 @@ class Resolver:
         made = self.clocked(one, made, reversal, style, where)
         if one.flag is not None:
             more["raises"] = self.flag_slot(one, scope, where)
+        more |= beside.told(self, one, scope, where)
         if one.kind == "reserved":
             more["strict"] = bool(one.strict if one.strict is not None else self.frame.strict)
         self.note_role(one, made, address, where)
@@ -795,6 +798,12 @@ class Resolver:
         assert asked is not None
         place = one.places.get(f"present_when.{asked.by}", one.places["present_when"])
         at = one.places.get(f"present_when:{asked.by}", one.places["present_when"])
+        return self.told_by(asked, place, at, scope, where)
+
+    def told_by(
+        self, asked: Condition, place: Place, at: Place, scope: Scope, where: str
+    ) -> tuple[int, tuple[Range, ...]] | None:
+        """The slot that a condition asks and the codes it must hold. place: of these; at: of the name."""
         slot = self.deciding(asked.by, scope, where, at)
         if slot is None:
             return None
@@ -812,6 +821,10 @@ class Resolver:
             if slot is not None:
                 text = f"{slot.address} is a {slot.kind} field, which cannot decide this"
             self.note(place, "condition-unknown", where, text, self.suggest(name, scope, _DECIDING))
+            return None
+        if slot.tellers:
+            text = f"what {slot.address} means is told by another field, so it cannot decide this"
+            self.note(place, "valid-unfit", where, text, "Ask that other field.")
             return None
         return slot
 

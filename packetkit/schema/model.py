@@ -63,7 +63,7 @@ class Alphabet:
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """A field is there when the field named `by` holds one of `codes`, or one of the named `states`.
+    """A field is there, or its value counts, when the field named `by` holds one of `codes`, or one of the named `states`.
 
     Both empty: `by` is a flag, and it must be true; or it is the word bytes_remain.
     """
@@ -203,6 +203,7 @@ class Field:
     told_by: tuple[str, ...] = ()  # names of fields; ("outside",): none of them
     in_turn: bool = False  # its variants, by the remainder of the one telling field
     present_when: Condition | None = None
+    valid_when: Condition | None = None
     up_to: str | None = None  # byte | word_16 | word_32
     # what only the ground knows of
     derived: str = ""  # the arithmetic, as written

@@ -711,10 +711,9 @@ class Readers:
         if mapping is None:
             return None
         if len(mapping.entries) != 1:
-            summary = f"present_when names {len(mapping.entries)} fields, not one"
-            self.note(
-                node, "wrong-type", path, summary, f"Write {form}; put one group into another for more."
-            )
+            summary = f"{key.name} names {len(mapping.entries)} fields, not one"
+            more = "; put one group into another for more" if key.name == "present_when" else ""
+            self.note(node, "wrong-type", path, summary, f"Write {form}{more}.")
             return None
         return self._condition_of(mapping.entries[0], path, key)
 

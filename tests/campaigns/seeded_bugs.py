@@ -142,6 +142,26 @@ BUGS: tuple[Bug, ...] = (
         "made.append(Spot(piece, at + offset, lift=0))",
         "codec",
     ),
+    # -- what other fields say
+    Bug(
+        "a value that does not count is read where its code is a special one",
+        "layout/beside",
+        "return from_raw(slot, raw) if counts(slot, codes) else",
+        "return from_raw(slot, raw) if counts(slot, codes) or raw == slot.missing_code else",
+    ),
+    Bug(
+        "zero is sent for what does not count, whatever its missing code",
+        "layout/beside",
+        "return 0 if slot.missing_code is None else slot.missing_code",
+        "return 0",
+    ),
+    Bug(
+        "generated code gives a value by its first teller's first code alone",
+        "codec/decoder",
+        "test = told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes)",
+        "test = told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes[:1])",
+        "codec",
+    ),
     # -- curves
     Bug(
         "half way between two codes of a curve the lesser is taken",

@@ -97,6 +97,8 @@ def obstacle(layout: Layout) -> str:
             return f"{slot.address} is no number"
         if slot.width > WIDEST:
             return f"{slot.address} has {slot.width} bits"
+        if slot.tellers:
+            return f"{slot.address} means what {layout.slots[slot.tellers[0]].address} says"
     return ""
 
 
