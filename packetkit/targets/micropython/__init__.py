@@ -20,8 +20,9 @@ from packetkit.targets.target import Dossier, Target, refuse
 FAST_CHECKS = "fast_checks"  # from tables of 256 entries, instead of the smallest code
 SMALL_INTEGERS = "small_integers"  # nothing needs more than 30 bits
 
-# Attributes of slots that this target reads beside those that all know; calibration, limits and curves are the ground's.
-KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve"})
+# Attributes of slots that this target reads beside those that all know; calibration, limits, curves and
+# what says whether a value counts are the ground's.
+KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "valid_when"})
 
 
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.alike import Marker, told
 from packetkit.layout.model import Layout
+from packetkit.layout.printed import valid_text
 from packetkit.targets import table
 from packetkit.targets.micropython import checks
 from packetkit.targets.micropython.checks import Engine
@@ -197,7 +198,10 @@ def described(layout: Layout) -> dict[int, str]:
     """Return a few words on what each raw code means, by slot."""
     from packetkit.targets.c.header import describe
 
-    return {slot.number: describe(slot) for slot in layout.slots}
+    return {
+        slot.number: "; ".join(filter(None, (describe(slot), valid_text(layout, slot))))
+        for slot in layout.slots
+    }
 
 
 def frames_of(layouts: Mapping[str, Layout], small: bool) -> list[FrameCode]:
