@@ -540,7 +540,7 @@ _WRONG = (
     255,
     10**9,
     -(10**9),
-    1 << 70,
+    1 << 67,  # of 21 digits: as text, where a language has no such numbers, it is no hexadecimal octets
     0.5,
     -0.5,
     1e300,
@@ -554,7 +554,7 @@ _ODD: tuple[Any, ...] = (
     {},
     [0],
     {"raw": -1},
-    {"raw": 1 << 70},
+    {"raw": 1 << 67},
     {"raw": True},
     {"raw": "1"},
     {"row": 1},

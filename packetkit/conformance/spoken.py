@@ -2,7 +2,8 @@
 
 Codecs that take and give values (JavaScript, standalone Python) answer lines of JSON: a batch of questions is one line, so is the batch
 of answers. Python has numbers that others lack; `common` turns a record into one that all have, and every codec is asked that one.
-Whole numbers beyond 2^53 - 1 are spoken as decimal strings, what JSON lacks as {"Double": "nan"}.
+Whole numbers beyond 2^53 - 1 are spoken as decimal strings, what JSON lacks as {"Double": "nan"}, octets as {"Octets": "00ff"}; in
+answers octets are hexadecimal text.
 """
 
 from __future__ import annotations
@@ -10,21 +11,30 @@ from __future__ import annotations
 import json
 import re
 import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 from math import copysign
-from typing import Any
+from typing import Any, NamedTuple
 
 from packetkit.codec.frame import Frame
 from packetkit.conformance import batch, members
 from packetkit.conformance.judge import REFUSED, Judge, asked, faults
 from packetkit.errors import TargetError
-from packetkit.layout.model import Layout, Node, Optional, Repeat, Run
+from packetkit.layout.model import Choice, Fill, Layout, Node, Optional, Repeat, Run, Slot, flat, slots_of
 
 SAFE = 2**53 - 1
 _NO_SLOT = 0xFFFF  # a refusal that names no slot
+
+
+class Told(NamedTuple):
+    """Bytes to decode, with the variants that are told from outside and the codes of supplied fields."""
+
+    data: bytes
+    variants: Mapping[str, str]
+    known: Mapping[str, int]
+
 
 # Encode a record, decode bytes, or decode them in detail: the word, the frame's name, the subject.
 Question = tuple[str, str, Any]
@@ -34,10 +44,13 @@ Ask = Callable[[Sequence[Question]], list[Any]]
 def common(value: Any) -> Any:
     """Return a value, or a record of values, in the numbers that every language has: doubles and whole numbers.
 
-    Text of digits becomes other text: in JavaScript it is a number.
+    Text of digits becomes other text: in JavaScript it is a number, and where text is wanted no number is. So what no field holds is a
+    double, except as a raw code.
     """
     if isinstance(value, dict):
-        return {key: common(one) for key, one in value.items()}
+        return {
+            key: one if key == "raw" and isinstance(one, int) else common(one) for key, one in value.items()
+        }
     if isinstance(value, (list, tuple)):
         return [common(one) for one in value]
     if isinstance(value, (Fraction, Decimal)):
@@ -45,9 +58,9 @@ def common(value: Any) -> Any:
             return float(value)
         except OverflowError:
             return float("inf") if value > 0 else float("-inf")
-    if isinstance(value, (bytes, str)):
-        return f"text {value!r}" if isinstance(value, bytes) or value.lstrip("+-").isdigit() else value
-    return value
+    if isinstance(value, int) and abs(value) >= 1 << 64 and float(value) == value:
+        return float(value)
+    return f"text {value!r}" if isinstance(value, str) and value.lstrip("+-").isdigit() else value
 
 
 def spoken(value: Any) -> Any:
@@ -58,6 +71,8 @@ def spoken(value: Any) -> Any:
         return [spoken(one) for one in value]
     if isinstance(value, int) and not isinstance(value, bool) and abs(value) > SAFE:
         return str(value)
+    if isinstance(value, bytes):
+        return {"Octets": value.hex()}
     if isinstance(value, float) and value - value != 0:
         return {"Double": repr(value)}
     return value
@@ -65,11 +80,19 @@ def spoken(value: Any) -> Any:
 
 def line(module: str, questions: Sequence[Question]) -> str:
     """Return a batch of questions to the codec of one mission, told by its file, as one line."""
-    made = [
-        [word, frame, subject.hex() if isinstance(subject, bytes) else spoken(subject)]
-        for word, frame, subject in questions
-    ]
+    made = [[word, frame, *_subject(word, subject)] for word, frame, subject in questions]
     return json.dumps({"module": module, "questions": made}) + "\n"
+
+
+def _subject(word: str, subject: Any) -> list[Any]:
+    if word == "encode":
+        return [spoken(subject)]
+    if isinstance(subject, Told):
+        return [
+            subject.data.hex(),
+            {"variants": dict(subject.variants), "known": spoken(dict(subject.known))},
+        ]
+    return [subject.hex()]
 
 
 def same(expected: Any, found: Any) -> bool:
@@ -88,6 +111,8 @@ def same(expected: Any, found: Any) -> bool:
             and len(expected) == len(found)
             and all(same(a, b) for a, b in zip(expected, found, strict=True))
         )
+    if isinstance(expected, bytes):
+        return bool(found == expected.hex())
     if isinstance(expected, bool) or expected is None or isinstance(expected, str):
         return type(expected) is type(found) and bool(expected == found)
     if isinstance(expected, int) and (isinstance(found, str) or abs(expected) > SAFE):
@@ -110,15 +135,16 @@ def _encoded(frame: Frame, record: Any) -> Any:
     return {"bytes": found.hex()}
 
 
-def _decoded(frame: Frame, data: bytes, detail: bool = False) -> Any:
-    found = asked(lambda: frame.decode(data, detail=detail))
+def _decoded(frame: Frame, subject: bytes | Told, detail: bool = False) -> Any:
+    data, variants, known = subject if isinstance(subject, Told) else (subject, {}, {})
+    found = asked(lambda: frame.decode(data, detail=detail, variants=variants, known=known))
     return {"reason": found} if isinstance(found, str) else {"record": found}
 
 
 _ANSWER: dict[str, Callable[[Frame, Any], Any]] = {
     "encode": _encoded,
     "decode": _decoded,
-    "detail": lambda frame, data: _decoded(frame, data, detail=True),
+    "detail": lambda frame, subject: _decoded(frame, subject, detail=True),
 }
 
 
@@ -131,9 +157,10 @@ def raw_answers(layouts: Sequence[Layout], asked: Sequence[batch.Question], ask:
     for one in asked:
         layout = layouts[one.frame]
         if isinstance(one.subject, bytes):
-            questions.append(("detail", layout.name, one.subject))
+            told = Told(*members.untold(layout, one.subject))
+            questions.append(("detail", layout.name, told if members.told_size(layout) else told.data))
         else:
-            record = _with_plain_tags(layout.nodes, members.to_detail(layout, one.subject))
+            record = _with_leaves(layout.nodes, members.to_detail(layout, one.subject), _plain_tag)
             questions.append(("encode", layout.name, record))
     return [_raw_answer(layouts[one.frame], found) for one, found in zip(asked, ask(questions), strict=True)]
 
@@ -142,7 +169,10 @@ def _raw_answer(layout: Layout, found: Any) -> batch.Answer:
     if "bytes" in found:
         return batch.Answer("ok", bytes.fromhex(found["bytes"]))
     if "record" in found:
-        row = [code & batch.WORD for code in members.from_detail(layout, _with_numbers(found["record"]))]
+        detail = _with_leaves(layout.nodes, found["record"], _whole)
+        for slot in layout.supplied:
+            detail[slot.path[0]] = _whole(slot, detail[slot.path[0]])
+        row = [code & batch.WORD for code in members.from_detail(layout, detail)]
         return batch.Answer("ok", struct.pack(f"<{len(row)}Q", *row))
     if "refused" in found:
         address = re.sub(r"\[[0-9]+\]", "[]", found["refused"][0][0])
@@ -153,51 +183,45 @@ def _raw_answer(layout: Layout, found: Any) -> batch.Answer:
     raise TargetError(f"the codec broke down: {found.get('crash', found)}")
 
 
-def _with_plain_tags(nodes: Sequence[Node], record: Any) -> Any:
-    """A record of {"raw": n} in which tags are plain: so given, one that is none of its codes is refused, as targets of raw codes do."""
-    if not isinstance(record, dict) or set(record) == {"raw"}:
-        return record
-    made = dict(record)
-    for node in nodes:
-        if isinstance(node, Run):
-            for slot in node.slots:
-                if slot.kind == "tag" and slot.is_value and slot.path:
-                    _replace(made, slot.path, lambda leaf: leaf["raw"])
-        elif isinstance(node, (Repeat, Optional)) and node.path and not node.bare:
-            inner = node.element if isinstance(node, Repeat) else node.body
-            _replace(made, node.path, partial(_inside, inner))
-    return made
+def _plain_tag(slot: Slot, leaf: Any) -> Any:
+    """A tag as a plain code: so given, one that is none of its codes is refused, as targets of raw codes do."""
+    return leaf["raw"] if slot.kind == "tag" and slot.is_value else leaf
 
 
-def _inside(nodes: Sequence[Node], held: Any) -> Any:
-    return (
-        [_with_plain_tags(nodes, one) for one in held]
-        if isinstance(held, list)
-        else _with_plain_tags(nodes, held)
-    )
+def _whole(slot: Slot, leaf: Any) -> Any:
+    """A leaf of a detail record whose raw code is a whole number, a decimal string too."""
+    return {**leaf, "raw": int(leaf["raw"])}
 
 
-def _replace(record: dict[str, Any], path: Sequence[str], change: Callable[[Any], Any]) -> None:
-    """Change what stands at a path of a record whose groups are copied on the way."""
+def _with_leaves(nodes: Sequence[Node], record: Any, change: Callable[[Slot, Any], Any]) -> Any:
+    """A detail record in which what each slot has is changed; texts and octets stay as they are."""
+    for node in flat(tuple(nodes)):
+        if isinstance(node, (Run, Fill)):
+            for slot in slots_of(node):
+                record = _replaced(record, slot.path, partial(change, slot))
+        elif isinstance(node, (Optional, Choice)) or (isinstance(node, Repeat) and node.joined is None):
+            record = _replaced(record, node.path, partial(_inside, node, change))
+    return record
+
+
+def _inside(node: Node, change: Callable[[Slot, Any], Any], held: Any) -> Any:
+    if held is None:
+        return None
+    if isinstance(node, Choice):
+        bodies = {branch.name: branch.body for branch in node.all}
+        return {name: _with_leaves(bodies[name], one, change) for name, one in held.items()}
+    if isinstance(node, Repeat):
+        return [_with_leaves(node.element, one, change) for one in held]
+    assert isinstance(node, Optional)
+    return _with_leaves(node.body, held, change)
+
+
+def _replaced(record: Any, path: Sequence[str], change: Callable[[Any], Any]) -> Any:
+    """A copy of a record with what stands at a path changed, if anything does."""
+    if not path:
+        return change(record)
     key, *rest = path
-    if key not in record:
-        return
-    if rest:
-        record[key] = dict(record[key])
-        _replace(record[key], rest, change)
-    else:
-        record[key] = change(record[key])
-
-
-def _with_numbers(detail: Any) -> Any:
-    """A detail record whose raw codes are whole numbers, decimal strings too."""
-    if isinstance(detail, list):
-        return [_with_numbers(one) for one in detail]
-    if not isinstance(detail, dict):
-        return detail
-    if isinstance(detail.get("raw"), (int, str)):
-        return {**detail, "raw": int(detail["raw"])}
-    return {key: _with_numbers(one) for key, one in detail.items()}
+    return {**record, key: _replaced(record[key], rest, change)} if key in record else record
 
 
 def judge(name: str, layout: Layout, ask: Ask) -> Judge:

@@ -66,7 +66,7 @@ def agreement(
     report, expressed = Report(), 0
     for number in numbers:
         chance = schema_seed(seed, number)
-        drawn, mission = loaded(chance, Counter(), parts=False)
+        drawn, mission = loaded(chance, Counter())
         asks = _written(targets, mission, report)
         expressed += bool(asks)
         for declared in mission.declared.frames if asks else ():

@@ -13,15 +13,19 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import Layout
+from packetkit.layout.model import Choice, Digits, Layout, Measured, Optional, Repeat
 from packetkit.targets import javascript_runtime as runtime
 from packetkit.targets import table
+from packetkit.targets.examples import example
 from packetkit.targets.squeeze import squeeze
 from packetkit.targets.table import SAFE
 from packetkit.targets.target import Dossier, Target
 
 # LoRaWAN servers take payload codecs of 40 kB and less: common practice.
 MAXIMUM_CODEC_BYTES = 40_000
+
+# The rows of the language (targets/rows.py) that the reader knows beyond the common ones.
+ROWS = ("texts", "lengths", "variants", "remaining", "computed")
 
 
 def literal(value: Any, indent: int = 0) -> str:
@@ -54,7 +58,7 @@ _HEAD = """\
 //
 // A value that is missing is null. decode(bytes, {{detail: true}}) gives each field as {{raw, value, unit, reason, note, limit}};
 // {{salvage: true}} gives that also where the check failed, marked trusted: false.
-// A field whose codes or values pass 2^53 - 1 is always a decimal string.
+// A field whose codes or values pass 2^53 - 1 is always a decimal string. Octets are hexadecimal text; a Uint8Array is taken, too.
 // A check notices damage, not intent: anyone can send a frame with a right check.
 """
 
@@ -230,10 +234,11 @@ function decodeDownlink(input) { return decodeUplink(input); }
 """
 
 
-# What others see: entry points, their input and output, errors, options; and keys that are the language's own.
+# What others see: entry points; keys of their input and output, of errors and options, and those that are the language's own.
+_CALLED = frozenset(("decodeUplink", "encodeDownlink", "decodeDownlink", "PORTS", "FRAMES"))
 _SEEN = frozenset(
-    """decodeUplink encodeDownlink decodeDownlink PORTS FRAMES bytes fPort data errors warnings frame values raw value unit reason note
-    trusted limit minimum maximum derived detail salvage name message path rule length""".split()
+    """bytes fPort data errors warnings frame values raw value unit reason note
+    trusted limit minimum maximum derived detail salvage variants known name message path rule length""".split()
 )
 
 
@@ -250,19 +255,29 @@ def payload_codec(layouts: Mapping[str, Layout], dossier: Dossier) -> str:
     ports = json.dumps(dict(enumerate(sorted(outside, key=list(layouts).index), 1)))
     note = "// The frame that a port says, where the bytes do not: ports are counted in the order of the schema.\n"
     program = squeeze(
-        "".join((*_needed_sections(layouts), "var FRAMES = [];\n", frames, _ENTRY_POINTS)), _SEEN
+        "".join((*_needed_sections(layouts), "var FRAMES = [];\n", frames, _ENTRY_POINTS)), _CALLED, _SEEN
     )
     return f"{head}{note}var PORTS = {ports};\n\n{program}"
 
 
 def _needed_sections(layouts: Mapping[str, Layout]) -> Iterator[str]:
     slots = [slot for layout in layouts.values() for slot in layout.slots]
+    nodes = [node for layout in layouts.values() for node in layout.walk()]
+    has_texts = any(isinstance(node, Repeat) and node.joined is not None for node in nodes)
+    has_digits = any(isinstance(slot.transform, Digits) for slot in slots)
     needed = {
         runtime.CHECKS: any(slot.check is not None for slot in slots),
         runtime.IEEE: any(slot.kind == "float" for slot in slots),
         runtime.CURVES: any(isinstance(slot.transform, Curve) for slot in slots),
         runtime.DERIVED: any(layout.derived for layout in layouts.values()),
         runtime.CODINGS: any(slot.coding for slot in slots),
+        runtime.CHARACTERS: has_texts or has_digits,
+        runtime.TEXTS: has_texts,
+        runtime.DIGITS: has_digits,
+        runtime.LENGTHS: any(isinstance(node, Measured) for node in nodes),
+        runtime.REMAINING: any(isinstance(node, Optional) and node.by is None for node in nodes),
+        runtime.COMPUTED: any(isinstance(node, Repeat) and node.factors for node in nodes),
+        runtime.VARIANTS: any(isinstance(node, Choice) for node in nodes),
     }
     return (section for section in runtime.SECTIONS if needed.get(section, True))
 
@@ -328,7 +343,7 @@ def main_loop(layouts: Mapping[str, Layout], dossier: Dossier) -> str:
         file=f"{dossier.mission}.js",
         frame=name,
         cadence=_cadence_ms(layout),
-        record=literal(_as_values(layout, table.example(layout)), 2),
+        record=literal(_as_values(layout, example(layout)), 2),
         counting=counting,
     )
 
@@ -344,6 +359,8 @@ def _as_values(layout: Layout, record: Any) -> Any:
 
 
 def _spelled(value: Any, path: tuple[str, ...], wide: set[str]) -> Any:
+    if isinstance(value, bytes):
+        return value.hex()
     if isinstance(value, dict):
         return {key: _spelled(one, (*path, key), wide) for key, one in value.items()}
     if isinstance(value, list):
@@ -356,7 +373,7 @@ def _spelled(value: Any, path: tuple[str, ...], wide: set[str]) -> Any:
 
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
     """Return the module, the payload codec and the main loop, by file name. Raises Unsupported, naming fields."""
-    table.refuse("javascript", layouts)
+    table.refuse("javascript", layouts, rows=ROWS)
     codec, note = payload_codec(layouts, dossier), ""
     size = len(codec.encode())
     if size > MAXIMUM_CODEC_BYTES:
@@ -373,14 +390,17 @@ TARGET = Target("javascript", "A module for node and browsers, a LoRaWAN payload
 # What node runs for differential tests (packetkit/conformance/spoken.py): each line of standard input is a batch, answered by one line.
 DRIVER = r"""
 const DOUBLES = {nan: NaN, inf: Infinity, '-inf': -Infinity};
-function heard(key, value) { return value && typeof value.Double === 'string' ? DOUBLES[value.Double] : value; }
+function heard(key, value) {
+  if (value && typeof value.Octets === 'string') { return Uint8Array.from(Buffer.from(value.Octets, 'hex')); }
+  return value && typeof value.Double === 'string' ? DOUBLES[value.Double] : value;
+}
 function said(key, value) { return Object.is(value, -0) ? {Double: '-0.0'} : value; }
 
-function answer(mission, [word, name, subject]) {
+function answer(mission, [word, name, subject, how]) {
   const frame = mission.frames[name];
   try {
     if (word === 'encode') { return {bytes: Buffer.from(frame.encode(subject)).toString('hex')}; }
-    return {record: frame.decode(Uint8Array.from(Buffer.from(subject, 'hex')), {detail: word === 'detail'})};
+    return {record: frame.decode(Uint8Array.from(Buffer.from(subject, 'hex')), Object.assign({detail: word === 'detail'}, how))};
   } catch (error) {
     if (error instanceof mission.EncodeError) { return {refused: error.faults.map((one) => [one.path, one.rule])}; }
     if (error instanceof mission.DecodeError) { return {reason: error.reason}; }

@@ -13,6 +13,7 @@ from typing import Any
 
 from packetkit.layout.model import Layout
 from packetkit.targets import python_reader, table
+from packetkit.targets.examples import example
 from packetkit.targets.target import Dossier, Target
 
 _HEAD = '''\
@@ -150,7 +151,7 @@ def main_loop(layouts: Mapping[str, Layout], dossier: Dossier) -> str:
         module=module_name(dossier.mission),
         frame=_text(name),
         cadence=_flat(float(layout.cadence_s or 1)),
-        record=literal(table.example(layout), 4),
+        record=literal(example(layout), 4),
         counting=counting,
     )
 
@@ -183,6 +184,8 @@ def heard(value):
     if isinstance(value, dict):
         if set(value) == {"Double"}:
             return float(value["Double"])
+        if set(value) == {"Octets"}:
+            return bytes.fromhex(value["Octets"])
         return {key: heard(one) for key, one in value.items()}
     if isinstance(value, list):
         return [heard(one) for one in value]
@@ -193,14 +196,16 @@ def said(value):
         return {key: said(one) for key, one in value.items()}
     if isinstance(value, list):
         return [said(one) for one in value]
+    if isinstance(value, bytes):
+        return value.hex()
     return str(value) if isinstance(value, int) and abs(value) > SAFE else value
 
-def answer(module, word, name, subject):
+def answer(module, word, name, subject, how={}):
     frame = module.MISSION.frames[name]
     try:
         if word == "encode":
             return {"bytes": frame.encode(heard(subject)).hex()}
-        return {"record": said(frame.decode(bytes.fromhex(subject), detail=word == "detail"))}
+        return {"record": said(frame.decode(bytes.fromhex(subject), detail=word == "detail", **how))}
     except module.EncodeError as no:
         return {"refused": [[path, rule] for path, rule, _ in no.faults]}
     except module.DecodeError as no:

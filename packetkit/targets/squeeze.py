@@ -1,9 +1,10 @@
 """Making our own JavaScript small: no comments, no spaces that separate nothing, short names for what only this text names.
 
-For text in the style of javascript_runtime.py, not for any: a key of an object literal has its colon at once and a conditional's colon
+For text in the style of javascript_runtime, not for any: a key of an object literal has its colon at once and a conditional's colon
 stands apart, every statement ends in a semicolon, regular expressions follow an opening parenthesis or an operator, and keys are never
-made from strings. A name is replaced everywhere by one and the same new name, which is used for nothing else, so what it is bound to
-stays as it was; names and keys are two realms.
+made from strings. A name is replaced everywhere by one and the same new name, and two names have the same one only where no statement
+of the program's outermost level has both, and one of them at most is declared there: so what a name is bound to stays as it was.
+Names and keys are two realms. `undefined` is a name that anything may be bound to, and `void 0` is shorter.
 """
 
 from __future__ import annotations
@@ -28,12 +29,14 @@ _LETTERS = "abcdefghijklmnopqrstuvwxyz"
 _TAKEN = frozenset(("do", "if", "in"))
 
 
-def squeeze(text: str, keep: Collection[str]) -> str:
-    """Return the same program, smaller. keep: names and keys that others use, too."""
+def squeeze(text: str, keep_names: Collection[str], keep_keys: Collection[str]) -> str:
+    """Return the same program, smaller. keep_names, keep_keys: those that others use, too."""
     tokens = [(match.lastgroup or "", match.group()) for match in _TOKEN.finditer(text)]
     roles = _roles(tokens)
-    names = _short([token for token, role in roles if role == "name"], _declared(text) - set(keep))
-    keys = _short([token for token, role in roles if role == "key"], _keys(text) - set(keep))
+    statements, outer = _statements(roles)
+    names = _short(statements, _declared(text) - set(keep_names), outer)
+    keys = _short([[token for token, role in roles if role == "key"]], _keys(text) - set(keep_keys))
+    names["undefined"] = "void 0"
     made: list[str] = []
     last, gap = "", False
     for token, role in roles:
@@ -83,12 +86,40 @@ def _keys(text: str) -> set[str]:
     return {key for pair in found for key in pair if key}
 
 
-def _short(found: list[str], wanted: set[str]) -> dict[str, str]:
-    """A short word for each that is wanted, the shortest for the most frequent; none that is found otherwise."""
-    used = Counter(found)
-    others = set(used) - wanted
-    free = (word for word in _candidates() if word not in others and word not in _TAKEN)
-    return {word: next(free) for word in sorted(wanted, key=lambda word: (-used[word], word)) if used[word]}
+def _statements(roles: list[tuple[str, str]]) -> tuple[list[list[str]], set[str]]:
+    """The names of each statement of the outermost level, and those declared on that level."""
+    made: list[list[str]] = [[]]
+    outer: set[str] = set()
+    depth, before = 0, ""
+    for token, role in roles:
+        if role == "name":
+            made[-1].append(token)
+            if not depth and before in ("function", "var"):
+                outer.add(token)
+        depth += (role == "sign") * ((token in "({[") - (token in ")}]"))
+        if not depth and token in ("}", ";"):
+            made.append([])
+        if role not in ("comment", "space"):
+            before = token
+    return made, outer
+
+
+def _short(statements: list[list[str]], wanted: set[str], outer: Collection[str] = ()) -> dict[str, str]:
+    """A short word for each that is wanted, the shortest for the most frequent; none that is found otherwise.
+
+    Those of `outer` keep apart from each other, and any from those of the same statement.
+    """
+    used = Counter(word for one in statements for word in one)
+    near: dict[str, set[str]] = {word: set(outer) if word in outer else set() for word in used}
+    for one in map(set, statements):
+        for word in one:
+            near[word] |= one
+    made: dict[str, str] = {}
+    others = (set(used) - wanted) | _TAKEN
+    for word in sorted(wanted & set(used), key=lambda word: (-used[word], word)):
+        taken = {made[other] for other in near[word] if other in made}
+        made[word] = next(short for short in _candidates() if short not in others and short not in taken)
+    return made
 
 
 def _candidates() -> Iterator[str]:

@@ -1,32 +1,36 @@
 """A layout as nested plain data: the table that generated JavaScript and Python read a frame by.
 
 One row a slot, in words that are names in both languages; what is at its default is left out, so a row says what is particular about
-a field. What a table cannot say is refused by field before anything is written: slot attributes and nodes that are not in the lists
-below too, so that a new row of the language is refused until somebody has taught the targets what it means.
+a field. What a target does not read it refuses by field before anything is written (targets/rows.py).
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import MISSING, fields
+from collections.abc import Callable, Collection, Iterator
 from fractions import Fraction
 from math import ceil, floor, inf
 from typing import Any
 
-from packetkit.errors import Unsupported
 from packetkit.layout.alike import Told, told
+from packetkit.layout.clock import Clock, Moment
 from packetkit.layout.curve import Curve, Piece, extremes
 from packetkit.layout.expression import Expression, Minus, Name, Number, Operation, names
+from packetkit.layout.leap_seconds import AHEAD, STARTS
 from packetkit.layout.limits import Limit
 from packetkit.layout.model import (
+    Branch,
+    Bundle,
     Check,
+    Choice,
     Derived,
+    Digits,
     Fill,
     Ieee,
+    Joined,
     Layout,
     Linear,
     Mark,
+    Measured,
     Node,
     Optional,
     Packing,
@@ -34,102 +38,17 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
+    flat,
 )
-from packetkit.layout.number import from_raw, ieee_bounds, value_of
+from packetkit.layout.number import ieee_bounds, value_of
+from packetkit.targets.rows import refusals as refusals
+from packetkit.targets.rows import refuse as refuse
 
 Row = dict[str, Any]
 
 # The largest whole number that a double holds with all its neighbours: beyond, JavaScript writes decimal strings (WIRE.md 22).
 SAFE = 2**53 - 1
-WIDEST = 64
-
-KINDS = ("number", "float", "states", "flag", "constant", "sync", "tag", "count", "reserved", "check")
-CODINGS = ("sign_and_magnitude", "binary_coded_decimal", "gray")
-FAMILIES = ("crc", "sum", "xor", "parity", "fletcher", "adler")
-
-# What is known of each class of the layout; anything else that is not at its default is refused by name.
-_KNOWN: dict[type, frozenset[str]] = {
-    Slot: frozenset(
-        """number path address kind offset_bits width octets_reversed bits_reversed signed coding pieces limits
-        calibration part transform legal specials
-        unassigned policy raises default states codes maximum_count check role strict named unit description minimum maximum by_meaning
-        line""".split()
-    ),
-    Run: frozenset("number at residue size_bits packing slots".split()),
-    Fill: frozenset("number unit_bits slot packing".split()),
-    Repeat: frozenset(
-        """number path address at residue count counted_by maximum trailer_bits element minimum_bits maximum_bits bare""".split()
-    ),
-    Optional: frozenset(
-        "number path address at residue by codes body minimum_bits maximum_bits bare".split()
-    ),
-    Check: frozenset("algorithm spans own zero_filled in_wire_order least_first also mixed".split()),
-    Derived: frozenset(
-        "container path address expression operands text later unit description line limits calibration".split()
-    ),
-    Layout: frozenset(
-        """name nodes slots check_order minimum_bits maximum_bits useful_bits runs_to_end fingerprint description
-        cadence_s derived gains""".split()
-    ),
-}
-
-_TRANSFORMS = frozenset((Linear, Ieee, Curve))
 _PACKINGS = {Packing.MOST: "most", Packing.LEAST: "least"}
-
-
-def refuse(target: str, layouts: Mapping[str, Layout], widest: int = WIDEST) -> None:
-    """Raise Unsupported with every field of these layouts that a table cannot express. widest: bits of a field."""
-    items = tuple(
-        (f"{name}.{address}" if address else name, reason)
-        for name, layout in layouts.items()
-        for address, reason in refusals(layout, widest)
-    )
-    if items:
-        raise Unsupported(target, items)
-
-
-def refusals(layout: Layout, widest: int = WIDEST) -> Iterator[tuple[str, str]]:
-    """Yield (address, reason) of each part of a frame that a table cannot express."""
-    yield from _unknown(layout, "")
-    for node in layout.walk():
-        address = getattr(node, "address", "")
-        if type(node) not in _KNOWN:
-            yield address, f"this target does not know {type(node).__name__.lower()} parts yet"
-        else:
-            yield from _unknown(node, address)
-        if isinstance(node, Optional) and node.by is None:
-            yield address, "this target does not know parts that are there when octets are left yet"
-    for slot in layout.slots:
-        yield from _unknown(slot, slot.address)
-        if slot.kind not in KINDS:
-            yield slot.address, f"this target does not know fields of kind {slot.kind} yet"
-        if slot.coding and slot.coding not in CODINGS:
-            yield slot.address, f"this target does not know the coding {slot.coding} yet"
-        if slot.width > widest:
-            yield slot.address, f"it has {slot.width} bits, and {widest} is the most"
-        if type(slot.transform) not in _TRANSFORMS:
-            scale = type(slot.transform).__name__.lower()
-            yield slot.address, f"this target does not know {scale} scales yet"
-        if slot.check is not None:
-            yield from _unknown(slot.check, slot.address)
-            if slot.check.algorithm.family not in FAMILIES:
-                yield slot.address, f"this target does not compute {slot.check.algorithm.name}"
-
-
-def _unknown(part: Any, address: str) -> Iterator[tuple[str, str]]:
-    """Yield what is set in a part of the layout and not known here: where that is parts of its own, each by its address."""
-    for one in fields(part):
-        if one.name in _KNOWN[type(part)]:
-            continue
-        found = getattr(part, one.name)
-        if one.default is MISSING or found != one.default:
-            inner = (
-                [inside.address for inside in found if hasattr(inside, "address")]
-                if isinstance(found, tuple)
-                else []
-            )
-            for place in inner or [address]:
-                yield place, f"this target does not know {one.name.replace('_', ' ')} yet"
 
 
 def frame(layout: Layout, *, is_outside: bool = False) -> Row:
@@ -144,6 +63,13 @@ def frame(layout: Layout, *, is_outside: bool = False) -> Row:
         outside=is_outside,
         checks=list(layout.check_order),
         asked=_asked(layout),
+        choosing=sorted({by for node in layout.walk() if isinstance(node, Choice) for by in node.told_by})
+        or None,
+        supplied=[
+            {**slot_row(slot), "later": list(later)}
+            for slot, later in zip(layout.supplied, layout.supplied_before, strict=True)
+        ]
+        or None,
         derived=_derived(layout, layout.nodes, None),
         nodes=_nodes(layout.nodes),
     )
@@ -165,13 +91,23 @@ def _derived(layout: Layout, nodes: tuple[Node, ...], container: int | None) -> 
     """A container's derived values, and the parts of it that hold more; None where there are none."""
     steps = [_step(one) for one in layout.derived if one.container == container]
     inner = []
-    for node in nodes:
-        if isinstance(node, (Repeat, Optional)):
-            is_list = isinstance(node, Repeat)
-            made = _derived(layout, node.element if isinstance(node, Repeat) else node.body, node.number)
+    for node in flat(nodes):
+        for path, number, body in _containers(node):
+            made = _derived(layout, body, number)
             if made is not None:
-                inner.append(_said(path=list(node.path), list=is_list, plan=made))
+                inner.append(_said(path=list(path), list=isinstance(node, Repeat), plan=made))
     return {"steps": steps, "inner": inner} if steps or inner else None
+
+
+def _containers(node: Node) -> Iterator[tuple[tuple[str, ...], int, tuple[Node, ...]]]:
+    """The containers inside a node: where each lies in the record, its number, its nodes."""
+    if isinstance(node, Choice):
+        for branch in node.branches:
+            yield (*node.path, branch.name), branch.number, branch.body
+    elif isinstance(node, Repeat):
+        yield node.path, node.number, node.element
+    elif isinstance(node, Optional):
+        yield node.path, node.number, node.body
 
 
 def _step(one: Derived) -> Row:
@@ -257,13 +193,14 @@ def _run(node: Run) -> Row:
 
 
 def _fill(node: Fill) -> Row:
-    return {
-        "part": "fill",
-        "number": node.number,
-        "packing": _PACKINGS[node.packing],
-        "unit": node.unit_bits,
-        "slot": slot_row(node.slot),
-    }
+    return _said(
+        part="fill",
+        number=node.number,
+        packing=_PACKINGS[node.packing],
+        unit=node.unit_bits,
+        since=node.since if node.since >= 0 else None,
+        slot=slot_row(node.slot),
+    )
 
 
 def _repeat(node: Repeat) -> Row:
@@ -277,8 +214,21 @@ def _repeat(node: Repeat) -> Row:
         most=node.maximum,
         trailer=node.trailer_bits or None,
         least=node.minimum_bits,
+        factors=[[factor.by, factor.ones] for factor in node.factors] or None,
+        plus=node.plus or None,
+        joined=None if node.joined is None else _joined(node.joined),
         bare=node.bare,
         nodes=_nodes(node.element),
+    )
+
+
+def _joined(joined: Joined) -> Row:
+    return _said(
+        form=joined.form,
+        characters=[list(pair) for pair in joined.characters] or None,
+        fill=joined.fill,
+        end=joined.ends_with,
+        spare=joined.spare_bits or None,
     )
 
 
@@ -290,12 +240,49 @@ def _optional(node: Optional) -> Row:
         address=node.address,
         by=node.by,
         codes=_ranges(node.codes),
+        trailer=node.trailer_bits or None,
         bare=node.bare,
         nodes=_nodes(node.body),
     )
 
 
-_NODES: dict[type, Callable[[Any], Row]] = {Run: _run, Fill: _fill, Repeat: _repeat, Optional: _optional}
+def _measured(node: Measured) -> Row:
+    return _said(
+        part="measured",
+        number=node.number,
+        address=node.address,
+        by=node.by,
+        unit=node.unit_bits,
+        less=node.less,
+        nodes=_nodes(node.body),
+    )
+
+
+def _choice(node: Choice) -> Row:
+    return _said(
+        part="choice",
+        number=node.number,
+        path=list(node.path),
+        address=node.address,
+        by=list(node.told_by),
+        branches=[_branch(branch) for branch in node.branches],
+        unknown=None if node.unknown is None else _branch(node.unknown),
+    )
+
+
+def _branch(branch: Branch) -> Row:
+    codes = [_ranges(codes) for codes in branch.codes]
+    return _said(name=branch.name, codes=codes, bare=branch.bare, nodes=_nodes(branch.body))
+
+
+_NODES: dict[type, Callable[[Any], Row]] = {
+    Run: _run,
+    Fill: _fill,
+    Repeat: _repeat,
+    Optional: _optional,
+    Measured: _measured,
+    Choice: _choice,
+}
 
 
 def slot_row(slot: Slot) -> Row:
@@ -313,6 +300,9 @@ def slot_row(slot: Slot) -> Row:
         bits_reversed=slot.bits_reversed,
         coding=slot.coding or None,
         **(_transform(slot) if is_number else {}),
+        digits=_digits(slot.transform) if isinstance(slot.transform, Digits) else None,
+        bundle=_bundle(slot.transform) if isinstance(slot.transform, Bundle) else None,
+        clock=None if slot.clock is None else _clock(slot.clock),
         legal=_ranges(slot.legal) if is_number and not isinstance(slot.transform, Ieee) else None,
         specials=[[one.low, one.high, one.meaning, one.reason] for one in slot.specials] or None,
         unassigned=slot.unassigned,
@@ -343,10 +333,48 @@ def _transform(slot: Slot) -> Row:
         return {"ieee": slot.transform.bits, "low": low, "high": high}
     if isinstance(slot.transform, Curve):
         return {"curve": _curve(slot.transform)}
-    assert isinstance(slot.transform, Linear)  # a text's digits were refused
+    assert isinstance(slot.transform, Linear)
     if slot.transform.is_identity:
         return {}
     return {"scale": [slot.transform.numerator, slot.transform.base, slot.transform.denominator]}
+
+
+def _digits(digits: Digits) -> Row:
+    return _said(
+        characters=digits.characters, length=digits.length, first_low=digits.first_low, fill=digits.fill
+    )
+
+
+def _bundle(bundle: Bundle) -> Row:
+    """A bundle; meant: a code that the sample's bits would not hold is no value."""
+    return _said(
+        sample=slot_row(bundle.sample),
+        samples=bundle.samples,
+        largest=bundle.largest,
+        width=bundle.width,
+        first_low=bundle.first_low,
+        octets_reversed=bundle.octets_reversed,
+        nothing=bundle.nothing,
+        meant=bundle.sample.by_meaning,
+    )
+
+
+def _clock(clock: Clock) -> Row:
+    """A clock: moments as day, numerator and denominator of its seconds; leaps: the days on which atomic time got ahead by one more."""
+    return _said(
+        epoch=_moment(clock.epoch),
+        parts=[[one.unit.numerator, one.unit.denominator, one.width, one.shift] for one in clock.parts],
+        counts_leaps=clock.counts_leaps,
+        by_days=clock.by_days,
+        reference=None if clock.reference is None else _moment(clock.reference),
+        digits=clock.digits,
+        leaps=list(STARTS),
+        ahead=AHEAD[0],
+    )
+
+
+def _moment(moment: Moment) -> list[int]:
+    return [moment.day, moment.second.numerator, moment.second.denominator]
 
 
 def _curve(curve: Curve) -> Row:
@@ -423,59 +451,7 @@ def _algorithm(check: Check) -> Row:
     )
 
 
-# -- a record to start from ------------------------------------------------------------------------
-
-
-def example(layout: Layout) -> dict[str, Any]:
-    """Return a record that the frame takes: values from the middle of their ranges, lists as short as they may be."""
-    made: dict[str, Any] = _example(layout.nodes, False, {})
-    return made
-
-
-def example_of(nodes: tuple[Node, ...], bare: bool) -> Any:
-    """Return what stands in a list or an option of these nodes: values from the middle, options of outer fields as at code 0."""
-    return _example(nodes, bare, defaultdict(int))
-
-
-def _example(nodes: tuple[Node, ...], bare: bool, told_so_far: dict[int, int]) -> Any:
-    made: dict[Any, Any] = {}
-    for node in nodes:
-        if isinstance(node, Run):
-            for slot in node.slots:
-                raw = told_so_far[slot.number] = _example_raw(slot)
-                if slot.is_value:
-                    _put(made, slot.path, from_raw(slot, raw)[0])
-        elif isinstance(node, Repeat):
-            _put(
-                made,
-                node.path,
-                [_example(node.element, node.bare, told_so_far) for _ in range(node.count or 0)],
-            )
-        elif isinstance(node, Optional):
-            assert node.by is not None  # what asks for bytes that remain was refused
-            is_there = any(told_so_far[node.by] in codes for codes in node.codes)
-            _put(made, node.path, _example(node.body, node.bare, told_so_far) if is_there else None)
-    return made.get((), {}) if bare else made
-
-
-def _example_raw(slot: Slot) -> int:
-    if slot.codes:
-        return slot.codes[0].low
-    if slot.states:
-        return slot.states[0][0]
-    if slot.kind != "number":
-        return 0
-    legal = max(slot.legal, key=lambda codes: codes.high - codes.low)
-    return slot.code_of(legal.low + (legal.high - legal.low) // 2)
-
-
-def _put(made: dict[Any, Any], path: tuple[str, ...], value: Any) -> None:
-    if not path:
-        made[()] = value
-        return
-    for key in path[:-1]:
-        made = made.setdefault(key, {})
-    made[path[-1]] = value
+# -- what a main loop fills -------------------------------------------------------------------------
 
 
 def counters(layout: Layout) -> list[tuple[Slot, int]]:

@@ -23,7 +23,7 @@ from packetkit.fuzz import speaking
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
 from packetkit.resources import resource
-from packetkit.targets import javascript, javascript_runtime, table
+from packetkit.targets import javascript, javascript_runtime, rows
 
 SEED = 4032
 
@@ -59,7 +59,11 @@ def writer(node: toolchains.Speaker, tmp_path: Path) -> speaking.Write:
 
 def is_refused(mission: Mission) -> bool:
     """Whether JavaScript cannot express a mission: for a reason that names what is not known, or is too wide."""
-    found = [reason for layout in mission.layouts.values() for _, reason in table.refusals(layout)]
+    found = [
+        reason
+        for layout in mission.layouts.values()
+        for _, reason in rows.refusals(layout, rows=javascript.ROWS)
+    ]
     assert all("this target does not" in reason or "64 is the most" in reason for reason in found)
     return bool(found)
 
@@ -116,7 +120,9 @@ def test_what_javascript_cannot_express_is_refused_by_field(tmp_path: Path) -> N
     assert not list(tmp_path.iterdir())
 
 
-def test_an_attribute_that_the_target_does_not_know_is_refused_by_field() -> None:
+def test_an_attribute_that_the_target_does_not_know_is_refused_by_field(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     from dataclasses import dataclass, replace
 
     from packetkit.layout.model import Run, Slot
@@ -131,19 +137,15 @@ def test_an_attribute_that_the_target_does_not_know_is_refused_by_field() -> Non
     (run,) = layout.nodes
     assert isinstance(run, Run)
     values = {name: getattr(run.slots[0], name) for name in Slot.__slots__}
-    table._KNOWN[Later] = table._KNOWN[Slot]
-    try:
-        known = Later(**values)
-        assert not list(
-            table.refusals(replace(layout, slots=(known,), nodes=(replace(run, slots=(known,)),)))
-        )
-        unknown = Later(**values, turned_inside_out=True)
-        refused = list(
-            table.refusals(replace(layout, slots=(unknown,), nodes=(replace(run, slots=(unknown,)),)))
-        )
-    finally:
-        del table._KNOWN[Later]
-    assert refused == [("a", "this target does not know turned inside out yet")]
+    known = {**rows.BASE.attributes, Later: rows.BASE.attributes[Slot]}
+    monkeypatch.setattr(rows, "BASE", replace(rows.BASE, attributes=known))
+
+    def refused(slot: Slot) -> list[tuple[str, str]]:
+        return list(rows.refusals(replace(layout, slots=(slot,), nodes=(replace(run, slots=(slot,)),))))
+
+    assert not refused(Later(**values))
+    inside_out = Later(**values, turned_inside_out=True)
+    assert refused(inside_out) == [("a", "this target does not know turned inside out yet")]
 
 
 # -- the files -------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from packetkit.integrity.catalog import find
 from packetkit.layout import printed
 from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run, Slot
 from packetkit.targets import javascript, table
+from packetkit.targets.examples import example, inside
 from packetkit.targets.page.words import LANGUAGES
 from packetkit.targets.page.words import table as words
 from packetkit.targets.target import Dossier
@@ -88,36 +89,19 @@ def _checks() -> Iterator[dict[str, Any]]:
 def _frame(layout: Layout) -> dict[str, Any]:
     """What the page knows of a frame's fields, by address."""
     fields: dict[str, Any] = {}
-    _fields(layout, layout.nodes, "", fields)
+    _fields(layout, layout.nodes, dict(inside(layout)), fields)
     return {
         "description": layout.description,
         "cadence_s": None if layout.cadence_s is None else float(layout.cadence_s),
         "bits": layout.maximum_bits if layout.maximum_bits is not None else layout.minimum_bits,
-        "example": _example(layout),
+        "example": example(layout, 1),
         "fields": fields,
     }
 
 
-def _example(layout: Layout) -> Any:
-    """A record to begin with, lists with an element where they may have one."""
-    return _with_elements(layout.nodes, table.example(layout))
-
-
-def _with_elements(nodes: tuple[Node, ...], record: Any) -> Any:
-    for node in nodes:
-        if isinstance(node, Repeat) and node.count is None and node.path and node.maximum != 0:
-            into = record
-            for key in node.path[:-1]:
-                into = into[key]
-            into[node.path[-1]] = [_element(node)]
-    return record
-
-
-def _element(node: Repeat | Optional) -> Any:
-    return table.example_of(node.element if isinstance(node, Repeat) else node.body, node.bare)
-
-
-def _fields(layout: Layout, nodes: tuple[Node, ...], prefix: str, found: dict[str, Any]) -> None:
+def _fields(
+    layout: Layout, nodes: tuple[Node, ...], bodies: Mapping[str, Any], found: dict[str, Any]
+) -> None:
     for node in nodes:
         if isinstance(node, Run):
             for slot in node.slots:
@@ -125,8 +109,8 @@ def _fields(layout: Layout, nodes: tuple[Node, ...], prefix: str, found: dict[st
                     found[slot.address] = _fact(slot)
         elif isinstance(node, Repeat):
             varies = node.count is None
-            _fields(layout, node.element, node.address, found)
-            found[node.address] = {"varies": varies, "element": _element(node) if varies else None}
+            _fields(layout, node.element, bodies, found)
+            found[node.address] = {"varies": varies, "element": bodies[node.address] if varies else None}
         elif isinstance(node, Optional):
             flag = None if node.by is None else layout.slots[node.by]
             told = (
@@ -134,9 +118,9 @@ def _fields(layout: Layout, nodes: tuple[Node, ...], prefix: str, found: dict[st
                 if flag is not None and flag.kind == "flag" and "[]" not in flag.address
                 else None
             )
-            _fields(layout, node.body, node.address, found)
+            _fields(layout, node.body, bodies, found)
             one = found.get(node.address, {})  # a value that is an option by itself
-            found[node.address] = {**one, "optional": True, "element": _element(node), "flag": told}
+            found[node.address] = {**one, "optional": True, "element": bodies[node.address], "flag": told}
         else:
             assert isinstance(node, Fill)  # other parts were refused
 

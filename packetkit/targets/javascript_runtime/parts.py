@@ -1,0 +1,205 @@
+"""Parts that a length measures, variants, what is there when bytes remain, computed counts, both ways."""
+
+from __future__ import annotations
+
+LENGTHS = r"""
+// -- parts that a length measures --
+
+// Measured parts around what is read, the innermost last.
+Reading.prototype.limits = [];
+
+// Where the innermost part ends whose end is known: a measured one, else the frame.
+Reading.prototype.stop = function () {
+  var i;
+  for (i = this.limits.length - 1; i >= 0; i -= 1) {
+    if (this.limits[i].end !== undefined) { return this.limits[i].end; }
+  }
+  return this.end;
+};
+
+Reading.prototype.overrun = function (path, bit, words) {
+  var isMeasured = this.limits.some(function (one) { return one.end !== undefined; });
+  return new DecodeError(isMeasured ? 'bad length' : 'truncated', path + words, path, bit);
+};
+
+Reading.prototype.measured = function (node, made, indices, scope) {
+  var limit = {node: node, start: made.at, address: located(node.address, indices) || this.frame.name}, teller = leafOf(scope, node.by);
+  this.limits = this.limits.concat(limit);
+  if (teller) { this.tell(limit, teller); }
+  this.nodes(node.nodes, made, indices, scope);
+  this.limits = this.limits.slice(0, -1);
+  if (made.at !== limit.end) {
+    throw new DecodeError('bad length', limit.address + ' has ' + (limit.end - limit.start) + ' bits by its length, and its fields ' +
+      (made.at - limit.start), limit.address, Math.min(made.at, limit.end));
+  }
+};
+
+// A length was read: parts that began without it end where it says.
+Reading.prototype.measure = function (leaf) {
+  this.limits.forEach(function (limit) {
+    if (limit.node.by === leaf.slot.number && limit.end === undefined) { this.tell(limit, leaf); }
+  }, this);
+};
+
+Reading.prototype.tell = function (limit, leaf) {
+  var size = times(plus(leaf.raw, limit.node.less), limit.node.unit), end = plus(limit.start, size), around;
+  around = this.limits.slice(0, this.limits.indexOf(limit)).filter(function (one) { return one.end !== undefined; });
+  if (compare(end, this.end) > 0 && !around.length) {
+    throw new DecodeError('truncated', limit.address + ' does not end in ' + this.octets.length + ' bytes', limit.address, limit.start);
+  }
+  if (isNegative(size) || compare(end, around.length ? around.pop().end : this.end) > 0) {
+    throw failedAt(leaf, 'bad length', 'says ' + decimal(size) + ' bits, for which ' + limit.address + ' has no room');
+  }
+  limit.end = end;
+};
+
+Writing.prototype.measured = function (node, into, at, indices, scope) {
+  var before = this.faults.length, end = at, i, state;
+  this.absent.push('');
+  for (i = 0; i < node.nodes.length; i += 1) { end = this.node(node.nodes[i], into, end, indices, scope); }
+  this.absent.pop();
+  state = this.states[leafOf(scope, node.by).order];
+  if (this.faults.length > before) { state.broken = true; } // a size is not that of what cannot be sent
+  state.demands.push({address: located(node.address, indices), order: this.leaves.length, size: end - at, node: node});
+  return end;
+};
+
+// The code of a length, from the size of what it measures.
+Writing.prototype.settleSize = function (leaf, state, demand) {
+  var units = demand.size / demand.node.unit, raw = units - demand.node.less, fits = holds(raw, [limitsOf(leaf.slot, leaf.bits)]);
+  if (units !== Math.floor(units) || !fits) {
+    this.fault(demand.address, 'wrong-length', 'has ' + demand.size + ' bits, which ' + addressOf(leaf) + ' cannot say', demand.order);
+  } else if (state.given && compare(leaf.raw, raw)) {
+    this.fault(addressOf(leaf), 'disagrees', decimal(leaf.raw) + ' is given, but what it measures makes it ' + raw, leaf.order);
+  }
+  leaf.raw = fits ? Math.floor(raw) : 0;
+};
+"""
+
+VARIANTS = r"""
+// -- variants: one of several bodies --
+
+Reading.prototype.choice = function (node, made, indices, scope) {
+  var inner = {parts: [], at: made.at}, branch = this.branchOf(node, made.at, indices, scope);
+  this.nodes(branch.nodes, inner, indices, scope);
+  made.at = inner.at;
+  made.parts.push({node: node, branch: branch, body: inner.parts});
+};
+
+// The variant that the telling codes mean, or that the caller named: decode(bytes, {variants: {address: name}}).
+Reading.prototype.branchOf = function (node, at, indices, scope) {
+  var path = located(node.address, indices), given = own(this.options.variants || {}, node.address), found;
+  found = node.by.length ? toldBranch(node, scope) : node.branches.filter(function (one) { return one.name === given; })[0];
+  if (!found) {
+    throw new DecodeError('unknown variant', path + (node.by.length ? ' has no variant for its codes' : ' is told from outside: ' +
+      namesOf(node)), path, at);
+  }
+  return found;
+};
+
+function toldBranch(node, scope) {
+  var i;
+  function agreesWith(codes, at) { return holds(leafOf(scope, node.by[at]).raw, codes); }
+  for (i = 0; i < node.branches.length; i += 1) {
+    if (node.branches[i].codes.every(agreesWith)) { return node.branches[i]; }
+  }
+  return node.unknown;
+}
+
+function allOf(node) { return node.unknown ? node.branches.concat(node.unknown) : node.branches; }
+
+function namesOf(node) { return allOf(node).map(function (one) { return one.name; }).join(', '); }
+
+Writing.prototype.choice = function (node, value, at, indices, scope) {
+  var address = located(node.address, indices), branch = value === BROKEN ? undefined : this.namedBranch(node, value, address), self = this;
+  function stateOfTeller(number) { return self.states[leafOf(scope, number).order]; }
+  if (!branch) {
+    node.by.forEach(function (number) { stateOfTeller(number).broken = true; });
+    return at;
+  }
+  this.choices.push({node: node, branch: branch, address: address, order: this.leaves.length, scope: scope});
+  branch.codes.forEach(function (codes, i) {
+    if (codes.length === 1 && !compare(codes[0][0], codes[0][1])) { stateOfTeller(node.by[i]).wanted.push(codes[0][0]); }
+  });
+  return this.container(branch.nodes, value[branch.name], branch.bare, at, indices, scope, joined(address, branch.name));
+};
+
+Writing.prototype.namedBranch = function (node, value, address) {
+  var names = isMapping(value) ? Object.keys(value) : [], found;
+  if (value === undefined) {
+    this.fault(address, 'missing-key', 'is not given. Give one of its variants: ' + namesOf(node));
+  } else if (names.length !== 1) {
+    this.fault(address, 'wrong-type', shown(value) + ' is not a mapping with one variant: ' + namesOf(node));
+  } else {
+    found = allOf(node).filter(function (one) { return one.name === names[0]; })[0];
+    if (!found) { this.fault(address, 'unknown-key', shown(names[0]) + ' is none of its variants: ' + namesOf(node)); }
+  }
+  return found;
+};
+
+// Whether the code of a slot that tells a variant is known: given, said by a variant, or to be told by what else follows.
+Writing.prototype.isTold = function (leaf, state) {
+  var isTold;
+  if (!state.given && state.wanted.length) {
+    leaf.raw = state.wanted[0];
+    state.given = true;
+  }
+  isTold = state.given || /^(count|length)$/.test(leaf.slot.kind) || this.frame.asked.indexOf(leaf.slot.number) >= 0;
+  if (!isTold) { this.fault(addressOf(leaf), 'missing-key', 'is not given', leaf.order); }
+  return isTold;
+};
+
+// A variant is given that is not the one its codes mean.
+Writing.prototype.holdChoice = function (one) {
+  var self = this, broken, meant;
+  broken = one.node.by.some(function (number) { return self.states[leafOf(one.scope, number).order].broken; });
+  if (!one.node.by.length || broken || this.faults.length) { return; }
+  meant = toldBranch(one.node, one.scope);
+  if (meant !== one.branch) {
+    this.fault(one.address, 'disagrees', one.branch.name + ' is given, but its codes mean ' + (meant ? meant.name : 'none'), one.order);
+  }
+};
+"""
+
+REMAINING = r"""
+// -- what is there when bytes remain --
+
+// Whether an option is there: behind one that is not, none can be.
+Writing.prototype.remains = function (address, present) {
+  if (!present) { this.absent.push(this.absent.pop() || address); }
+  return present && this.follows(address);
+};
+
+// Whether anything can stand here that runs to the end: nothing does behind what no bytes remain for.
+Writing.prototype.follows = function (address) {
+  var before = this.absent[this.absent.length - 1];
+  if (before) { this.fault(address, 'disagrees', 'is given, but ' + before + ' before it is not'); }
+  return !before;
+};
+"""
+
+COMPUTED = r"""
+// -- counts that several fields say together --
+
+function productOf(node, scope) { // how many elements fields say together
+  return plus(node.factors.reduce(function (count, factor) {
+    var raw = leafOf(scope, factor[0]).raw;
+    return times(count, factor[1] ? onesIn(raw) : raw);
+  }, 1), node.plus || 0);
+}
+
+function onesIn(n) {
+  return limbsOf(n).reduce(function (count, limb) {
+    while (limb) { count += limb & 1; limb >>>= 1; }
+    return count;
+  }, 0);
+}
+
+Writing.prototype.holdProduct = function (one) {
+  var self = this, wanted = productOf(one.node, one.scope);
+  if (one.node.factors.some(function (factor) { return self.states[leafOf(one.scope, factor[0]).order].broken; })) { return; }
+  if (compare(wanted, one.count)) {
+    this.fault(one.address, 'disagrees', 'has ' + one.count + ' elements, but the fields that count it say ' + decimal(wanted), one.order);
+  }
+};
+"""
