@@ -132,8 +132,11 @@ def test_what_a_target_cannot_express_is_said_before_anything_is_proven(
     capsys: pytest.CaptureFixture[str], schema: Path
 ) -> None:
     schema.write_text(
-        SCHEMA.replace("IBM-3740}", "IBM-3740}\n      - {name: note, kind: text, length: 4}"),
+        SCHEMA.replace(
+            "IBM-3740}",
+            "IBM-3740}\n      - {name: wide, kind: check, algorithm: CRC-82/DARC}\n      - {kind: reserved, up_to: byte}",
+        ),
         encoding="utf-8",
     )
     assert main(["fuzz", "small.yaml", "--targets", "javascript"]) == 2
-    assert "javascript cannot express beacon.note" in capsys.readouterr().err
+    assert "javascript cannot express beacon.wide" in capsys.readouterr().err

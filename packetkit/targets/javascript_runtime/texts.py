@@ -139,7 +139,8 @@ function rawCodes(node, raw) { // octets, or a list of codes, as they are
   if (codes.some(function (one) { return one < 0 || one > most; })) {
     return fault('raw-range', 'raw holds a code that is not 0 to ' + most);
   }
-  return node.joined.form !== 'bits' || (codes.length + (node.joined.spare || 0)) % 8 === 0 ? codes : fault('wrong-length', 'raw is no whole octets');
+  return node.joined.form !== 'bits' || (codes.length + (node.joined.spare || 0)) % 8 === 0 ? codes :
+    fault('wrong-length', 'raw is no whole octets');
 }
 """
 
