@@ -70,11 +70,11 @@ def partings(missions: list[Mission], directory: Path, records: int, options: st
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("part", "options"), [(0, ""), (1, "fast_checks")])
+@pytest.mark.parametrize(("part", "options"), [(0, ""), (1, "fast_checks"), (2, "small")])
 def test_random_schemas_give_c_that_answers_as_the_codec_does(
     part: int, options: str, tmp_path: Path
 ) -> None:
-    missions = drawn(1000 * part, SCHEMAS // 2)
+    missions = drawn(1000 * part, SCHEMAS // 3)
     found = partings(missions, tmp_path, RECORDS, options)
     assert not found, "\n".join(found)
 
@@ -120,9 +120,13 @@ def by_hand(layout: Layout, codes: Mapping[int, int]) -> bytes:
 PACKINGS = (Packing.MOST, Packing.LEAST, Packing.WORD_32)
 
 
-@pytest.mark.parametrize("packing", PACKINGS, ids=lambda packing: packing.name)
+@pytest.mark.parametrize(
+    ("packing", "options"),
+    [*((packing, "") for packing in PACKINGS), (Packing.MOST, "small"), (Packing.LEAST, "small")],
+    ids=lambda one: one.name if isinstance(one, Packing) else one or "straight",
+)
 def test_every_width_at_every_bit_offset_is_where_a_string_of_bits_has_it(
-    packing: Packing, tmp_path: Path
+    packing: Packing, options: str, tmp_path: Path
 ) -> None:
     ladders = {
         f"l{offset}_{signed:d}": ladder(offset, packing, signed)
@@ -130,7 +134,8 @@ def test_every_width_at_every_bit_offset_is_where_a_string_of_bits_has_it(
         for signed in ((False, True) if packing is Packing.MOST else (offset == 3,))
     }
     named = [
-        ({f"l{at}": one}, Dossier(name, "1-0", "", "")) for at, (name, one) in enumerate(ladders.items())
+        ({f"l{at}": one}, Dossier(name, "1-0", "", "", options=frozenset(options.split())))
+        for at, (name, one) in enumerate(ladders.items())
     ]
     chance, questions = Random(5), []
     wanted: list[tuple[bytes, tuple[int, ...], list[bool]]] = []
@@ -166,7 +171,7 @@ COMPILERS = {
 
 @pytest.fixture(scope="module")
 def sources(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """The examples and some random schemas as C, with small and with fast checks."""
+    """The examples and some random schemas as C, straight-line with small and with fast checks, and by tables."""
     place = tmp_path_factory.mktemp("strict")
     missions = [
         parse(resource(f"schemas/{name}.yaml").read_bytes()) for name in ("first-light", "heron", "plover")
@@ -174,7 +179,7 @@ def sources(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     missions += drawn(100, 14)
     for at, mission in enumerate(missions):
         for name, text in c.write(
-            mission.layouts, dossier(f"s{at}", mission, *(["fast_checks"] * (at % 2)))
+            mission.layouts, dossier(f"s{at}", mission, *([], ["fast_checks"], ["small"])[at % 3])
         ).items():
             (place / name).write_text(text, encoding="utf-8")
     return sorted(

@@ -80,7 +80,9 @@ def test_a_small_processor_answers_for_random_schemas_as_the_codec_does(
     ground: str, first: int, tmp_path: Path
 ) -> None:
     missions = drawn(10 * first, TOGETHER)
-    asked, found = partings(PROCESSORS[ground], missions, tmp_path, "fast_checks" * (first // TOGETHER % 2))
+    asked, found = partings(
+        PROCESSORS[ground], missions, tmp_path, "fast_checks small" * (first // TOGETHER % 2)
+    )
     assert not found, "\n".join(found)
     assert asked > 4 * TOGETHER
 

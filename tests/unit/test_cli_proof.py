@@ -318,6 +318,8 @@ def test_c_is_written_with_the_mission_in_its_names(schema: Path, capsys: pytest
     )
     assert main(["generate", "small.yaml", "--target", "c", "--fast-checks", "-o", "flight"]) == 0
     assert "_table[256]" in Path("flight/small_one.c").read_text(encoding="utf-8")
+    assert main(["generate", "small.yaml", "--target", "c", "--small", "-o", "flight"]) == 0
+    assert Path("flight/small_one.h").read_text(encoding="utf-8") == header
 
 
 def test_what_a_target_cannot_express_is_refused_by_field_before_anything_is_written(

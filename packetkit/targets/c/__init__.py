@@ -18,6 +18,7 @@ from packetkit.targets.c.record import Record
 from packetkit.targets.c.words import identifier
 from packetkit.targets.target import Dossier, Target, refusals, refuse
 
+SMALL = "small"  # a table of each frame's fields and one interpreter, instead of straight-line code
 FAST_CHECKS = "fast_checks"  # from tables of 256 entries, instead of the smallest code
 
 # Attributes of slots that this target reads beside those that all know; calibration, limits, curves and
@@ -28,7 +29,9 @@ KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "valid_wh
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
     """Return header, source, scaling, self-test, card writer and a main loop, by file name. Raises Unsupported."""
     refuse("c", layouts, beyond_c(layouts), KNOWS, parts=True)
-    mission = Mission(identifier(dossier.mission), FAST_CHECKS in dossier.options, dossier.outside)
+    mission = Mission(
+        identifier(dossier.mission), FAST_CHECKS in dossier.options, dossier.outside, SMALL in dossier.options
+    )
     frames = [FrameCode(layout, mission) for layout in layouts.values()]
     sums = summed.text(mission, frames, dossier)
     return {
@@ -56,4 +59,4 @@ def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
             )
 
 
-TARGET = Target("c", "C99 that is clean as C++11: a header and a source file.", write, (FAST_CHECKS,))
+TARGET = Target("c", "C99 that is clean as C++11: a header and a source file.", write, (FAST_CHECKS, SMALL))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from packetkit.layout.model import Choice, Fill, Measured, Optional, Repeat, Run, Slot, tellers, walk
+from packetkit.targets.c import small
 from packetkit.targets.c.check_code import all_checks
 from packetkit.targets.c.frame import FrameCode, Walk, constant, within
 from packetkit.targets.c.octets import Place, constant_tests, gathered, parts, read, signed, turned_back
@@ -187,18 +188,33 @@ class DecodeWalk(Walk):
     def take(self, run: Run, prefix: str) -> None:
         place: Place | None = None
         needed = 0
+        is_tabled = run.number in self.frame.tabled
+        waiting: list[Slot] = []  # members that the next call reads
+        if is_tabled:
+            self.frame.table.enter(run, prefix)
         for at, slot in enumerate(run.slots):
             if self.judges and not self.covered and needed == at:
                 needed = self.need(run, at)
-            if at == 0 and any(is_member(one) or self.is_judged(one) for one in run.slots):
+            if at == 0 and any(self.is_read(one, is_tabled) for one in run.slots):
                 place = self.place(run, "const uint8_t")
-            if is_member(slot):
+            if is_member(slot) and is_tabled:
+                waiting.append(slot)
+                if self.judges and (slot.codes or self.tells(slot)):
+                    small.take(self, run, waiting, prefix)
+                    waiting = []
+                    self.judge_member(slot, joined(prefix, slot.path))
+            elif is_member(slot):
                 self.member(run, place, slot, joined(prefix, slot.path))
             elif self.is_judged(slot):
                 self.judge(run, place, slot)
             for part in self.parts if self.judges else ():
                 if part.node.by == slot.number and not part.is_told:
                     self.tell(part, run.at, slot)
+        small.take(self, run, waiting, prefix)
+
+    def is_read(self, slot: Slot, is_tabled: bool) -> bool:
+        """Whether a slot's bits are read straight-line."""
+        return not is_tabled if is_member(slot) else self.is_judged(slot)
 
     def is_judged(self, slot: Slot) -> bool:
         if not self.judges:
@@ -248,6 +264,10 @@ class DecodeWalk(Walk):
                 self.page.add(*lines, f"{target} = {value};")
         else:
             self.page.add(f"{target} = {value};")
+        self.judge_member(slot, target)
+
+    def judge_member(self, slot: Slot, target: str) -> None:
+        """Refuse a count that is too large; note a code that a tag does not allow."""
         if self.judges and slot.kind == "count":
             if slot.maximum_count is not None and slot.maximum_count < slot.raw_limits[1]:
                 self.bad_count(f"{target} > {number(slot.maximum_count)}")

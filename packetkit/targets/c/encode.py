@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 from packetkit.emit.wire import code_of
 from packetkit.layout.model import Choice, Fill, Measured, Node, Optional, Repeat, Run, Slot, slots_of, walk
-from packetkit.targets.c import room
+from packetkit.targets.c import room, small
 from packetkit.targets.c.check_code import all_checks, put_late
 from packetkit.targets.c.frame import FrameCode, Walk, constant, within
-from packetkit.targets.c.octets import Packer, parts, turned
+from packetkit.targets.c.octets import Packer, constant_octets, parts, turned
 from packetkit.targets.c.record import grain, is_member, joined
 from packetkit.targets.c.room import refuse_count
 from packetkit.targets.c.spans import END
@@ -66,8 +66,9 @@ class EncodeWalk(Walk):
         self.marks |= {run.number for run in homes if run.at is None}
         self.parts: list[int] = []
         self.asking: set[int] = set()  # the parts in which something asks whether bytes remain
-        self.clears = not frame.only_runs
-        self.carries = any(_carries(node) for node in frame.layout.walk() if isinstance(node, Run))
+        self.clears = not frame.only_runs or bool(frame.tabled)
+        straight = (node for node in frame.layout.walk() if node.number not in frame.tabled)
+        self.carries = any(_carries(node) for node in straight if isinstance(node, Run))
 
     def run(self, run: Run, prefix: str) -> None:
         if all(self.is_late(run, slot) for slot in run.slots):
@@ -83,6 +84,10 @@ class EncodeWalk(Walk):
             del self.page.lines[start:]  # zeros, which are there already
 
     def pack(self, run: Run, prefix: str) -> None:
+        if run.number in self.frame.tabled:
+            small.pack(self, run, prefix, self.guard)
+            self.put_constants(run)
+            return
         place = self.place(run, "uint8_t")
         if place is None:
             self.pack_anywhere(run, prefix)
@@ -149,6 +154,21 @@ class EncodeWalk(Walk):
             code = number(sent >> shift & (1 << part.width) - 1)
             at = self.position(run, part)
             self.page.add(f"{self.frame.mission.prefix}_put{low}(d, {at}, {part.width}, {code});")
+
+    def put_constants(self, run: Run) -> None:
+        """Put what a run always holds into octets that hold zeros."""
+        found = [slot for slot in run.slots if slot.codes and slot.codes[0].low and not is_member(slot)]
+        place = self.place(run, "uint8_t") if found else None
+        if place is None:
+            low = "_low" if run.packing.value.startswith("least") else ""
+            for slot in found:
+                self.put_constant(run, slot, low)
+            return
+        always = constant_octets(place, run, lambda slot: slot.codes[0].low if slot in found else None)
+        for octet, ones, code in always:
+            if code:
+                value = number(code) if ones == 0xFF else f"(uint8_t)({octet} | {number(code)})"
+                self.page.add(f"{octet} = {value};")
 
     def guard(self, slot: Slot, value: str) -> None:
         """Refuse a code that is not to be sent; a count that is too large even where nothing else is checked."""

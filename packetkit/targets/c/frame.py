@@ -26,6 +26,7 @@ from packetkit.targets.c.checks import WIDEST, Engine, engine
 from packetkit.targets.c.octets import Place
 from packetkit.targets.c.opened import without_bundles
 from packetkit.targets.c.record import Record, is_member, is_octets, joined
+from packetkit.targets.c.rows import Table
 from packetkit.targets.c.spans import END, Fed, Point, Spans
 from packetkit.targets.c.words import Page, ctype, identifier, number, size_for
 
@@ -37,6 +38,7 @@ class Mission:
     prefix: str
     fast_checks: bool
     outside: frozenset[str] = frozenset()
+    is_small: bool = False
     engines: dict[tuple[int | str | bool, ...], tuple[str, Engine]] = field(default_factory=dict)
 
     @property
@@ -66,6 +68,7 @@ class FrameCode:
         self.prefix = f"{mission.prefix}_{layout.name}"
         self.upper = self.prefix.upper()
         self.record = Record(layout, self.prefix)
+        self.table = Table(self)
         self.spans = Spans(layout, self.record.is_fixed)
         self.fields = _field_names(self.declared, self.upper)
         self.fields |= {slot.number: self._field(slot) for slot in layout.slots[len(self.declared.slots) :]}
@@ -73,6 +76,7 @@ class FrameCode:
         self.homes = self.spans.home
         self.outer = _outer_checks(layout)
         self.sizing = {node.by: node for node in layout.walk() if isinstance(node, Measured)}
+        self.tabled = {node.number for node in self.table.runs()}
         self.choices = [node for node in layout.walk() if isinstance(node, Choice)]
 
     def _field(self, slot: Slot) -> str:

@@ -287,8 +287,10 @@ def _joined(octets: list[str], kind: str) -> str:
     return f"({kind})({' | '.join(terms)})"
 
 
-def constant_tests(place: Place, run: Run, wanted: Callable[[Slot], int | None]) -> list[str]:
-    """Return conditions that are true where bits are not what a frame always has, one for each octet that has such bits.
+def constant_octets(
+    place: Place, run: Run, wanted: Callable[[Slot], int | None]
+) -> list[tuple[str, int, int]]:
+    """Return each octet of a run that has bits that are always the same, as an expression, with those bits as ones and their code.
 
     wanted: a slot's raw code where it is always the same.
     """
@@ -306,11 +308,15 @@ def constant_tests(place: Place, run: Run, wanted: Callable[[Slot], int | None])
                 rank = at - first if place.rises else last - at
                 masks[at] = masks.get(at, 0) | (ones >> 8 * rank & 0xFF)
                 codes[at] = codes.get(at, 0) | (code >> 8 * rank & 0xFF)
-    tests = []
-    for at, ones in masks.items():
-        octet = place.octet(at) if ones == 0xFF else f"({place.octet(at)} & {number(ones)})"
-        tests.append(f"{octet} != {number(codes[at])}")
-    return tests
+    return [(place.octet(at), ones, codes[at]) for at, ones in masks.items()]
+
+
+def constant_tests(place: Place, run: Run, wanted: Callable[[Slot], int | None]) -> list[str]:
+    """Return conditions that are true where bits are not what a frame always has, one for each octet that has such bits."""
+    return [
+        f"{octet if ones == 0xFF else f'({octet} & {number(ones)})'} != {number(code)}"
+        for octet, ones, code in constant_octets(place, run, wanted)
+    ]
 
 
 def helpers(page: Page, name: str, slots: list[Slot], code: str) -> None:
