@@ -1330,8 +1330,23 @@ def _number_meaning(declared: Field, raw: int) -> _Meaning:
 # --- Rule 7: numbers on a curve -------------------------------------------------------------------------------
 
 
+# By the identity of a field, the oldest first: the field, kept, and its curve's values so far, as every code is tried often.
+_LAST_CURVES: dict[int, tuple[Field, dict[int, Fraction | None]]] = {}
+
+
 def _curve_value(declared: Field, number: int) -> Fraction | None:
     """Return the exact value at a code, None where the curve has none."""
+    if id(declared) not in _LAST_CURVES:
+        _LAST_CURVES[id(declared)] = declared, {}
+        if len(_LAST_CURVES) > 8:
+            del _LAST_CURVES[next(iter(_LAST_CURVES))]
+    known = _LAST_CURVES[id(declared)][1]
+    if number not in known:
+        known[number] = _on_curve(declared, number)
+    return known[number]
+
+
+def _on_curve(declared: Field, number: int) -> Fraction | None:
     curve = declared.curve
     assert curve is not None
     if curve.what == "table":
