@@ -12,6 +12,7 @@ from packetkit.layout.model import (
     Branch,
     Bundle,
     Choice,
+    Ieee,
     Joined,
     Layout,
     Measured,
@@ -23,7 +24,7 @@ from packetkit.layout.model import (
     computed_count,
     told_branch,
 )
-from packetkit.layout.number import from_raw, is_decode_only
+from packetkit.layout.number import from_raw, ieee_bounds, is_decode_only
 
 
 def example(layout: Layout, elements: int = 0) -> dict[str, Any]:
@@ -52,6 +53,7 @@ class _Example:
 
     def __init__(self, layout: Layout, elements: int = 0) -> None:
         self.most = elements
+        self.short = 0  # bits that a measured part needs besides its fixed ones, as its length counts more
         self.asked = asked_codes(layout)
         self.told = dict.fromkeys(range(len(layout.slots)), 0)
 
@@ -70,7 +72,9 @@ class _Example:
                     else:
                         self.told[slot.number] = self.code(slot)
             elif isinstance(node, Measured):
+                outer, self.short = self.short, max(0, node.less * node.unit_bits - node.minimum_bits)
                 self.fill(node.body, made)
+                self.short = outer
             elif isinstance(node, Repeat):
                 _put(made, node.path, self.elements(node))
             elif isinstance(node, Optional):
@@ -90,6 +94,8 @@ class _Example:
             count = max(computed_count(node, self.told), 0)
         elif node.runs_to_end and node.joined is None:
             count = min(self.most, self.most if node.maximum is None else node.maximum)
+        if node.runs_to_end and count * node.minimum_bits < self.short:
+            count, self.short = -(-self.short // node.minimum_bits), 0
         if node.joined is not None:
             return _joined(node.joined, count)
         return [self.body(node.element, node.bare) for _ in range(count)]
@@ -116,6 +122,9 @@ class _Example:
         return slot.code_of(legal.low + (legal.high - legal.low) // 2)
 
     def value(self, slot: Slot) -> Any:
+        if isinstance(slot.transform, Ieee):
+            low, high = ieee_bounds(slot)
+            return min(max(0.0, low), high)
         raw = self.told[slot.number] = self.code(slot)
         found = from_raw(slot, raw)[0]
         return {"raw": raw} if found is None or is_decode_only(slot) else found

@@ -239,6 +239,33 @@ def test_values_of_more_than_53_bits_are_rounded_once_ties_to_even(writer: speak
             )  # CPython divides integers correctly rounded
 
 
+# Texts, a measured part, variants, what is there when bytes remain, a bundle, a time whose weeks began anew.
+PARTS_OF_ALL_SORTS = """
+mission: sorts
+frames:
+  all:
+    fields:
+      - {name: form, kind: tag, bits: 8, code: [1, 2]}
+      - {name: size, kind: length, bits: 8, measures: note, less: 1}
+      - {name: note, group: [{name: words, kind: text, length: rest}]}
+      - {name: call, kind: text, length: 6, fill: " "}
+      - name: body
+        told_by: [form]
+        variants:
+          - {name: near, when: {form: 1}, group: [{name: level, bits: 8}]}
+          - {name: far, when: {form: 2}, group: [{name: level, bits: 16}]}
+      - {name: depth, bits: 8, bundle: {samples: 4, maximum_step: 3}}
+      - {kind: reserved, up_to: byte}
+      - name: stamp
+        kind: time
+        counts: {weeks: 10, seconds: 22}
+        epoch: 1980-01-06T00:00:00Z
+        reference_date: 2019-04-07T00:00:00Z
+        leap_seconds: counted
+      - {name: more, bits: 8, present_when: bytes_remain}
+"""
+
+
 # -- both ways: each of these changes must be seen -------------------------------------------------
 
 BUGS = (
@@ -262,6 +289,12 @@ BUGS = (
     ("python", "joined | part << length if least", "joined if least"),
     ("python", "if state.raised and not leaf.raw:", "if not state.raised and leaf.raw:"),
     ("python", "register >>= wide - bits", "register >>= 0"),
+    ("python", 'while "fill" in joined and held', "while joined and held"),
+    ("python", 'size = (leaf.raw + limit.node["less"])', "size = leaf.raw"),
+    ("python", 'for branch in node["branches"]:', 'for branch in node["branches"][1:]:'),
+    ("python", "- at > 0)", "- at >= 0)"),
+    ("python", "first += step\n            yield", "yield"),
+    ("python", "return -(-behind // _period(clock))", "return (behind // _period(clock))"),
 )
 
 
@@ -277,10 +310,11 @@ def test_a_broken_reader_is_seen(
     write = written(name, speakers[name], tmp_path, broken)
 
     def found() -> Iterator[object]:
-        for text in (TIES, widths(3, True)):
+        more = (PARTS_OF_ALL_SORTS,) if name == "python" else ()
+        for text in (*more, TIES, widths(3, True)):
             mission = packetkit.parse(text)
             yield from speaking.differences(mission.frame(), {name: write(mission)}, Random(3), 60)
-        for number in range(300):
+        for number in range(100):
             yield from speaking.agreement({name: write}, SEED, [number], 40).differences
 
     assert next(found(), None)

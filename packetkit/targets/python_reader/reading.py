@@ -1,0 +1,326 @@
+"""From a frame to a record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from packetkit.targets.python_reader.bits import DecodeError, Row, _holds, _limits
+from packetkit.targets.python_reader.checks import _check_value
+from packetkit.targets.python_reader.derived import _derive
+from packetkit.targets.python_reader.places import _Leaf, _located, _product, _put, _Scope, _told_branch
+from packetkit.targets.python_reader.texts import _joined_raw, _joined_value
+from packetkit.targets.python_reader.values import _beyond_limit, _meaning
+
+# -- from a frame to a record ----------------------------------------------------------------------
+
+
+class _Limit:
+    """A measured part being read: where it starts, and where it ends once its length is known."""
+
+    __slots__ = ("address", "end", "node", "start")
+
+    def __init__(self, node: Row, start: int, address: str) -> None:
+        self.node, self.start, self.address = node, start, address
+        self.end: int | None = None
+
+
+class _Reading:
+    """One frame being read.
+
+    A part is a leaf, or (node, elements) of a list, (node, parts or None) of an option, (node, (branch, parts)) of a choice.
+    """
+
+    def __init__(self, frame: Row, data: bytes, told: Mapping[str, str], known: Mapping[str, int]) -> None:
+        self.frame, self.data, self.end = frame, data, len(data) * 8
+        self.told = told
+        self.limits: list[_Limit] = []  # the innermost last
+        self.leaves: list[_Leaf] = []
+        self.words: list[tuple[int, int, int]] = []
+        scope = _Scope(None)
+        self.supplied = [_known(slot, known, scope) for slot in frame.get("supplied", ())]
+        self.unknown = {leaf.slot["number"] for leaf in self.supplied if leaf.slot["path"][0] not in known}
+        self.parts, at = self.nodes(frame["nodes"], 0, (), scope)
+        self.used = -(-at // 8)
+
+    def nodes(
+        self, nodes: list[Row], at: int, indices: tuple[int, ...], scope: _Scope
+    ) -> tuple[list[Any], int]:
+        parts: list[Any] = []
+        for node in nodes:
+            scope.starts[node["number"]] = at
+            part = node["part"]
+            if part == "run":
+                at = self.run(node, at, indices, scope, parts)
+            elif part == "fill":
+                start = scope.start(node["since"]) if "since" in node else 0
+                bits = -(at - start) % node["unit"]
+                parts.append(self.leaf(node, node["slot"], bits, at, indices, scope))
+                at += bits
+            elif part == "repeat":
+                elements = []
+                for number in range(self.count(node, at, indices, scope)):
+                    element, at = self.nodes(node["nodes"], at, (*indices, number), _Scope(scope))
+                    elements.append(element)
+                parts.append((node, elements))
+            elif part == "option":
+                body = None
+                if self.is_there(node, at, scope):
+                    body, at = self.nodes(node["nodes"], at, indices, scope)
+                parts.append((node, body))
+            elif part == "measured":
+                at = self.measured(node, at, indices, scope, parts)
+            else:
+                branch = self.branch(node, at, indices, scope)
+                inner, at = self.nodes(branch["nodes"], at, indices, scope)
+                parts.append((node, (branch, inner)))
+        return parts, at
+
+    def is_there(self, node: Row, at: int, scope: _Scope) -> bool:
+        if "by" not in node:
+            return bool(self.stop() - node.get("trailer", 0) - at > 0)
+        return _holds(scope.leaf(node["by"]).raw, node["codes"])
+
+    def branch(self, node: Row, at: int, indices: tuple[int, ...], scope: _Scope) -> Row:
+        """The variant that the telling codes mean, or that the caller named."""
+        path = _located(node["address"], indices)
+        if node["by"]:
+            found = _told_branch(node, [scope.leaf(number).raw for number in node["by"]])
+            words = "has no variant for the codes that tell it"
+        else:
+            name = self.told.get(node["address"])
+            found = next((one for one in node["branches"] if one["name"] == name), None)
+            words = "is told from outside. Give variants={address: name}"
+        if found is None:
+            raise DecodeError("unknown variant", f"{path} {words}", path, at)
+        return found
+
+    def measured(self, node: Row, at: int, indices: tuple[int, ...], scope: _Scope, parts: list[Any]) -> int:
+        """Read a measured part, which ends where its length says."""
+        limit = _Limit(node, at, _located(node["address"], indices) or self.frame["name"])
+        self.limits.append(limit)
+        if scope.knows(node["by"]):
+            self.sized(limit, scope.leaf(node["by"]))
+        inner, end = self.nodes(node["nodes"], at, indices, scope)
+        parts += inner
+        self.limits.pop()
+        if end != limit.end:
+            words = f"{limit.address} does not have the bits that its length says"
+            raise DecodeError("bad length", words, limit.address, min(end, limit.end or 0))
+        return end
+
+    def sized(self, limit: _Limit, leaf: _Leaf) -> None:
+        """Note where a measured part ends, now that its length is read."""
+        size = (leaf.raw + limit.node["less"]) * limit.node["unit"]
+        end = limit.start + size
+        around = self.limits[: self.limits.index(limit)]
+        outer = next((one.end for one in reversed(around) if one.end is not None), None)
+        if outer is None and end > self.end:
+            raise self.short(limit.address, limit.start)
+        if size < 0 or (outer is not None and end > outer):
+            raise _failed(leaf, "bad length", f"says {size} bits, and there is no room for them")
+        limit.end = end
+
+    def stop(self) -> int:
+        """Where the innermost part ends whose end is known: a measured one, else the frame."""
+        return next((one.end for one in reversed(self.limits) if one.end is not None), self.end)
+
+    def overrun(self, path: str, bit: int) -> DecodeError:
+        """What is wrong where bits are needed behind the end of the part that they belong to."""
+        if all(one.end is None for one in self.limits):
+            return self.short(path, bit)
+        return DecodeError("bad length", f"{path} is not whole in the part that a length measures", path, bit)
+
+    def short(self, path: str, bit: int) -> DecodeError:
+        return DecodeError("truncated", f"{path} is not whole in {len(self.data)} bytes", path, bit)
+
+    def run(self, node: Row, at: int, indices: tuple[int, ...], scope: _Scope, parts: list[Any]) -> int:
+        if "word" in node:
+            self.words.append((at, at + node["size"], node["word"]))
+        for slot in node["slots"]:
+            leaf = self.leaf(node, slot, slot["bits"], at, indices, scope)
+            parts.append(leaf)
+            if "most" in slot and leaf.raw > slot["most"]:
+                raise _failed(leaf, "bad count", f"is {leaf.raw}, more than {slot['most']}")
+            if slot["kind"] == "length":
+                for limit in self.limits:
+                    if limit.node["by"] == slot["number"] and limit.end is None:
+                        self.sized(limit, leaf)
+        return int(at + node["size"])
+
+    def leaf(self, run: Row, slot: Row, bits: int, at: int, indices: tuple[int, ...], scope: _Scope) -> _Leaf:
+        leaf = _Leaf(run, slot, bits, at, indices, scope, len(self.leaves))
+        if at + leaf.last() > self.stop():
+            raise self.overrun(leaf.address, leaf.bit)
+        leaf.read(self.data)
+        self.leaves.append(leaf)
+        scope.leaves[slot["number"]] = leaf
+        return leaf
+
+    def count(self, node: Row, at: int, indices: tuple[int, ...], scope: _Scope) -> int:
+        """How many elements a list has here, known to fit before any is read."""
+        path, least = _located(node["address"], indices), node["least"]
+        count = node.get("count")
+        if "by" in node:
+            count = scope.leaf(node["by"]).raw
+        if count is None:
+            if "factors" in node:
+                count = _product(node, scope)
+            else:
+                count = max(0, self.stop() - node.get("trailer", 0) - at) // least
+            if count < 0 or ("most" in node and count > node["most"]):
+                raise DecodeError("bad count", f"{path} has {count} elements: that cannot be", path, at)
+        if at + count * least > self.stop():
+            raise self.overrun(path, at)
+        return int(count)
+
+    def judge(self, exact: bool, salvage: bool) -> bool:
+        """Whether every check agrees. Raises what is wrong, the gravest first."""
+        for leaf in self.leaves:
+            if "codes" in leaf.slot and not _holds(leaf.raw, leaf.slot["codes"]):
+                raise _failed(leaf, "wrong constant", f"is {leaf.raw:#x}: some other frame")
+        over = len(self.data) - self.used
+        if exact and over:
+            raise DecodeError(
+                "trailing bytes", f"{over} bytes are left over after the frame", "", self.used * 8
+            )
+        data = self.data[: self.used]
+        for leaf in self.leaves:
+            if "check" in leaf.slot and not self.agrees(leaf, data):
+                if salvage:
+                    return False
+                raise _failed(leaf, "check failed", "does not match the frame")
+        for leaf in self.leaves:
+            if leaf.raw and leaf.slot.get("strict") and leaf.slot["kind"] == "reserved":
+                raise _failed(leaf, "reserved bits", "is not zero, in a strict frame")
+        return True
+
+    def agrees(self, leaf: _Leaf, data: bytes) -> bool:
+        """Whether a check is what the frame makes it; a supplied field that is not known is taken from it, as far as it tells."""
+        mixed = leaf.slot["check"].get("mixed")
+        if mixed in self.unknown:
+            self.unknown.discard(mixed)
+            other = leaf.scope.leaf(mixed)
+            other.raw, other.at = 0, -1  # recovered
+            other.raw = (_check_value(leaf, data, self.words) ^ leaf.raw) & ((1 << other.bits) - 1)
+        return _check_value(leaf, data, self.words) == leaf.raw
+
+    def supply(self, record: Row, detail: bool, trusted: bool) -> None:
+        """Put supplied fields into a record where they are declared."""
+        for leaf in self.supplied:
+            found: Any = leaf.raw
+            if detail:
+                found = {"raw": leaf.raw, "value": leaf.raw}
+                if leaf.at < 0:
+                    found["reason"] = "recovered"
+                if not trusted:
+                    found["trusted"] = False
+            record[leaf.slot["path"][0]] = found
+            for key in leaf.slot["later"]:
+                if key in record:
+                    record[key] = record.pop(key)
+
+
+def _failed(leaf: _Leaf, reason: str, words: str) -> DecodeError:
+    return DecodeError(reason, f"{leaf.address} {words}", leaf.address, leaf.bit)
+
+
+def _known(slot: Row, known: Mapping[str, int], scope: _Scope) -> _Leaf:
+    """A field without bits, with its code where that is known; known to the whole frame."""
+    raw, (low, high) = known.get(slot["path"][0], 0), _limits(slot, slot["bits"])
+    if isinstance(raw, bool) or not isinstance(raw, int) or not low <= raw <= high:
+        raise ValueError(
+            f"{slot['path'][0]} is known as {raw!r}, but {slot['bits']} bits hold {low} to {high}"
+        )
+    leaf = scope.leaves[slot["number"]] = _Leaf({}, slot, slot["bits"], 0, (), scope, -1)
+    leaf.raw = raw
+    return leaf
+
+
+def _plain(parts: list[Any], bare: bool) -> Any:
+    made: dict[Any, Any] = {}
+    for part in parts:
+        if isinstance(part, _Leaf):
+            if not part.slot.get("hidden"):
+                _put(made, part.slot["path"], _meaning(part.slot, part.raw)[0])
+            continue
+        node, inner = part
+        if "joined" in node:
+            value: Any = _joined_value(node["joined"], _codes_of(inner))[0]
+        else:
+            value = _nested(node, inner, _plain)
+        _put(made, node["path"], value)
+    return made[""] if bare else made
+
+
+def _nested(node: Row, inner: Any, made: Callable[[list[Any], bool], Any]) -> Any:
+    """What a list, an option or a choice holds, its containers made by a function."""
+    bare = node.get("bare", False)
+    if node["part"] == "repeat":
+        return [made(one, bare) for one in inner]
+    if node["part"] == "choice":
+        branch, parts = inner
+        return {branch["name"]: made(parts, branch.get("bare", False))}
+    return None if inner is None else made(inner, bare)
+
+
+def _codes_of(elements: list[Any]) -> list[int]:
+    return [leaf.raw for element in elements for leaf in element]
+
+
+def _detailed(parts: list[Any], bare: bool, trusted: bool) -> Any:
+    made: dict[Any, Any] = {}
+    for part in parts:
+        if isinstance(part, _Leaf):
+            if part.bits:
+                _put(made, part.slot["path"], _leaf_detail(part, trusted))
+            continue
+        node, inner = part
+        if "joined" in node:
+            value = _joined_detail(node["joined"], _codes_of(inner), trusted)
+        else:
+            value = _nested(node, inner, lambda one, is_bare: _detailed(one, is_bare, trusted))
+        _put(made, node["path"], value)
+    return made[""] if bare else made
+
+
+def _joined_detail(joined: Row, codes: list[int], trusted: bool) -> Row:
+    value, reason = _joined_value(joined, codes)
+    made = {"raw": _joined_raw(joined, codes), "value": value}
+    if reason:
+        made["reason"] = reason
+    if not trusted:
+        made["trusted"] = False
+    return made
+
+
+def _leaf_detail(leaf: _Leaf, trusted: bool) -> Row:
+    value, reason, note = _meaning(leaf.slot, leaf.raw)
+    limit = _beyond_limit(leaf.slot.get("limits", ()), value)
+    words = (("unit", leaf.slot.get("unit", "")), ("reason", reason), ("note", note), ("limit", limit))
+    made = {"raw": leaf.raw, "value": value}
+    made.update((key, text) for key, text in words if text)
+    if not trusted:
+        made["trusted"] = False
+    return made
+
+
+def _decoded(
+    frame: Row,
+    data: bytes,
+    exact: bool,
+    detail: bool,
+    salvage: bool,
+    variants: Mapping[str, str] | None,
+    known: Mapping[str, int] | None,
+) -> tuple[Row, int]:
+    strange = set(known or ()) - {slot["path"][0] for slot in frame.get("supplied", ())}
+    if strange:
+        raise ValueError(f"{frame['name']} is supplied with no {', '.join(sorted(map(str, strange)))}")
+    reading = _Reading(frame, data, variants or {}, known or {})
+    trusted, detail = reading.judge(exact, salvage), detail or salvage
+    record = _detailed(reading.parts, False, trusted) if detail else _plain(reading.parts, False)
+    reading.supply(record, detail, trusted)
+    if "derived" in frame:
+        _derive(frame["derived"], [record], detail, trusted)
+    return record, reading.used

@@ -1,0 +1,549 @@
+"""From a record to a frame: every fault, in wire order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import inf
+from operator import index
+from typing import Any
+
+from packetkit.targets.python_reader.bits import EncodeError, Row, _holds, _limits, _shown
+from packetkit.targets.python_reader.checks import _check_value
+from packetkit.targets.python_reader.derived import _less_derived
+from packetkit.targets.python_reader.places import _Leaf, _located, _product, _Scope, _told_branch
+from packetkit.targets.python_reader.texts import _given_codes, _joined_codes, _Unfit
+from packetkit.targets.python_reader.values import _missing_code, _to_raw
+
+# -- from a record to a frame ----------------------------------------------------------------------
+
+_ABSENT: Any = object()
+_BROKEN: Any = object()  # inside a group whose own fault is already noted
+
+
+class _Demand:
+    """What a list, an option or a measured part asks of the slot that tells of it: a count, a size, or that codes mean presence."""
+
+    __slots__ = ("address", "codes", "count", "order", "present", "size")
+
+    def __init__(self, address: str, order: int) -> None:
+        self.address, self.order = address, order
+        self.count: int | None = None
+        self.size: int | None = None
+        self.codes: Any = ()
+        self.present = False
+
+
+class _State:
+    """What is known of a leaf while the record is read. wanted: codes that variants ask for."""
+
+    __slots__ = ("broken", "demands", "given", "raised", "wanted")
+
+    def __init__(self, given: bool, broken: bool) -> None:
+        self.given, self.broken, self.raised = given, broken, False
+        self.demands: list[_Demand] = []
+        self.wanted: list[int] = []
+
+
+class _Writing:
+    """One record being turned into codes at their places; faults are gathered, in wire order."""
+
+    def __init__(self, frame: Row) -> None:
+        self.frame = frame
+        self.faults: list[tuple[int, str, str, str]] = []
+        self.leaves: list[_Leaf] = []
+        self.states: list[_State] = []
+        self.words: list[tuple[int, int, int]] = []
+        self.absent: list[
+            str
+        ] = []  # in each measured part, and the frame: the first that no bytes remained for
+        self.choices: list[
+            tuple[Row, Row, str, int, _Scope]
+        ] = []  # what was taken, held against its codes at the end
+        self.products: list[tuple[Row, int, str, int, _Scope]] = []
+        self.measured_by: dict[int, Row] = {}
+
+    def fault(self, path: str, rule: str, message: str, order: int | None = None) -> None:
+        self.faults.append((len(self.leaves) if order is None else order, path, rule, message))
+
+    def take(self, record: Any) -> int:
+        if not isinstance(record, Mapping):
+            self.fault("", "wrong-type", f"a record is a mapping, not {_shown(record)}")
+            return 0
+        if "derived" in self.frame:
+            record = _less_derived(self.frame["derived"], record)
+        self.absent.append("")
+        scope = _Scope(None)
+        for slot in self.frame.get("supplied", ()):
+            self.supply(slot, record, scope)
+        end = self.container(self.frame["nodes"], record, False, 0, (), scope, "")
+        for leaf, state in zip(self.leaves, self.states):
+            self.settle(leaf, state)
+        for choice in self.choices:
+            self.hold_choice(*choice)
+        for product in self.products:
+            self.hold_product(*product)
+        return end
+
+    def supply(self, slot: Row, record: Mapping[str, Any], scope: _Scope) -> None:
+        """Take a field that is not sent: checks that are mixed with it find it in the frame's scope."""
+        leaf = scope.leaves[slot["number"]] = _Leaf({}, slot, slot["bits"], 0, (), scope, 0)
+        value = record.get(slot["path"][0], _ABSENT)
+        if value is _ABSENT:
+            self.fault(leaf.address, "missing-key", "is not given, and is mixed into a check")
+        else:
+            leaf.raw = self.raw(leaf, value) or 0
+
+    def container(
+        self,
+        nodes: list[Row],
+        given: Any,
+        bare: bool,
+        at: int,
+        indices: tuple[int, ...],
+        scope: _Scope,
+        address: str,
+    ) -> int:
+        if given is not _BROKEN and not bare and not isinstance(given, Mapping):
+            self.fault(address, "wrong-type", f"{_shown(given)} is not a mapping of its fields")
+            given = _BROKEN
+        reported: dict[str, bool] = {}
+        for node in nodes:
+            at = self.node(node, given, address, reported, at, indices, scope)
+        if not bare and given is not _BROKEN:
+            shape = _shape(nodes)
+            if nodes is self.frame["nodes"]:
+                shape.update((slot["path"][0], None) for slot in self.frame.get("supplied", ()))
+            self.unknown(given, shape, address)
+        return at
+
+    def node(
+        self,
+        node: Row,
+        given: Any,
+        address: str,
+        reported: dict[str, bool],
+        at: int,
+        indices: tuple[int, ...],
+        scope: _Scope,
+    ) -> int:
+        scope.starts[node["number"]] = at
+        if node["part"] == "run":
+            if "word" in node:
+                self.words.append((at, at + node["size"], node["word"]))
+            for slot in node["slots"]:
+                value = self.find(given, address, reported, slot["path"])
+                self.leaf(_Leaf(node, slot, slot["bits"], at, indices, scope, len(self.leaves)), value)
+            return int(at + node["size"])
+        if node["part"] == "fill":
+            start = scope.start(node["since"]) if "since" in node else 0
+            bits = -(at - start) % node["unit"]
+            value = self.find(given, address, reported, node["slot"]["path"])
+            self.leaf(_Leaf(node, node["slot"], bits, at, indices, scope, len(self.leaves)), value)
+            return int(at + bits)
+        if node["part"] == "measured":
+            return self.measured(node, given, address, reported, at, indices, scope)
+        value = self.find(given, address, reported, node["path"])
+        if node["part"] == "repeat":
+            return self.repeat(node, value, at, indices, scope)
+        if node["part"] == "choice":
+            return self.choice(node, value, at, indices, scope)
+        return self.option(node, value, at, indices, scope)
+
+    def measured(
+        self,
+        node: Row,
+        given: Any,
+        address: str,
+        reported: dict[str, bool],
+        at: int,
+        indices: tuple[int, ...],
+        scope: _Scope,
+    ) -> int:
+        """Take the nodes of a measured part, whose fields are the container's; its length is told of its size."""
+        before, end = len(self.faults), at
+        self.absent.append("")
+        for inner in node["nodes"]:
+            end = self.node(inner, given, address, reported, end, indices, scope)
+        self.absent.pop()
+        state = self.states[scope.leaf(node["by"]).order]
+        if len(self.faults) > before:
+            state.broken = True  # a size is not that of what cannot be sent
+        else:
+            self.measured_by[node["by"]] = node
+            demand = _Demand(_located(node["address"], indices), len(self.leaves))
+            demand.size = end - at
+            state.demands.append(demand)
+        return end
+
+    def choice(self, node: Row, value: Any, at: int, indices: tuple[int, ...], scope: _Scope) -> int:
+        """Take the variant that the record names, and tell the fields that tell of it."""
+        address = _located(node["address"], indices)
+        branch = None if value is _BROKEN else self.named_branch(node, value, address)
+        if branch is None:
+            for number in node["by"]:
+                self.states[scope.leaf(number).order].broken = True
+            return at
+        self.choices.append((node, branch, address, len(self.leaves), scope))
+        for number, codes in zip(node["by"], branch["codes"]):
+            if len(codes) == 1 and codes[0][0] == codes[0][1]:
+                self.states[scope.leaf(number).order].wanted.append(codes[0][0])
+        name, bare = branch["name"], branch.get("bare", False)
+        inside = f"{address}.{name}" if address else name
+        return self.container(branch["nodes"], value[name], bare, at, indices, scope, inside)
+
+    def named_branch(self, node: Row, value: Any, address: str) -> Row | None:
+        """The branch whose name is the only key of a value; None where a fault was noted."""
+        branches = [*node["branches"], *([node["unknown"]] if "unknown" in node else [])]
+        names = ", ".join(one["name"] for one in branches)
+        if value is _ABSENT:
+            self.fault(address, "missing-key", f"is not given. Give one of its variants: {names}")
+        elif not isinstance(value, Mapping) or len(value) != 1:
+            self.fault(address, "wrong-type", f"{_shown(value)} is not a mapping with one variant: {names}")
+        else:
+            name = next(iter(value))
+            found = next((one for one in branches if one["name"] == name), None)
+            if found is None:
+                self.fault(address, "unknown-key", f"{_shown(name)} is none of its variants {names}")
+            return found
+        return None
+
+    def find(self, here: Any, address: str, reported: dict[str, bool], path: list[str]) -> Any:
+        """What a container holds at a path; groups on the way that are absent count as empty."""
+        for depth, key in enumerate(path):
+            if here is _BROKEN or here is _ABSENT:
+                return here
+            if not isinstance(here, Mapping):
+                group = ".".join(part for part in (address, *path[:depth]) if part)
+                if group not in reported:
+                    self.fault(group, "wrong-type", f"{_shown(here)} is not a mapping of its fields")
+                reported[group] = True
+                return _BROKEN
+            here = here.get(key, _ABSENT)
+        return here
+
+    def unknown(self, given: Any, shape: Row, address: str) -> None:
+        for key in given:
+            inner = shape.get(key, _ABSENT) if isinstance(key, str) else _ABSENT
+            path = f"{address}.{key}" if address else str(key)
+            if inner is _ABSENT:
+                self.fault(
+                    path, "unknown-key", f"is no field of {address or self.frame['name']}. Leave it out"
+                )
+            elif inner and isinstance(given[key], Mapping):
+                self.unknown(given[key], inner, path)
+
+    def repeat(self, node: Row, value: Any, at: int, indices: tuple[int, ...], scope: _Scope) -> int:
+        address = _located(node["address"], indices)
+        if "joined" in node and value is not _BROKEN:
+            value = self.joined(node, value, address)
+        elif value is _ABSENT:
+            self.fault(address, "missing-key", "is not given. Give a list, empty if there is nothing to send")
+        elif value is not _BROKEN and not isinstance(value, (list, tuple)):
+            self.fault(address, "wrong-type", f"{_shown(value)} is not a list")
+            value = _BROKEN
+        if value is _ABSENT or value is _BROKEN:
+            if "by" in node:
+                self.states[scope.leaf(node["by"]).order].broken = True
+            return at
+        if not self.length(node, len(value), address, scope):
+            return at
+        if "factors" in node:
+            self.products.append((node, len(value), address, len(self.leaves), scope))
+        elif "count" not in node and "by" not in node and value and self.absent[-1]:
+            words = f"is not empty, but {self.absent[-1]} before it is not given"
+            self.fault(address, "disagrees", words)
+        for number, element in enumerate(value):
+            place, inner = (*indices, number), f"{address}[{number}]"
+            at = self.container(
+                node["nodes"], element, node.get("bare", False), at, place, _Scope(scope), inner
+            )
+        return at
+
+    def joined(self, node: Row, value: Any, address: str) -> Any:
+        """The codes of a text or of octets, as elements; _BROKEN where a fault was noted."""
+        if value is _ABSENT:
+            self.fault(address, "missing-key", "is not given. Give it, empty if there is nothing to send")
+            return _BROKEN
+        try:
+            if isinstance(value, Mapping) and "raw" in value:
+                codes = _given_codes(node["joined"], value["raw"], (1 << node["least"]) - 1)
+            else:
+                codes = _joined_codes(node["joined"], value, node.get("count"))
+        except _Unfit as no:
+            self.fault(address, no.rule, str(no))
+            return _BROKEN
+        return [{"raw": code} for code in codes]
+
+    def length(self, node: Row, count: int, address: str, scope: _Scope) -> bool:
+        """Whether a list may have so many elements; the field that counts them is told of it."""
+        if "count" in node:
+            if count != node["count"]:
+                self.fault(address, "wrong-length", f"has {count} elements, not {node['count']}")
+            return bool(count == node["count"])
+        most = node.get("most", inf)
+        if "by" in node:
+            counter = scope.leaf(node["by"])
+            most = min(most, counter.slot.get("most", inf), _limits(counter.slot, counter.bits)[1])
+            state = self.states[counter.order]
+            if count <= most:
+                demand = _Demand(address, len(self.leaves))
+                demand.count = count
+                state.demands.append(demand)
+            else:
+                state.broken = True
+        if count > most:
+            self.fault(address, "wrong-length", f"has {count} elements, but {most} at most can be sent")
+        return bool(count <= most)
+
+    def option(self, node: Row, value: Any, at: int, indices: tuple[int, ...], scope: _Scope) -> int:
+        address = _located(node["address"], indices)
+        if value is _BROKEN:
+            return at
+        if "by" not in node:
+            return self.remaining(node, value, address, at, indices, scope)
+        teller = scope.leaf(node["by"])
+        state = self.states[teller.order]
+        present = value is not _ABSENT and value is not None
+        if not present and state.given and not state.broken and _holds(teller.raw, node["codes"]):
+            # Told that it is there: an absent value is the one that means so, where there is one.
+            present, value = _stands_for_absence(node), None
+        if not state.broken:
+            demand = _Demand(address, len(self.leaves))
+            demand.codes, demand.present = node["codes"], present
+            state.demands.append(demand)
+        if not present:
+            return at
+        return self.container(node["nodes"], value, node.get("bare", False), at, indices, scope, address)
+
+    def remaining(
+        self, node: Row, value: Any, address: str, at: int, indices: tuple[int, ...], scope: _Scope
+    ) -> int:
+        """Take what is there when bytes remain: after one that is not given, nothing can be."""
+        if value is _ABSENT or value is None:
+            self.absent[-1] = self.absent[-1] or address
+            return at
+        if self.absent[-1]:
+            self.fault(address, "disagrees", f"is given, but {self.absent[-1]} before it is not")
+            return at
+        return self.container(node["nodes"], value, node.get("bare", False), at, indices, scope, address)
+
+    # -- one slot
+
+    def leaf(self, leaf: _Leaf, value: Any) -> None:
+        state = _State(value is not _ABSENT and value is not _BROKEN, value is _BROKEN)
+        if value is _ABSENT:
+            self.fill_in(leaf, state)
+        elif value is not _BROKEN:
+            raw = self.raw(leaf, value)
+            state.broken = raw is None
+            leaf.raw = raw or 0
+        self.leaves.append(leaf)
+        self.states.append(state)
+        leaf.scope.leaves[leaf.slot["number"]] = leaf
+
+    def fill_in(self, leaf: _Leaf, state: _State) -> None:
+        """The code of a slot whose key is absent."""
+        slot, kind = leaf.slot, leaf.slot["kind"]
+        missing = _missing_code(slot)
+        if "codes" in slot and slot.get("hidden"):
+            leaf.raw = slot["codes"][0][0]
+            state.given = True
+        elif "preset" in slot:
+            leaf.raw = slot["preset"]
+        elif missing is not None:
+            leaf.raw = missing
+        elif slot["number"] in self.frame.get("choosing", ()):
+            return  # a variant may say it
+        elif (
+            kind not in ("count", "length", "reserved", "check") and slot["number"] not in self.frame["asked"]
+        ):
+            state.broken = True
+            self.fault(leaf.address, "missing-key", "is not given")
+            return
+        if kind not in ("flag", "count", "length", "check"):
+            state.given = True  # nothing that follows can change it
+
+    def raw(self, leaf: _Leaf, value: Any) -> int | None:
+        """The code of a given value, or None where a fault was noted."""
+        slot = leaf.slot
+        if isinstance(value, Mapping) and "raw" in value:
+            return self.given_raw(leaf, value["raw"])
+        raw, clamped, no = _to_raw(slot, value, leaf.bits)
+        if no is not None:
+            self.fault(leaf.address, *no)
+            return None
+        if clamped and "raises" in slot:
+            self.states[leaf.scope.leaf(slot["raises"]).order].raised = True
+        if slot["kind"] == "reserved" and raw:
+            self.fault(leaf.address, "disagrees", f"{_shown(value)} in reserved bits, which are sent as zero")
+            return None
+        return self.agreeing(leaf, raw)
+
+    def given_raw(self, leaf: _Leaf, raw: Any) -> int | None:
+        if isinstance(raw, bool) or not hasattr(raw, "__index__"):
+            self.fault(leaf.address, "wrong-type", f"raw is {_shown(raw)}, not a whole number")
+            return None
+        code = index(raw)
+        low, high = _limits(leaf.slot, leaf.bits)
+        if not low <= code <= high:
+            self.fault(
+                leaf.address, "raw-range", f"raw is {_shown(code)}, but {leaf.bits} bits hold {low} to {high}"
+            )
+            return None
+        return self.agreeing(leaf, code)
+
+    def agreeing(self, leaf: _Leaf, raw: int) -> int | None:
+        slot = leaf.slot
+        if "codes" in slot and slot.get("hidden") and not _holds(raw, slot["codes"]):
+            self.fault(
+                leaf.address,
+                "disagrees",
+                f"{raw} is given, but it is always {slot['codes'][0][0]}. Leave it out",
+            )
+            return None
+        if "most" in slot and raw > slot["most"]:
+            self.fault(leaf.address, "out-of-range", f"{raw} is given, but {slot['most']} is the most")
+            return None
+        return raw
+
+    # -- what depends on what follows
+
+    def settle(self, leaf: _Leaf, state: _State) -> None:
+        """Bring a slot and what is asked of it together."""
+        if state.broken or not self.wished(leaf, state):
+            return
+        size = next((one for one in state.demands if one.size is not None), None)
+        if size is not None:
+            self.settle_size(leaf, state, size)
+            return
+        counts = [one for one in state.demands if one.count is not None]
+        if counts:
+            self.settle_count(leaf, state, counts)
+        if not state.given and leaf.slot["kind"] == "flag" and len(counts) < len(state.demands):
+            first = state.demands[0]
+            leaf.raw = 1 if _holds(1, first.codes) is first.present else 0
+        self.hold(leaf, state)
+        if state.raised and not leaf.raw:  # it may not say now that something is there which is not
+            leaf.raw = 1
+            self.hold(leaf, state)
+
+    def wished(self, leaf: _Leaf, state: _State) -> bool:
+        """Whether a slot that was not given can go on: with the code that a variant asks for, or without."""
+        number, kind = leaf.slot["number"], leaf.slot["kind"]
+        if state.given:
+            return True
+        if state.wanted:
+            leaf.raw, state.given = state.wanted[0], True
+        elif number in self.frame.get("choosing", ()) and kind not in ("count", "length"):
+            if kind != "flag" or number not in self.frame["asked"]:
+                self.fault(leaf.address, "missing-key", "is not given", leaf.order)
+                return False
+        return True
+
+    def hold(self, leaf: _Leaf, state: _State) -> None:
+        for one in state.demands:
+            if one.count is None and one.size is None and _holds(leaf.raw, one.codes) is not one.present:
+                words = f"is {'' if one.present else 'not '}given, but {leaf.address} is {leaf.raw}"
+                self.fault(one.address, "disagrees", words, one.order)
+
+    def settle_count(self, leaf: _Leaf, state: _State, counts: list[_Demand]) -> None:
+        first = counts[0]
+        wanted = first.count or 0
+        for one in counts[1:]:
+            if one.count != wanted:
+                words = f"has {one.count} elements, but {first.address} has {wanted}"
+                self.fault(one.address, "disagrees", words, one.order)
+        if state.given and leaf.raw != wanted:
+            words = f"{leaf.raw} is given, but {first.address} has {wanted}"
+            self.fault(leaf.address, "disagrees", words, leaf.order)
+        leaf.raw = wanted
+
+    def settle_size(self, leaf: _Leaf, state: _State, demand: _Demand) -> None:
+        """The code of a length, from the size of what it measures."""
+        node = self.measured_by[leaf.slot["number"]]
+        units, over = divmod(demand.size or 0, node["unit"])
+        raw, highest = units - node["less"], _limits(leaf.slot, leaf.bits)[1]
+        if over:
+            words = f"has {demand.size} bits, which are not whole units of {node['unit']}"
+            self.fault(demand.address, "wrong-length", words, demand.order)
+        elif not 0 <= raw <= highest:
+            words = (
+                f"has {units} units, but {leaf.address} can say {node['less']} to {highest + node['less']}"
+            )
+            self.fault(demand.address, "wrong-length", words, demand.order)
+        elif state.given and leaf.raw != raw:
+            words = f"{leaf.raw} is given, but {demand.address or self.frame['name']} makes it {raw}"
+            self.fault(leaf.address, "disagrees", words, leaf.order)
+        leaf.raw = raw if 0 <= raw <= highest else 0
+
+    def hold_choice(self, node: Row, branch: Row, address: str, order: int, scope: _Scope) -> None:
+        """Note a variant that is not the one its codes mean."""
+        leaves = [scope.leaf(number) for number in node["by"]]
+        if not leaves or self.faults or any(self.states[leaf.order].broken for leaf in leaves):
+            return
+        if _told_branch(node, [leaf.raw for leaf in leaves]) is not branch:
+            told = " and ".join(f"{leaf.address} {leaf.raw}" for leaf in leaves)
+            self.fault(address, "disagrees", f"{branch['name']} is given, but {told} does not mean it", order)
+
+    def hold_product(self, node: Row, count: int, address: str, order: int, scope: _Scope) -> None:
+        """Note a list that has not as many elements as the fields say that count it."""
+        leaves = [scope.leaf(number) for number, _ in node["factors"]]
+        wanted = _product(node, scope)
+        if wanted != count and not any(self.states[leaf.order].broken for leaf in leaves):
+            words = (
+                f"has {count} elements, but {' and '.join(leaf.address for leaf in leaves)} make it {wanted}"
+            )
+            self.fault(address, "disagrees", words, order)
+
+    # -- the frame
+
+    def refuse(self) -> None:
+        if self.faults:
+            raise EncodeError(fault[1:] for fault in sorted(self.faults, key=lambda one: one[0]))
+
+    def octets(self, end: int) -> bytes:
+        """The octets, with every check computed after those that it covers."""
+        made = bytearray(-(-end // 8))
+        for leaf in self.leaves:
+            if "check" not in leaf.slot:
+                leaf.write(made, leaf.raw)
+        for number in self.frame["checks"]:
+            for leaf in self.leaves:
+                if leaf.slot["number"] == number:
+                    value = _check_value(leaf, bytes(made), self.words)
+                    if self.states[leaf.order].given and leaf.raw != value:
+                        words = f"{leaf.raw:#x} is given, but the frame makes it {value:#x}. Leave it out"
+                        self.fault(leaf.address, "disagrees", words, leaf.order)
+                    leaf.write(made, value)
+        self.refuse()
+        return bytes(made)
+
+
+def _shape(nodes: list[Row]) -> Row:
+    """The keys that a container may have: of a group the same, of anything else None."""
+    made: Row = {}
+    _shape_into(made, nodes)
+    return made
+
+
+def _shape_into(made: Row, nodes: list[Row]) -> None:
+    for node in nodes:
+        if node["part"] == "measured":  # its fields are its container's
+            _shape_into(made, node["nodes"])
+            continue
+        slots = (
+            node["slots"] if node["part"] == "run" else [node["slot"]] if node["part"] == "fill" else [node]
+        )
+        for slot in slots:
+            here = made
+            for key in slot["path"][:-1]:
+                here = here.setdefault(key, {})
+            if slot["path"]:
+                here[slot["path"][-1]] = None
+
+
+def _stands_for_absence(node: Row) -> bool:
+    first = node["nodes"][0] if node["nodes"] else {}
+    return bool(
+        node.get("bare") and first.get("part") == "run" and _missing_code(first["slots"][0]) is not None
+    )
