@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -39,8 +39,8 @@ class Account:
     last_offset: int = 0
 
     @classmethod
-    def of(cls, layouts: Iterable[Layout], unit: str = "byte") -> Account:
-        """Return an empty account that follows the counters of these frames."""
+    def of(cls, layouts: Mapping[str, Layout], unit: str = "byte") -> Account:
+        """Return an empty account that follows the counters of these frames, by what events call them."""
         return cls(continuity=continuities(layouts), unit=unit)
 
     def finish(self) -> None:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from bisect import insort
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -457,7 +457,7 @@ def _missing(boot: _Boot) -> int:
     return boot.highest - first - len(boot.waiting) + (boot.last is None and bool(boot.waiting))
 
 
-def continuities(layouts: Iterable[Layout]) -> dict[str, Continuity]:
+def continuities(layouts: Mapping[str, Layout]) -> dict[str, Continuity]:
     """Return one for each frame that has anything to tell, by name."""
-    made = {layout.name: Continuity(layout) for layout in layouts}
+    made = {name: Continuity(layout) for name, layout in layouts.items()}
     return {name: one for name, one in made.items() if one.is_told}

@@ -10,7 +10,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from packetkit.captures.stream import Event, Failed, Good, Received, Skipped, events, obstacle, whole
+from packetkit.captures.many import Teams
+from packetkit.captures.stream import (
+    CONTESTED,
+    Event,
+    Failed,
+    Good,
+    Received,
+    Skipped,
+    events,
+    obstacle,
+    whole,
+)
 from packetkit.codec.frame import Frame
 from packetkit.framing.delimited import Framing, units
 from packetkit.framing.stuffed import Stuffing
@@ -54,7 +65,7 @@ def stuffed(stuffing: Stuffing, pieces: Iterable[bytes]) -> Iterator[Packet | Sk
 
 
 def packet_events(
-    mission: Mission,
+    mission: Mission | Teams,
     frames: Mapping[str, Frame],
     packets: Iterable[Packet | Skipped],
     *,
@@ -69,7 +80,14 @@ def packet_events(
     known: raw codes of supplied fields, for a frame that has some. unit: what offsets and skipped ranges count, `byte` or `bit`.
     """
     name = next(iter(frames)) if len(frames) == 1 else None
-    in_stream = not obstacle(frames)
+    owners = mission.owners if isinstance(mission, Teams) else None
+    in_stream = not obstacle(frames, owners)
+
+    def judged(data: bytes) -> Event:
+        if isinstance(mission, Teams):
+            return mission.whole(data, detail=detail, salvage=salvage)
+        return whole(mission, data, frame=name, detail=detail, salvage=salvage, known=known)
+
     for packet in packets:
         if isinstance(packet, Skipped):
             yield packet
@@ -81,10 +99,10 @@ def packet_events(
             yield Failed("", packet.offset, packet.data, reason, problem, received=packet.received)
             continue
         data = packet.data[strip.front : len(packet.data) - strip.back]
-        event = whole(mission, data, frame=name, detail=detail, salvage=salvage, known=known)
+        event = judged(data)
         found = [event]
-        if isinstance(event, Failed) and in_stream and event.reason != "check failed":
-            several = list(events(frames, [data], detail=detail, salvage=salvage))
+        if isinstance(event, Failed) and in_stream and event.reason not in ("check failed", CONTESTED):
+            several = list(events(frames, [data], detail=detail, salvage=salvage, owners=owners))
             found = several if any(isinstance(one, Good) for one in several) else found
         for one in found:
             if isinstance(one, (Good, Failed)):

@@ -25,17 +25,22 @@ from packetkit.layout.model import Check, Layout, Packing, Run, Slot
 CREDIBLE_BITS = 8
 
 
-class Probe:
-    """One frame, ready to be looked for."""
+def is_credible(found: tuple[Marker, ...]) -> bool:
+    """Return whether bytes that agree with these markers were meant as their frame, as far as the markers' bits tell."""
+    return sum(_bits_told(marker) for marker in found) >= CREDIBLE_BITS
 
-    def __init__(self, frame: Frame) -> None:
+
+class Probe:
+    """One frame, ready to be looked for; name: what it is called in events, where that is not its own name."""
+
+    def __init__(self, frame: Frame, name: str = "") -> None:
         assert frame.layout.maximum_bytes is not None
         self.frame = frame
-        self.name = frame.layout.name
+        self.name = name or frame.layout.name
         self.shortest = frame.layout.minimum_bits // 8
         self.longest = frame.layout.maximum_bytes
         self.markers = markers(frame.layout)
-        self.is_credible = sum(_bits_told(marker) for marker in self.markers) >= CREDIBLE_BITS
+        self.is_credible = is_credible(self.markers)
         self._lead, self._pattern = _pattern(self.markers)
         # Markers of several codes are judged one by one; the pattern has the others.
         self._several = tuple(marker for marker in self.markers if not _is_single(marker))

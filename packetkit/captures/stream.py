@@ -32,6 +32,9 @@ LONGEST_ROW = 1 << 16
 # A tail of 0x00 or 0xFF counts as unwritten memory from so many bytes on: shorter ones end frames now and then.
 UNWRITTEN = 32
 
+# Bytes that are a good frame of two schemas at once; no DecodeError, as each of them finds nothing wrong.
+CONTESTED = "contested"
+
 # The longest that one frame of its own can be: what lengths are counted up to (packetkit/layout/alike.py).
 LONGEST_FRAME = 65_535
 
@@ -118,8 +121,19 @@ def _claim(probe: Probe, at: int, data: bytes) -> _Claim:
         return _Claim(probe, at, None)
 
 
-def obstacle(frames: Mapping[str, Frame]) -> str:
-    """Return why these frames cannot be found in a stream, or nothing where they can."""
+def contested(good: list[Good]) -> Failed:
+    """Return the event of bytes that frames of several schemas all take for theirs, each with a good check: none of them is believed."""
+    claims = " or ".join(sorted(one.frame for one in good))
+    longest = max(good, key=lambda one: one.size)
+    said = f"the bytes are a good frame of each: {claims}. Give the schemas a tag or a sync marker that tells them apart"
+    return Failed(claims, longest.offset, longest.data, CONTESTED, said)
+
+
+def obstacle(frames: Mapping[str, Frame], owners: Mapping[str, str] | None = None) -> str:
+    """Return why these frames cannot be found in a stream, or nothing where they can.
+
+    owners: whose each frame is, where there are several schemas; frames of two of them need not differ, as `Reader` says where they do not.
+    """
     for name, frame in frames.items():
         if frame.layout.supplied:
             missing = " and ".join(slot.address for slot in frame.layout.supplied)
@@ -130,7 +144,7 @@ def obstacle(frames: Mapping[str, Frame]) -> str:
     same = range(1, 2)
     for first, second in combinations(frames, 2):
         checked = all(frames[name].layout.check_order for name in (first, second))
-        if checked:
+        if checked or (owners is not None and owners[first] != owners[second]):
             continue  # each place is tried for both, and the check decides
         if not differ(replace(known[first], lengths=same), replace(known[second], lengths=same)):
             return f"{first} and {second} are told apart only by their length, which a stream does not show"
@@ -166,10 +180,15 @@ def whole(
 
 
 def events(
-    frames: Mapping[str, Frame], chunks: Iterable[bytes], *, detail: bool = False, salvage: bool = False
+    frames: Mapping[str, Frame],
+    chunks: Iterable[bytes],
+    *,
+    detail: bool = False,
+    salvage: bool = False,
+    owners: Mapping[str, str] | None = None,
 ) -> Iterator[Event]:
-    """Yield the events of an input that comes in pieces."""
-    reader = Reader(frames, detail=detail, salvage=salvage)
+    """Yield the events of an input that comes in pieces; owners as `Reader` takes them."""
+    reader = Reader(frames, detail=detail, salvage=salvage, owners=owners)
     for chunk in chunks:
         reader.feed(chunk)
         yield from reader.events()
@@ -180,15 +199,24 @@ def events(
 class Reader:
     """Takes bytes in any pieces (`feed`, then `close`) and gives events as soon as they are certain.
 
-    detail: good frames come with every slot. salvage: failed ones with what could be read of them. Raises
-    InputError for frames that cannot be found in a stream.
+    detail: good frames come with every slot. salvage: failed ones with what could be read of them. owners: whose each frame is, where
+    there are several schemas; then all are tried at each place, and what is good for two of them is `contested`. Raises InputError for
+    frames that cannot be found in a stream.
     """
 
-    def __init__(self, frames: Mapping[str, Frame], *, detail: bool = False, salvage: bool = False) -> None:
-        problem = obstacle(frames)
+    def __init__(
+        self,
+        frames: Mapping[str, Frame],
+        *,
+        detail: bool = False,
+        salvage: bool = False,
+        owners: Mapping[str, str] | None = None,
+    ) -> None:
+        problem = obstacle(frames, owners)
         if problem:
             raise InputError(problem)
-        self._probes = [Probe(frame) for frame in frames.values()]
+        self._owners = owners
+        self._probes = [Probe(frame, name) for name, frame in frames.items()]
         self._look = max(probe.longest for probe in self._probes)
         self._by_claims = all(probe.is_credible for probe in self._probes)
         self._detail, self._salvage = detail, salvage
@@ -281,21 +309,31 @@ class Reader:
                 best = place
         return best
 
-    def _try(self) -> Good | None:
-        """The good frame that starts here, or None and a claim noted."""
+    def _try(self) -> Good | Failed | None:
+        """The good frame that starts here, or what several schemas take for theirs; else None, and a claim noted."""
         claim: _Claim | None = None
+        good: dict[str, Good] = {}  # by owner, the first one of each
         for (place, is_one), probe in zip(self._next, self._probes, strict=True):
             if not is_one or place != self._at:
+                continue
+            owner = "" if self._owners is None else self._owners[probe.name]
+            if owner in good:
                 continue
             data = self._bytes(self._at, self._at + probe.longest)
             if probe.may_be_good(data):
                 try:
                     record, used = probe.frame.decode_from(data, 0, detail=self._detail)
-                    return Good(probe.name, self._at, data[:used], record)
+                    good[owner] = Good(probe.name, self._at, data[:used], record)
+                    if self._owners is None:
+                        break
+                    continue
                 except DecodeError:
                     pass  # what failed is told when it is certain that no good frame begins inside
             if claim is None and self._by_claims:
                 claim = _claim(probe, self._at, data)
+        if good:
+            found = list(good.values())
+            return found[0] if len(found) == 1 else contested(found)
         if claim is not None:
             self._claims.append(claim)
         return None
@@ -351,8 +389,8 @@ class Reader:
             record = None
             if self._salvage and error.reason == "check failed":
                 record = frame.decode(data, salvage=True)
-            return Failed(frame.name, claim.offset, data, error.reason, str(error), record)
-        raise AssertionError(f"{frame.name} at {claim.offset} is good, but was not taken")
+            return Failed(claim.probe.name, claim.offset, data, error.reason, str(error), record)
+        raise AssertionError(f"{claim.probe.name} at {claim.offset} is good, but was not taken")
 
     def _skip(self, stop: int) -> None:
         if stop <= self._gap:

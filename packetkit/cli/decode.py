@@ -12,7 +12,7 @@ from fractions import Fraction
 import click
 
 from packetkit.captures.packets import Strip
-from packetkit.cli import flow, forms, output, sources, summaries, tables, written
+from packetkit.cli import by_team, flow, forms, output, sources, summaries, tables, written
 from packetkit.cli.picture import check_picture, picture_option
 from packetkit.cli.wanted import Wanted, frames_asked, supplied_codes, told
 from packetkit.cli.written import Target
@@ -42,8 +42,7 @@ def _check_follow(follow: bool, given: str | None, text: str | None, as_json: bo
 
 
 @click.command("decode")
-@click.argument("schema", metavar="SCHEMA")
-@click.argument("source", metavar="[INPUT]", required=False)
+@click.argument("names", metavar="SCHEMA... [INPUT]", nargs=-1, required=True)
 @click.option("--text", metavar="TEXT", help='Decode this text, such as "B9 21 05", instead of an input.')
 @click.option(
     "--from",
@@ -116,8 +115,7 @@ def _check_follow(follow: bool, given: str | None, text: str | None, as_json: bo
 @output.json_option
 @output.output_option
 def command(
-    schema: str,
-    source: str | None,
+    names: tuple[str, ...],
     text: str | None,
     given: str | None,
     line: str | None,
@@ -151,6 +149,8 @@ def command(
 
     INPUT is a file, or - for standard input: binary, or text in hexadecimal or base64, in which frames stand
     back to back and junk between them is skipped and told; or what --from names. gzip and zstd are unpacked.
+    Several schemas: one capture of many teams. Their frames are called TEAM.FRAME, -o log.csv writes log-TEAM.csv for each, and what two
+    of them claim is told and kept apart.
     Exit status 1: a frame failed or was cut off, bytes were skipped, or there was no frame.
 
     \b
@@ -159,9 +159,14 @@ def command(
     packetkit decode heron.yaml log.hex --from hex --format csv -o log.csv
     packetkit decode heron.yaml receiver.log --from lines --strip 4
     packetkit decode heron.yaml - --from slip --format jsonl --follow
+    packetkit decode teams/*.yaml receiver.log --from lines -o day.csv
     """
-    if (source is None) is (text is None):
-        raise click.UsageError("name one input: a file, - for standard input, or --text TEXT")
+    schemas, source = by_team.schemas_and_input(names, text is not None)
+    is_one = len(schemas) == 1
+    if not is_one:
+        by_team.check_options(
+            {"--frame": frame, "--variant": variants, "--known": known, "--serial": serial}, given
+        )
     if text is not None and given not in (None, "hex", "base64"):
         raise click.UsageError(f"--text is hexadecimal or base64; {given} comes from a file or -")
     strip = Strip(strip_front, strip_back)
@@ -179,11 +184,15 @@ def command(
         form, style, with_leaves or (is_gathered and serial is not None), follow, is_gathered
     )
     if picture is not None:
-        check_picture(picture, destination, follow, schema, source)
-    only_one_standard_input(schema, source)
-    not_onto_an_input(destination, schema, source)
-    mission = told(load(schema), variants)
-    wanted = Wanted(mission, frames_asked(mission, frame), detail, salvage, serial=serial)
+        check_picture(picture, destination, follow, *schemas, source)
+    only_one_standard_input(*schemas, source)
+    not_onto_an_input(destination, *schemas, source)
+    if is_one:
+        mission = told(load(schemas[0]), variants)
+        wanted = Wanted(mission, frames_asked(mission, frame), detail, salvage, serial=serial)
+    else:
+        teams = by_team.loaded(schemas)
+        wanted = Wanted(teams, teams.frames, detail, salvage)
     wanted = replace(wanted, known=supplied_codes(known, wanted.frames))
     known = serials(one.layout for one in wanted.frames.values())
     if serial is not None and serial not in known:
@@ -191,7 +200,7 @@ def command(
         raise InputError(f"--serial: there are no curves for {serial!r}; {listed}")
     said = shown_name(source or "--text")
     target = Target(
-        form.partition("-")[0], destination, follow, style, said, (schema, source), every_s, words, picture
+        form.partition("-")[0], destination, follow, style, said, (*schemas, source), every_s, words, picture
     )
     if text is not None:
         return flow.decode(wanted, sources.from_text(text, "--text", given, wanted), target)

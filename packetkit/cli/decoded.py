@@ -19,7 +19,6 @@ from packetkit.export.sheet import PLAIN, Style, is_too_wide
 from packetkit.layout.limits import marked
 from packetkit.layout.model import Layout, Optional, Repeat, Slot
 from packetkit.layout.printed import counted
-from packetkit.mission.load import Mission
 
 if TYPE_CHECKING:
     from packetkit.captures.swift import Block
@@ -125,14 +124,14 @@ class Rows:
 class Document:
     """One JSON document, written whole at the end, when the account is known."""
 
-    def __init__(self, mission: Mission, *, detail: bool, trace: str | None = None) -> None:
-        self._mission, self._detail, self._trace = mission, detail, trace
+    def __init__(self, layouts: Layouts, *, detail: bool, trace: str | None = None) -> None:
+        self._layouts, self._detail, self._trace = layouts, detail, trace
         self.frames: list[dict[str, Any]] = []
         self.skipped: list[dict[str, int]] = []
 
     def event(self, event: Event) -> None:
         if not isinstance(event, Skipped):
-            line = jsonl.line_of(event, self._mission.layouts, detail=self._detail, trace=self._trace)
+            line = jsonl.line_of(event, self._layouts, detail=self._detail, trace=self._trace)
             self.frames.append(line)
         elif not event.unwritten:
             self.skipped.append({"offset": event.offset, "size": event.size})
@@ -145,13 +144,15 @@ class Document:
         return {"skipped": self.skipped, "frames": self.frames}
 
 
-def document(mission: Mission, account: Account, read_as: str, made: dict[str, Any]) -> dict[str, Any]:
-    """Return the document. made: what its writer has. Offsets and sizes count what the keys say: bits where the input is bits."""
+def document(head: Mapping[str, Any], account: Account, read_as: str, made: dict[str, Any]) -> dict[str, Any]:
+    """Return the document. head: what its frames are of; made: what its writer has.
+
+    Offsets and sizes count what the keys say: bits where the input is bits.
+    """
     unit = account.unit + "s"
     skipped = [{"offset": one["offset"], f"size_{unit}": one["size"]} for one in made.pop("skipped", [])]
     return {
-        "mission": mission.name,
-        "fingerprint": mission.fingerprint,
+        **head,
         "read_as": read_as,
         f"size_{unit}": account.size,
         "good_frames": sum(account.good.values()),
@@ -330,10 +331,13 @@ def hex_of(data: bytes, width: int) -> str:
 # -- the account -----------------------------------------------------------------------------------
 
 
-def account_text(account: Account, read_as: str, note: str = "", refusal: str = "") -> str:
+def account_text(
+    account: Account, read_as: str, note: str = "", refusal: str = "", *, by_kind: bool = True
+) -> str:
     """Return what became of every byte, in a few lines.
 
-    note: why the input was taken as one frame; refusal: why text was not taken for hexadecimal or base64.
+    note: why the input was taken as one frame; refusal: why text was not taken for hexadecimal or base64. by_kind: saying how many of
+    each kind there were, which a table says better where there are many.
     """
     good = sum(account.good.values())
     lines = [
@@ -344,12 +348,14 @@ def account_text(account: Account, read_as: str, note: str = "", refusal: str = 
     if note:
         lines.append(f"Taken as one frame: {note}.")
     kinds = ", ".join(f"{count:,} {name}" for name, count in account.good.items())
-    lines.append(f"Good frames: {good:,}" + (f" ({kinds})." if len(account.good) > 1 else "."))
+    lines.append(f"Good frames: {good:,}" + (f" ({kinds})." if by_kind and len(account.good) > 1 else "."))
     if account.failed:
         kinds = ", ".join(
             f"{count:,} {' '.join(filter(None, name))}" for name, count in account.failed.items()
         )
-        lines.append(f"Failed frames: {sum(account.failed.values()):,} ({kinds}).")
+        lines.append(
+            f"Failed frames: {sum(account.failed.values()):,}" + (f" ({kinds})." if by_kind else ".")
+        )
     if account.skipped_ranges:
         ranges = [_range(skipped) for skipped in account.ranges]
         if account.skipped_ranges > len(ranges):

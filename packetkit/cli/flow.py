@@ -16,8 +16,9 @@ from io import StringIO
 from typing import TYPE_CHECKING
 
 from packetkit.captures.account import Account
+from packetkit.captures.many import Teams
 from packetkit.captures.stream import Event, Failed, Good, Skipped
-from packetkit.cli import continued, decoded, forms, output, summaries, tables, written
+from packetkit.cli import by_team, continued, decoded, forms, output, summaries, tables, written
 from packetkit.cli.picture import Drawn
 from packetkit.cli.sources import Source
 from packetkit.cli.spelling import portable
@@ -33,29 +34,46 @@ FINDINGS, INTERRUPTED = 1, 130
 def decode(wanted: Wanted, source: Source, target: Target) -> int:
     """Write what the source holds and what became of its bytes; return the exit status."""
     unit = source.form.unit if source.form is not None else "byte"
-    account = Account.of((frame.layout for frame in wanted.frames.values()), unit)
-    with written.opened(wanted, target) as out:
+    account = Account.of(wanted.layouts, unit)
+    with written.opened_for(wanted, target) as out:
         pushed = replace(source, pieces=_pushing(source.pieces, out))
         drawn = None if target.picture is None else Drawn(target.picture, wanted.layouts, out.needs_detail)
         interrupted = _pump(wanted, pushed, target, out, account, drawn)
         out.writer.end()
         account.finish()
-        note = decoded.account_text(account, source.read_as, wanted.obstacle, source.refusal)
-        width = min(output.columns(), output.DEFAULT_COLUMNS)
-        note += continued.text(account, width, output.encoding_of(target.destination))
+        width, encoding = (
+            min(output.columns(), output.DEFAULT_COLUMNS),
+            output.encoding_of(target.destination),
+        )
+        note = _account_text(wanted, account, source, width, encoding)
+        note += continued.text(account, width, encoding)
         if source.form is not None:
             note += forms.count_text(source.asked.count, source.form.name)
         note += out.note() + ("" if drawn is None else drawn.end())
         if interrupted:
             note += _stopped(account, source)
         if isinstance(out.writer, (decoded.Document, summaries.AsDocument)):
-            document = decoded.document(wanted.mission, account, source.read_as, out.writer.made())
+            document = decoded.document(_head(wanted, account), account, source.read_as, out.writer.made())
             out.write(output.json_text(document))
         elif target.form == "table":
-            out.write(("\n" if account.size else "") + portable(note, output.encoding_of(target.destination)))
+            out.write(("\n" if account.size else "") + portable(note, encoding))
     if target.form not in ("table", "json") or target.destination != "-" or interrupted:
         output.say(note)
     return INTERRUPTED if interrupted else 0 if account.is_clean else FINDINGS
+
+
+def _account_text(wanted: Wanted, account: Account, source: Source, width: int, encoding: str) -> str:
+    if not isinstance(wanted.mission, Teams):
+        return decoded.account_text(account, source.read_as, wanted.obstacle, source.refusal)
+    said = decoded.account_text(account, source.read_as, refusal=source.refusal, by_kind=False)
+    return said + by_team.account_text(wanted.mission, account, width, encoding)
+
+
+def _head(wanted: Wanted, account: Account) -> dict[str, object]:
+    """What the document says of the schemas."""
+    if isinstance(wanted.mission, Teams):
+        return by_team.account_document(wanted.mission, account)
+    return {"mission": wanted.mission.name, "fingerprint": wanted.mission.fingerprint}
 
 
 def _stopped(account: Account, source: Source) -> str:
@@ -117,7 +135,7 @@ def _swift_events(
     takes_blocks = isinstance(out.writer, (decoded.Rows, tables.Tables)) and out.writer.takes_blocks
     if not (source.is_stored and source.form is None and takes_blocks) or drawn is not None:
         return None
-    if wanted.obstacle or wanted.salvage or wanted.serial is not None:
+    if wanted.obstacle or wanted.owners is not None or wanted.salvage or wanted.serial is not None:
         return None
     from packetkit.captures import swift
 

@@ -14,6 +14,7 @@ import click
 
 from packetkit.captures import demodulated, lines, pcap
 from packetkit.captures.lines import Count
+from packetkit.captures.many import Teams
 from packetkit.captures.packets import UNTOUCHED, Packet, Strip, framed, packet_events, stuffed
 from packetkit.captures.stream import Event, Skipped
 from packetkit.cli import output
@@ -70,7 +71,7 @@ NO_OPTIONS = Asked()
 class What(NamedTuple):
     """What is looked for."""
 
-    mission: Mission
+    mission: Mission | Teams
     frames: Mapping[str, Frame]
     detail: bool
     salvage: bool

@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from packetkit.captures.many import Teams
 from packetkit.captures.stream import Event, Good
 from packetkit.cli import output
 from packetkit.cli.decoded import Write, word
@@ -66,7 +67,7 @@ class Summaries:
     """A writer of events that gathers good frames, kind by kind; `end` hands them to one of the forms below."""
 
     def __init__(
-        self, mission: Mission, layouts: Mapping[str, Layout], every_s: Fraction, words: Sequence[str]
+        self, mission: Mission | Teams, layouts: Mapping[str, Layout], every_s: Fraction, words: Sequence[str]
     ) -> None:
         self.mission = mission
         self.kinds = {name: Summary(layout, every_s, words) for name, layout in layouts.items()}

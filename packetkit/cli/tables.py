@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING, Any, BinaryIO, Protocol
 
+from packetkit.captures.many import Teams
 from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.codec import cells
 from packetkit.errors import InputError
@@ -69,7 +70,7 @@ class Tables:
     def __init__(
         self,
         make: Make,
-        mission: Mission,
+        mission: Mission | Teams,
         layouts: Mapping[str, Layout],
         file: str,
         serial: str | None,
@@ -99,7 +100,13 @@ class Tables:
     def event(self, event: Event) -> None:
         if isinstance(event, Skipped):
             return
-        name = event.frame if isinstance(event, Good) else event.claimed or self._only
+        name = (
+            event.frame
+            if isinstance(event, Good)
+            else event.claimed
+            if event.claimed in self._layouts
+            else self._only
+        )
         self.counts[name] = self.counts.get(name, 0) + 1
         if name in self._held:
             self._held[name].append(event)

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from packetkit.captures.account import Account
+from packetkit.captures.many import Teams
 from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle, whole
 from packetkit.codec.calibrate import curves
 from packetkit.codec.frame import Frame
@@ -22,7 +23,7 @@ TRIED = 1 << 16
 class Wanted:
     """What is decoded, and how: the frames of a mission, all or the one that was named."""
 
-    mission: Mission
+    mission: Mission | Teams
     frames: Mapping[str, Frame]
     detail: bool = False
     salvage: bool = False
@@ -37,7 +38,12 @@ class Wanted:
     @property
     def obstacle(self) -> str:
         """Why the input is taken as one frame; empty where frames are looked for in it."""
-        return obstacle(self.frames)
+        return obstacle(self.frames, self.owners)
+
+    @property
+    def owners(self) -> Mapping[str, str] | None:
+        """The team of each frame, where there are several schemas."""
+        return self.mission.owners if isinstance(self.mission, Teams) else None
 
     def events(self, pieces: Iterable[bytes], *, in_detail: bool) -> Iterator[Event]:
         """Yield what the pieces hold, calibrated where a unit was named and the records are in detail."""
@@ -57,6 +63,9 @@ class Wanted:
         return replace(event, record=self.frames[name].calibrate(event.record, self.serial))
 
     def _events(self, pieces: Iterable[bytes], *, in_detail: bool) -> Iterator[Event]:
+        if isinstance(self.mission, Teams):
+            yield from self.mission.events(pieces, detail=in_detail, salvage=self.salvage)
+            return
         if not self.obstacle:
             yield from events(self.frames, pieces, detail=in_detail, salvage=self.salvage)
             return
@@ -70,6 +79,8 @@ class Wanted:
     def tried(self, data: bytes) -> Account:
         """Return the account of the first bytes of a possible reading."""
         account = Account()
+        if self.owners is not None and self.obstacle:
+            return account  # no stream shows all of these
         for event in self.events([data[:TRIED]], in_detail=False):
             account.add(event)
         return account

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, BinaryIO, TextIO, cast
 
 import click
 
+from packetkit.captures.many import Teams
 from packetkit.cli import decoded, output, summaries, tables
 from packetkit.export.sheet import PLAIN, Style
 
@@ -38,15 +39,21 @@ class Target:
 
 @dataclass(frozen=True, slots=True)
 class Out:
-    """An open output. needs_detail: the writer takes records in detail; write takes text; flush sends on what was written."""
+    """An open output.
+
+    needs_detail: the writer takes records in detail; write takes text; flush sends on what was written.
+    """
 
     writer: decoded.Writer
     needs_detail: bool
     write: Callable[[str], object]
     flush: Callable[[], object]
+    said: Callable[[], str] | None = None  # its own note, where it has one
 
     def note(self) -> str:
         """Return what a person has to know of what was written."""
+        if self.said is not None:
+            return _wrapped(self.said())
         if isinstance(self.writer, summaries.Summaries):
             said = self.writer.note()
             return _wrapped(said) if said else ""
@@ -94,6 +101,23 @@ class _Utf8:
 
     def flush(self) -> None:
         self._stream.flush()
+
+
+@contextmanager
+def opened_for(wanted: Wanted, target: Target) -> Iterator[Out]:
+    """Yield the output of one schema or of several: of several, files are a team's each."""
+    if (
+        isinstance(wanted.mission, Teams)
+        and target.destination != "-"
+        and target.form not in ("table", "json")
+    ):
+        from packetkit.cli import by_team
+
+        with by_team.opened(wanted, target) as out:
+            yield out
+        return
+    with opened(wanted, target) as out:
+        yield out
 
 
 @contextmanager
@@ -146,7 +170,7 @@ def _stream(target: Target) -> Iterator[_Utf8 | TextIO]:
 def _writer(wanted: Wanted, target: Target, write: decoded.Write) -> decoded.Writer:
     layouts = wanted.layouts
     if target.form == "json":
-        return decoded.Document(wanted.mission, detail=wanted.detail, trace=target.style.trace)
+        return decoded.Document(layouts, detail=wanted.detail, trace=target.style.trace)
     if target.form == "jsonl":
         return decoded.Lines(write, layouts, detail=wanted.detail, trace=target.style.trace)
     if target.form == "csv":

@@ -20,7 +20,7 @@ from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.model import Layout
 
 GOOD_KEYS = ("frame", "offset", "ok", "reason", "values", "reasons", "notes")
-_LINE_KEYS = frozenset((*GOOD_KEYS, "claimed", "calibrated", "received", "file", "fingerprint"))
+_LINE_KEYS = frozenset((*GOOD_KEYS, "claimed", "bytes", "calibrated", "received", "file", "fingerprint"))
 
 
 def line_of(
@@ -42,6 +42,7 @@ def line_of(
     else:
         made["claimed"] = event.claimed or None
         made["reason"] = event.reason
+        made["bytes"] = event.data
         if event.record is not None:
             made["values"] = event.record
     found = list(columns.leaves(event.record))

@@ -26,6 +26,9 @@ LEAD = ("frame", "offset", "ok", "reason")
 BESIDE = ("received_time", "rssi_dbm", "snr_db")
 TRACE = ("file", "fingerprint")
 
+# The column of a sheet for what is no known frame: all that there is.
+BYTES = "bytes"
+
 # The last column, where values have limits: which of them are beyond one.
 BEYOND = "beyond limits"
 
@@ -83,6 +86,7 @@ class Sheet:
     """The columns of a mission's frames. most: how many elements each list of a frame has columns for.
 
     Without it lists have columns for as many elements as there can be. Events hold plain records, or with `needs_detail` detailed ones.
+    A sheet of no frame, for what is none, has a column for the bytes instead of values.
     """
 
     def __init__(
@@ -120,7 +124,8 @@ class Sheet:
         """Return the titles of all columns."""
         units = self._units() if self.style.units else {}
         said = [f"{title} [{units[title]}]" if units.get(title) else title for title in self.places]
-        return [*self.style.lead, *said, *([BEYOND] if self.has_limits else [])]
+        bare = [] if self.layouts else [BYTES]
+        return [*self.style.lead, *said, *bare, *([BEYOND] if self.has_limits else [])]
 
     def _units(self) -> dict[str, str]:
         """The unit of each column that has one; codes have none, and frames that disagree on a path's unit leave it out."""
@@ -151,6 +156,7 @@ class Sheet:
         made += [
             Column(title, held[title], units.get(title, ""), title.partition(" ")[0]) for title in self.places
         ]
+        made += [] if self.layouts else [Column(BYTES, "octets")]
         return [*made, *([Column(BEYOND, "text")] if self.has_limits else [])]
 
     def _lead(self, name: str, event: Good | Failed) -> list[Any]:
@@ -168,7 +174,7 @@ class Sheet:
         """Return the cells of one event, None where there is nothing; a failed one has no values."""
         made: list[Any] = [None] * (len(self.places) + self.has_limits)
         if isinstance(event, Failed):
-            return [*self._lead(event.claimed, event), *made]
+            return [*self._lead(event.claimed, event), *made, *([] if self.layouts else [event.data])]
         record, true = event.record, {}
         if self.needs_detail:
             for path, leaf in columns.leaves(record):

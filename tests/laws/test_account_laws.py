@@ -104,7 +104,7 @@ def truth(sent: list[Sent], name: str, counter: str, clock: str | None, tick_s: 
 
 
 def account_of(where: Mission, data: bytes) -> Account:
-    account = Account.of(where.layouts.values())
+    account = Account.of(where.layouts)
     for event in events(where.frames, [data]):
         account.add(event)
     account.finish()
@@ -228,4 +228,4 @@ def test_a_counter_alone_tells_what_a_step_up_to_half_its_modulus_means(step: in
 
 def test_a_frame_without_counters_has_no_continuity() -> None:
     only = packetkit.parse("mission: m\nframes:\n  f: {fields: [{name: n, bits: 8}]}\n")
-    assert Account.of(only.layouts.values()).continuity == {}
+    assert Account.of(only.layouts).continuity == {}

@@ -128,8 +128,8 @@ def test_blocks_and_events_are_the_events_of_the_reader(name: str, seed: int) ->
     expected = list(stream.events(frames, [data]))
     assert list(one_by_one(found, frames)) == expected
     blocks, events = (
-        Account.of(frame.layout for frame in frames.values()),
-        Account.of(frame.layout for frame in frames.values()),
+        Account.of({name: frame.layout for name, frame in frames.items()}),
+        Account.of({name: frame.layout for name, frame in frames.items()}),
     )
     for one in found:
         blocks.add_block(one) if isinstance(one, Block) else blocks.add(one)

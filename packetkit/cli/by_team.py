@@ -1,0 +1,201 @@
+"""Several schemas at once: a file for each team, as decoding its schema alone writes it, one for what is nobody's, the account by team."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import replace
+from typing import Any
+
+import click
+
+from packetkit.captures.account import Account
+from packetkit.captures.many import BETWEEN, Teams
+from packetkit.captures.stream import CONTESTED, Event, Skipped
+from packetkit.cli import output, tables, written
+from packetkit.cli.tables import NO_FRAME, of_kind
+from packetkit.cli.wanted import Wanted, frames_asked
+from packetkit.cli.written import Out, Target
+from packetkit.errors import InputError
+from packetkit.files import load, not_onto_an_input
+
+# Options that speak of the frames of one schema, and forms whose reader knows one schema only.
+FOR_ONE = ("--frame", "--variant", "--known", "--serial")
+BITS = ("bits", "packed-bits")
+
+
+def check_options(given: Mapping[str, object], form: str | None) -> None:
+    """Raise UsageError for what goes with one schema only. given: the options of FOR_ONE with their values."""
+    named = [option for option in FOR_ONE if given[option]]
+    if named:
+        raise click.UsageError(f"{named[0]} speaks of one schema's frames; decode that schema by itself")
+    if form in BITS:
+        raise click.UsageError(f"--from {form} looks for the frames of one schema; decode each by itself")
+
+
+def schemas_and_input(names: tuple[str, ...], has_text: bool) -> tuple[tuple[str, ...], str | None]:
+    """Return the schemas and the input among the names of a command line: the input stands last, none where there is text instead."""
+    *schemas, source = names
+    is_schema = source.lower().endswith((".yaml", ".yml"))
+    if has_text and (is_schema or not schemas):
+        return names, None
+    if has_text or not schemas:
+        raise click.UsageError("name one input: a file, - for standard input, or --text TEXT")
+    if len(schemas) > 1 and is_schema:
+        raise click.UsageError(
+            f"the input stands last, behind the schemas, and {source} is named like a schema"
+        )
+    return tuple(schemas), source
+
+
+def loaded(schemas: tuple[str, ...]) -> Teams:
+    """Return the missions of several files. Raises InputError for one that is named twice."""
+    from packetkit.captures.many import teams
+
+    twice = next((name for name, count in Counter(schemas).items() if count > 1), None)
+    if twice is not None:
+        raise InputError(f"{twice} is named twice, so every frame of it would be claimed twice")
+    return teams([(file, load(file)) for file in schemas])
+
+
+class ByTeam:
+    """A writer that hands each event to its team's, and what is nobody's to one of its own, opened when it is needed."""
+
+    def __init__(self, teams: Teams, files: ExitStack, target: Target, outs: Mapping[str, Out]) -> None:
+        self._teams, self._files, self._target = teams, files, target
+        self._outs = dict(outs)
+
+    def event(self, event: Event) -> None:
+        if isinstance(event, Skipped):
+            return
+        team, own = self._teams.own(event)
+        if not team and team not in self._outs:
+            if self._target.every_s is not None:
+                return  # only good frames are gathered
+            self._outs[""] = self._files.enter_context(_nobodys(self._teams, self._target))
+        self._outs[team].writer.event(own)
+
+    def end(self) -> None:
+        for out in self._outs.values():
+            out.writer.end()
+
+    def flush(self) -> None:
+        """Send on what was written to each file."""
+        for out in self._outs.values():
+            out.flush()
+
+    def note(self) -> str:
+        """Return a line on the files, and what each of them has to say."""
+        said = [
+            f"{team or 'nobody'}: {note.strip()}" for team, out in self._outs.items() if (note := out.note())
+        ]
+        stem = of_kind(self._target.destination, "TEAM")
+        rest = of_kind(self._target.destination, NO_FRAME)
+        where = f"Written: {stem}, a file a team" + (
+            f"; {rest}, what is nobody's." if "" in self._outs else "."
+        )
+        return " ".join([where, *said])
+
+
+@contextmanager
+def opened(wanted: Wanted, target: Target) -> Iterator[Out]:
+    """Yield an output that writes a file for each team. Raises InputError where two of them would be one file, or an input."""
+    assert isinstance(wanted.mission, Teams)
+    planned = list(_planned(wanted.mission, target))
+    for path, count in Counter(planned).items():
+        not_onto_an_input(path, *target.inputs)
+        if count > 1:
+            raise InputError(f"-o: {path} would be the file of two teams; give their missions other names")
+    with ExitStack() as files:
+        outs = {}
+        for team, mission in wanted.mission.missions.items():
+            own = Wanted(mission, frames_asked(mission, None), wanted.detail, wanted.salvage)
+            its = replace(target, destination=of_kind(target.destination, team), picture=None)
+            outs[team] = files.enter_context(written.opened(own, its))
+        writer = ByTeam(wanted.mission, files, target, outs)
+        needs_detail = any(out.needs_detail for out in outs.values())
+        yield Out(writer, needs_detail, lambda text: None, writer.flush, writer.note)
+
+
+def _planned(teams: Teams, target: Target) -> Iterator[str]:
+    """Every file that may be written."""
+    yield of_kind(target.destination, NO_FRAME)
+    for team, mission in teams.missions.items():
+        path, names = of_kind(target.destination, team), list(frames_asked(mission, None))
+        if target.form in ("arrow", "parquet") and len(names) > 1:
+            yield from (of_kind(path, name) for name in names)
+        else:
+            yield path
+
+
+@contextmanager
+def _nobodys(teams: Teams, target: Target) -> Iterator[Out]:
+    """The output for what no team has, or several claim."""
+    is_named = (
+        target.form in tables.FORMS and target.form != "sqlite"
+    )  # there the table's name is part of the file's
+    path = target.destination if is_named else of_kind(target.destination, NO_FRAME)
+    with written.opened(Wanted(teams, {}), replace(target, destination=path, picture=None)) as out:
+        yield out
+
+
+# -- the account -----------------------------------------------------------------------------------
+
+
+def _failed(account: Account, name: str) -> int:
+    return sum(count for (claimed, _), count in account.failed.items() if claimed == name)
+
+
+def _contested(account: Account) -> dict[str, int]:
+    """Frames that several teams claim, by who claims them."""
+    return {claimed: count for (claimed, reason), count in account.failed.items() if reason == CONTESTED}
+
+
+def _unknown(teams: Teams, account: Account) -> int:
+    known = teams.frames.keys()
+    return sum(
+        count
+        for (claimed, reason), count in account.failed.items()
+        if claimed not in known and reason != CONTESTED
+    )
+
+
+def account_text(teams: Teams, account: Account, width: int, encoding: str) -> str:
+    """Return a row for each frame of each team, also where none came, and lines on what is nobody's."""
+    titles = (output.Column("team", fit="shorten"), output.Column("frame", fit="shorten"))
+    columns = (*titles, output.Column("good", ">"), output.Column("failed", ">"))
+    rows = tuple(
+        (*teams.split(name), f"{account.good.get(name, 0):,}", f"{_failed(account, name):,}")
+        for name in teams.frames
+    )
+    lines = output.Table(columns, rows).text(width, encoding)
+    said = [
+        f"Contested: {count:,}, each a good frame of {claims.replace(' or ', ' and of ')}: nobody's, as nothing in them tells whose."
+        for claims, count in _contested(account).items()
+    ]
+    unknown = _unknown(teams, account)
+    said += [f"Unknown: {unknown:,} that are no frame of any schema."] if unknown else []
+    return lines + "".join(line + "\n" for one in said for line in output.wrapped(one, width))
+
+
+def account_document(teams: Teams, account: Account) -> dict[str, Any]:
+    """Return the same for `--json`."""
+    made = []
+    for team, mission in teams.missions.items():
+        names = [name for name in teams.frames if teams.owners[name] == team]
+        frames = [
+            {
+                "frame": name.partition(BETWEEN)[2],
+                "good_frames": account.good.get(name, 0),
+                "failed_frames": _failed(account, name),
+            }
+            for name in names
+        ]
+        made.append(
+            {"team": team, "mission": mission.name, "fingerprint": mission.fingerprint, "frames": frames}
+        )
+    contested = [
+        {"claims": claims.split(" or "), "frames": count} for claims, count in _contested(account).items()
+    ]
+    return {"teams": made, "contested": contested, "unknown_frames": _unknown(teams, account)}
