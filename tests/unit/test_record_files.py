@@ -197,6 +197,7 @@ def test_a_failed_line_says_what_was_claimed_and_has_no_values(tern: Mission) ->
         "ok": False,
         "reason": "truncated",
         "claimed": "b",
+        "bytes": b"\x02",
         "reasons": {},
         "notes": {},
     }

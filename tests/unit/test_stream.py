@@ -50,8 +50,8 @@ def told(found: list[Event]) -> list[tuple[object, ...]]:
     ]
 
 
-def read(name: str, data: bytes, **options: bool) -> list[Event]:
-    return list(events(shipped(name).frames, [data], **options))
+def read(name: str, data: bytes, *, salvage: bool = False) -> list[Event]:
+    return list(events(shipped(name).frames, [data], salvage=salvage))
 
 
 def survey(readings: int) -> bytes:
