@@ -61,12 +61,17 @@ class Footprint:
     pieces: tuple[Piece, ...]
 
 
+def compilers() -> list[Compiler]:
+    """Return the compilers that are found here."""
+    return [one for one in COMPILERS if find(one.program) is not None]
+
+
 def footprints(files: Mapping[str, str]) -> tuple[list[Footprint], list[Compiler]]:
     """Return a footprint by each compiler that is found, and the compilers that are not.
 
     files: text by file name, as the target c writes them. Raises TargetError where a compiler refuses.
     """
-    there = [one for one in COMPILERS if find(one.program) is not None]
+    there = compilers()
     with tempfile.TemporaryDirectory(prefix="packetkit-") as place:
         for name, text in files.items():
             with open(os.path.join(place, name), "w", encoding="utf-8") as file:
@@ -81,11 +86,11 @@ def _footprint(compiler: Compiler, files: list[str], place: str) -> Footprint:
     unchecked = f"-D{header[:-2].upper()}_UNCHECKED"
     pieces: list[Piece] = []
     for name in (name for name in files if name.endswith(".c") and not name.endswith("_example.c")):
-        less = {one: flash for one, flash, _ in _sizes(compiler, name, place, unchecked)}
-        sizes = list(_sizes(compiler, name, place))
+        less = {one: flash for one, flash, _ in sizes(compiler, name, place, unchecked)}
+        found = list(sizes(compiler, name, place))
         stacks = _stacks(os.path.join(place, "one.su"))
         pieces += [
-            Piece(name, one, flash, less.get(one, 0), memory, stacks.get(one)) for one, flash, memory in sizes
+            Piece(name, one, flash, less.get(one, 0), memory, stacks.get(one)) for one, flash, memory in found
         ]
     return Footprint(compiler, version, tuple(pieces))
 
@@ -94,8 +99,8 @@ def _footprint(compiler: Compiler, files: list[str], place: str) -> Footprint:
 _ROW = re.compile(r"(\S+)\s*\|([0-9a-f]+)\|[^|]*\|\s*(FUNC|OBJECT)\|([0-9a-f]+)\|[^|]*\|(\S+)")
 
 
-def _sizes(compiler: Compiler, name: str, place: str, *more: str) -> Iterator[tuple[str, int, int]]:
-    """Yield name, flash and memory of what a file defines, in the order that it lies there."""
+def sizes(compiler: Compiler, name: str, place: str, *more: str) -> Iterator[tuple[str, int, int]]:
+    """Yield name, flash and memory of what a file in a directory defines, in the order that it lies there."""
     run(
         [compiler.program, *compiler.options, "-std=c99", "-fstack-usage", *more, "-c", name, "-o", "one.o"],
         cwd=place,

@@ -47,6 +47,7 @@ MAY_IMPORT: dict[str, str] = {
     "toolchains": "mission targets conformance layout errors",
     "processors": "toolchains targets conformance errors",
     "footprint": "toolchains errors",
+    "check_costs": "footprint processors toolchains targets integrity layout errors",
     "oracle": "schema",
 }
 # These stand above all parts.

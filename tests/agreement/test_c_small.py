@@ -44,8 +44,7 @@ def on_paper() -> list[tuple[Mission, list[bytes]]]:
         except Unsupported:
             continue
         if frames and any(
-            FrameCode(layout, CodeMission("m", False, is_small=True)).tabled
-            for layout in mission.layouts.values()
+            FrameCode(layout, CodeMission("m", is_small=True)).tabled for layout in mission.layouts.values()
         ):
             found.append((mission, frames))
     return found

@@ -70,7 +70,7 @@ def partings(missions: list[Mission], directory: Path, records: int, options: st
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("part", "options"), [(0, ""), (1, "fast_checks"), (2, "small")])
+@pytest.mark.parametrize(("part", "options"), [(0, ""), (1, "fast_checks"), (2, "small small_checks")])
 def test_random_schemas_give_c_that_answers_as_the_codec_does(
     part: int, options: str, tmp_path: Path
 ) -> None:
@@ -179,7 +179,8 @@ def sources(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     missions += drawn(100, 14)
     for at, mission in enumerate(missions):
         for name, text in c.write(
-            mission.layouts, dossier(f"s{at}", mission, *([], ["fast_checks"], ["small"])[at % 3])
+            mission.layouts,
+            dossier(f"s{at}", mission, *([], ["fast_checks"], ["small", "small_checks"])[at % 3]),
         ).items():
             (place / name).write_text(text, encoding="utf-8")
     return sorted(
@@ -398,7 +399,7 @@ def scale_program(missions: list[Mission], place: Path) -> tuple[list[tuple[Slot
             (place / name).write_text(text, encoding="utf-8")
         includes += [f'#include "s{at}.c"', f'#include "s{at}_scale.c"']
         for layout in mission.layouts.values():
-            frame = FrameCode(layout, CodeMission(f"s{at}", False))
+            frame = FrameCode(layout, CodeMission(f"s{at}"))
             for slot, one in scale.scaled(frame):
                 kind = (
                     f"{'' if slot.signed else 'u'}int{next(n for n in (8, 16, 32, 64) if n >= slot.width)}_t"

@@ -81,27 +81,8 @@ int main(void) {
 }
 """
 
-# SysTick, of Arm's architecture reference manual: control, reload, value from 0xE000E010. Here its tick is 40 instructions, so work is
-# done often. A round of the empty loop is taken off.
+# Work is done often, and a round of the empty loop is taken off.
 _COUNTED = """\
-static void shown(uint32_t value) {
-    char text[11];
-    int at = 10;
-    text[10] = 0;
-    do { text[--at] = (char)('0' + value % 10); value /= 10; } while (value);
-    while (text[at]) { say(text[at++]); }
-    say(' ');
-}
-#if defined(__AVR__)
-#define TIMES 1
-static void start_clock(void) { TCNT1 = 0; TCCR1B = 1; }
-static uint32_t read_clock(void) { return TCNT1; }
-#else
-#define TIMES 400
-#define TICK ((volatile uint32_t *)0xE000E010)
-static void start_clock(void) { TICK[1] = 0xFFFFFF; TICK[2] = 0; TICK[0] = 5; }
-static uint32_t read_clock(void) { return 0xFFFFFF - TICK[2]; }
-#endif
 #define COUNT(WORK) start_clock(); for (turn = 0; turn < TIMES; turn++) { WORK __asm__ volatile("" ::: "memory"); } made = read_clock();
 int main(void) {
     uint32_t empty, made;
@@ -148,7 +129,7 @@ def measured(processor: Processor, place: str, *flags: str) -> Figures:
         flash(processor, place, *flags, f"-D{what}") - base for what in ("ENCODES", "DECODES")
     )
     both = flash(processor, place, *flags, "-DENCODES", "-DDECODES") - base
-    source = board.GROUND[processor.ground] + _WORK + _COUNTED
+    source = board.GROUND[processor.ground] + board.CLOCK + _WORK + _COUNTED
     said = processors.run(
         processor, source, place, [*flags, "-DENCODES", "-DDECODES", "-fstack-usage"]
     ).split()
@@ -157,7 +138,7 @@ def measured(processor: Processor, place: str, *flags: str) -> Figures:
     frames = {line[0].rsplit(":", 1)[1]: int(line[1]) for line in lines}
     inner = max((size for name, size in frames.items() if "_check_" in name or "_add" in name), default=0)
     stack = max(frames["bench_bench_encode"], frames["bench_bench_decode"]) + inner
-    per = 1.0 if processor.ground == "avr" else 40 / 400
+    per = 1.0 if processor.ground == "avr" else board.TICK_INSTRUCTIONS / board.TIMES
     return Figures(encoder, decoder, both, int(said[0]) * per, int(said[1]) * per, stack)
 
 

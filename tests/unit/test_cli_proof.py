@@ -316,7 +316,7 @@ def test_c_is_written_with_the_mission_in_its_names(schema: Path, capsys: pytest
         "#define SMALL_ONE_NOTE_SIZE 5 " in header
         and "_table[256]" not in Path("flight/small_one.c").read_text()
     )
-    assert main(["generate", "small.yaml", "--target", "c", "--fast-checks", "-o", "flight"]) == 0
+    assert main(["generate", "small.yaml", "--target", "c", "--check-code", "speed", "-o", "flight"]) == 0
     assert "_table[256]" in Path("flight/small_one.c").read_text(encoding="utf-8")
     assert main(["generate", "small.yaml", "--target", "c", "--small", "-o", "flight"]) == 0
     assert Path("flight/small_one.h").read_text(encoding="utf-8") == header
@@ -330,8 +330,8 @@ def test_what_a_target_cannot_express_is_refused_by_field_before_anything_is_wri
     assert main(["generate", "small.yaml", "--target", "micropython", "-o", "flight"]) == 2
     assert "micropython cannot express beacon.note: its joined" in capsys.readouterr().err
     assert not Path("flight").exists()
-    assert main(["generate", "small.yaml", "--target", "tests", "--fast-checks", "-o", "flight"]) == 2
-    assert "--fast-checks does nothing for --target tests" in capsys.readouterr().err
+    assert main(["generate", "small.yaml", "--target", "tests", "--check-code", "size", "-o", "flight"]) == 2
+    assert "--check-code size does nothing for --target tests" in capsys.readouterr().err
 
 
 def test_a_target_that_is_not_there_is_refused_with_those_that_are(

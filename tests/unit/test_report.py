@@ -34,7 +34,7 @@ COMMAND = ["generate", "plover.yaml", "--target", "c", "-o", "flight", "--report
 def test_functions_add_up_to_what_the_size_tool_says(
     compiler: footprint.Compiler, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main([*COMMAND, "--fast-checks", "--json"]) == 0
+    assert main([*COMMAND, "--check-code", "speed", "--json"]) == 0
     made = json.loads(capsys.readouterr().out)
     jsonschema.validate(made, json.loads(DOCUMENT.read_text(encoding="utf-8")))
     assert made["absent"] == []

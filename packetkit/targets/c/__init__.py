@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from packetkit.layout.model import Layout
-from packetkit.targets.c import boot, card, example, header, scale, source, summed
+from packetkit.targets.c import boot, card, checks, example, header, scale, source, summed
 from packetkit.targets.c.decode import LONGEST
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.opened import without_bundles
@@ -19,7 +19,8 @@ from packetkit.targets.c.words import identifier
 from packetkit.targets.target import Dossier, Target, refusals, refuse
 
 SMALL = "small"  # a table of each frame's fields and one interpreter, instead of straight-line code
-FAST_CHECKS = "fast_checks"  # from tables of 256 entries, instead of the smallest code
+# How checks are computed: bit by bit, or from tables of 256 entries, instead of a form between (checks.form_of).
+SMALL_CHECKS, FAST_CHECKS = "small_checks", "fast_checks"
 
 # Attributes of slots that this target reads beside those that all know; calibration, limits, curves and
 # what says whether a value counts are the ground's, and only said.
@@ -30,7 +31,7 @@ def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
     """Return header, source, scaling, self-test, card writer and a main loop, by file name. Raises Unsupported."""
     refuse("c", layouts, beyond_c(layouts), KNOWS, parts=True)
     mission = Mission(
-        identifier(dossier.mission), FAST_CHECKS in dossier.options, dossier.outside, SMALL in dossier.options
+        identifier(dossier.mission), checks_of(dossier.options), dossier.outside, SMALL in dossier.options
     )
     frames = [FrameCode(layout, mission) for layout in layouts.values()]
     sums = summed.text(mission, frames, dossier)
@@ -43,6 +44,11 @@ def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
         **({f"{mission.prefix}_sums.c": sums} if sums else {}),
         f"{mission.prefix}_example.c": example.text(mission, frames, dossier),
     }
+
+
+def checks_of(options: frozenset[str]) -> str:
+    """Return what check code is asked to save: a word of checks.form_of."""
+    return checks.SPEED if FAST_CHECKS in options else checks.SIZE if SMALL_CHECKS in options else ""
 
 
 def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
@@ -59,4 +65,6 @@ def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
             )
 
 
-TARGET = Target("c", "C99 that is clean as C++11: a header and a source file.", write, (FAST_CHECKS, SMALL))
+TARGET = Target(
+    "c", "C99 that is clean as C++11: a header and a source file.", write, (SMALL_CHECKS, FAST_CHECKS, SMALL)
+)

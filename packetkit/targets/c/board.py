@@ -115,6 +115,30 @@ SECTIONS {
 
 GROUND = {"avr": _AVR, "cortex-m": _CORTEX_M}
 
+# A clock, and a number said in digits: an AVR's first timer counts cycles; SysTick (Arm's architecture reference manual: control, reload,
+# value from 0xE000E010) has ticks of 40 instructions in the emulator, so work is done TIMES over.
+TICK_INSTRUCTIONS, TIMES = 40, 400
+CLOCK = """\
+static void shown(uint32_t value) {
+    char text[11];
+    int at = 10;
+    text[10] = 0;
+    do { text[--at] = (char)('0' + value % 10); value /= 10; } while (value);
+    while (text[at]) { say(text[at++]); }
+    say(' ');
+}
+#if defined(__AVR__)
+#define TIMES 1
+static void start_clock(void) { TCNT1 = 0; TCCR1B = 1; }
+static uint32_t read_clock(void) { return TCNT1; }
+#else
+#define TIMES MANY
+#define TICK ((volatile uint32_t *)0xE000E010)
+static void start_clock(void) { TICK[1] = 0xFFFFFF; TICK[2] = 0; TICK[0] = 5; }
+static uint32_t read_clock(void) { return 0xFFFFFF - TICK[2]; }
+#endif
+""".replace("MANY", str(TIMES))
+
 _ANSWERING = """\
 static void say_octet(uint8_t octet) {
     static const char digits[] = "0123456789abcdef";

@@ -1,8 +1,7 @@
 """Code that computes checks: for each algorithm a function that takes an octet, for each check slot one over its span.
 
 A CRC's register is kept so that no mask is needed: at the upper end of its type where bits come most significant first, at the lower end
-where they come least significant first. Sums keep a small struct. Small code steps bit by bit, and the 0x1021 polynomial by shifts alone
-(on AVR by the C library's own routine); fast code reads a table of 256.
+where they come least significant first. Sums keep a small struct. `form_of` says which of its forms a CRC has.
 """
 
 from __future__ import annotations
@@ -94,46 +93,75 @@ def _crc_engine(algorithm: Algorithm, name: str) -> Engine:
     )
 
 
-def define(page: Page, one: Engine, name: str, *, fast: bool, bits: bool, turned: bool) -> None:
+BITS, SHIFTS, NIBBLES, OCTETS = "bit by bit", "shifts", "table of 16", "table of 256"
+SIZE, SPEED = "size", "speed"  # what a team may ask for
+
+
+def form_of(algorithm: Algorithm, asked: str = "") -> str:
+    """Return how code computes an algorithm: for speed by a table of 256 entries, for size bit by bit; unasked by a table of 16.
+
+    Polynomial 0x1021, most significant bit first, has a form by shifts alone that is smaller and faster than a table of 16 (on an AVR the
+    C library's own routine): it is taken unless speed is asked for. Measured for each width and processor by `generate --report`.
+    Sums, and registers of more than 64 bits, have one form.
+    """
+    if algorithm.family != "crc" or algorithm.width > WIDEST:
+        return ""
+    if asked == SPEED:
+        return OCTETS
+    if (algorithm.width, algorithm.poly, algorithm.reflect_in) == (16, 0x1021, False):
+        return SHIFTS
+    return BITS if asked == SIZE else NIBBLES
+
+
+def forms_of(algorithm: Algorithm) -> list[str]:
+    """Return every form that code can compute an algorithm in, the smallest first."""
+    return list(dict.fromkeys(form_of(algorithm, asked) for asked in (SIZE, "", SPEED)))
+
+
+def define(page: Page, one: Engine, name: str, *, form: str, bits: bool, turned: bool) -> None:
     """Write an algorithm's functions. bits: it is fed with single bits too; turned: what does not fit a number is sent turned around."""
     algorithm = one.algorithm
     page.add(
         f"/* {algorithm.name}: "
         + ", ".join(f"{key} {value}" for key, value in algorithm.parameters())
+        + (f"; {form}" if form else "")
         + " */"
     )
     if algorithm.width > WIDEST:
         _define_wide(page, algorithm, name, turned=turned)
     elif algorithm.family == "crc":
-        _define_crc(page, one, name, fast=fast, bits=bits)
+        _define_crc(page, one, name, form=form, bits=bits)
     else:
         _define_sum(page, algorithm, name)
     page.add("")
 
 
-def _define_crc(page: Page, one: Engine, name: str, *, fast: bool, bits: bool) -> None:
-    algorithm, kind = one.algorithm, one.state
-    is_common = (algorithm.width, algorithm.poly, algorithm.reflect_in) == (16, 0x1021, False)
-    if fast:
-        _define_table(page, one, name)
-    elif is_common:
-        page.directive("#if defined(__AVR__)")
-        page.directive("#include <util/crc16.h>")
-        page.directive(f"#define {name}_add(c, octet) _crc_xmodem_update((c), (octet))")
-        page.directive("#else")
-        with page.block(f"static uint16_t {name}_add(uint16_t c, uint8_t octet)"):
-            page.add(
-                "uint16_t x = (uint16_t)((c >> 8) ^ octet);",
-                "x = (uint16_t)(x ^ (x >> 4));",
-                "return (uint16_t)((c << 8) ^ (x << 12) ^ (x << 5) ^ x);",
-            )
-        page.directive("#endif")
-    if bits or not (fast or is_common):
+def _define_crc(page: Page, one: Engine, name: str, *, form: str, bits: bool) -> None:
+    if bits or form == BITS:
         _define_bit(page, one, name)
-    if not fast and not is_common:
+    if form == SHIFTS:
+        _define_shifts(page, name)
+    elif form == BITS:
         _define_bitwise(page, one, name)
+    else:
+        _define_table(page, one, name, 16 if form == NIBBLES else 256)
     if f"{name}_turned" in one.value:
-        _define_turned(page, name, kind, algorithm.width)
+        _define_turned(page, name, one.state, one.algorithm.width)
+
+
+def _define_shifts(page: Page, name: str) -> None:
+    """Polynomial 0x1021, an octet at once."""
+    page.directive("#if defined(__AVR__)")
+    page.directive("#include <util/crc16.h>")
+    page.directive(f"#define {name}_add(c, octet) _crc_xmodem_update((c), (octet))")
+    page.directive("#else")
+    with page.block(f"static uint16_t {name}_add(uint16_t c, uint8_t octet)"):
+        page.add(
+            "uint16_t x = (uint16_t)((c >> 8) ^ octet);",
+            "x = (uint16_t)(x ^ (x >> 4));",
+            "return (uint16_t)((c << 8) ^ (x << 12) ^ (x << 5) ^ x);",
+        )
+    page.directive("#endif")
 
 
 def _define_bit(page: Page, one: Engine, name: str) -> None:
@@ -171,35 +199,56 @@ def _define_bitwise(page: Page, one: Engine, name: str) -> None:
         page.add("return c;")
 
 
-def _define_table(page: Page, one: Engine, name: str) -> None:
+def _define_table(page: Page, one: Engine, name: str, size_of: int) -> None:
+    """An octet by a table of 256 entries, or in two halves by one of 16."""
     algorithm, kind, size = one.algorithm, one.state, size_for(one.algorithm.width)
     lift = 0 if algorithm.reflect_in else size - max(algorithm.width, 8)
-    entries = [
-        number(entry << lift) for entry in table(algorithm.width, algorithm.poly, algorithm.reflect_in)
-    ]
+    whole = table(algorithm.width, algorithm.poly, algorithm.reflect_in)
+    # Leading zeros leave a register of zeros alone: what four bits do is what an octet does that holds them where it ends.
+    kept = whole if size_of == 256 else whole[::16] if algorithm.reflect_in else whole[:16]
+    entries = [number(entry << lift) for entry in kept]
     page.directive("#if defined(__AVR__)")
     page.directive("#include <avr/pgmspace.h>")
     page.directive(f"#define {name.upper()}_STORED PROGMEM")
-    read = {8: "pgm_read_byte", 16: "pgm_read_word", 32: "pgm_read_dword"}.get(size)
     page.directive("#else")
     page.directive(f"#define {name.upper()}_STORED")
     page.directive("#endif")
-    page.add(f"static const {kind} {name}_table[256] {name.upper()}_STORED = {{")
-    for at in range(0, 256, 8):
+    page.add(f"static const {kind} {name}_table[{size_of}] {name.upper()}_STORED = {{")
+    for at in range(0, size_of, 8):
         page.add("    " + ", ".join(entries[at : at + 8]) + ",")
     page.add("};")
-    with page.block(f"static {kind} {name}_add({kind} c, uint8_t octet)"):
-        spot = "(uint8_t)(c ^ octet)" if algorithm.reflect_in else f"(uint8_t)((c >> {size - 8}) ^ octet)"
-        moved = "0" if size == 8 else "c >> 8" if algorithm.reflect_in else "c << 8"
-        page.directive("#if defined(__AVR__)")
-        if read:
-            page.add(f"{kind} entry = {read}(&{name}_table[{spot}]);")
-        else:
-            page.add(f"{kind} entry;", f"memcpy_P(&entry, &{name}_table[{spot}], sizeof entry);")
-        page.directive("#else")
-        page.add(f"{kind} entry = {name}_table[{spot}];")
-        page.directive("#endif")
-        page.add(f"return ({kind})(({moved}) ^ entry);")
+    step = 8 if size_of == 256 else 4
+    part = "octet" if step == 8 else "part"
+    high = f"(uint8_t)(c >> {size - 8})" if size > 8 else "c"  # from where a small processor shifts least
+    if step == 4:
+        high = f"({high} >> 4)"
+    spot = f"(uint8_t)({'c' if algorithm.reflect_in else high} ^ {part})"
+    if step == 4:
+        spot = f"({spot} & 15)"
+    moved = "0" if size == step else f"c >> {step}" if algorithm.reflect_in else f"c << {step}"
+    turn = f"({kind})(({moved}) ^ entry)"
+    with page.block(f"static {kind} {name}_{'add' if step == 8 else 'half'}({kind} c, uint8_t {part})"):
+        _fetch(page, name, kind, size, spot)
+        page.add(f"return {turn};")
+    if step == 4:
+        first, second = ("octet", "(uint8_t)(octet >> 4)")
+        if not algorithm.reflect_in:
+            first, second = second, first
+        with page.block(f"static {kind} {name}_add({kind} c, uint8_t octet)"):
+            page.add(f"return {name}_half({name}_half(c, {first}), {second});")
+
+
+def _fetch(page: Page, name: str, kind: str, size: int, spot: str) -> None:
+    """Declare the table's entry for where we are; an AVR reads its flash by a routine."""
+    read = {8: "pgm_read_byte", 16: "pgm_read_word", 32: "pgm_read_dword"}.get(size)
+    page.directive("#if defined(__AVR__)")
+    if read:
+        page.add(f"{kind} entry = {read}(&{name}_table[{spot}]);")
+    else:
+        page.add(f"{kind} entry;", f"memcpy_P(&entry, &{name}_table[{spot}], sizeof entry);")
+    page.directive("#else")
+    page.add(f"{kind} entry = {name}_table[{spot}];")
+    page.directive("#endif")
 
 
 def _define_turned(page: Page, name: str, kind: str, width: int) -> None:

@@ -36,7 +36,7 @@ class Mission:
     """What all frames share. engines: functions for algorithms, by identity, with their names."""
 
     prefix: str
-    fast_checks: bool
+    checks: str = ""  # what they are asked to save: checks.SIZE, checks.SPEED, or nothing asked
     outside: frozenset[str] = frozenset()
     is_small: bool = False
     engines: dict[tuple[int | str | bool, ...], tuple[str, Engine]] = field(default_factory=dict)

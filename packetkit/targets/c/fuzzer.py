@@ -28,7 +28,7 @@ def text(missions: Sequence[tuple[Mapping[str, Layout], Dossier, str]]) -> str:
     page.add(*(f'#include "{file}.c"' for _, _, file in missions))
     page.add("#include <stdlib.h>", "#include <string.h>", "")
     for layouts, dossier, file in missions:
-        mission = Mission(file, False, dossier.outside)
+        mission = Mission(file, outside=dossier.outside)
         for layout in layouts.values():
             frame = FrameCode(layout, mission)
             _frame(page, frame)

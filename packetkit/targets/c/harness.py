@@ -119,7 +119,7 @@ def text(missions: Sequence[tuple[Mapping[str, Layout], Dossier, str]], main: st
         page.add(f'#include "{file}.c"')
     page.lines += _COMMON.splitlines()
     for layouts, dossier, file in missions:
-        mission = Mission(file, False, dossier.outside)
+        mission = Mission(file, outside=dossier.outside)
         for layout in layouts.values():
             frame = FrameCode(layout, mission)
             _encoder(page, frame)

@@ -34,7 +34,7 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
             engines,
             one,
             name,
-            fast=mission.fast_checks,
+            form=checks.form_of(one.algorithm, mission.checks),
             bits=name in fed_bits,
             turned=f"{name}_turned(" in body.text,
         )
