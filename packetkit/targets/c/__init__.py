@@ -22,9 +22,9 @@ SMALL = "small"  # a table of each frame's fields and one interpreter, instead o
 # How checks are computed: bit by bit, or from tables of 256 entries, instead of a form between (checks.form_of).
 SMALL_CHECKS, FAST_CHECKS = "small_checks", "fast_checks"
 
-# Attributes of slots that this target reads beside those that all know; calibration, limits, curves and
+# Attributes that this target reads beside those that all know; calibration, limits, curves and
 # what says whether a value counts are the ground's, and only said.
-KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "valid_when"})
+KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "turn", "valid_when"})
 
 
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:

@@ -339,7 +339,7 @@ class Walk:
             return f"{self.variant(node, prefix)} == {number_of}"
         slots = self.frame.record.slots
         terms = [
-            within(self.known[by], codes, slots[by])
+            within(f"{self.known[by]} % {node.turn}U" if node.turn else self.known[by], codes, slots[by])
             for by, codes in zip(node.told_by, node.branches[number_of].codes, strict=True)
         ]
         terms = [one for one in terms if one != "1"] or ["1"]
