@@ -8,7 +8,7 @@ a status (one octet, a place in STATUSES), the size of what follows (32 bits), a
 frame, or under `refused` with the number of the first slot that does not take its code (16 bits; behind those with bits come supplied
 fields, then choices). `D` decodes exactly one frame, before whose bytes stand the codes of supplied fields and the numbers of the
 variants that are told from outside, 64 bits each (members.told): answered with its members, or with nothing under the reason why
-there are none.
+there are none; with a slot's number under `refused` where a supplied field's code does not fit its bits.
 """
 
 from __future__ import annotations

@@ -49,6 +49,9 @@ def expected(held: Held, subject: Subject) -> Outcome:
     """Return what the codec makes of a subject. Raises ValueError for a row of members that no record has."""
     if isinstance(subject, bytes):
         data, variants, known = members.untold(held.layout, subject)
+        for slot in held.layout.supplied:
+            if not fits(slot, known[slot.path[0]]):
+                return "refused", _place(held.layout, slot)
         more: dict[str, Any] = {"known": known} if known else {}
         try:
             detail = held.frame.decode(data, detail=True, variants=variants, **more)

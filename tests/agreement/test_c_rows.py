@@ -185,6 +185,49 @@ def test_decoding_is_told_variants_from_outside_and_supplied_fields(tmp_path: Pa
     assert [one.status for one in answers[4:]] == ["truncated", "check failed"]
 
 
+TOLD = """
+mission: sheet
+frames:
+  sheet:
+    fields:
+      - {name: station, kind: supplied, bits: 12}
+      - {name: level, bits: 8}
+MORE      - {name: check, kind: check, algorithm: CRC-16/IBM-3740, mixed_with: station}
+"""
+VARYING = """\
+      - {name: held, kind: count, bits: 8}
+      - {name: rest, repeat: {count: held}, bits: 8}
+"""
+
+
+@pytest.mark.parametrize("more", ["", VARYING], ids=["plain", "varying"])
+@pytest.mark.parametrize("options", ["", "small"])
+def test_decoding_refuses_a_supplied_code_wider_than_its_bits_by_its_field(
+    more: str, options: str, tmp_path: Path
+) -> None:
+    mission = parse(TOLD.replace("MORE", more))
+    layout = mission.layouts["sheet"]
+    row: tuple[int, ...] = (0xABC, 7, 2, 8, 9) if more else (0xABC, 7)
+    frame = Frame(layout).encode(members.to_detail(layout, row))
+    codes = (0xABC, 0xFFF, 0x1000, 0xFABC, 0xFFFF)
+    subjects = [code.to_bytes(8, "little") + data for code in codes for data in (frame, frame[:1])]
+    held = raw.Held(layout, Frame(layout), 0)
+    of = Dossier("sheet", mission.fingerprint, "", "", options=frozenset(options.split()))
+    with toolchains.c_process([(mission.layouts, of)], str(tmp_path)) as process:
+        assert not list(raw.partings(held, process.ask, subjects))
+        questions = [*(Question(0, one) for one in subjects), Question(0, (0x1000, *row[1:]))]
+        answers = process.ask(questions)
+    assert [one.status for one in answers] == [
+        "ok",
+        "truncated",
+        "check failed",
+        "truncated",
+        *["refused"] * 7,
+    ]
+    assert {one.slot for one in answers[4:]} == {len(layout.slots)}  # as encoding names it
+    assert "SHEET_SHEET_BAD_STATION" in (tmp_path / "sheet.h").read_text(encoding="utf-8")
+
+
 BUNDLE = """
 mission: sheet
 frames:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from packetkit.layout.model import Choice, Fill, Measured, Optional, Repeat, Run, Slot, tellers, walk
 from packetkit.targets.c import small
 from packetkit.targets.c.check_code import all_checks
-from packetkit.targets.c.frame import FrameCode, Walk, constant, within
+from packetkit.targets.c.frame import FrameCode, Walk, constant, over, within
 from packetkit.targets.c.octets import Place, constant_tests, gathered, parts, read, signed, turned_back
 from packetkit.targets.c.record import grain, is_member, joined
 from packetkit.targets.c.words import Page, ctype, number, unsigned
@@ -57,6 +57,13 @@ def define(page: Page, frame: FrameCode) -> None:
     page.add("")
 
 
+def _refuse_told(page: Page, frame: FrameCode) -> None:
+    """Refuse what decoding is told where its bits do not hold it: the caller's mistake, so it comes before anything of the frame."""
+    for slot, name in frame.told:
+        with page.block(f"if ({' || '.join(over(slot, f'known_{slot.path[0]}'))})"):
+            page.add(f"return {name};")
+
+
 def _supply(page: Page, frame: FrameCode) -> None:
     """Put what decoding is told, and has one place, into the record."""
     page.add(*(f"r->{member} = {name};" for _, name, member in frame.arguments if member))
@@ -72,6 +79,7 @@ def _plain(page: Page, frame: FrameCode) -> None:
     if not any(map(is_member, frame.layout.slots)) and not frame.layout.supplied:
         page.add("(void)r;")
     runs = [node for node in frame.layout.nodes if isinstance(node, Run)]
+    _refuse_told(page, frame)
     with page.block(f"if (size < {frame.upper}_SIZE)"):
         page.add(f"return {result(frame, 'TRUNCATED')};")
     tests = [test for run in runs for test in constant_tests(_at(run), run, _always)]
@@ -469,6 +477,7 @@ def _walking(page: Page, frame: FrameCode) -> None:
     if not any(map(is_member, frame.layout.slots)) and not frame.record.beside and not frame.layout.supplied:
         page.add("(void)r;")
     page.add(*(f"{ctype_of(frame.record.slots[one])} k{one} = 0;" for one in sorted(way.asked)))
+    _refuse_told(page, frame)
     _supply(page, frame)
     page.lines += body.lines
     if "wrong" in notes:

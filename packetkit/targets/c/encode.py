@@ -8,7 +8,7 @@ from packetkit.emit.wire import code_of
 from packetkit.layout.model import Choice, Fill, Measured, Node, Optional, Repeat, Run, Slot, slots_of, walk
 from packetkit.targets.c import room, small
 from packetkit.targets.c.check_code import all_checks, put_late
-from packetkit.targets.c.frame import FrameCode, Walk, constant, within
+from packetkit.targets.c.frame import FrameCode, Walk, over, within
 from packetkit.targets.c.octets import Packer, constant_octets, parts, turned
 from packetkit.targets.c.record import grain, is_member, joined
 from packetkit.targets.c.room import refuse_count
@@ -288,16 +288,6 @@ def cut(name: str, whole: Slot, part: Slot, value: str, shift: int) -> str:
     """The part of a code that one of its pieces holds, still with bits above its width."""
     code = turned(name, whole, f"({unsigned(whole.width)}){value}")
     return f"({unsigned(part.width)})({code} >> {shift})" if shift else f"({unsigned(part.width)})({code})"
-
-
-def over(slot: Slot, value: str) -> list[str]:
-    """Return conditions that a code does not fit its width, none where its type cannot hold such a one."""
-    if slot.width == size_for(slot.width):
-        return []
-    low, high = slot.raw_limits
-    return ([f"{value} < {constant(low, slot)}"] if slot.signed else []) + [
-        f"{value} > {constant(high, slot)}"
-    ]
 
 
 def _carries(run: Run) -> bool:

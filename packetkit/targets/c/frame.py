@@ -100,6 +100,15 @@ class FrameCode:
             ("uint8_t", self.variant_argument(node), "") for node in self.choices if not node.told_by
         ]
 
+    @property
+    def told(self) -> list[tuple[Slot, str]]:
+        """Supplied fields whose type holds more than their bits, each with the result of decoding that is told such a code."""
+        return [
+            (slot, f"{self.upper}_BAD_{identifier(slot.path[0]).upper()}")
+            for slot in self.layout.supplied
+            if slot.width < size_for(slot.width)
+        ]
+
     def variant_argument(self, node: Choice) -> str:
         """The name of the parameter that says which variant there is."""
         return f"{identifier(node.address)}_variant"
@@ -234,6 +243,16 @@ def constant(value: int, slot: Slot) -> str:
     if value == -(1 << 63):
         return "(-9223372036854775807 - 1)"
     return str(value)
+
+
+def over(slot: Slot, value: str) -> list[str]:
+    """Return conditions that a code does not fit its width, none where its type cannot hold such a one."""
+    if slot.width == size_for(slot.width):
+        return []
+    low, high = slot.raw_limits
+    return ([f"{value} < {constant(low, slot)}"] if slot.signed else []) + [
+        f"{value} > {constant(high, slot)}"
+    ]
 
 
 class Walk:

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 from packetkit.layout.model import Layout
 from packetkit.targets.c.frame import FrameCode, Mission
-from packetkit.targets.c.words import Page, size_for
+from packetkit.targets.c.words import Page
 from packetkit.targets.target import Dossier
 
 _ENTRY = """\
@@ -57,14 +57,6 @@ def _frame(page: Page, frame: FrameCode) -> None:
                 f"data += sizeof({kind});",
                 f"size -= sizeof({kind});",
             )
-        for slot in frame.layout.supplied:
-            low, high = slot.raw_limits
-            argument = f"known_{slot.path[0]}"
-            beyond = f"{argument} > {high}" + (f" || {argument} < {low}" if low else "")
-            if slot.width < size_for(
-                slot.width
-            ):  # what no code can be is the caller's mistake, which encoding tells
-                page.add(f"if ({beyond}) {{ return; }}")
         page.add("memset(&record, 0xA5, sizeof record);", "memset(&again, 0x5A, sizeof again);")
         page.add(f"if ({name}_decode(&record, data, size{told}) != {done}) {{ return; }}")
         steps = (

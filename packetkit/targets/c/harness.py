@@ -196,6 +196,7 @@ def _decoder(page: Page, frame: FrameCode) -> None:
             f"{name} *r = ({name} *)scratch(sizeof({name}));",
             "size_t start, end, size;",
             "int status = 1;",
+            "unsigned field = 0xFFFF;",
             "uint8_t *data;",
         )
         for kind, told, _ in frame.arguments:
@@ -215,8 +216,13 @@ def _decoder(page: Page, frame: FrameCode) -> None:
                     for word, _ in RESULTS
                 )
             )
+            for slot, refused in frame.told:
+                page.add(f"case {refused}: field = {len(frame.declared.slots) - 1 - slot.number}; break;")
             page.add("default: break;")
         page.add("free(data);")
+        with page.block("if (status == 1)"):
+            page.add("const uint8_t number[2] = {(uint8_t)field, (uint8_t)(field >> 8)};")
+            page.add("answer(status, number, 2);", "return;")
         with page.block("if (status != 0)"):
             page.add("answer(status, NULL, 0);", "return;")
         page.add("answer(0, NULL, 0);", "start = used;")

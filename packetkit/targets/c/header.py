@@ -80,14 +80,15 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
         f'#define {mission.upper}_FINGERPRINT "{dossier.fingerprint}"',
         "",
     )
+    results = [(f"{mission.upper}_{name}", what) for name, what in RESULTS]
+    results += [
+        (name, f"the code that decoding is told for {slot.address} does not fit its {slot.width} bits")
+        for frame in frames
+        for slot, name in frame.told
+    ]
     with page.block(f"enum {mission.prefix}_result"):
-        ends = [","] * (len(RESULTS) - 1) + [""]
-        page.add(
-            *(
-                f"{mission.upper}_{name}{end} /* {what} */"
-                for (name, what), end in zip(RESULTS, ends, strict=True)
-            )
-        )
+        ends = [","] * (len(results) - 1) + [""]
+        page.add(*(f"{name}{end} /* {what} */" for (name, what), end in zip(results, ends, strict=True)))
     page.lines[-1] += ";"
     for frame in frames:
         _frame(page, frame)
