@@ -1004,10 +1004,26 @@ def _holds(condition: Condition, told_by: _Node) -> bool:
     return named or _among(condition.codes, raw)
 
 
-def _counts(node: _Node) -> bool:
-    """Whether a leaf's value counts: another field, before it, may have to say so."""
-    asked = node.field.valid_when
-    return asked is None or _holds(asked, _meant(node, asked.by))
+def _read_as(node: _Node) -> Field | str:
+    """Return a leaf's field as other fields have it, on the scale that one of them chooses; or why it has no value."""
+    declared = node.field
+    if declared.valid_when is not None and not _holds(
+        declared.valid_when, _meant(node, declared.valid_when.by)
+    ):
+        return "not valid"
+    if declared.scale_by is None:
+        return declared
+    chooser = _meant(node, declared.scale_by.by)
+    names = dict(chooser.field.states)
+    for choice in declared.scale_by.choices:
+        if choice.said in (chooser.raw, names.get(chooser.raw if chooser.raw is not None else -1)):
+            return replace(declared, scale=choice.scale, offset=choice.offset)
+    return "no scale"
+
+
+def _is_told(declared: Field) -> bool:
+    """Whether another field says what a field's code means."""
+    return declared.valid_when is not None or declared.scale_by is not None
 
 
 def _among(codes: tuple[Codes, ...], raw: int) -> bool:
@@ -1316,7 +1332,10 @@ def _number_meaning(declared: Field, raw: int) -> _Meaning:
     exact = scale.offset + scale.scale * number
     # Rule 5: the layout decides, not the value, whether it is an integer or a double; Python's division
     # rounds once, ties to even.
-    whole = scale.offset.denominator == scale.scale.denominator == 1
+    parts = [scale.offset, scale.scale]
+    if declared.scale_by is not None:  # then all its scales together decide
+        parts = [part for choice in declared.scale_by.choices for part in (choice.scale, choice.offset)]
+    whole = all(part.denominator == 1 for part in parts)
     value = exact.numerator if whole else exact.numerator / exact.denominator
     if raw == declared.at_least:
         return _Meaning(value, note="at least")
@@ -2120,9 +2139,14 @@ def _meaning_of(declared: Field, raw: int) -> _Meaning:
 
 
 def _meaning_at(node: _Node) -> _Meaning:
-    """Return what a leaf's code means where it stands: nothing, if another field says that it does not count."""
+    """Return what a leaf's code means where it stands, as other fields have it; what is missing is so on any scale."""
     assert node.raw is not None
-    return _meaning_of(node.field, node.raw) if _counts(node) else _Meaning(None, "not valid")
+    declared = _read_as(node)
+    if isinstance(declared, Field):
+        return _meaning_of(declared, node.raw)
+    if declared == "no scale" and _among(_missing(node.field), node.raw):
+        return _meaning_of(node.field, node.raw)
+    return _Meaning(None, declared)
 
 
 def _is_value(declared: Field) -> bool:
@@ -2583,7 +2607,7 @@ class _Writing(_Walk):
             return True
         if told_by.raw is None or not _holds(condition, told_by):
             return False
-        if node.is_leaf and (_missing(node.field) or node.field.valid_when is not None):
+        if node.is_leaf and (_missing(node.field) or _is_told(node.field)):
             node.given = None  # a key that is left out is a None here, whatever the default
             return True
         return False
@@ -2618,7 +2642,7 @@ class _Writing(_Walk):
     def leaf(self, node: _Node) -> None:
         """The raw code of a leaf, as far as the record alone tells it."""
         declared, given = node.field, node.given
-        if declared.valid_when is not None and not isinstance(given, Mapping):
+        if _is_told(declared) and not isinstance(given, Mapping):
             self.judged.append(node)  # its code waits for the field that says so
         elif given is _ABSENT:
             self.leaf_not_given(node)
@@ -2635,19 +2659,20 @@ class _Writing(_Walk):
             self.met_length(node)
 
     def settle_judged(self) -> None:
-        """The codes of leaves that count; of those that do not, the missing code or zero, and no value may be given."""
+        """The codes of leaves as other fields have them; of those without a value the missing code or zero, and none may be given."""
         for node in self.judged:
-            declared, given = node.field, node.given
-            if _counts(node) and given is _ABSENT:
+            found, given = _read_as(node), node.given
+            declared = found if isinstance(found, Field) else node.field
+            if isinstance(found, Field) and given is _ABSENT:
                 self.leaf_not_given(node)
-            elif _counts(node) or (given is _ABSENT and declared.default is not None):
+            elif isinstance(found, Field) or (given is _ABSENT and declared.default is not None):
                 value = declared.default if given is _ABSENT else given
                 node.raw, clamped = _TO_RAW[declared.kind](declared, value)
                 self.note_clamped(node, clamped)
             elif given is _ABSENT or given is None or _is_nan(declared, given):
                 node.raw = _missing_code(declared) if _missing(declared) else 0
             else:
-                raise _unfit(f"{_address(node)} is given, but does not count")
+                raise _unfit(f"{_address(node)} is given, but has no value here")
             assert node.raw is not None
             _fitting(declared, node.raw, node.width)
 

@@ -188,6 +188,7 @@ def slot_row(
                 [
                     f"{held}, {policy}" if policy else held,
                     printed.valid_text(layout, slot),
+                    *printed.scale_texts(layout, slot),
                     printed.step_text(slot),
                     printed.terms_text(slot),
                     *printed.limit_texts(slot),

@@ -19,6 +19,7 @@ from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Bundle,
     Choice,
+    Chosen,
     Derived,
     Fill,
     Gain,
@@ -143,6 +144,7 @@ def field_entries(
                 )
                 entry = {**slot_entry(slot, declared.get(slot.address)), **place, "order": order}
                 entry["valid_when"] = valid_entry(layout, slot)
+                entry["scale_by"] = scale_entry(layout, slot)
                 if slot.pieces:
                     entry["runs"] = [
                         {"offset_bits": at.plus(first).bits, "bits": width} for first, width in slot.pieces
@@ -238,6 +240,7 @@ EMPTY: Object = {
     "out_of_range": None,
     "default_raw": None,
     "valid_when": None,
+    "scale_by": None,
     "role": None,
     "order": "",
     "useful": False,
@@ -290,6 +293,17 @@ def valid_entry(layout: Layout, slot: Slot) -> Object | None:
         return None
     codes = [{"from_raw": one.low, "to_raw": one.high} for one in told.codes]
     return {"field": layout.slots[told.by].address, "codes": codes}
+
+
+def scale_entry(layout: Layout, slot: Slot) -> Object | None:
+    """Return the field that chooses a scale, and the scale that each of its codes chooses."""
+    if not isinstance(slot.transform, Chosen):
+        return None
+    choices = [
+        {"from_raw": codes.low, "to_raw": codes.high, "scale": linear.scale, "offset": linear.offset}
+        for codes, linear in slot.transform.choices
+    ]
+    return {"field": layout.slots[slot.transform.by].address, "choices": choices}
 
 
 def slot_entry(slot: Slot, one: Field | None) -> Object:

@@ -18,7 +18,7 @@ from packetkit.codec import bits, derive
 from packetkit.codec.bits import Words
 from packetkit.codec.walk import Leaf, Scope, located, mixed_into, product_of, spans_of
 from packetkit.errors import EncodeError, Fault
-from packetkit.layout.beside import counts, nothing, raw_beside
+from packetkit.layout.beside import nothing, raw_beside, read_as
 from packetkit.layout.joined import Unfit, raw_codes, to_codes
 from packetkit.layout.model import (
     Branch,
@@ -448,7 +448,7 @@ class _Writing:
                 self.settled.add(teller.order)
                 self.settle(teller, self.states[teller.order])
             state.broken = state.broken or self.states[teller.order].broken
-        if value is _ABSENT and not state.broken and not counts(leaf.slot, leaf.beside):
+        if value is _ABSENT and not state.broken and not isinstance(read_as(leaf.slot, leaf.beside), Slot):
             leaf.raw = nothing(leaf.slot) if leaf.slot.default is None else leaf.slot.default
             state.given = True
         elif value is _ABSENT and not state.broken:
@@ -718,7 +718,7 @@ def _stands_for_absence(node: Optional) -> bool:
     first = node.body[0] if node.body else None  # fill of no width leaves nothing
     if not node.bare or not isinstance(first, Run):
         return False
-    return first.slots[0].missing_code is not None or first.slots[0].valid_when is not None
+    return first.slots[0].missing_code is not None or bool(first.slots[0].tellers)
 
 
 def _presence(leaf: Leaf, state: _State, demand: _Demand) -> str:

@@ -100,7 +100,9 @@ class Codes:
 
     def coder(self, slot: Slot) -> str:
         """Return the name of a function from any value to the slot's code."""
-        return self.source.name("code", lambda: _coder(slot), (slot.number, slot.octets_reversed))
+        return self.source.name(
+            "code", lambda: _coder(slot), (slot.number, slot.octets_reversed, slot.transform)
+        )
 
 
 def shifted(text: str, shift: int) -> str:

@@ -35,10 +35,12 @@ from packetkit.codec.stretch import (
     write_elements,
 )
 from packetkit.codec.values import SMALL_BITS, Values, bare, raw_text, real_text
+from packetkit.layout.beside import on_scale
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
     Branch,
     Choice,
+    Chosen,
     Fill,
     Joined,
     Layout,
@@ -607,7 +609,7 @@ class Decoder:
         """Give a spot the text of its value from that of its bits. slot: as it is read here, where that differs from the spot's."""
         slot = slot or spot.slot
         if slot.tellers:
-            self.judge(spot, self.values.value(slot, raw_text(slot, code, signed=signed)))
+            self.judge(spot, self.beside(slot, raw_text(slot, code, signed=signed), lines))
         elif self.by_table(slot):
             spot.text = f"{self.values.table(slot)}[{bare(code)}]"
         elif slot.number in self.tellers or slot.kind in ("tag", "check", "count", "length"):
@@ -615,15 +617,29 @@ class Decoder:
         else:
             spot.text = self.values.value(slot, raw_text(slot, code, signed=signed))
 
+    def beside(self, slot: Slot, raw: str, lines: list[str]) -> str:
+        """The text of a value whose scale another code chooses, or that has one; what no code has chosen is None."""
+        if not isinstance(slot.transform, Chosen):
+            return self.values.value(slot, raw)
+        name, by = self.values.variable("x"), self.layout.slots[slot.transform.by]
+        lines.append(f"{name} = {bare(raw)}")
+        texts = (
+            f"({bare(self.values.value(on_scale(slot, linear), name))}) if {told(by, (codes,))} else"
+            for codes, linear in slot.transform.choices
+        )
+        return f"({' '.join(texts)} None)"
+
     def judge(self, spot: Spot, value: str) -> None:
         """Give a spot the text of its value, None where that does not count: once the code is read that says so."""
         slot = spot.slot
-        if slot.valid_when is None:
+        if not slot.tellers:
             spot.text = value
             return
         spot.text = self.values.variable("v")
-        test = told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes)
-        self.late.append(f"{spot.text} = {value} if {test} else None")
+        if slot.valid_when is not None:
+            test = told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes)
+            value = f"{value} if {test} else None"
+        self.late.append(f"{spot.text} = {bare(value)}")
 
     def named(self, slot: Slot, raw: str, lines: list[str], tests: list[str]) -> str:
         """Keep a raw code in a variable, as it is needed more than once; return the text of the slot's value."""

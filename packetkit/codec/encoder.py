@@ -19,9 +19,11 @@ from packetkit.codec.codes import Codes, flip, nothing_for, shifted
 from packetkit.codec.source import MOVING, Place, Source, means, told
 from packetkit.codec.stretch import Elements, Entries, Placed, Spot, Stretch, collect, parts, reals, residue
 from packetkit.codec.values import bare, raw_text
+from packetkit.layout.beside import on_scale
 from packetkit.layout.joined import to_codes
 from packetkit.layout.model import (
     Choice,
+    Chosen,
     Fill,
     Layout,
     Measured,
@@ -327,18 +329,26 @@ class Encoder:
             terms[chunk.start].append(shifted(f"({text})" if " " in text else text, shift))
 
     def judged(self, slot: Slot, code: str, value: str, *, real: bool = False) -> str:
-        """The text of a code, or a real number, where the value counts, else of what is sent for nothing."""
-        assert slot.valid_when is not None
-        made = self.source.name(
-            "nothing", lambda: nothing_for(slot, real=real), (slot.number, slot.octets_reversed, real)
-        )
-        return f"({code}) if {told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes)} else {made}({value})"
+        """The text of a code, or a real number, where there is a value, else of what is sent for nothing."""
+        key = (slot.number, slot.octets_reversed, real)
+        made = self.source.name("nothing", lambda: nothing_for(slot, real=real), key)
+        text = f"({code})"
+        if isinstance(slot.transform, Chosen):
+            by = self.layout.slots[slot.transform.by]
+            texts = (
+                f"({bare(self.codes.text(on_scale(slot, linear), value))}) if {told(by, (codes,))} else"
+                for codes, linear in slot.transform.choices
+            )
+            text = f"({' '.join(texts)} {made}({value}))"
+        if slot.valid_when is None:
+            return text
+        return f"{text} if {told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes)} else {made}({value})"
 
     def named(self, slot: Slot, value: str) -> str:
         """A variable with a field's code; that of a teller is kept, too, as its raw code."""
         if slot.number not in self.tellers:
             name = self.codes.variable("x")
-            text = self.codes.text(slot, value)
+            text = "" if isinstance(slot.transform, Chosen) else self.codes.text(slot, value)
             self.source.add(f"{name} = {self.judged(slot, text, value) if slot.tellers else text}")
             return name
         name = f"r{slot.number}"
@@ -684,7 +694,7 @@ def _stands_for_absence(node: Optional) -> bool:
     first = node.body[0] if node.body else None  # fill of no width leaves nothing
     if not node.bare or not isinstance(first, Run):
         return False
-    return first.slots[0].missing_code is not None or first.slots[0].valid_when is not None
+    return first.slots[0].missing_code is not None or bool(first.slots[0].tellers)
 
 
 def _size_text(nodes: tuple[Node, ...]) -> str:

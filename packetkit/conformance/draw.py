@@ -21,6 +21,7 @@ from packetkit.layout.model import (
     Branch,
     Bundle,
     Choice,
+    Chosen,
     Digits,
     Fill,
     Ieee,
@@ -211,9 +212,10 @@ class _Drawing:
         if slot.kind == "flag":
             return self.flag(slot, may_lack)
         self.told[slot.number] = 0  # nobody asks
-        if not beside.counts(slot, self.told.__getitem__):
+        found = beside.read_as(slot, self.told.__getitem__)
+        if not isinstance(found, Slot):
             return self.uncounted(slot, may_lack, may_be_none)
-        return self.value(slot, may_lack, may_be_none)
+        return self.value(found, may_lack, may_be_none)
 
     def uncounted(self, slot: Slot, may_lack: bool, may_be_none: bool) -> Any:
         """What is given for a value that does not count: nothing, or the code that is sent all the same."""
@@ -403,7 +405,7 @@ class _Drawing:
             exact = Fraction(self.float_value(slot))
             exact += Fraction(self.chance.randint(-3, 3), 1 << self.chance.randint(1, 60)) * (abs(exact) or 1)
         else:
-            assert not isinstance(slot.transform, (Digits, Bundle))
+            assert not isinstance(slot.transform, (Digits, Bundle, Chosen))
             raw, part = self.code_in(self.chance.choice(slot.legal)), self.chance.choice(_PARTS)
             exact = number.between(slot.transform, raw, part)
         try:

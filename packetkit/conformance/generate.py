@@ -88,7 +88,7 @@ def edges(layout: Layout) -> Iterator[tuple[str, Record]]:
     for slot in layout.slots:
         if not slot.is_value or slot.kind == "character":
             continue
-        for what, value in slot_edges(slot):
+        for what, value in slot_edges(beside.on_first(slot)):
             yield f"{slot.address}: {what}", _plain(layout, slot, value)
     yield from _shapes(layout)
 
@@ -170,7 +170,7 @@ def slot_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
         return
     elif isinstance(slot.transform, Linear):
         yield from _linear_edges(slot, slot.transform)
-    else:
+    elif isinstance(slot.transform, Curve):
         yield from _curve_edges(slot, slot.transform)
     if slot.kind != "flag" and slot.kind != "tag":
         yield from _missing_edges(slot)
@@ -316,11 +316,11 @@ class _Plain:
             number: codes.low
             for one in layout.slots
             for number in one.tellers
-            for codes in beside.asked(one, number)
+            for codes in reversed(beside.asked(one, number))
         }
         if slot is not None:  # the one that is asked about counts
             self.judging |= {
-                number: codes.low for number in slot.tellers for codes in beside.asked(slot, number)
+                number: codes.low for number in slot.tellers for codes in reversed(beside.asked(slot, number))
             }
 
     def container(self, nodes: tuple[Node, ...], bare: bool) -> Any:
@@ -377,16 +377,21 @@ class _Plain:
 
     def leaf(self, slot: Slot) -> Any:
         if self.slot is not None and slot.number == self.slot.number:
-            given = self.value["raw"] if isinstance(self.value, dict) else number.to_raw(slot, self.value).raw
+            given = (
+                self.value["raw"]
+                if isinstance(self.value, dict)
+                else number.to_raw(beside.on_first(slot), self.value).raw
+            )
             self.told[slot.number] = int(given)
             return self.value
         raw = self.told[slot.number] = self.code(slot)
         if slot.kind == "tag":
             return raw
-        if not beside.counts(slot, self.told.__getitem__):
+        found = beside.read_as(slot, self.told.__getitem__)
+        if not isinstance(found, Slot):
             return None
-        value, _, _ = number.from_raw(slot, raw)
-        return value if number.to_raw(slot, value) == (raw, False, None) else {"raw": raw}
+        value, _, _ = number.from_raw(found, raw)
+        return value if number.to_raw(found, value) == (raw, False, None) else {"raw": raw}
 
     def code(self, slot: Slot) -> int:
         """A plain code: one that lets most options be there, else the least that is legal and not below zero."""

@@ -397,7 +397,7 @@ class _Taking:
             return
         value = self.value(slot, given.text, path)
         put(made, slot.path, value)
-        if slot.is_value:
+        if slot.is_value and not slot.tellers:  # what others tell tells nothing
             raws[slot.number] = to_raw(slot, value).raw
 
     def value(self, slot: Slot, text: str, path: str) -> Any:

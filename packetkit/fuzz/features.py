@@ -30,7 +30,7 @@ ROWS: dict[int, str] = {
     13: "damage named, never a wrong value",
     14: "numbers spelled otherwise than in plain binary",
     15: "curves, and values worked out on the ground",
-    16: "values that count where another field says so",
+    16: "values that count where another field says so, scales that another chooses",
     17: "bytes that remain, computed counts",
     19: "time codes",
     20: "told from outside",
@@ -135,6 +135,13 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(16, "valid when, in a repeat", lambda seen: seen.field.valid_when is not None and seen.in_repeat),
     Feature(16, "an option that is one value", lambda seen: seen.field.valid_when is not None
             and seen.field.present_when is not None),
+    Feature(16, "scale by codes", lambda seen: seen.field.scale_by is not None
+            and any(isinstance(one.said, int) for one in seen.field.scale_by.choices)),
+    Feature(16, "scale by states", lambda seen: seen.field.scale_by is not None
+            and any(isinstance(one.said, str) for one in seen.field.scale_by.choices)),
+    Feature(16, "scales and offsets", lambda seen: seen.field.scale_by is not None
+            and any(one.offset for one in seen.field.scale_by.choices)),
+    Feature(16, "a scale, and valid when", lambda seen: seen.field.scale_by is not None and seen.field.valid_when is not None),
     Feature(19, "time in one number", lambda seen: seen.field.kind == "time" and not seen.field.counts),
     Feature(19, "time in counts", lambda seen: bool(seen.field.counts)),
     Feature(19, "days and their parts", lambda seen: bool(seen.field.counts) and seen.field.counts[0][0] == "days"),

@@ -18,10 +18,10 @@ _LABELS = ("safe", "survey", "on", "off", "null", "true", "a b", "1", "it's", "#
 _REASONS = ("sensor off", "no fix", "saturated", "0", "n/a")
 _UNITS = ("V", "Cel", "%", "m/s", "uT", "")
 
-_SCALES = tuple(
+SCALES = tuple(
     map(Fraction, "1 2 10 -1 -3 1/10 1/16 0.02 -0.25 1/3 360/1024 1/600000 0.03125 -1/7 1e3".split())
 )
-_WHOLE_SCALES = tuple(scale for scale in _SCALES if scale.denominator == 1)
+_WHOLE_SCALES = tuple(scale for scale in SCALES if scale.denominator == 1)
 _OFFSETS = tuple(Fraction(text) for text in ("-40", "-273.15", "1000", "1/3", "0.5", "-1", "0"))
 _COUNTS_OF_OCTETS: tuple[Entry, ...] = (
     {"bits": 32, "tick_s": 1},
@@ -113,7 +113,7 @@ class Leaves:
             return self.on_curve(made, bits, scope, style)
         scale, offset = Fraction(1), Fraction(0)
         if self.odds(2):
-            scale = made["scale"] = self.chance.choice(_SCALES if bits <= _CERTAIN_DOUBLES else _WHOLE_SCALES)
+            scale = made["scale"] = self.chance.choice(SCALES if bits <= _CERTAIN_DOUBLES else _WHOLE_SCALES)
         if self.odds(4):
             offset = self.chance.choice(_OFFSETS)
             if bits > _CERTAIN_DOUBLES:
@@ -196,7 +196,7 @@ class Leaves:
         """Samples of a number, by range or as the wire has them, that are shorter than plain ones."""
         bits = self.one(16, 24, 32) if style.turned or self.odds(3) else self.chance.randint(5, 20)
         made: Entry = {"name": self.name(scope)}
-        scale, samples = self.chance.choice(_SCALES), self.chance.randint(2, 9)
+        scale, samples = self.chance.choice(SCALES), self.chance.randint(2, 9)
         has_missing = self.odds(2)
         samples += 4 if has_missing else 0
         if self.odds(2):
@@ -231,7 +231,7 @@ class Leaves:
         """Now and then the curves of a unit or two."""
         if not self.odds(12):
             return
-        line = {"polynomial": [self.chance.choice(_OFFSETS), self.chance.choice(_SCALES)]}
+        line = {"polynomial": [self.chance.choice(_OFFSETS), self.chance.choice(SCALES)]}
         points = {"points": [[Fraction(at), self.chance.choice(_OFFSETS)] for at in (0, 10, 40)]}
         made["calibration"] = self.one({"u1": line}, {"u1": points, "u2": line})
 
@@ -257,13 +257,13 @@ class Leaves:
                 "square", {"square": {"keeps_sign": True}}, {"square": {"keeps_sign": True}}
             )
             if self.odds(2):
-                made["scale"] = self.chance.choice(_SCALES)
+                made["scale"] = self.chance.choice(SCALES)
             if self.odds(3):
                 made["offset"] = self.chance.choice(_OFFSETS)
         elif form == 1:
             terms = [
                 self.chance.choice(_OFFSETS),
-                *(self.chance.choice(_SCALES) for _ in range(self.chance.randint(1, 3))),
+                *(self.chance.choice(SCALES) for _ in range(self.chance.randint(1, 3))),
             ]
             made["curve"] = {"polynomial": terms}
         else:

@@ -26,7 +26,7 @@ from packetkit.fuzz.entries import (
     is_single,
     text_of,
 )
-from packetkit.fuzz.leaves import ROLE_WORDS
+from packetkit.fuzz.leaves import ROLE_WORDS, SCALES
 from packetkit.fuzz.structures import Structures
 
 
@@ -178,6 +178,8 @@ class _Draw(Structures):
                 made["present_when"], total = condition, None if bits % 8 else 0
         if self.parts_too and self.odds(4):
             self.judged(made, scope)
+        if self.parts_too and self.odds(3):
+            self.scaled(made, scope)
         self.add(fields, scope, place, made, total)
         if "present_when" in made:
             place.inner = None if bits % 8 else place.inner
@@ -436,6 +438,51 @@ class _Draw(Structures):
         place.inner = place.inner if whole and place.inner == 0 and place.octet == 0 else None
         self.add(fields, scope, place, made, 0 if whole else None)
 
+    def scaled(self, made: Entry, scope: Scope) -> None:
+        """Let another field choose the scale of a number by wire that says no more than its bits."""
+        plain = {
+            "name",
+            "bits",
+            "signed",
+            "order",
+            "unit",
+            "missing",
+            "description",
+            "out_of_range",
+            "flag",
+            "present_when",
+            "repeat",
+        }
+        if (
+            "bits" not in made
+            or "kind" in made
+            or not made.keys() <= plain | {"scale", "offset"}
+            or made["bits"] > 32
+        ):
+            return
+        condition = self.condition(scope, judging=True)
+        if condition is None:
+            return
+        name = condition if isinstance(condition, str) else next(iter(condition))
+        entry = dict(self.visible(scope))[name]
+        told: list[Any] = [0, 1] if entry.get("kind") == "flag" else list(entry.get("states", ()))
+        if "states" in entry and self.odds(2):  # a key that looks like a number is a code
+            told = [code if word == "1" or self.odds(2) else word for code, word in entry["states"].items()]
+        if not told and entry.get("kind") == "tag":
+            told = [first_code(entry["code"])]
+        elif not told:
+            told = list(range(min(1 << entry["bits"] - bool(entry.get("signed")), 4)))
+        made.pop("scale", None)
+        made.pop("offset", None)
+        scales = {}
+        for one in told[: self.one(None, None, 1)]:
+            scale: Any = self.one(*SCALES)
+            scales[one] = self.one(
+                scale, scale, {"scale": scale, "offset": self.one(-4, Fraction(1, 2), 1000)}
+            )
+        made["scale_by"] = {name: scales}
+        self.judges.add(id(entry))
+
     def judged(self, made: Entry, scope: Scope) -> None:
         """Let another field say whether a value counts, where one can and this value is one that may not."""
         single = made.get("kind") in (None, "float", "time") and not made.keys() & {
@@ -456,7 +503,7 @@ class _Draw(Structures):
         """
         options: list[tuple[str, Entry]] = []
         for name, entry in self.visible(scope):
-            if name.partition(".")[0] == below or "valid_when" in entry:
+            if name.partition(".")[0] == below or entry.keys() & {"valid_when", "scale_by"}:
                 continue
             if judging and (entry.get("kind") == "count" or id(entry) in self.raised):
                 continue

@@ -1,27 +1,30 @@
-"""What a slot's code means by the code of another slot: whether its value counts.
+"""What a slot's code means by the codes of other slots: whether its value counts, and on which scale.
 
-The bits are there in any case; another field, which stands before it, says what they mean. Reading asks that field's code before
-anything else, so that a code with a meaning of its own means nothing where the value does not count. Writing sends the missing code,
-else zero, for a value that does not count, and refuses one that is given all the same: it would be lost unseen.
+The bits are there in any case; another field, which stands before, says what they mean. Whether a value counts is asked before
+anything else, so that a code with a meaning of its own means nothing where it does not; what is missing is missing on any scale. Writing
+sends the missing code, else zero, where there is no value, and refuses one that is given all the same: it would be lost unseen.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from packetkit.errors import Fault
-from packetkit.layout.model import Layout, Range, Run, Slot, Valid
+from packetkit.layout import chosen
+from packetkit.layout.model import Chosen, Layout, Linear, Range, Run, Slot, Valid
 from packetkit.layout.number import Outcome, Value, from_raw, to_raw
 from packetkit.layout.shown import shown
-from packetkit.schema.model import Condition, Field
+from packetkit.schema.model import Condition, Field, ScaleBy
 
 if TYPE_CHECKING:
     from packetkit.layout.places import Scope
     from packetkit.layout.resolve import Resolver
 
 NOT_VALID = "not valid"  # the reason of a value that does not count
+NO_SCALE = "no scale"  # the reason of a value whose scale no code has chosen
 
 Codes = Callable[[int], int]  # from a slot's number to its raw code in the same container, or one around it
 
@@ -29,16 +32,23 @@ Codes = Callable[[int], int]  # from a slot's number to its raw code in the same
 # -- resolving -----------------------------------------------------------------------------------------------------------
 
 
-def told(r: Resolver, one: Field, scope: Scope, where: str) -> dict[str, object]:
-    """The attributes of a slot that say by which others its code is told."""
-    return {} if one.valid_when is None else {"valid_when": valid(r, one, one.valid_when, scope, where)}
+def told(r: Resolver, one: Field, transform: object, scope: Scope, where: str) -> dict[str, object]:
+    """The attributes of a slot that say by which others its code is told. transform: its own, as far as it is known."""
+    made: dict[str, object] = {}
+    if one.valid_when is not None:
+        found = asked_slot(r, one, "valid_when", one.valid_when, scope, where)
+        made["valid_when"] = None if found is None else Valid(*found)
+    if one.scale_by is not None and isinstance(transform, Chosen):
+        made["transform"] = scales(r, one, one.scale_by, transform, scope, where) or transform
+    return made
 
 
-def valid(r: Resolver, one: Field, asked: Condition, scope: Scope, where: str) -> Valid | None:
-    """The slot that says whether a field's value counts, or None where a problem was noted."""
-    key = "valid_when"
-    place = one.places.get(f"{key}.{asked.by}", one.places[key])
-    found = r.told_by(asked, place, one.places.get(f"{key}:{asked.by}", one.places[key]), scope, where)
+def asked_slot(
+    r: Resolver, one: Field, key: str, said: Condition, scope: Scope, where: str, within: str = ""
+) -> tuple[int, tuple[Range, ...]] | None:
+    """The slot that a key asks, and the codes it must hold; None where a problem was noted. within: of which of its entries."""
+    place = one.places.get(f"{key}.{said.by}{within}", one.places[key])
+    found = r.told_by(said, place, one.places.get(f"{key}:{said.by}", one.places[key]), scope, where)
     if found is None:
         return None
     by = r.slots[found[0]]
@@ -48,10 +58,30 @@ def valid(r: Resolver, one: Field, asked: Condition, scope: Scope, where: str) -
         return None
     if one.role is not None:
         text = f"a field with role {one.role} has a value in every frame"
-        r.note(one.places["role"], "valid-unfit", where, text, "Leave role or valid_when out.")
+        r.note(one.places["role"], "valid-unfit", where, text, f"Leave role or {key} out.")
         return None
     r.judged[where] = place
-    return Valid(*found)
+    return found
+
+
+def scales(
+    r: Resolver, one: Field, by: ScaleBy, transform: Chosen, scope: Scope, where: str
+) -> Chosen | None:
+    """The transform with the slot that chooses and its codes, or None where a problem was noted."""
+    choices: list[tuple[Range, Linear]] = []
+    number = -1
+    for (name, said), (_, linear) in zip(chosen.conditions(by), transform.choices, strict=True):
+        found = asked_slot(r, one, "scale_by", said, scope, where, f":{name}")
+        if found is None:
+            return None
+        number, (codes,) = found
+        if any(codes == other for other, _ in choices):
+            text = f"code {codes.low} of {by.by} has two scales"
+            place = one.places.get(f"scale_by.{by.by}:{name}", one.places["scale_by"])
+            r.note(place, "scale-unfit", where, text, "Give each code one scale.")
+            return None
+        choices.append((codes, linear))
+    return Chosen(number, tuple(choices))
 
 
 def note_raised(r: Resolver, layout: Layout) -> None:
@@ -74,30 +104,67 @@ def counts(slot: Slot, codes: Codes) -> bool:
     return slot.valid_when is None or any(codes(slot.valid_when.by) in one for one in slot.valid_when.codes)
 
 
+def read_as(slot: Slot, codes: Codes) -> Slot | str:
+    """Return the slot as other slots' codes have it, with a scale of its own, or the reason why it has no value."""
+    if not counts(slot, codes):
+        return NOT_VALID
+    if not isinstance(slot.transform, Chosen):
+        return slot
+    scale = slot.transform.linear(codes(slot.transform.by))
+    return NO_SCALE if scale is None else on_scale(slot, scale)
+
+
+def on_scale(slot: Slot, scale: Linear) -> Slot:
+    """Return the slot on one of its scales."""
+    return replace(slot, transform=scale, valid_when=None)
+
+
+def on_first(slot: Slot) -> Slot:
+    """Return the slot on the first of its scales."""
+    return on_scale(slot, slot.transform.choices[0][1]) if isinstance(slot.transform, Chosen) else slot
+
+
 def value_beside(slot: Slot, raw: int, codes: Codes) -> tuple[Value, str, str]:
     """Return what a code decodes to beside others: value, reason and note, as number.from_raw."""
-    return from_raw(slot, raw) if counts(slot, codes) else (None, NOT_VALID, "")
+    found = read_as(slot, codes)
+    if isinstance(found, Slot):
+        return from_raw(found, raw)
+    if found == NO_SCALE and any(
+        one.meaning == "missing" and one.low <= raw <= one.high for one in slot.specials
+    ):
+        return from_raw(slot, raw)
+    return None, found, ""
 
 
 def nothing(slot: Slot) -> int:
-    """Return the code that is sent for a value that does not count."""
+    """Return the code that is sent where there is no value."""
     return 0 if slot.missing_code is None else slot.missing_code
 
 
 def raw_beside(slot: Slot, value: object, codes: Codes, said: Callable[[int], str]) -> Outcome:
     """Return the code of a value beside others, as number.to_raw. said: from a slot's number to what it says, for the fault."""
-    if counts(slot, codes):
-        return to_raw(slot, value)
+    found = read_as(slot, codes)
+    if isinstance(found, Slot):
+        return to_raw(found, value)
     if value is None or (slot.kind in ("number", "float") and is_nan(value)):
         return Outcome(nothing(slot))
-    assert slot.valid_when is not None
-    text = f"{shown(value)} is given, but {said(slot.valid_when.by)}. Leave it out, or change that"
+    if found == NOT_VALID:
+        assert slot.valid_when is not None
+        text = f"{shown(value)} is given, but {said(slot.valid_when.by)}. Leave it out, or change that"
+    else:
+        assert isinstance(slot.transform, Chosen)
+        text = f"{shown(value)} is given, but {said(slot.transform.by)}, which has no scale. Leave it out, or change that"
     return Outcome(0, fault=Fault(slot.address, "disagrees", text))
 
 
 def asked(slot: Slot, number: int) -> tuple[Range, ...]:
-    """Return the codes of the slot of that number for which a slot's value counts."""
-    return slot.valid_when.codes if slot.valid_when is not None and slot.valid_when.by == number else ()
+    """Return the codes of the slot of that number by which a slot has a value."""
+    found: tuple[Range, ...] = ()
+    if slot.valid_when is not None and slot.valid_when.by == number:
+        found = slot.valid_when.codes
+    if isinstance(slot.transform, Chosen) and slot.transform.by == number:
+        found += tuple(codes for codes, _ in slot.transform.choices)
+    return found
 
 
 def is_nan(value: object) -> bool:

@@ -14,6 +14,7 @@ from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Bundle,
     Check,
+    Chosen,
     Fill,
     Ieee,
     Layout,
@@ -117,6 +118,8 @@ def _slot(slot: Slot, run: Run) -> str:
         transform = f"{slot.transform.numerator}/{slot.transform.base}/{slot.transform.denominator}"
     elif isinstance(slot.transform, Curve):
         transform = _curve(slot.transform)
+    elif isinstance(slot.transform, Chosen):
+        transform = _chosen(slot.transform)
     elif isinstance(slot.transform, Ieee):
         transform = f"ieee{slot.transform.bits} {slot.minimum} {slot.maximum}"
     elif isinstance(slot.transform, Bundle):
@@ -159,6 +162,15 @@ def _curve(curve: Curve) -> str:
         for one in curve.pieces
     )
     return f"curve {';'.join(pieces)} integer={curve.is_integer}"
+
+
+def _chosen(chosen: Chosen) -> str:
+    """The scales that a slot's codes choose, ascending; each in lowest terms, as the common denominator follows from all."""
+    texts = (
+        f"{codes.low}:{codes.high}={linear.scale}/{linear.offset}"
+        for codes, linear in sorted(chosen.choices, key=lambda choice: choice[0].low)
+    )
+    return f"by={chosen.by} {';'.join(texts)}"
 
 
 def _specials(slot: Slot) -> str:

@@ -15,12 +15,12 @@ from math import lcm
 from typing import Any
 
 from packetkit.integrity.algorithm import Algorithm
-from packetkit.layout import bundle, curved, number, timed
+from packetkit.layout import bundle, chosen, curved, number, timed
 from packetkit.layout.calibration import calibrations_of
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.limits import limits_of
 from packetkit.layout.model import Digits, Ieee, Linear, Range, Role, Slot, Special
-from packetkit.schema.model import Codes, Field, Place
+from packetkit.schema.model import Codes, Field, Place, ScaleBy
 from packetkit.schema.text import format_number, shown
 
 MOST_LESS = 65_535  # as many units as the longest frame has bytes
@@ -41,7 +41,7 @@ class Meaning:
 
     def place(self, **where: Any) -> Slot:
         """The slot at its place."""
-        return Slot(width=self.width, **self.slot, **where)
+        return Slot(width=self.width, **{**self.slot, **where})
 
 
 def is_by_meaning(one: Field) -> bool:
@@ -82,6 +82,8 @@ def meaning(one: Field, note: Note, algorithm: Algorithm | None = None) -> Meani
 
 
 def _number(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
+    if one.scale_by is not None:
+        return _chosen(one, one.scale_by, note)
     by_meaning = is_by_meaning(one)
     if not _declared_one_way(one, by_meaning, note):
         return None
@@ -305,6 +307,33 @@ def _curved(one: Field, note: Note) -> Meaning | None:
         text = f"{_bits(one.bits)} on this curve are finer than a double-precision number tells apart"
         note(_at(one, "curve"), "not-exact", text, "Use fewer bits, or a steeper curve.")
         return None
+    return _with_policy(one, slot, note)
+
+
+def _chosen(one: Field, by: ScaleBy, note: Note) -> Meaning | None:
+    """A number whose scale another field chooses; which slot that is, and which of its codes, the resolver says."""
+    if not chosen.fits(one, note) or (one.coding is not None and not _coding_fits(one, note)):
+        return None
+    assert one.bits is not None
+    transform = chosen.declared(by)
+    slot = Slot(0, (), one.name, "number", 0, one.bits, signed=bool(one.signed), coding=one.coding or "")
+    slot = replace(slot, transform=transform)
+    specials = _specials(one, slot, note, None)
+    if specials is None:
+        return None
+    legal = _without(Range(*slot.number_limits), _as_numbers(slot, specials))
+    if not legal:
+        note(one.place, "no-legal-code", "all codes of its bits are reserved", "Reserve fewer codes.")
+        return None
+    slot = replace(slot, legal=legal, specials=specials, policy=one.out_of_range or "error")
+    for _, scale in transform.choices:
+        if not number.roundtrips(replace(slot, transform=scale)):
+            step = format_number(abs(scale.scale))
+            text = (
+                f"{_bits(one.bits)} in steps of {step} are finer than a double-precision number tells apart"
+            )
+            note(_at(one, "scale_by"), "not-exact", text, "Use fewer bits, or coarser scales.")
+            return None
     return _with_policy(one, slot, note)
 
 

@@ -130,7 +130,26 @@ class Bundle:
         return self.samples * self.sample.width
 
 
-Transform = Linear | Ieee | Curve | Digits | Bundle
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """A scale that the code of the slot numbered `by`, which stands before, chooses; a code without a choice has no scale.
+
+    All choices have one denominator, so that all values are integers, or none is for certain.
+    """
+
+    by: int
+    choices: tuple[tuple[Range, Linear], ...]
+
+    @property
+    def is_integer(self) -> bool:
+        return all(linear.is_integer for _, linear in self.choices)
+
+    def linear(self, code: int) -> Linear | None:
+        """The scale that a code chooses."""
+        return next((linear for codes, linear in self.choices if codes.low <= code <= codes.high), None)
+
+
+Transform = Linear | Ieee | Curve | Digits | Bundle | Chosen
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,7 +361,8 @@ class Slot:
     @property
     def tellers(self) -> tuple[int, ...]:
         """The numbers of the slots whose codes decide what this one's code means."""
-        return () if self.valid_when is None else (self.valid_when.by,)
+        judge = () if self.valid_when is None else (self.valid_when.by,)
+        return (*judge, self.transform.by) if isinstance(self.transform, Chosen) else judge
 
     def number_of(self, raw: int) -> int | None:
         """The whole number that a raw code spells, None where it spells none."""

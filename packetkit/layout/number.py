@@ -23,7 +23,7 @@ from packetkit.layout import bundle, clock
 from packetkit.layout.coding import BAD_DIGIT
 from packetkit.layout.curve import Curve, extremes, is_exact, nearest
 from packetkit.layout.joined import Unfit, from_digits, to_digits
-from packetkit.layout.model import Bundle, Digits, Ieee, Linear, Range, Slot, Transform
+from packetkit.layout.model import Bundle, Chosen, Digits, Ieee, Linear, Range, Slot, Transform
 from packetkit.layout.shown import shown
 
 Value = int | float | str | bool | list[int | float | None] | None
@@ -60,7 +60,7 @@ def value_of(transform: Transform, raw: int) -> int | float:
 
     Raises OverflowError where the number is beyond every double; `roundtrips` tells such a field beforehand.
     """
-    assert not isinstance(transform, (Digits, Bundle))  # no number: from_digits, bundle.read
+    assert not isinstance(transform, (Digits, Bundle, Chosen))  # from_digits, bundle.read, beside.read_as
     if isinstance(transform, Ieee):
         number, pattern, _, _ = _IEEE[transform.bits]
         value: float = struct.unpack(number, struct.pack(pattern, raw))[0]

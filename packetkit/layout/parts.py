@@ -15,6 +15,7 @@ from packetkit.layout import turns
 from packetkit.layout.model import (
     Branch,
     Choice,
+    Chosen,
     Fill,
     Joined,
     Mark,
@@ -666,6 +667,9 @@ def renumbered(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict[int, int
             check = replace(check, mixed=moved.get(check.mixed, check.mixed))
         raises = None if one.raises is None else moved[one.raises]
         valid = one.valid_when and replace(one.valid_when, by=moved[one.valid_when.by])
+        scale = one.transform
+        if isinstance(scale, Chosen):
+            one = replace(one, transform=replace(scale, by=moved[scale.by]))
         return replace(one, number=moved[one.number], raises=raises, check=check, valid_when=valid)
 
     def node(one: Node) -> Node:

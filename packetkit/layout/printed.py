@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import NamedTuple
 
+from packetkit.layout.chosen import words as scale_words
 from packetkit.layout.clock import ends as clock_ends
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve, extremes
@@ -21,6 +22,7 @@ from packetkit.layout.model import (
     Bundle,
     Check,
     Choice,
+    Chosen,
     Derived,
     Digits,
     Fill,
@@ -108,10 +110,14 @@ def ends(slot: Slot) -> tuple[Fraction, Fraction] | None:
         return None
     if isinstance(slot.transform, Curve):
         return extremes(slot.transform.line or slot.transform.pieces)
-    assert isinstance(slot.transform, Linear)
-    scale, offset = slot.transform.scale, slot.transform.offset
-    one, other = (offset + scale * raw for raw in (slot.legal[0].low, slot.legal[-1].high))
-    return min(one, other), max(one, other)
+    if isinstance(slot.transform, Chosen):
+        scales = [linear for _, linear in slot.transform.choices]
+    else:
+        assert isinstance(slot.transform, Linear)
+        scales = [slot.transform]
+    raws = (slot.legal[0].low, slot.legal[-1].high)
+    found = [one.offset + one.scale * raw for one in scales for raw in raws]
+    return min(found), max(found)
 
 
 def step(slot: Slot) -> Fraction | None:
@@ -293,6 +299,18 @@ def valid_text(layout: Layout, slot: Slot) -> str:
     if slot.valid_when is None:
         return ""
     return f"valid when {told_text(layout.slots[slot.valid_when.by], slot.valid_when.codes)}"
+
+
+def scale_texts(layout: Layout, slot: Slot) -> Iterator[str]:
+    """The scales that another field chooses from: `scale 4 from -4 when subtype is 2`."""
+    if isinstance(slot.transform, Chosen):
+        for codes, linear in slot.transform.choices:
+            yield f"scale {scale_words(linear)} when {told_text(layout.slots[slot.transform.by], (codes,))}"
+
+
+def beside_text(layout: Layout, slot: Slot) -> str:
+    """What other fields say of a slot's code, in one line; empty where nothing does."""
+    return "; ".join(filter(None, (valid_text(layout, slot), *scale_texts(layout, slot))))
 
 
 def told_text(slot: Slot, codes: tuple[Range, ...]) -> str:
@@ -550,6 +568,7 @@ def _said(layout: Layout, slot: Slot, packing: Packing) -> str:
         *(f"code {special_text(slot, one)}{_meant(one)}" for one in slot.specials),
         policy_text(slot, layout),
         valid_text(layout, slot),
+        *scale_texts(layout, slot),
         "" if slot.default is None else f"default raw {slot.default}",
         "" if slot.role is None else _role(slot),
         "strict" if slot.strict else "",

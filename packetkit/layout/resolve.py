@@ -477,7 +477,7 @@ class Resolver:
         made = self.clocked(one, made, reversal, style, where)
         if one.flag is not None:
             more["raises"] = self.flag_slot(one, scope, where)
-        more |= beside.told(self, one, scope, where)
+        more |= beside.told(self, one, made.slot.get("transform"), scope, where)
         if one.kind == "reserved":
             more["strict"] = bool(one.strict if one.strict is not None else self.frame.strict)
         self.note_role(one, made, address, where)

@@ -24,6 +24,7 @@ from packetkit.layout.curve import Curve
 from packetkit.layout.meaning import linear
 from packetkit.layout.model import (
     Choice,
+    Chosen,
     Fill,
     Layout,
     Linear,
@@ -163,7 +164,7 @@ def has_step(slot: Slot) -> bool:
         or slot.role is not None
         or slot.coding
         or slot.pieces
-        or isinstance(slot.transform, Curve)
+        or isinstance(slot.transform, (Chosen, Curve))
     ):
         return False
     return slot.by_meaning or abs(_transform(slot).scale) != 1
@@ -356,7 +357,7 @@ def saving(mission: Mission, name: str, slot: Slot) -> Step | None:
         narrower = (
             slot.width > 1
             and slot.kind in ("number", "states", "tag")
-            and not (slot.coding or slot.pieces or isinstance(slot.transform, Curve))
+            and not (slot.coding or slot.pieces or isinstance(slot.transform, (Chosen, Curve)))
             and slot.number not in meter.frame.whole_octets
         )
         return meter.step(None, {slot.number: slot.width - 1}) if narrower else None

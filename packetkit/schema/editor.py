@@ -14,6 +14,7 @@ from typing import Any
 from packetkit.schema.kinds import (
     BUNDLE_KEYS,
     CHIRP_KEYS,
+    CHOICE_KEYS,
     COMMON_KEYS,
     CRC_KEYS,
     CURVE_KEYS,
@@ -148,6 +149,16 @@ READS: dict[str, Callable[[Key], Shape]] = {
     "repeat": lambda _: {"anyOf": [NUMBER, _REPEAT]},
     "condition": lambda _: {
         "anyOf": [{"type": "string"}, {"type": "object", "minProperties": 1, "maxProperties": 1}]
+    },
+    "scale_by": lambda _: {
+        "type": "object",
+        "minProperties": 1,
+        "maxProperties": 1,
+        "additionalProperties": {
+            "type": "object",
+            "minProperties": 1,
+            "additionalProperties": {"anyOf": [NUMBER, _mapping(CHOICE_KEYS, ("scale",))]},
+        },
     },
     "covers": lambda _: {"anyOf": [_list_of(_REFERENCE), _COVERS]},
     "algorithm": lambda _: {"anyOf": [{"type": "string"}, _mapping(CRC_KEYS, ("width", "polynomial"))]},

@@ -270,6 +270,11 @@ FIELD_KEYS = _table(
     Key("scale", "number", "value = offset + scale * raw."),
     Key("offset", "number", "value = offset + scale * raw."),
     Key(
+        "scale_by",
+        "scale_by",
+        "The field that chooses the scale, with a scale, or {scale, offset}, for each of its codes or states: {gain: {0: 1/16, high: 4}}.",
+    ),
+    Key(
         "curve",
         "curve",
         "How codes become values where that is not linear: square, {square: {keeps_sign: true}}, {polynomial: [c0, c1, ...]}, "
@@ -418,6 +423,11 @@ VARIANT_KEYS = _table(
     Key("group", "fields", "The variant's fields; none where it is empty."),
 )
 
+CHOICE_KEYS = _table(
+    Key("scale", "number", "value = offset + scale * raw."),
+    Key("offset", "number", "value = offset + scale * raw."),
+)
+
 LIMIT_KEYS = _table(
     Key("minimum", "number", "The least value that is within the limit."),
     Key("maximum", "number", "The greatest value that is within the limit."),
@@ -518,6 +528,7 @@ KINDS: dict[str, Kind] = {
                 "coding",
                 "scale",
                 "offset",
+                "scale_by",
                 "curve",
                 "minimum",
                 "maximum",

@@ -135,6 +135,23 @@ class Curve:
 
 
 @dataclass(frozen=True, slots=True)
+class ScaleChoice:
+    """value = offset + scale * raw where the choosing field holds `said`: a code, or the name of a state."""
+
+    said: int | str
+    scale: Fraction
+    offset: Fraction = Fraction(0)
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleBy:
+    """A scale chosen by the field named `by`."""
+
+    by: str
+    choices: tuple[ScaleChoice, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class CustomCrc:
     """A CRC by its six parameters, in the notation of the published catalogue (unreflected, without the leading term)."""
 
@@ -175,6 +192,7 @@ class Field:
     # its value
     scale: Fraction | None = None
     offset: Fraction | None = None
+    scale_by: ScaleBy | None = None
     curve: Curve | None = None
     minimum: Fraction | None = None
     maximum: Fraction | None = None

@@ -17,6 +17,7 @@ from packetkit.errors import Problem
 from packetkit.schema import text as yaml_text
 from packetkit.schema.kinds import (
     BUNDLE_KEYS,
+    CHOICE_KEYS,
     CRC_KEYS,
     CURVE_KEYS,
     KINDS,
@@ -39,6 +40,8 @@ from packetkit.schema.model import (
     Place,
     Product,
     Repeat,
+    ScaleBy,
+    ScaleChoice,
     Summary,
 )
 from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE, reserved_in
@@ -65,6 +68,7 @@ _COVERS = {
     "except": Key("except", "references", ""),
 }
 _CURVES = ("square", "polynomial", "points", "table")
+_MOST_SCALES = 64  # that a field chooses from: a gain or a range of six bits, in full
 _MOST_POINTS = 4096  # of a curve: a table over twelve bits, in full
 _MOST_TERMS = 16  # of a polynomial; beyond, a double of the flight code no longer tells its terms apart
 _LONGEST_LINE = 80  # a unit, a label, a reason: what one line of a table or a legend holds
@@ -436,6 +440,44 @@ class Readers:
             self.note(node, "code-order", path, summary, remedy)
             return None
         return Codes(low, high, values.get("reason", ""))
+
+    def _read_scale_by(self, node: Node, path: str, key: Key) -> ScaleBy | None:
+        """The field that chooses a scale, with one for each of its codes or states."""
+        form = "{gain: {0: 1/16, 1: 1}}, a field and the scale for each of its codes"
+        mapping = self.mapping(node, path, key.name, form)
+        if mapping is None:
+            return None
+        if len(mapping.entries) != 1:
+            summary = f"{key.name} names {len(mapping.entries)} fields, not one"
+            self.note(node, "wrong-type", path, summary, f"Write {form}.")
+            return None
+        name = self._read_reference(mapping.entries[0].key, path, key)
+        inner = self.mapping(mapping.entries[0].value, path, key.name, form)
+        if inner is None or not name:
+            return None
+        if not 1 <= len(inner.entries) <= _MOST_SCALES:
+            summary = f"{key.name} has {len(inner.entries)} scales, outside 1 to {_MOST_SCALES}"
+            self.note(inner, "number-limit", path, summary, f"Write {form}.")
+            return None
+        choices = [self._scale_choice(entry, path) for entry in inner.entries]
+        return None if None in choices else ScaleBy(name, tuple(one for one in choices if one))
+
+    def _scale_choice(self, entry: Entry, path: str) -> ScaleChoice | None:
+        """One code, or state, and the scale that it chooses."""
+        said: int | str | None = entry.key.text
+        if not isinstance(yaml_text.parse_number(entry.key.text), str):
+            said = self._read_integer(replace(entry.key, quoted=False), path, Key("a code", "", ""))
+        if not isinstance(entry.value, Mapping):
+            scale = self._read_number(entry.value, path, CHOICE_KEYS["scale"])
+            return None if scale is None or said is None else ScaleChoice(said, scale)
+        entries = self.keys(entry.value, CHOICE_KEYS, path, "a scale")
+        values = self.read_all(entries, CHOICE_KEYS, path)
+        if self.lacking(entry.value, entries, ("scale",)):
+            self.note(
+                entry.value, "missing-key", path, "a scale lacks scale", "Write {scale: 4, offset: -4}."
+            )
+        sound = "scale" in values and len(values) == len(entry.value.entries)
+        return ScaleChoice(said, **values) if sound and said is not None else None
 
     def _read_curve(self, node: Node, path: str, key: Key) -> Curve | None:
         """How codes become values, in one of four forms."""

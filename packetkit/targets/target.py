@@ -26,6 +26,7 @@ from packetkit.layout.model import (
     Branch,
     Check,
     Choice,
+    Chosen,
     Fill,
     Layout,
     Measured,
@@ -162,6 +163,8 @@ def refusals(
             yield from _of_slot(slot, known, KNOWN_KINDS | PART_KINDS if parts else KNOWN_KINDS)
             if isinstance(slot.transform, Curve) and "curve" not in knows:
                 yield slot.address, "its curve"
+            if isinstance(slot.transform, Chosen) and "scale_by" not in knows:
+                yield slot.address, "its scale, which another field chooses"
 
 
 def _of_slot(

@@ -144,10 +144,10 @@ BUGS: tuple[Bug, ...] = (
     ),
     # -- what other fields say
     Bug(
-        "a value that does not count is read where its code is a special one",
+        "a value counts wherever the field that says so is not zero",
         "layout/beside",
-        "return from_raw(slot, raw) if counts(slot, codes) else",
-        "return from_raw(slot, raw) if counts(slot, codes) or raw == slot.missing_code else",
+        "any(codes(slot.valid_when.by) in one for one in slot.valid_when.codes)",
+        "codes(slot.valid_when.by) != 0",
     ),
     Bug(
         "zero is sent for what does not count, whatever its missing code",
@@ -160,6 +160,19 @@ BUGS: tuple[Bug, ...] = (
         "codec/decoder",
         "test = told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes)",
         "test = told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes[:1])",
+        "codec",
+    ),
+    Bug(
+        "the first scale is taken whatever the field says that chooses it",
+        "layout/model",
+        "linear for codes, linear in self.choices if codes.low <= code <= codes.high",
+        "linear for codes, linear in self.choices if codes.low <= code",
+    ),
+    Bug(
+        "generated code has one coder for all scales of a field",
+        "codec/codes",
+        "(slot.number, slot.octets_reversed, slot.transform))",
+        "(slot.number, slot.octets_reversed))",
         "codec",
     ),
     # -- curves

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from packetkit.codec import constructs, walk
@@ -38,6 +38,9 @@ frames:
 
 def buoy(text: str = BUOY) -> Frame:
     return Frame(parse(text).layouts["drift"])
+
+
+FRAME = buoy()
 
 
 WET = {
@@ -86,11 +89,12 @@ def test_a_value_that_does_not_count_is_beyond_no_limit_and_nothing_is_derived_f
     assert detail["doubled"] == {"value": None, "reason": "no heading", "derived": True}
 
 
-@given(record=records(buoy().layout))
+@settings(max_examples=30)
+@given(record=records(FRAME.layout))
 def test_records_drawn_for_such_a_frame_are_taken_and_their_details_encode_back(
     record: dict[str, object],
 ) -> None:
-    frame = buoy()
+    frame = FRAME
     data = frame.encode(record)
     detail = frame.decode(data, detail=True)
     assert frame.encode(detail) == data
@@ -101,9 +105,10 @@ def test_records_drawn_for_such_a_frame_are_taken_and_their_details_encode_back(
         assert (detail[name].get("reason") == "not valid") is not valid
 
 
+@settings(max_examples=30)
 @given(data=st.binary(min_size=12, max_size=13))
 def test_any_octets_mean_the_same_to_both_codecs(data: bytes) -> None:
-    frame = buoy()
+    frame = FRAME
     assert asked(lambda: frame.decode(data)) == asked(lambda: walk.decode(frame.layout, data))
 
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from packetkit.codec.bulk.gather import Array
 from packetkit.layout.curve import Curve, extremes
-from packetkit.layout.model import Ieee, Linear, Range, Slot
+from packetkit.layout.model import Chosen, Ieee, Linear, Range, Slot
 from packetkit.layout.number import from_raw, value_of
 
 # From here on a double does not hold every integer.
@@ -34,6 +34,10 @@ def dtype_of(slot: Slot) -> np.dtype[np.generic]:
         if not slot.transform.is_integer:
             return np.dtype(np.float64)
         ends = [int(value_of(slot.transform, number)) for number in slot.number_limits]
+        return integer_type(min(ends), max(ends))
+    if isinstance(slot.transform, Chosen) and slot.transform.is_integer:
+        scales = (linear for _, linear in slot.transform.choices)
+        ends = [int(value_of(one, number)) for one in scales for number in slot.number_limits]
         return integer_type(min(ends), max(ends))
     if slot.kind == "number" and isinstance(slot.transform, Curve) and slot.transform.is_integer:
         return integer_type(*(int(end) for end in extremes(slot.transform.pieces)))

@@ -23,8 +23,8 @@ SMALL = "small"  # a table of each frame's fields and one interpreter, instead o
 SMALL_CHECKS, FAST_CHECKS = "small_checks", "fast_checks"
 
 # Attributes that this target reads beside those that all know; calibration, limits, curves and
-# what says whether a value counts are the ground's, and only said.
-KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "turn", "valid_when"})
+# what other fields say of a code are the ground's, and only said.
+KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "turn", "valid_when", "scale_by"})
 
 
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from math import gcd
 
 from packetkit.layout.model import Choice, Fill, Layout, Measured, Node, Optional, Repeat, Run, Slot
-from packetkit.layout.printed import valid_text
+from packetkit.layout.printed import beside_text
 from packetkit.targets.c.words import Page, comment, ctype, identifier
 
 LONGEST_BYTES = 255  # the longest payload of a chirp radio packet (SX1276 data sheet: 8-bit length)
@@ -154,7 +154,7 @@ class Record:
             part.sizes, part.remark = [str(int(at) + 1)], "each against the sample before it, in codes"
         else:
             part = into.inner(slot.path)
-            part.slot, part.remark = slot, valid_text(self.layout, slot)
+            part.slot, part.remark = slot, beside_text(self.layout, slot)
         part.type = ctype(slot.width, slot.signed)
 
     def _list(self, node: Repeat, into: Part) -> None:

@@ -21,8 +21,8 @@ FAST_CHECKS = "fast_checks"  # from tables of 256 entries, instead of the smalle
 SMALL_INTEGERS = "small_integers"  # nothing needs more than 30 bits
 
 # Attributes of slots that this target reads beside those that all know; calibration, limits, curves and
-# what says whether a value counts are the ground's.
-KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "valid_when"})
+# what other fields say of a code are the ground's.
+KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "valid_when", "scale_by"})
 
 
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.alike import Marker, told
 from packetkit.layout.model import Layout
-from packetkit.layout.printed import valid_text
+from packetkit.layout.printed import beside_text
 from packetkit.targets import table
 from packetkit.targets.micropython import checks
 from packetkit.targets.micropython.checks import Engine
@@ -199,7 +199,7 @@ def described(layout: Layout) -> dict[int, str]:
     from packetkit.targets.c.header import describe
 
     return {
-        slot.number: "; ".join(filter(None, (describe(slot), valid_text(layout, slot))))
+        slot.number: "; ".join(filter(None, (describe(slot), beside_text(layout, slot))))
         for slot in layout.slots
     }
 
