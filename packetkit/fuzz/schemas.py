@@ -176,10 +176,10 @@ class _Draw(Structures):
             condition = self.condition(scope)
             if condition is not None:
                 made["present_when"], total = condition, None if bits % 8 else 0
-        if self.parts_too and self.odds(4):
-            self.judged(made, scope)
         if self.parts_too and self.odds(3):
             self.scaled(made, scope)
+        if self.parts_too and self.odds(4):
+            self.judged(made, scope)
         self.add(fields, scope, place, made, total)
         if "present_when" in made:
             place.inner = None if bits % 8 else place.inner
@@ -439,26 +439,9 @@ class _Draw(Structures):
         self.add(fields, scope, place, made, 0 if whole else None)
 
     def scaled(self, made: Entry, scope: Scope) -> None:
-        """Let another field choose the scale of a number by wire that says no more than its bits."""
-        plain = {
-            "name",
-            "bits",
-            "signed",
-            "order",
-            "unit",
-            "missing",
-            "description",
-            "out_of_range",
-            "flag",
-            "present_when",
-            "repeat",
-        }
-        if (
-            "bits" not in made
-            or "kind" in made
-            or not made.keys() <= plain | {"scale", "offset"}
-            or made["bits"] > 32
-        ):
+        """Let another field choose the scale of a number by wire, in the place of what says it there."""
+        others = {"kind", "preset", "resolution", "role", "states", "summary", "bundle", "coding"}
+        if made.get("bits", 64) > 32 or made.keys() & others:
             return
         condition = self.condition(scope, judging=True)
         if condition is None:
@@ -466,14 +449,14 @@ class _Draw(Structures):
         name = condition if isinstance(condition, str) else next(iter(condition))
         entry = dict(self.visible(scope))[name]
         told: list[Any] = [0, 1] if entry.get("kind") == "flag" else list(entry.get("states", ()))
-        if "states" in entry and self.odds(2):  # a key that looks like a number is a code
+        if "states" in entry:  # a key that looks like a number is a code
             told = [code if word == "1" or self.odds(2) else word for code, word in entry["states"].items()]
         if not told and entry.get("kind") == "tag":
             told = [first_code(entry["code"])]
         elif not told:
             told = list(range(min(1 << entry["bits"] - bool(entry.get("signed")), 4)))
-        made.pop("scale", None)
-        made.pop("offset", None)
+        for key in ("scale", "offset", "curve", "minimum", "maximum", "default", "limits"):
+            made.pop(key, None)
         scales = {}
         for one in told[: self.one(None, None, 1)]:
             scale: Any = self.one(*SCALES)

@@ -71,7 +71,7 @@ frames:
       - {name: parity, kind: check, algorithm: {width: 24, polynomial: 0xFFF409}, mixed_with: address}
 """
 
-PUBLISHED = {
+PUBLISHED: dict[str, tuple[str, dict[str, float | None]]] = {
     "A000029C85E42F313000007047D3": (
         "vertical_intention",
         {
