@@ -170,7 +170,8 @@ def slot_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
         return
     elif isinstance(slot.transform, Linear):
         yield from _linear_edges(slot, slot.transform)
-    elif isinstance(slot.transform, Curve):
+    else:
+        assert isinstance(slot.transform, Curve)
         yield from _curve_edges(slot, slot.transform)
     if slot.kind != "flag" and slot.kind != "tag":
         yield from _missing_edges(slot)
