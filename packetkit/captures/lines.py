@@ -72,10 +72,11 @@ BY_NAME = {shape.name: shape for shape in SHAPES}
 
 @dataclass
 class Count:
-    """Lines that were read, and those of them without a frame."""
+    """Lines, or packets, that were read, and those of them without a frame; of_tcp: segments that nobody asked for."""
 
     lines: int = 0
     without: int = 0
+    of_tcp: int = 0
 
 
 def numbered(pieces: Iterable[bytes]) -> Iterator[tuple[int, int, str]]:

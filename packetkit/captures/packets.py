@@ -7,7 +7,7 @@ the frame's own bytes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from packetkit.captures.many import Teams
@@ -16,6 +16,7 @@ from packetkit.captures.stream import (
     Event,
     Failed,
     Good,
+    Reader,
     Received,
     Skipped,
     events,
@@ -23,7 +24,7 @@ from packetkit.captures.stream import (
     whole,
 )
 from packetkit.codec.frame import Frame
-from packetkit.framing.delimited import Framing, units
+from packetkit.framing.delimited import Framing, Unwrapper, units
 from packetkit.framing.stuffed import Stuffing
 from packetkit.mission.load import Mission
 
@@ -111,3 +112,41 @@ def packet_events(
                 yield replace(
                     one, offset=packet.offset, size=one.size * (8 if unit == "bit" else 1), unit=unit
                 )
+
+
+# What makes events of packets: `packet_events` with everything else given.
+Interpret = Callable[[Iterable[Packet]], Iterator[Event]]
+
+
+class Delimited:
+    """Looks for delimited frames in a stream that comes in pieces; offsets of events count its bytes."""
+
+    def __init__(self, framing: Framing, interpret: Interpret) -> None:
+        self._unwrapper, self._interpret = Unwrapper(framing), interpret
+
+    def feed(self, data: bytes) -> Iterator[Event]:
+        """Take the next bytes; yield the events that are certain."""
+        return self._interpret(Packet(*unit) for unit in self._unwrapper.feed(data))
+
+    def close(self) -> Iterator[Event]:
+        """Take it that the stream has ended."""
+        return self._interpret(Packet(*unit) for unit in self._unwrapper.close())
+
+
+class BackToBack:
+    """Looks for frames back to back in a stream that comes in pieces, as `Delimited` does for delimited ones."""
+
+    def __init__(
+        self, frames: Mapping[str, Frame], owners: Mapping[str, str] | None, *, detail: bool, salvage: bool
+    ) -> None:
+        self._reader = Reader(frames, detail=detail, salvage=salvage, owners=owners)
+
+    def feed(self, data: bytes) -> Iterator[Event]:
+        """Take the next bytes; yield the events that are certain."""
+        self._reader.feed(data)
+        return self._reader.events()
+
+    def close(self) -> Iterator[Event]:
+        """Take it that the stream has ended."""
+        self._reader.close()
+        return self._reader.events()

@@ -1,20 +1,22 @@
 """Capture files of network tools: pcap and pcapng, and what a frame is in them.
 
 Sources: draft-ietf-opsawg-pcap (the file of fixed headers), draft-ietf-opsawg-pcapng (the file of blocks); link types by the registry
-that the first one names; RFC 791, RFC 8200 and RFC 768 for what is around a datagram's payload. In a capture of a network a frame is
-the payload of a UDP datagram; other traffic is counted and left out. Of any other link type a frame is the whole packet.
+that the first one names. In a capture of a network a frame is the payload of a UDP datagram; segments of TCP come as such where they are
+asked for, and captures/tcp puts them together; other traffic is counted and left out. Of any other link type a frame is the whole packet.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta, timezone
 from fractions import Fraction
-from typing import Literal
+from typing import Literal, NamedTuple
 
+from packetkit.captures.internet import Datagram, Segment, carried
 from packetkit.captures.lines import Count
 from packetkit.captures.packets import Packet
 from packetkit.captures.stream import Received
+from packetkit.captures.tcp import Place
 from packetkit.errors import InputError
 
 Order = Literal["big", "little"]
@@ -34,9 +36,16 @@ _TIME_RESOLUTION = 9  # the option of an interface
 # No packet or block is larger: libraries that write these files keep 256 KiB a packet, and options are short.
 LARGEST = 1 << 22
 
-# Link type -> where its header ends and the number that says what follows: an EtherType, or None where the packet is IP itself.
-_ETHERNET, _RAW, _IPV4, _IPV6, _COOKED, _COOKED_2, _NULL, _LOOP = 1, 101, 228, 229, 113, 276, 0, 108
-_UDP = 17
+
+class Taken(NamedTuple):
+    """What is taken out of a capture: segments of TCP too, or only what comes from or goes to a port; count: the packets."""
+
+    count: Count
+    with_tcp: bool = False
+    port: int | None = None
+
+
+Taking = Packet | tuple[Segment, Place]
 
 
 def is_pcap(head: bytes) -> bool:
@@ -67,17 +76,22 @@ class _Pieces:
 
 def packets(pieces: Iterable[bytes], count: Count) -> Iterator[Packet]:
     """Yield the frames of a pcap or pcapng file. Raises InputError where it is none, or is damaged."""
+    return (one for one in taken(pieces, Taken(count)) if isinstance(one, Packet))
+
+
+def taken(pieces: Iterable[bytes], what: Taken) -> Iterator[Taking]:
+    """Yield frames, and segments where they are asked for. Raises InputError where it is no such file, or is damaged."""
     source = _Pieces(pieces)
     magic = source.take(4)
     if magic in _MAGIC:
-        yield from _classic(source, *_MAGIC[magic], count)
+        yield from _classic(source, *_MAGIC[magic], what)
     elif magic == _SECTION:
-        yield from _blocks(source, count)
+        yield from _blocks(source, what)
     else:
         raise InputError(f"the file begins with {magic.hex(' ') or 'nothing'}: it is neither pcap nor pcapng")
 
 
-def _classic(source: _Pieces, order: Order, parts: int, count: Count) -> Iterator[Packet]:
+def _classic(source: _Pieces, order: Order, parts: int, what: Taken) -> Iterator[Taking]:
     head = source.take(20)
     link = int.from_bytes(head[16:20], order) & 0x0FFFFFFF  # the upper bits tell of a check of the link's own
     while header := source.take(16):
@@ -87,7 +101,7 @@ def _classic(source: _Pieces, order: Order, parts: int, count: Count) -> Iterato
             yield Packet(at, header, "the file ends inside a packet's header")
             return
         data = _sized(source, kept, at)
-        yield from _frame(link, data, kept, at, seconds + Fraction(fraction, parts), count)
+        yield from _frame(link, data, kept, at, seconds + Fraction(fraction, parts), what)
 
 
 def _sized(source: _Pieces, size: int, at: int) -> bytes:
@@ -98,7 +112,7 @@ def _sized(source: _Pieces, size: int, at: int) -> bytes:
     return source.take(size)
 
 
-def _blocks(source: _Pieces, count: Count) -> Iterator[Packet]:
+def _blocks(source: _Pieces, what: Taken) -> Iterator[Taking]:
     order: Order = "little"
     interfaces: list[tuple[int, Fraction]] = []  # link type, seconds of one unit of time
     kind_bytes = _SECTION
@@ -125,24 +139,24 @@ def _blocks(source: _Pieces, count: Count) -> Iterator[Packet]:
         if kind == _INTERFACE:
             interfaces.append((int.from_bytes(body[:2], order), _resolution(body[8:-4], order)))
         elif kind in (_ENHANCED, _SIMPLE):
-            yield from _packet_block(kind, body, at, order, interfaces, count)
+            yield from _packet_block(kind, body, at, order, interfaces, what)
         kind_bytes = source.take(4)
 
 
 def _packet_block(
-    kind: int, body: bytes, at: int, order: Order, interfaces: list[tuple[int, Fraction]], count: Count
-) -> Iterator[Packet]:
+    kind: int, body: bytes, at: int, order: Order, interfaces: list[tuple[int, Fraction]], what: Taken
+) -> Iterator[Taking]:
     number = int.from_bytes(body[:4], order) if kind == _ENHANCED else 0
     if number >= len(interfaces):
         raise InputError(f"the packet at offset {at} came by an interface that the file does not describe")
     link, unit = interfaces[number]
     if kind == _SIMPLE:
         kept = min(int.from_bytes(body[:4], order), len(body) - 8)
-        yield from _frame(link, body[4 : 4 + kept], kept, at, None, count)
+        yield from _frame(link, body[4 : 4 + kept], kept, at, None, what)
         return
     high, low, kept = (int.from_bytes(body[place : place + 4], order) for place in (4, 8, 12))
     yield from _frame(
-        link, body[20 : min(20 + kept, len(body) - 4)], kept, at, (high << 32 | low) * unit, count
+        link, body[20 : min(20 + kept, len(body) - 4)], kept, at, (high << 32 | low) * unit, what
     )
 
 
@@ -160,19 +174,23 @@ def _resolution(options: bytes, order: Order) -> Fraction:
 
 
 def _frame(
-    link: int, data: bytes, kept: int, at: int, time_s: Fraction | None, count: Count
-) -> Iterator[Packet]:
-    """The frame of a packet; none where it is other traffic."""
-    count.lines += 1
+    link: int, data: bytes, kept: int, at: int, time_s: Fraction | None, what: Taken
+) -> Iterator[Taking]:
+    """The frame of a packet, or the segment in it; none where it is other traffic."""
+    what.count.lines += 1
     received = None if time_s is None else Received(_instant(time_s))
     if len(data) < kept:
         yield Packet(at, data, f"the file ends after {len(data)} of the packet's {kept} bytes", received)
         return
-    payload = _UNWRAP[link](data, link) if link in _UNWRAP else data
-    if payload is None:
-        count.without += 1
+    found = carried(link, data)
+    is_meant = found is not None and (what.port is None or what.port in found.ports)
+    if is_meant and isinstance(found, Datagram):
+        yield Packet(at, found.data, received=received)
+    elif is_meant and isinstance(found, Segment) and what.with_tcp:
+        yield found, Place(at, received)
     else:
-        yield Packet(at, payload, received=received)
+        what.count.without += 1
+        what.count.of_tcp += is_meant
 
 
 def _instant(time_s: Fraction) -> str:
@@ -183,44 +201,3 @@ def _instant(time_s: Fraction) -> str:
     except OverflowError:
         return str(int(time_s))
     return when.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-
-
-def _ethernet(data: bytes, _: int) -> bytes | None:
-    kind, at = data[12:14], 14
-    while kind in (b"\x81\x00", b"\x88\xa8"):  # a tag of a virtual network stands in between
-        kind, at = data[at + 2 : at + 4], at + 4
-    return _datagram(data[at:]) if kind in (b"\x08\x00", b"\x86\xdd") else None
-
-
-def _headed(size: int) -> Callable[[bytes, int], bytes | None]:
-    return lambda data, _: _datagram(data[size:])
-
-
-def _datagram(data: bytes) -> bytes | None:
-    """The payload of a UDP datagram in an IP packet; None for anything else, and for a part of a larger one."""
-    if len(data) >= 20 and data[0] >> 4 == 4:
-        is_part = int.from_bytes(data[6:8], "big") & 0x3FFF
-        start = (data[0] & 15) * 4
-        whole = data[: int.from_bytes(data[2:4], "big")]
-        return None if data[9] != _UDP or is_part or start < 20 else _payload(whole[start:])
-    if len(data) >= 40 and data[0] >> 4 == 6:
-        whole = data[: 40 + int.from_bytes(data[4:6], "big")]
-        return _payload(whole[40:]) if data[6] == _UDP else None
-    return None
-
-
-def _payload(datagram: bytes) -> bytes | None:
-    size = int.from_bytes(datagram[4:6], "big")
-    return datagram[8:size] if 8 <= size <= len(datagram) else None
-
-
-_UNWRAP: dict[int, Callable[[bytes, int], bytes | None]] = {
-    _ETHERNET: _ethernet,
-    _RAW: _headed(0),
-    _IPV4: _headed(0),
-    _IPV6: _headed(0),
-    _COOKED: _headed(16),
-    _COOKED_2: _headed(20),
-    _NULL: _headed(4),
-    _LOOP: _headed(4),
-}

@@ -125,6 +125,8 @@ def command(
     strip_back: int,
     framing_check: str | None,
     marker_errors: int | None,
+    tcp: str | None,
+    port: int | None,
     nrzi: bool,
     high_bit_first: bool,
     as_it_is: bool,
@@ -170,7 +172,9 @@ def command(
     if text is not None and given not in (None, "hex", "base64"):
         raise click.UsageError(f"--text is hexadecimal or base64; {given} comes from a file or -")
     strip = Strip(strip_front, strip_back)
-    asked = forms.Asked(line, key, payload, framing_check, marker_errors, nrzi, high_bit_first, strip)
+    asked = forms.Asked(
+        line, key, payload, framing_check, marker_errors, nrzi, high_bit_first, tcp, port, strip
+    )
     forms.check_options(given, asked)
     _check_follow(follow, given, text, as_json)
     form = "json" if as_json else form or tables.form_of(destination)

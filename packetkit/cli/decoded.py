@@ -212,7 +212,7 @@ class Blocks:
         lines = [self._between + told(event) + beside(event)]
         if isinstance(event, Failed):
             lines += ["  " + line for line in output.wrapped(event.message, output.columns() - 2)]
-            lines.append("  " + hex_of(event.data, output.columns() - 2))
+            lines += ["  " + hex_of(event.data, output.columns() - 2)] if event.data else []
         if not isinstance(event, Skipped) and event.record is not None:
             name = event.frame if isinstance(event, Good) else event.claimed
             table = self._table(name, event.record)

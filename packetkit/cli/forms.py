@@ -12,11 +12,21 @@ from typing import NamedTuple
 
 import click
 
-from packetkit.captures import demodulated, lines, pcap
+from packetkit.captures import demodulated, lines, pcap, tcp
 from packetkit.captures.lines import Count
 from packetkit.captures.many import Teams
-from packetkit.captures.packets import UNTOUCHED, Packet, Strip, framed, packet_events, stuffed
-from packetkit.captures.stream import Event, Skipped
+from packetkit.captures.packets import (
+    UNTOUCHED,
+    BackToBack,
+    Delimited,
+    Interpret,
+    Packet,
+    Strip,
+    framed,
+    packet_events,
+    stuffed,
+)
+from packetkit.captures.stream import Event, Skipped, obstacle
 from packetkit.cli import output
 from packetkit.codec.frame import Frame
 from packetkit.errors import InputError
@@ -47,6 +57,8 @@ class Asked:
     marker_errors: int | None = None
     nrzi: bool = False
     high_bit_first: bool = False
+    tcp: str | None = None
+    port: int | None = None
     strip: Strip = UNTOUCHED
     count: Count = field(default_factory=Count)
 
@@ -60,6 +72,8 @@ class Asked:
             "--marker-errors": self.marker_errors is not None,
             "--nrzi": self.nrzi,
             "--high-bit-first": self.high_bit_first,
+            "--tcp": self.tcp is not None,
+            "--port": self.port is not None,
             "--strip": self.strip.front > 0,
             "--strip-end": self.strip.back > 0,
         }
@@ -95,24 +109,24 @@ _STRIP = frozenset({"--strip", "--strip-end"})
 _STUFFED = _STRIP | {"--framing-check", "--nrzi", "--high-bit-first"}
 
 
-def _packets(
-    read: Callable[[Pieces, Asked], Iterator[Packet] | Iterator[Packet | Skipped]],
-    unit: str = "byte",
-) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
-    def events(what: What, pieces: Pieces, asked: Asked) -> Iterator[Event]:
-        found = read(pieces, asked)
-        return packet_events(
-            what.mission,
-            what.frames,
-            found,
-            strip=asked.strip,
-            detail=what.detail,
-            salvage=what.salvage,
-            known=what.known,
-            unit=unit,
-        )
+def _interpret(what: What, asked: Asked, unit: str = "byte") -> Interpret:
+    """What makes events of packets."""
+    return lambda packets: packet_events(
+        what.mission,
+        what.frames,
+        packets,
+        strip=asked.strip,
+        detail=what.detail,
+        salvage=what.salvage,
+        known=what.known,
+        unit=unit,
+    )
 
-    return events
+
+def _packets(
+    read: Callable[[Pieces, Asked], Iterator[Packet] | Iterator[Packet | Skipped]], unit: str = "byte"
+) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
+    return lambda what, pieces, asked: _interpret(what, asked, unit)(read(pieces, asked))
 
 
 def _framed(framing: Callable[[Asked], Framing]) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
@@ -126,6 +140,46 @@ def _check(name: str) -> tuple[Check | None, int]:
     algorithm = find(name)
     compute, mask = crc.engine(algorithm), (1 << algorithm.width) - 1
     return lambda data: compute(data) & mask, -(-algorithm.width // 8)
+
+
+def _hdlc(asked: Asked) -> Framing:
+    return hdlc(*_check(asked.framing_check or USUAL_CHECK))
+
+
+# What streams of TCP may hold: the framing, or None for frames back to back.
+IN_TCP: dict[str, Callable[[Asked], Framing] | None] = {
+    "binary": None,
+    "slip": lambda _: SLIP,
+    "kiss": lambda _: KISS,
+    "cobs": lambda _: COBS,
+    "hdlc": _hdlc,
+}
+
+
+def _network(what: What, pieces: Pieces, asked: Asked) -> Iterator[Event]:
+    """The events of a network's capture: of datagrams, and of streams of TCP where they are asked for."""
+    taken = pcap.taken(pieces, pcap.Taken(asked.count, asked.tcp is not None, asked.port))
+    interpret = _interpret(what, asked)
+    if asked.tcp is None:
+        return interpret(one for one in taken if isinstance(one, Packet))
+    owners = what.mission.owners if isinstance(what.mission, Teams) else None
+    framing, problem = IN_TCP[asked.tcp], obstacle(what.frames, owners)
+    if framing is None and problem:
+        raise InputError(f"--tcp binary: {problem}")
+
+    def segments() -> Iterator[tuple[tcp.Segment, tcp.Place] | Event]:
+        for one in taken:
+            if isinstance(one, Packet):
+                yield from interpret([one])
+            else:
+                yield one
+
+    def finder() -> tcp.Finder:
+        if framing is None:
+            return BackToBack(what.frames, owners, detail=what.detail, salvage=what.salvage)
+        return Delimited(framing(asked), interpret)
+
+    return tcp.stream_events(segments(), finder)
 
 
 def _stuffed(unpack: Callable[[Pieces], Pieces]) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
@@ -169,8 +223,8 @@ FORMS = {
         Form(
             "pcap",
             "pcap or pcapng",
-            _STRIP,
-            _packets(lambda pieces, asked: pcap.packets(pieces, asked.count)),
+            _STRIP | {"--tcp", "--port", "--framing-check"},
+            _network,
         ),
         Form("slip", "SLIP (RFC 1055)", _STRIP, _framed(lambda _: SLIP)),
         Form("kiss", "KISS", _STRIP, _framed(lambda _: KISS)),
@@ -179,7 +233,7 @@ FORMS = {
             "hdlc",
             "HDLC with octet stuffing (RFC 1662)",
             _STRIP | {"--framing-check"},
-            _framed(lambda asked: hdlc(*_check(asked.framing_check or USUAL_CHECK))),
+            _framed(_hdlc),
         ),
         Form(
             "hdlc-bits",
@@ -214,6 +268,10 @@ def check_options(name: str | None, asked: Asked) -> None:
         if is_given and option not in takes:
             able = ", ".join(form.name for form in FORMS.values() if option in form.takes)
             raise click.UsageError(f"{option} goes with --from {able}" + (f", not {name}" if name else ""))
+    if name == "pcap" and asked.framing_check is not None and asked.tcp != "hdlc":
+        raise click.UsageError("--framing-check goes with --tcp hdlc, or another --from")
+    if asked.tcp == "binary" and asked.strip != UNTOUCHED:
+        raise click.UsageError("--strip takes bytes off packets, and --tcp binary is a stream without any")
     if asked.framing_check not in (None, "none"):
         try:
             find(str(asked.framing_check))
@@ -226,7 +284,8 @@ def count_text(count: Count, name: str) -> str:
     if not count.without:
         return ""
     what = "Packets of other traffic" if name == "pcap" else "Lines without a frame"
-    return f"{what}: {count.without:,} of {count.lines:,}.\n"
+    left = f"; {count.of_tcp:,} of TCP, which --tcp reads" if count.of_tcp else ""
+    return f"{what}: {count.without:,} of {count.lines:,}{left}.\n"
 
 
 _OPTIONS = (
@@ -236,6 +295,8 @@ _OPTIONS = (
     click.option("--strip", "strip_front", type=output.Whole(0, 65_535), default=0, metavar="N", help="Bytes added before each frame."),
     click.option("--strip-end", "strip_back", type=output.Whole(0, 65_535), default=0, metavar="N", help="The same, behind each frame."),
     click.option("--framing-check", metavar="NAME", help=f"HDLC: the check behind the data, or none.  [default: {USUAL_CHECK}]"),
+    click.option("--tcp", type=click.Choice([*IN_TCP]), help="Pcap: TCP too, with frames back to back, or framed so."),
+    click.option("--port", type=output.Whole(1, 65_535), metavar="N", help="Pcap: only what comes from or goes to this port."),
     click.option("--nrzi", is_flag=True, help="HDLC in bits: levels were captured, and a change of level is a 0."),
     click.option("--high-bit-first", is_flag=True, help=f"HDLC in bits: octets are sent that way; the check is {HIGH_CHECK} then."),
     click.option("--marker-errors", type=output.Whole(0, 15), metavar="K", help="Bits: wrong ones allowed in a marker.  [default: 0]"),

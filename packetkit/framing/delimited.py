@@ -38,26 +38,42 @@ class Framing(NamedTuple):
         return mark + self.escape(data) + mark
 
 
-def units(framing: Framing, pieces: Iterable[bytes]) -> Iterator[Unit]:
-    """Yield what stands between delimiters. What the stream's end cuts off has a problem."""
-    mark = bytes((framing.delimiter,))
-    held = bytearray()
-    at = 0  # the stream's offset of what is held
-    for piece in pieces:
-        start = len(held)
+class Unwrapper:
+    """Takes a stream in any pieces (`feed`, then `close`) and gives its units as soon as they end."""
+
+    def __init__(self, framing: Framing) -> None:
+        self._framing, self._mark = framing, bytes((framing.delimiter,))
+        self._held = bytearray()
+        self._at = 0  # the stream's offset of what is held
+
+    def feed(self, piece: bytes) -> Iterator[Unit]:
+        """Take the next bytes; yield the units that end in them."""
+        held, start = self._held, len(self._held)
         held += piece
-        while (end := held.find(mark, start)) >= 0:
-            yield from _unit(framing, at, bytes(held[:end]))
+        while (end := held.find(self._mark, start)) >= 0:
+            yield from _unit(self._framing, self._at, bytes(held[:end]))
             del held[: end + 1]
-            at += end + 1
+            self._at += end + 1
             start = 0
         while len(held) > LONGEST:
-            yield Unit(at, bytes(held[:LONGEST]), f"{LONGEST:,} bytes without a delimiter are no frame")
+            yield Unit(self._at, bytes(held[:LONGEST]), f"{LONGEST:,} bytes without a delimiter are no frame")
             del held[:LONGEST]
-            at += LONGEST
-    if held:
-        data, problem = framing.unescape(bytes(held))
-        yield Unit(at, data, problem or "the stream ends before the frame's delimiter")
+            self._at += LONGEST
+
+    def close(self) -> Iterator[Unit]:
+        """Take it that the stream has ended: what that cuts off has a problem."""
+        if self._held:
+            data, problem = self._framing.unescape(bytes(self._held))
+            yield Unit(self._at, data, problem or "the stream ends before the frame's delimiter")
+            self._held.clear()
+
+
+def units(framing: Framing, pieces: Iterable[bytes]) -> Iterator[Unit]:
+    """Yield what stands between delimiters. What the stream's end cuts off has a problem."""
+    unwrapper = Unwrapper(framing)
+    for piece in pieces:
+        yield from unwrapper.feed(piece)
+    yield from unwrapper.close()
 
 
 def _unit(framing: Framing, at: int, escaped: bytes) -> Iterator[Unit]:
