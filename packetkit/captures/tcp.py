@@ -67,8 +67,7 @@ class _Stream:
     name: str
     base: int
     at: int = 0
-    end: int | None = None  # where the sender closed it, and by which packet
-    closing: Place = Place(0)
+    end: tuple[int, Place] | None = None  # where the sender closed it, and by which packet
     is_over: bool = False
     held: list[tuple[int, int, bytes, Place]] = field(
         default_factory=list
@@ -110,9 +109,9 @@ class _Stream:
             yield from self.give_up()
         if not self.is_over:
             self.is_over = True
-            if self.end is not None and self.end > self.at:
-                yield Gap(self.name, self.closing, self.end - self.at)
-                self.at = self.end
+            if self.end is not None and self.end[0] > self.at:
+                yield Gap(self.name, self.end[1], self.end[0] - self.at)
+                self.at = self.end[0]
             yield End(self.name)
 
 
@@ -164,8 +163,8 @@ class Streams:
         while stream.waiting > HELD or (stream.held and self._waiting + stream.waiting > TOTAL):
             yield from stream.give_up()
         if segment.flags & FIN:
-            stream.end, stream.closing = position + segment.size, place
-        if segment.flags & RST or (stream.end is not None and stream.at >= stream.end):
+            stream.end = position + segment.size, place
+        if segment.flags & RST or (stream.end is not None and stream.at >= stream.end[0]):
             yield from stream.close()
 
     def _changed(self, stream: _Stream, made: Iterator[Given]) -> Iterator[Given]:
