@@ -115,7 +115,7 @@ def packet_events(
 
 
 # What makes events of packets: `packet_events` with everything else given.
-Interpret = Callable[[Iterable[Packet]], Iterator[Event]]
+Interpret = Callable[[Iterable[Packet | Skipped]], Iterator[Event]]
 
 
 class Delimited:

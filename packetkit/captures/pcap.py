@@ -8,9 +8,10 @@ asked for, and captures/tcp puts them together; other traffic is counted and lef
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 from fractions import Fraction
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from packetkit.captures.internet import Datagram, Segment, carried
 from packetkit.captures.lines import Count
@@ -37,7 +38,8 @@ _TIME_RESOLUTION = 9  # the option of an interface
 LARGEST = 1 << 22
 
 
-class Taken(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Taken:
     """What is taken out of a capture: segments of TCP too, or only what comes from or goes to a port; count: the packets."""
 
     count: Count

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import click
 
 from packetkit.captures import demodulated, lines, pcap, tcp
+from packetkit.captures.internet import Segment
 from packetkit.captures.lines import Count
 from packetkit.captures.many import Teams
 from packetkit.captures.packets import (
@@ -167,7 +168,7 @@ def _network(what: What, pieces: Pieces, asked: Asked) -> Iterator[Event]:
     if framing is None and problem:
         raise InputError(f"--tcp binary: {problem}")
 
-    def segments() -> Iterator[tuple[tcp.Segment, tcp.Place] | Event]:
+    def segments() -> Iterator[tuple[Segment, tcp.Place] | Event]:
         for one in taken:
             if isinstance(one, Packet):
                 yield from interpret([one])
