@@ -100,6 +100,13 @@ def _taken_branch(node: Choice, given: Any) -> Iterator[int]:
     yield from _taken(node.all[chosen].body, body)
 
 
+def _bundled(slot: Slot, codes: Sequence[int]) -> int:
+    """The code of a bundle; where one of those that it is made of does not fit its bits, one that does not fit the bundle's."""
+    limits = [one.raw_limits for one in opened(slot)]
+    fits = all(low <= code <= high for code, (low, high) in zip(codes, limits, strict=True))
+    return raw_of(_bundle(slot), codes) if fits else 1 << slot.width
+
+
 def _bundle(slot: Slot) -> Bundle:
     assert isinstance(slot.transform, Bundle)
     return slot.transform
@@ -161,8 +168,7 @@ def _make(made: dict[Any, Any], nodes: Sequence[Node], source: Source, known: di
         if isinstance(node, Run):
             for slot in node.slots:
                 if slot.kind == "bundle":
-                    codes = [source.code(one) for one in opened(slot)]
-                    put(made, slot.path, {"raw": raw_of(_bundle(slot), codes)})
+                    put(made, slot.path, {"raw": _bundled(slot, [source.code(one) for one in opened(slot)])})
                 elif is_member(slot):
                     known[slot.number] = source.code(slot)
                     put(made, slot.path, {"raw": known[slot.number]})
