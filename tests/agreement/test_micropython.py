@@ -55,7 +55,7 @@ def drawn(first: int, count: int, options: str) -> list[Mission]:
     """The first so many random missions, from a number on, that MicroPython can express."""
     made: list[Mission] = []
     for at in range(first, first + 20 * count):
-        _, mission = loaded(schema_seed(SEED, at), Counter(), parts=False)
+        _, mission = loaded(schema_seed(SEED, at), Counter())
         try:
             micropython.write(mission.layouts, dossier("m", mission, options))
         except Unsupported:
@@ -370,20 +370,51 @@ def by_codec(slot: Any, value: Fraction) -> int | str:
 
 
 def test_what_cannot_be_expressed_is_refused_by_field() -> None:
-    mission = parse(WIDE.replace("bits: 48}", "bits: 48}\n      - {name: note, kind: text, length: 3}"))
-    with pytest.raises(Unsupported, match=r"micropython cannot express .*note"):
-        micropython.write(mission.layouts, dossier("wide", mission))
+    long = "{name: size, kind: length, bits: 32, measures: note}\n      - {name: note, kind: bytes, length: rest}"
+    mission = parse(WIDE.replace("bits: 48}", f"bits: 48}}\n      - {long}"))
+    assert micropython.write(mission.layouts, dossier("wide", mission))
+    with pytest.raises(Unsupported, match=r"cannot express size: a length of 32 bits that is compared"):
+        micropython.write(mission.layouts, dossier("wide", mission, "small_integers"))
     mission = parse(WIDE.replace("CRC-32/ISO-HDLC", "Fletcher-32"))
     with pytest.raises(Unsupported, match="small integers hold 30"):
         micropython.write(mission.layouts, dossier("wide", mission, "small_integers"))
 
 
+# A measured part, variants, what is there when bytes remain, a bundle.
+SORTS = """
+mission: sorts
+frames:
+  all:
+    fields:
+      - {name: form, kind: tag, bits: 8, code: [1, 2]}
+      - {name: size, kind: length, bits: 8, measures: note, less: 1}
+      - {name: note, group: [{name: words, kind: text, length: rest}]}
+      - name: body
+        told_by: [form]
+        variants:
+          - {name: near, when: {form: 1}, group: [{name: level, bits: 8}]}
+          - {name: far, when: {form: 2}, group: [{name: level, bits: 16}]}
+      - {name: depth, bits: 8, bundle: {samples: 4, maximum_step: 3}}
+      - {kind: reserved, up_to: byte}
+      - {name: more, bits: 8, present_when: bytes_remain}
+      - {name: last, bits: 8, present_when: bytes_remain}
+"""
+
+
 @pytest.mark.parametrize(
-    ("right", "wrong"),
-    [("& 0xFF", "& 0x7F"), ("^ 0x200", "^ 0x100"), ("0xFFFF, d", "0xFFFE, d"), (" << 7 |", " << 6 |")],
+    ("name", "right", "wrong"),
+    [
+        ("plover", "& 0xFF", "& 0x7F"),
+        ("plover", "^ 0x200", "^ 0x100"),
+        ("plover", "0xFFFF, d", "0xFFFE, d"),
+        ("plover", " << 7 |", " << 6 |"),
+        ("sorts", "c = left // 8 - 1", "c = left // 8"),
+        ("sorts", "(k1 + 1)", "k1"),
+        ("sorts", "- at > 0", "- at > 8"),
+    ],
 )
-def test_a_mistake_in_generated_code_is_found(right: str, wrong: str) -> None:
-    mission = shipped("plover")
+def test_a_mistake_in_generated_code_is_found(name: str, right: str, wrong: str) -> None:
+    mission = parse(SORTS) if name == "sorts" else shipped(name)
     files = toolchains.micropython_files(named([mission]))
     text = files["m0_frames.py"]
     assert right in text

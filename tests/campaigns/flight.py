@@ -37,7 +37,7 @@ def flight(seed: int, out: TextIO) -> int:
 def boards(seed: int, out: TextIO) -> int:
     """Return how many frames some subject of which MicroPython does not answer as the codec does; its options take turns."""
     options = ("", "small_integers", "fast_checks", "small_integers fast_checks")
-    return _held(seed, out, micropython.TARGET, toolchains.micropython_process, options)
+    return _held(seed, out, micropython.TARGET, toolchains.micropython_process, options, parts=True)
 
 
 Start = Callable[[toolchains.Missions, str], toolchains.Process]

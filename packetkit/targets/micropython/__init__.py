@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from packetkit.layout.model import Layout, Optional, Slot
+from packetkit.layout.model import Layout, Repeat, Slot, tellers
+from packetkit.targets.c.opened import without_bundles
 from packetkit.targets.micropython import checks, example, scale, source
 from packetkit.targets.micropython.page import MOST_BITS
 from packetkit.targets.micropython.record import is_member
@@ -28,7 +29,7 @@ KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "valid_wh
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
     """Return the module, its scaling, and a main loop, by file name. Raises Unsupported for what it cannot express."""
     small = SMALL_INTEGERS in dossier.options
-    refuse("micropython", layouts, beyond(layouts, small), KNOWS)
+    refuse("micropython", layouts, beyond(layouts, small), KNOWS, parts=True)
     mission = Mission(dossier, fast=FAST_CHECKS in dossier.options, small=small)
     frames = frames_of(layouts, small)
     name = module_name(dossier.mission)
@@ -42,11 +43,25 @@ def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
 def beyond(layouts: Mapping[str, Layout], small: bool) -> Iterator[tuple[str, str]]:
     """Yield what these interpreters cannot hold, as address and reason."""
     for layout in layouts.values():
-        by = {node.by for node in layout.walk() if isinstance(node, Optional)}
-        for slot in layout.slots:
+        by = {one for node in layout.walk() for one in tellers(node)}
+        for slot in without_bundles(layout).slots:
             address = f"{layout.name}.{slot.address}" if len(layouts) > 1 else slot.address
             for reason in _beyond(slot, slot.number in by, small):
                 yield address, reason
+        for place, reason in _too_large(layout) if small else ():
+            yield (f"{layout.name}.{place}" if len(layouts) > 1 else place), reason
+
+
+def _too_large(layout: Layout) -> Iterator[tuple[str, str]]:
+    """Yield what is worked out on the way, or mixed into a check, and may pass what small integers hold."""
+    for slot in layout.supplied:
+        if slot.width > MOST_BITS:
+            yield slot.address, f"a field of {slot.width} bits that is mixed: small integers hold {MOST_BITS}"
+    widths = {slot.number: slot.width for slot in layout.slots}
+    for node in layout.walk():
+        bits = sum(widths[one.by] for one in node.factors) if isinstance(node, Repeat) else 0
+        if bits > MOST_BITS:
+            yield node.address, f"its count is a product of {bits} bits: small integers hold {MOST_BITS}"
 
 
 def _beyond(slot: Slot, is_asked: bool, small: bool) -> Iterator[str]:
@@ -55,7 +70,7 @@ def _beyond(slot: Slot, is_asked: bool, small: bool) -> Iterator[str]:
     if not small:
         return
     wide = slot.width > MOST_BITS
-    if wide and (slot.kind == "count" or is_asked or (slot.codes and slot.is_value)):
+    if wide and (slot.kind in ("count", "length") or is_asked or (slot.codes and slot.is_value)):
         yield f"a {slot.kind} of {slot.width} bits that is compared: small integers hold {MOST_BITS}"
     if slot.check is not None and checks.passes_small(slot.check.algorithm):
         yield f"the sum {slot.check.algorithm.name}: small integers hold {MOST_BITS} bits"

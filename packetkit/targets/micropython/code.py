@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
-from packetkit.layout.model import Fill, Node, Optional, Packing, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Choice,
+    Fill,
+    Measured,
+    Node,
+    Optional,
+    Packing,
+    Repeat,
+    Run,
+    Slot,
+    flat,
+    tellers,
+)
 from packetkit.targets.c.spans import END, Fed, Stretch
 from packetkit.targets.micropython.checks import Engine, words_of
 from packetkit.targets.micropython.page import WORD, Page, number
@@ -38,17 +50,59 @@ def low(run: Run | Fill) -> str:
 
 
 class EncodeWalk(Walk):
-    """Takes every run's codes, refuses what does not fit, then writes. Behind what is written an octet's bits are zero."""
+    """Takes every run's codes, refuses what does not fit, then writes. Behind what is written an octet's bits are zero.
+
+    A length is written as zero and put in its place once its part is. `g0`, `g1` and so on: whether what asks for bytes that remain was
+    not there, in the frame and in the measured parts that we are in.
+    """
 
     def __init__(self, frame: FrameCode, page: Page) -> None:
         super().__init__(frame, page)
-        self.marks = frame.marks
+        self.marks = frame.marks | {
+            frame.home[one].number for one in frame.measuring if frame.home[one].at is None
+        }
+        self.asks = any(isinstance(node, Optional) and node.by is None for node in frame.layout.walk())
+        self.level = 0
+        if self.asks:
+            page.add("g0 = 0")
+        for slot in frame.layout.supplied:
+            page.add(f"x = {self.known[slot.number]}")
+            self.refuse(slot, "x")
+
+    def measured(self, node: Measured, place: Place, holder: Holder) -> None:
+        start = f"m{node.number}" if node.at is None else number(node.at)
+        if node.at is None:
+            self.page.add(f"m{node.number} = at")
+        self.level += 1
+        if self.asks:
+            self.page.add(f"g{self.level} = 0")
+        self.inner(node.body, place, holder)
+        self.level -= 1
+        slot, unit = self.frame.measuring[node.by], number(node.unit_bits)
+        less = f" - {number(node.less)}" if node.less > 0 else f" + {number(-node.less)}" if node.less else ""
+        self.page.add(f"left = at - {start}", f"c = left // {unit}{less}")
+        over = f"left % {unit} or " if node.unit_bits > 1 else ""
+        with self.page.block(f"if {over}c < 0 or c >> {slot.width}"):
+            self.page.add(f'_no("{slot.address}")')
+        run = self.frame.home[slot.number]
+        keep(self, run, f"n{run.number}" if run.at is None else number(run.at), slot, verifies=False)
+
+    def is_there(self, node: Optional, beside: str) -> str:
+        gone = f"g{self.level}"
+        with self.page.block(f"if not {beside}"):
+            self.page.add(f"{gone} = 1")
+        with self.page.block(f"elif {gone}"):
+            self.page.add(f'_no("{node.address}")')
+        return beside
+
+    def no_variant(self, node: Choice) -> None:
+        self.page.add(f'_no("{node.address}")')
 
     def run(self, run: Run, place: Place, holder: Holder) -> None:
         members = [slot for slot in run.slots if is_member(slot)]
         for slot in members:
             self.page.add(f"x{slot.number} = {self.known[slot.number]}")
-            self.refuse(slot)
+            self.refuse(slot, f"x{slot.number}")
         if not run.size_bits:
             return
         base = self.base(run)
@@ -85,9 +139,9 @@ class EncodeWalk(Walk):
                 value = number(slot.codes[0].low >> chunk.low & ones if slot.codes else 0)
             self.page.add(f"_put{low(run)}(d, at + {chunk.at}, {chunk.count}, {value})")
 
-    def refuse(self, slot: Slot) -> None:
+    def refuse(self, slot: Slot, name: str) -> None:
         """Refuse a code that its bits do not hold, a tag's that is none of its own, a count above its maximum."""
-        name, page = f"x{slot.number}", self.page
+        page = self.page
         if is_wide(slot, self.frame.small):
             top = slot.width - WORD * (words(slot) - 1)
             page.add(f'_words({name}, {words(slot)}, {top}, "{slot.address}")')
@@ -106,13 +160,17 @@ class EncodeWalk(Walk):
             page.add(f'_no("{slot.address}")')
 
     def fill(self, node: Fill) -> None:
-        with self.page.block("for k in range(at + 7 >> 3, to >> 3)"):
+        with self.page.block("for k in range(at + 7 >> 3, to + 7 >> 3)"):
             self.page.add("d[k] = 0")
 
     def before_list(self, node: Repeat, count: str, items: str) -> None:
         conditions = [f"len({items}) < {count}"]
-        if node.runs_to_end and node.maximum is not None:
+        if node.factors:
+            conditions.append(f"{count} < 0")
+        if (node.runs_to_end or node.factors) and node.maximum is not None:
             conditions.append(f"{count} > {number(node.maximum)}")
+        if node.runs_to_end and self.asks:
+            conditions.append(f"g{self.level} and {count}")
         if node.count is None:
             with self.page.block(f"if {' or '.join(conditions)}"):
                 self.page.add(f'_no("{node.address}")')
@@ -128,9 +186,12 @@ class DecodeWalk(Walk):
         super().__init__(frame, page)
         self.judges, self.takes = judges, takes
         self.marks = frame.marks if judges else set()
-        by = {node.by for node in frame.layout.walk() if isinstance(node, Optional) and node.by is not None}
+        by = {one for node in frame.layout.walk() for one in tellers(node)}
         self.asked = {one for one in by if not is_member(frame.record.slots[one])}
         self.covered = 0
+        self.limits: list[
+            tuple[Measured, bool]
+        ] = []  # measured parts that we are in, and whether their end is told
 
     def learn(self, run: Run, place: Place, holder: Holder) -> None:
         """A constant that an option asks for is what these bytes hold, right or wrong."""
@@ -156,6 +217,9 @@ class DecodeWalk(Walk):
             elif self.judges and is_member(slot) and slot.codes:
                 with self.page.block(f"if not ({within(f'({self.code(run, base, slot)})', slot.codes)})"):
                     self.page.add("wrong = True")
+            elif slot.kind == "length" and not slot.codes:
+                self.page.add(f"k{slot.number} = {self.code(run, base, slot)}")
+                self.tell(slot)
             elif (
                 self.judges
                 and not is_member(slot)
@@ -166,7 +230,7 @@ class DecodeWalk(Walk):
     def need(self, run: Run, first: int) -> int:
         """Refuse a frame that ends before the slots from one to the next count do; return the slot after those."""
         beyond = next(
-            (at + 1 for at, slot in enumerate(run.slots) if at >= first and slot.kind == "count"),
+            (at + 1 for at, slot in enumerate(run.slots) if at >= first and slot.kind in ("count", "length")),
             len(run.slots),
         )
         ends = [
@@ -176,10 +240,60 @@ class DecodeWalk(Walk):
         ]
         word = run.packing.word_bits or 1
         bits = -(-max(ends) // word) * word
-        self.fail(
-            f"end - at < {number(bits)}" if run.at is None else f"end < {number(run.at + bits)}", "truncated"
-        )
+        stop = self.stop()
+        needed = f"{stop} - at < {number(bits)}" if run.at is None else f"{stop} < {number(run.at + bits)}"
+        self.fail(needed, self.short())
         return beyond
+
+    def stop(self) -> str:
+        """The variable that says where the innermost part ends whose end is told: a measured one, else the frame."""
+        return next((f"s{node.number}" for node, told in reversed(self.limits) if told), "end")
+
+    def short(self) -> str:
+        """What is wrong where bits are needed behind that end."""
+        return "truncated" if self.stop() == "end" else "bad length"
+
+    def tell(self, slot: Slot) -> None:
+        """Say where a part ends that we are in, now that its length is read."""
+        for at, (node, told) in enumerate(self.limits):
+            if node.by == slot.number and not told:
+                self.ended(at)
+
+    def ended(self, place: int) -> None:
+        """Say where one of the parts ends that we are in; a length beyond those around it is refused."""
+        node = self.limits[place][0]
+        start = f"m{node.number}" if node.at is None else number(node.at)
+        outer = next((f"s{one.number}" for one, told in reversed(self.limits[:place]) if told), "end")
+        less = f" + {number(node.less)}" if node.less > 0 else f" - {number(-node.less)}" if node.less else ""
+        units = f"({self.known[node.by]}{less})" if less else self.known[node.by]
+        unit = f" * {number(node.unit_bits)}" if node.unit_bits > 1 else ""
+        self.page.add(f"s{node.number} = {start} + {units}{unit}")
+        if outer == "end":
+            self.fail(f"s{node.number} > end", "truncated")
+            if node.less < 0:
+                self.fail(f"s{node.number} < {start}", "bad length")
+        else:
+            below = f" or s{node.number} < {start}" if node.less < 0 else ""
+            self.fail(f"s{node.number} > {outer}{below}", "bad length")
+        self.limits[place] = (node, True)
+
+    def measured(self, node: Measured, place: Place, holder: Holder) -> None:
+        if node.at is None:
+            self.page.add(f"m{node.number} = at")
+        self.limits.append((node, False))
+        if node.by in self.known:
+            self.ended(len(self.limits) - 1)
+        self.inner(node.body, place, holder)
+        self.limits.pop()
+        self.fail(f"at != s{node.number}", "bad length")
+
+    def is_there(self, node: Optional, beside: str) -> str:
+        less = f" - {number(node.trailer_bits)}" if node.trailer_bits else ""
+        self.page.add(f"{beside} = 1 if {self.stop()}{less} - at > 0 else 0")
+        return beside
+
+    def no_variant(self, node: Choice) -> None:
+        self.page.add('raise FrameError("unknown variant")')
 
     def fail(self, condition: str, reason: str) -> None:
         with self.page.block(f"if {condition}"):
@@ -246,13 +360,14 @@ class DecodeWalk(Walk):
     # -- structure -------------------------------------------------------------------------------------
 
     def fill(self, node: Fill) -> None:
-        self.fail("to > end", "truncated")
+        self.fail(f"to > {self.stop()}", self.short())
         if node.slot.strict:
             with self.page.block(f"if _any{low(node)}(d, at, to)"):
                 self.page.add("odd = True")
 
     def length(self, node: Repeat, target: str) -> str:
-        left = f"end - at - {number(node.trailer_bits)}" if node.trailer_bits else "end - at"
+        less = f" - {number(node.trailer_bits)}" if node.trailer_bits else ""
+        left = f"{self.stop()} - at{less}"
         self.page.add(f"left = {left}", f"{target} = left // {number(node.minimum_bits)} if left > 0 else 0")
         if node.maximum is not None:
             self.fail(f"{target} > {number(node.maximum)}", "bad count")
@@ -265,8 +380,11 @@ class DecodeWalk(Walk):
         self.covered -= fixed
 
     def before_list(self, node: Repeat, count: str, items: str) -> None:
+        if node.factors:
+            beyond = "" if node.maximum is None else f" or {count} > {number(node.maximum)}"
+            self.fail(f"{count} < 0{beyond}", "bad count")
         if not self.covered > (node.minimum_bits == node.maximum_bits):
-            self.fail(f"{count} * {number(node.minimum_bits)} > end - at", "truncated")
+            self.fail(f"{count} * {number(node.minimum_bits)} > {self.stop()} - at", self.short())
         if node.count is None:
             with self.page.block(f"while len({items}) < {count}"):
                 self.page.add(f"{items}.append({self.frame.record.new(node)})")
@@ -344,7 +462,7 @@ class CheckWalk(Walk):
     def nodes(self, nodes: tuple[Node, ...], place: Place, holder: Holder) -> None:
         super().nodes(nodes, place, holder)
         run = self.frame.home[self.target.number]
-        if any(node is run for node in nodes):
+        if any(node is run for node in flat(nodes)):
             act(self, run, "home", self.target, self.engine, verifies=self.verifies)
 
     def run(self, run: Run, place: Place, holder: Holder) -> None:
@@ -361,6 +479,12 @@ def act(walk: Walk, run: Run, start: str, slot: Slot, engine: Engine, *, verifie
     if check.mixed is not None:
         other = frame.record.slots[check.mixed]
         page.add(f"c ^= {walk.known[check.mixed]} & {number((1 << other.width) - 1)}")
+    keep(walk, run, start, slot, verifies=verifies)
+
+
+def keep(walk: Walk, run: Run, start: str, slot: Slot, *, verifies: bool) -> None:
+    """Put the number `c` into the place of a slot that is zero, or verify that it stands there."""
+    frame, page = walk.frame, walk.page
     wide = is_wide(slot, frame.small)
     if run.at is None and run.residue is None:
         for chunk in chunks(run, slot):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from packetkit.layout.model import Run
+from packetkit.layout.asked import asked_codes
+from packetkit.layout.model import Run, flat
 from packetkit.targets.micropython.page import Page, comment, number
 from packetkit.targets.micropython.record import Place, is_member
 from packetkit.targets.micropython.source import Mission, module_name
@@ -17,7 +18,7 @@ def text(mission: Mission, frames: Sequence[FrameCode]) -> str:
     """Return the source of the example."""
     frame = frames[0]
     page, name = Page(), frame.record.root.name
-    size = frame.layout.size_bytes or _LONGEST
+    size = frame.size_bytes or _LONGEST
     page.add(
         f"# A main loop for {comment(mission.dossier.mission)}, written by packetkit to start from: read, pack, send, log.",
         "# Copy it under another name (main.py on the board), and put your own code in the two marked places.",
@@ -55,14 +56,15 @@ def text(mission: Mission, frames: Sequence[FrameCode]) -> str:
 
 
 def _read(page: Page, frame: FrameCode) -> None:
-    """What every record needs: its counters counted, its tags one of their codes."""
+    """What every record needs: its counters counted, its tags one of their codes, what tells a variant the first one's."""
     record = frame.record
     with page.block("def read(turn)"):
         page.add(
             "# YOUR CODE, 1 of 2: put raw codes into the record; the module says beside each what it means.",
             "pass",
         )
-        for node in frame.layout.nodes:
+        asked = asked_codes(frame.layout)
+        for node in flat(frame.layout.nodes):
             for slot in node.slots if isinstance(node, Run) else ():
                 if not is_member(slot):
                     continue
@@ -74,5 +76,5 @@ def _read(page: Page, frame: FrameCode) -> None:
                     and slot.width <= 30
                 ):
                     page.add(f"{target} = turn % {number(slot.role.modulus or 1 << slot.width)}")
-                elif slot.codes:
-                    page.add(f"{target} = {number(slot.codes[0].low)}")
+                elif asked.get(slot.number):
+                    page.add(f"{target} = {number(asked[slot.number][0])}")

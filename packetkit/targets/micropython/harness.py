@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from packetkit.layout.model import Fill, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.bundle import opened
+from packetkit.layout.model import Choice, Fill, Measured, Node, Optional, Repeat, Run, Slot
 from packetkit.targets.micropython.page import Page
 from packetkit.targets.micropython.places import is_wide, words
 from packetkit.targets.micropython.record import Holder, Place, is_member
@@ -18,7 +19,10 @@ ROOM = 4096  # of the buffer that frames are put into
 
 _ANSWER = """
 
-STATUSES = ("ok", "refused", "truncated", "bad count", "wrong constant", "trailing bytes", "check failed", "reserved bits")
+STATUSES = (
+    "ok", "refused", "truncated", "bad count", "wrong constant", "trailing bytes", "check failed", "reserved bits", "bad length",
+    "unknown variant",
+)
 FILLERS = (bytes(ROOM), bytes([0xA5]) * ROOM, bytes([0xFF]) * ROOM)
 turn = 0
 
@@ -49,7 +53,7 @@ def give(out, status, content):
 def encode(out, frame, row):
     global turn
     turn += 1
-    new, take, _, slots = FRAMES[frame]
+    new, take, _, slots, _ = FRAMES[frame]
     buffer = bytearray(FILLERS[turn % 3])
     record = new()
     take(record, row)
@@ -58,7 +62,7 @@ def encode(out, frame, row):
     except ValueError as no:
         address = str(no).split(": ")[0]
         content = bytearray()
-        put_number(content, slots[address], 2)
+        put_number(content, slots.get(address, 0xFFFF), 2)
         give(out, 1, content)
         return
     fixed = getattr(new, "SIZE", None)
@@ -72,8 +76,9 @@ def encode(out, frame, row):
 
 
 def decode(out, frame, data):
-    new, _, members, _ = FRAMES[frame]
+    new, _, members, _, told = FRAMES[frame]
     record = new()
+    data = told(record, data)
     try:
         record.decode(data, len(data))
     except ValueError as no:
@@ -119,27 +124,64 @@ def text(missions: Sequence[tuple[str, Sequence[FrameCode]]]) -> str:
             page.add("", "")
             with page.block(f"def take_{name}(r, row)"):
                 page.add("k = 0")
+                for slot in frame.layout.supplied:
+                    _take(page, slot, f"r.{frame.record.names[slot.number]}")
                 _Taking(frame, page, module).nodes(frame.layout.nodes, Place("r"), frame.record.root)
                 page.add("if k != len(row): raise RuntimeError('members are left over')")
             page.add("", "")
+            _told(page, frame, name)
+            page.add("", "")
             with page.block(f"def members_{name}(r)"):
                 page.add("found = []")
+                for slot in frame.layout.supplied:
+                    page.add(f"found.append(r.{frame.record.names[slot.number]})")
                 _Giving(frame, page, module).nodes(frame.layout.nodes, Place("r"), frame.record.root)
                 page.add("return found")
             slots = {slot.address: slot.number for slot in reversed(frame.layout.slots)}
-            names.append(f"({module}.{frame.record.root.name}, take_{name}, members_{name}, {slots!r})")
+            for slot in frame.declared.slots:
+                if slot.kind == "bundle":
+                    slots.update({one.address: slot.number for one in opened(slot)})
+            for slot in frame.layout.supplied:  # behind those that have bits
+                slots[slot.address] = len(frame.declared.slots) - 1 - slot.number
+            names.append(
+                f"({module}.{frame.record.root.name}, take_{name}, members_{name}, {slots!r}, told_{name})"
+            )
     page.add("", f"ROOM = {ROOM}", f"FRAMES = [{', '.join(names)}]")
     return page.text + _ANSWER
+
+
+def _take(page: Page, slot: Slot, target: str) -> None:
+    """Take the next member of a row."""
+    value = "row[k] - (1 << 64) if row[k] >> 63 else row[k]" if slot.signed else "row[k]"
+    page.add(f"{target} = {value}", "k += 1")
+
+
+def _told(page: Page, frame: FrameCode, name: str) -> None:
+    """Write the function that gives a record what decoding is told, and the bytes behind it."""
+    choices = [node for node in frame.layout.walk() if isinstance(node, Choice) and not node.told_by]
+    with page.block(f"def told_{name}(r, data)"):
+        page.add(
+            f"row = [number_at(data, 8 * k, 8) for k in range({len(frame.layout.supplied) + len(choices)})]"
+        )
+        page.add("k = 0")
+        for slot in frame.layout.supplied:
+            _take(page, slot, f"r.{frame.record.names[slot.number]}")
+        for node in choices:
+            page.add(f"{frame.record.variant('r', node)} = row[k]", "k += 1")
+        page.add("return data[8 * k:]")
 
 
 class _Members(Walk):
     """Goes through a record's members in wire order; positions are of no interest."""
 
+    root = "r"
+
     def __init__(self, frame: FrameCode, page: Page, module: str) -> None:
         super().__init__(frame, page)
         self.module = module
+        self.ones = f"{module}._ones"
 
-    def nodes(self, nodes: tuple[Node, ...], place: Place, holder: Holder) -> None:
+    def inner(self, nodes: tuple[Node, ...], place: Place, holder: Holder) -> None:
         for node in nodes:
             if isinstance(node, Run):
                 self.learn(node, place, holder)
@@ -148,8 +190,11 @@ class _Members(Walk):
             elif isinstance(node, Repeat):
                 self.list(node, place, holder)
             elif isinstance(node, Optional):
-                with self.page.block(f"if {self.condition(node)}"):
-                    self.nodes(node.body, place.under(node.path), holder)
+                self.option(node, place, holder)
+            elif isinstance(node, Measured):
+                self.inner(node.body, place, holder)
+            elif isinstance(node, Choice):
+                self.choice(node, place, holder)
             else:
                 assert isinstance(node, Fill)
 
@@ -169,16 +214,20 @@ class _Taking(_Members):
             parts[0] = f"top_word({value}, {slot.width}, {slot.signed})"
             self.page.add(f"{target} = [{', '.join(parts)}]", "k += 1")
             return
-        self.page.add(
-            f"{target} = row[k] - (1 << 64) if row[k] >> 63 else row[k]"
-            if slot.signed
-            else f"{target} = row[k]"
-        )
-        self.page.add("k += 1")
+        _take(self.page, slot, target)
+
+    def variant(self, node: Choice) -> str:
+        target = super().variant(node)
+        self.page.add(f"{target} = row[k]", "k += 1")
+        return target
 
     def length(self, node: Repeat, target: str) -> str:
         self.page.add(f"{target} = row[k]", "k += 1")
         return target
+
+    def is_there(self, node: Optional, beside: str) -> str:
+        self.page.add(f"{beside} = row[k]", "k += 1")
+        return beside
 
     def before_list(self, node: Repeat, count: str, items: str) -> None:
         with self.page.block(f"while len({items}) < {count}"):
@@ -197,6 +246,15 @@ class _Giving(_Members):
             return
         self.page.add(f"found.append({target})")
 
+    def variant(self, node: Choice) -> str:
+        target = super().variant(node)
+        self.page.add(f"found.append({target})")
+        return target
+
     def length(self, node: Repeat, target: str) -> str:
         self.page.add(f"found.append({target})")
         return target
+
+    def is_there(self, node: Optional, beside: str) -> str:
+        self.page.add(f"found.append({beside})")
+        return beside

@@ -19,6 +19,11 @@ class Page:
     def add(self, *lines: str) -> None:
         self.lines += [("    " * self.depth + line).rstrip() for line in lines]
 
+    def add_once(self, line: str) -> None:
+        """Add a line, unless it is the one above."""
+        if not self.lines or self.lines[-1] != "    " * self.depth + line:
+            self.add(line)
+
     @contextmanager
     def block(self, head: str) -> Iterator[None]:
         """What is added meanwhile stands under a head; `pass` where nothing is."""

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import keyword
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from packetkit.layout.model import Layout, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.model import Choice, Layout, Measured, Node, Optional, Repeat, Run, Slot
 from packetkit.targets.micropython.page import Page, comment
 from packetkit.targets.micropython.places import is_wide, words
 
@@ -22,6 +22,19 @@ TAKEN = frozenset({"encode", "decode", "SIZE", "FINGERPRINT", "self"})
 def is_member(slot: Slot) -> bool:
     """Return whether a record holds this slot's raw code."""
     return slot.is_value or slot.kind == "count"
+
+
+def is_octets(node: Repeat) -> bool:
+    """Return whether a list is characters or octets that a bytearray holds."""
+    if node.joined is None:
+        return False
+    (run,) = node.element
+    return isinstance(run, Run) and run.slots[0].width <= 8
+
+
+def _is_one_value(run: Run) -> bool:
+    """Whether all that a record holds of a run is the container's only value: a bundle is several."""
+    return all(not slot.path for slot in run.slots if is_member(slot))
 
 
 def identifier(text: str) -> str:
@@ -78,7 +91,7 @@ class Holder:
 class Record:
     """All classes of one frame. small: codes of more than 30 bits are kept as lists of words."""
 
-    def __init__(self, layout: Layout, name: str, small: bool, describe: dict[int, str]) -> None:
+    def __init__(self, layout: Layout, name: str, small: bool, describe: Mapping[int, str]) -> None:
         self.layout = layout
         self.small = small
         self.describe = describe
@@ -89,9 +102,15 @@ class Record:
             int, Holder | None
         ] = {}  # of lists, by node number; None where an element is one value
         self.names: dict[int, str] = {}  # of slots: their attributes
-        self.lengths: dict[
+        self.beside: dict[
             int, tuple[str, ...]
-        ] = {}  # of lists to the end: the path of what holds their length
+        ] = {}  # of lists to an end and options that ask for bytes: the path of what says how many, whether
+        for slot in layout.supplied:
+            self.slots[slot.number] = slot
+            remark = (
+                f"not sent, mixed into a check: set it before encoding and before decoding; {slot.width} bits"
+            )
+            self.names[slot.number] = self.root.add(slot.path, "0", remark)
         self._nodes(layout.nodes, self.root, ())
         self.holders.append(self.root)
 
@@ -101,24 +120,45 @@ class Record:
                 for slot in filter(is_member, node.slots):
                     remark = self.describe.get(slot.number, "")
                     self.names[slot.number] = holder.add((*path, *slot.path), self.empty(slot), remark)
+            elif isinstance(node, Measured):
+                self._nodes(node.body, holder, path)
+            elif isinstance(node, Choice):
+                if not node.told_by:
+                    names = ", ".join(f"{at} {branch.name}" for at, branch in enumerate(node.branches))
+                    remark = f"told from outside, set it before encoding and before decoding: {names}"
+                    self.beside[node.number] = (node.address, "#variant")
+                    self.root.add(self.beside[node.number], "0", remark)
+                for branch in node.all:
+                    self._nodes(branch.body, holder, (*path, *node.path, branch.name))
             elif isinstance(node, Optional):
-                self._nodes(node.body, holder, (*path, *node.path))
+                here = (*path, *node.path)
+                if node.by is None:
+                    self._told(
+                        node, holder, here, "there", "1 where it is there, 0 where the frame ends before it"
+                    )
+                self._nodes(node.body, holder, here)
             elif isinstance(node, Repeat):
                 self._list(node, holder, (*path, *node.path))
 
     def _list(self, node: Repeat, holder: Holder, path: tuple[str, ...]) -> None:
         if node.runs_to_end:
-            self.lengths[node.number] = (*path[:-1], f"{path[-1] if path else 'value'}_count")
-            holder.add(
-                self.lengths[node.number], "0", f"how many of {path[-1] if path else 'them'} there are"
-            )
+            self._told(node, holder, path, "count", f"how many of {path[-1] if path else 'them'} there are")
         one = self._element(node)
         element = f"{one.name}()" if one is not None else self._bare(node)
         many = f"[{element} for _ in range({node.count})]" if node.count is not None else "[]"
+        if is_octets(node):
+            many = f"bytearray({'' if node.count is None else node.count})"
         holder.add(path, many, "" if node.count is not None else f"as many of {element} as are sent, or more")
 
+    def _told(
+        self, node: Repeat | Optional, holder: Holder, path: tuple[str, ...], word: str, remark: str
+    ) -> None:
+        """Have an attribute beside a node for what no code tells."""
+        self.beside[node.number] = (*path, f"#{word}")  # no field has such a name
+        holder.add(self.beside[node.number], "0", remark)
+
     def _element(self, node: Repeat) -> Holder | None:
-        if node.bare and all(isinstance(one, Run) for one in node.element):
+        if node.bare and all(isinstance(one, Run) and _is_one_value(one) for one in node.element):
             self.elements[node.number] = None
             return None
         holder = Holder(self.root.name + class_name(node.address))
@@ -144,8 +184,14 @@ class Record:
         holder = self.elements[node.number]
         return self._bare(node) if holder is None else f"{holder.name}()"
 
-    def reach(self, place: Place, path: Iterable[str], holder: Holder) -> str:
-        """Return the expression of what stands at a path from a place."""
+    def variant(self, root: str, node: Choice) -> str:
+        """Return the expression of which variant was told from outside: one for all that stand at an address."""
+        return f"{root}.{self.root.attributes[self.beside[node.number]][0]}"
+
+    def reach(self, place: Place, path: Iterable[str], holder: Holder, beside: int | None = None) -> str:
+        """Return the expression of what stands at a path from a place, or of what says of a node `beside` what no code tells."""
+        if beside is not None:
+            return f"{place.name}.{holder.attributes[self.beside[beside]][0]}"
         if place.bare:
             return place.name
         return f"{place.name}.{holder.attributes[place.path + tuple(path)][0]}"

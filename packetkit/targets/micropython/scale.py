@@ -24,7 +24,7 @@ def function_name(frame: FrameCode, slot: Slot, scale: Scale) -> str:
 def scaled(frame: FrameCode) -> Iterator[tuple[Slot, Scale, bool]]:
     """Yield the fields that have a function, with how they scale, and whether their steps pass what the mission's numbers may need."""
     names: set[str] = set()
-    for slot in frame.layout.slots:
+    for slot in frame.declared.slots:
         scale = scale_of(slot)
         if scale is not None and function_name(frame, slot, scale) not in names:
             names.add(function_name(frame, slot, scale))

@@ -7,15 +7,15 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.alike import Marker, told
-from packetkit.layout.model import Layout
+from packetkit.layout.model import Layout, Range
 from packetkit.layout.printed import beside_text
 from packetkit.targets import table
 from packetkit.targets.micropython import checks
 from packetkit.targets.micropython.checks import Engine
 from packetkit.targets.micropython.code import CheckWalk, DecodeWalk, EncodeWalk, act, define_by_bits
 from packetkit.targets.micropython.page import MOST_BITS, Page, comment, number
-from packetkit.targets.micropython.record import Place, Record, class_name, identifier
-from packetkit.targets.micropython.walk import FrameCode
+from packetkit.targets.micropython.record import Place, class_name, identifier
+from packetkit.targets.micropython.walk import FrameCode, within
 from packetkit.targets.target import Dossier
 
 _HEAD = """\
@@ -38,7 +38,7 @@ class FieldError(ValueError):
 
 
 class FrameError(ValueError):
-    """Bytes that are no such frame: truncated, bad count, wrong constant, trailing bytes, check failed, reserved bits."""
+    """Bytes that are no such frame; the text is the reason: truncated, bad length, wrong constant, check failed and the like."""
 
 
 def _no(field):
@@ -55,6 +55,17 @@ def _words(w, count, top, field):
     for one in w:
         if one >> 16:
             _no(field)
+""",
+    "_ones": """
+
+def _ones(x):
+    n = 0
+    if x < 0:
+        x = -x
+    while x:
+        n += x & 1
+        x >>= 1
+    return n
 """,
     "_put": """
 
@@ -207,8 +218,7 @@ def described(layout: Layout) -> dict[int, str]:
 def frames_of(layouts: Mapping[str, Layout], small: bool) -> list[FrameCode]:
     """Return the frames, each with the names of its classes."""
     return [
-        FrameCode(layout, Record(layout, class_name(layout.name), small, described(layout)))
-        for layout in layouts.values()
+        FrameCode(layout, class_name(layout.name), small, described(layout)) for layout in layouts.values()
     ]
 
 
@@ -227,7 +237,7 @@ def text(frames: Sequence[FrameCode], mission: Mission) -> str:
     }
     for one in mission.engines.values():
         checks.define(engines, one, fast=mission.fast, bits=one.name in by_bits)
-    plain = all(frame.layout.is_fixed for frame in frames)
+    plain = all(frame.size_bytes is not None for frame in frames)
     head = _HEAD.format(
         mission=comment(mission.dossier.mission),
         fingerprint=mission.dossier.fingerprint,
@@ -249,7 +259,7 @@ def _frame(page: Page, frame: FrameCode, mission: Mission) -> None:
         engine = mission.engine(slot.check.algorithm)
         if not frame.fed[slot.number].whole:
             define_by_bits(page, frame, slot, engine)
-    page.add("", "", *(f"# {line}".rstrip() for line in table.drawn(frame.layout)))
+    page.add("", "", *(f"# {line}".rstrip() for line in table.drawn(frame.declared)))
     for holder in frame.record.holders:
         if holder is not frame.record.root:
             with page.block(f"class {holder.name}"):
@@ -257,7 +267,7 @@ def _frame(page: Page, frame: FrameCode, mission: Mission) -> None:
             page.add("", "")
     root = frame.record.root
     with page.block(f"class {root.name}"):
-        size = frame.layout.size_bytes
+        size = frame.size_bytes
         page.add(
             f'FINGERPRINT = "{frame.layout.fingerprint}"',
             *([f"SIZE = {size}"] if size is not None else []),
@@ -271,7 +281,7 @@ def _frame(page: Page, frame: FrameCode, mission: Mission) -> None:
 
 
 def _encode(page: Page, frame: FrameCode, mission: Mission) -> None:
-    fixed = frame.layout.size_bytes
+    fixed = frame.size_bytes
     if fixed is None:
         with page.block("def encode(self, d)"):
             with page.block("try"):
@@ -301,7 +311,7 @@ def _decode(page: Page, frame: FrameCode, mission: Mission) -> None:
         judging = DecodeWalk(frame, page, takes=not frame.is_plain)
         page.add(*(f"{flag} = False" for flag in ("wrong", "odd") if judging.can_be(flag)))
         judging.nodes(frame.layout.nodes, Place("self"), frame.record.root)
-        fixed = frame.layout.size_bytes
+        fixed = frame.size_bytes
         if fixed is not None and not frame.is_plain:
             judging.fail(f"size < {fixed}", "truncated")
         if judging.can_be("wrong"):
@@ -393,5 +403,13 @@ def _length(lengths: range | frozenset[int]) -> str:
     if isinstance(lengths, range):
         step = f" and (size - {lengths.start}) % {lengths.step} == 0" if lengths.step > 1 else ""
         return f"{lengths.start} <= size <= {lengths[-1]}{step}" if lengths else "False"
-    one, *more = sorted(lengths)
-    return f"size in {(one, *more)}" if more else f"size == {one}"
+    return within("size", stretches(lengths))
+
+
+def stretches(numbers: Iterable[int]) -> tuple[Range, ...]:
+    """Return numbers as ranges, neighbours in one: a list of all the lengths of a long frame would fill a small board."""
+    made: list[Range] = []
+    for one in sorted(numbers):
+        low = made.pop().low if made and made[-1].high == one - 1 else one
+        made.append(Range(low, one))
+    return tuple(made)

@@ -5,7 +5,22 @@ Positions that are not constant are kept in `at`, in bits; the starts of nodes t
 
 from __future__ import annotations
 
-from packetkit.layout.model import Fill, Layout, Node, Optional, Range, Repeat, Run
+from collections.abc import Mapping
+
+from packetkit.layout.model import (
+    Choice,
+    Fill,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Range,
+    Repeat,
+    Run,
+    Slot,
+    flat,
+)
+from packetkit.targets.c.opened import without_bundles
 from packetkit.targets.c.spans import END, Fed, Point, Spans
 from packetkit.targets.micropython.page import Page, number
 from packetkit.targets.micropython.record import Holder, Place, Record, is_member
@@ -14,16 +29,30 @@ from packetkit.targets.micropython.record import Holder, Place, Record, is_membe
 class FrameCode:
     """One frame on its way to Python."""
 
-    def __init__(self, layout: Layout, record: Record) -> None:
-        self.layout = layout
-        self.record = record
-        self.spans = Spans(layout)
+    def __init__(self, declared: Layout, name: str, small: bool, describe: Mapping[int, str]) -> None:
+        self.declared = declared
+        self.layout = layout = without_bundles(declared)
+        self.record = record = Record(layout, name, small, describe)
+        self.spans = Spans(layout, self.size_bytes is not None)
         self.fed: dict[int, Fed] = {slot.number: self.spans.fed(slot) for slot in layout.slots if slot.check}
         self.home = self.spans.home
         self.outer = {
-            slot.number for node in layout.nodes if isinstance(node, Run) for slot in node.slots if slot.check
+            slot.number
+            for node in flat(layout.nodes)
+            if isinstance(node, Run)
+            for slot in node.slots
+            if slot.check
+        }
+        self.measuring: dict[int, Slot] = {
+            node.by: record.slots[node.by] for node in layout.walk() if isinstance(node, Measured)
         }
         self.checks = [record.slots[one] for one in layout.check_order]
+
+    @property
+    def size_bytes(self) -> int | None:
+        """The frame's size where every frame has it, one of a variant that nobody knows too."""
+        choices = (node for node in self.layout.walk() if isinstance(node, Choice))
+        return None if any(node.unknown is not None for node in choices) else self.layout.size_bytes
 
     @property
     def small(self) -> bool:
@@ -33,7 +62,8 @@ class FrameCode:
     def marks(self) -> set[int]:
         """The nodes whose start the frame's own checks ask for after a walk."""
         made = {node for one in self.outer for node in self.fed[one].nodes}
-        return made | {self.home[one].number for one in self.outer if self.home[one].at is None}
+        made |= {self.home[one].number for one in self.outer if self.home[one].at is None}
+        return made | {self.home[one].number for one in self.measuring if self.home[one].at is None}
 
     @property
     def only_runs(self) -> bool:
@@ -71,12 +101,20 @@ def within(value: str, codes: tuple[Range, ...]) -> str:
 class Walk:
     """Goes through nodes; `run`, `fill`, `before_list` and `length` are what a direction has of its own."""
 
+    root = "self"  # the frame's record
+
     def __init__(self, frame: FrameCode, page: Page) -> None:
         self.frame = frame
         self.page = page
-        self.known: dict[int, str] = {}
+        self.known: dict[int, str] = {
+            slot.number: f"{self.root}.{frame.record.names[slot.number]}" for slot in frame.layout.supplied
+        }
         self.marks: set[int] = set()  # nodes whose start is asked for later
+        self.since = {
+            node.since for node in frame.layout.walk() if isinstance(node, Fill) and node.since >= 0
+        }
         self.depth = 0
+        self.ones = "_ones"  # the function that counts a code's bits that are one
 
     # -- what a direction does -------------------------------------------------------------------------
 
@@ -93,26 +131,73 @@ class Walk:
         """The number of elements of a list to the frame's end, which `target` holds."""
         return target
 
+    def is_there(self, node: Optional, beside: str) -> str:
+        """The condition that an option is there which asks whether bytes remain; `beside` is what the record says of it."""
+        return beside
+
+    def variant(self, node: Choice) -> str:
+        """Which branch a choice has that is told from outside, counted from 0."""
+        return self.frame.record.variant(self.root, node)
+
+    def no_variant(self, node: Choice) -> None:
+        """Do what is to be done where no branch is meant."""
+
+    def measured(self, node: Measured, place: Place, holder: Holder) -> None:
+        """Do what is to be done with a part that a length measures."""
+        self.inner(node.body, place, holder)
+
     # -- the way ---------------------------------------------------------------------------------------
 
     def nodes(self, nodes: tuple[Node, ...], place: Place, holder: Holder) -> None:
+        """Go through the nodes of one container."""
+        self.inner(nodes, place, holder)
+
+    def inner(self, nodes: tuple[Node, ...], place: Place, holder: Holder) -> None:
+        """Go through nodes of the container that we are in."""
         for node in nodes:
-            if node.number in self.marks:
+            if node.number in self.marks or node.number in self.since:
                 self.page.add(f"n{node.number} = at")
-            if isinstance(node, Run):
-                self.learn(node, place, holder)
-                self.run(node, place, holder)
-                self.advance(node)
-            elif isinstance(node, Fill):
-                self.over_fill(node)
-            elif isinstance(node, Repeat):
-                self.settle(node.at)
-                self.list(node, place, holder)
+            self.node(node, place, holder)
+
+    def node(self, node: Node, place: Place, holder: Holder) -> None:
+        if isinstance(node, Run):
+            self.learn(node, place, holder)
+            self.run(node, place, holder)
+            self.advance(node)
+            return
+        if isinstance(node, Fill):
+            self.over_fill(node)
+            return
+        self.settle(node.at)
+        if isinstance(node, Repeat):
+            self.list(node, place, holder)
+        elif isinstance(node, Measured):
+            self.measured(node, place, holder)
+        elif isinstance(node, Choice):
+            self.choice(node, place, holder)
+        else:
+            self.option(node, place, holder)
+
+    def option(self, node: Optional, place: Place, holder: Holder) -> None:
+        with self.page.block(f"if {self.condition(node, place, holder)}"):
+            self.nodes(node.body, place.under(node.path), holder)
+
+    def choice(self, node: Choice, place: Place, holder: Holder) -> None:
+        """Go the way of one branch."""
+        word, outside = "if", "" if node.told_by else self.variant(node)
+        for at, branch in enumerate(node.branches):
+            told = [
+                within(self.known[by], codes) for by, codes in zip(node.told_by, branch.codes, strict=False)
+            ] or [f"{outside} == {at}"]
+            told = [f"({one})" for one in told] if len(told) > 1 else told
+            with self.page.block(f"{word} {' and '.join(told)}"):
+                self.nodes(branch.body, place.under((*node.path, branch.name)), holder)
+            word = "elif"
+        with self.page.block("else"):
+            if node.unknown is None:
+                self.no_variant(node)
             else:
-                assert isinstance(node, Optional)  # other parts were refused
-                self.settle(node.at)
-                with self.page.block(f"if {self.condition(node)}"):
-                    self.nodes(node.body, place.under(node.path), holder)
+                self.nodes(node.unknown.body, place.under((*node.path, node.unknown.name)), holder)
 
     def learn(self, run: Run, place: Place, holder: Holder) -> None:
         """Note how the slots of a run are spelled for whoever asks for their codes."""
@@ -122,14 +207,15 @@ class Walk:
             elif slot.codes:
                 self.known[slot.number] = number(slot.codes[0].low)
 
-    def condition(self, node: Optional) -> str:
-        assert node.by is not None
+    def condition(self, node: Optional, place: Place, holder: Holder) -> str:
+        if node.by is None:
+            return self.is_there(node, self.frame.record.reach(place, (), holder, node.number))
         return within(self.known[node.by], node.codes)
 
     def settle(self, at: int | None) -> None:
         """Say where a part is whose place is constant."""
         if at is not None:
-            self.page.add(f"at = {number(at)}")
+            self.page.add_once(f"at = {number(at)}")
 
     def advance(self, run: Run) -> None:
         if self.frame.only_runs:
@@ -141,7 +227,13 @@ class Walk:
 
     def over_fill(self, node: Fill) -> None:
         unit = node.unit_bits
-        self.page.add(f"to = (at + {number(unit - 1)}) // {number(unit)} * {number(unit)}")
+        if node.since < 0:
+            self.page.add(f"to = (at + {number(unit - 1)}) // {number(unit)} * {number(unit)}")
+        else:
+            start = f"n{node.since}"
+            self.page.add(
+                f"to = {start} + (at - {start} + {number(unit - 1)}) // {number(unit)} * {number(unit)}"
+            )
         self.fill(node)
         self.page.add("at = to")
 
@@ -153,8 +245,11 @@ class Walk:
             count = number(node.count)
         elif node.counted_by is not None:
             count = self.known[node.counted_by]
+        elif node.factors:
+            count = f"c{node.number}"
+            self.page.add(f"{count} = {self.product(node)}")
         else:
-            count = self.length(node, f"{place.name}.{holder.attributes[record.lengths[node.number]][0]}")
+            count = self.length(node, record.reach(place, (), holder, node.number))
         self.before_list(node, count, items)
         index, inner = f"i{self.depth}", record.elements[node.number]
         self.depth += 1
@@ -165,6 +260,15 @@ class Walk:
                 self.page.add(f"e{self.depth} = {items}[{index}]")
                 self.nodes(node.element, Place(f"e{self.depth}"), inner)
         self.depth -= 1
+
+    def product(self, node: Repeat) -> str:
+        """How many elements there are of a list whose count is computed; it may be below zero."""
+        terms = [
+            f"{self.ones}({self.known[factor.by]})" if factor.ones else self.known[factor.by]
+            for factor in node.factors
+        ]
+        plus = f" + {number(node.plus)}" if node.plus > 0 else f" - {number(-node.plus)}" if node.plus else ""
+        return " * ".join(terms) + plus
 
     def base(self, run: Run) -> tuple[str, int] | None:
         """Where a run's first octet is, `` for the frame's first, and its first bit there; None where that is not known. Declares `b`."""
