@@ -59,7 +59,9 @@ def _too_large(layout: Layout) -> Iterator[tuple[str, str]]:
             yield slot.address, f"a field of {slot.width} bits that is mixed: small integers hold {MOST_BITS}"
     widths = {slot.number: slot.width for slot in layout.slots}
     for node in layout.walk():
-        bits = sum(widths[one.by] for one in node.factors) if isinstance(node, Repeat) else 0
+        if not isinstance(node, Repeat):
+            continue
+        bits = sum(widths[one.by] for one in node.factors)
         if bits > MOST_BITS:
             yield node.address, f"its count is a product of {bits} bits: small integers hold {MOST_BITS}"
 
