@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import Choice, Digits, Layout, Measured, Optional, Repeat
+from packetkit.layout.model import Bundle, Choice, Digits, Layout, Measured, Optional, Repeat
 from packetkit.targets import javascript_runtime as runtime
 from packetkit.targets import table
 from packetkit.targets.examples import example
@@ -25,7 +25,7 @@ from packetkit.targets.target import Dossier, Target
 MAXIMUM_CODEC_BYTES = 40_000
 
 # The rows of the language (targets/rows.py) that the reader knows beyond the common ones.
-ROWS = ("texts", "lengths", "variants", "remaining", "computed")
+ROWS = ("texts", "lengths", "variants", "remaining", "computed", "bundles", "times")
 
 
 def literal(value: Any, indent: int = 0) -> str:
@@ -270,6 +270,8 @@ def _needed_sections(layouts: Mapping[str, Layout]) -> Iterator[str]:
         runtime.IEEE: any(slot.kind == "float" for slot in slots),
         runtime.CURVES: any(isinstance(slot.transform, Curve) for slot in slots),
         runtime.DERIVED: any(layout.derived for layout in layouts.values()),
+        runtime.BUNDLES: any(isinstance(slot.transform, Bundle) for slot in slots),
+        runtime.TIMES: any(slot.clock is not None for slot in slots),
         runtime.CODINGS: any(slot.coding for slot in slots),
         runtime.CHARACTERS: has_texts or has_digits,
         runtime.TEXTS: has_texts,

@@ -159,7 +159,8 @@ def _of_slot(slot: Slot, widest: int | None, known: list[Row]) -> Iterator[tuple
         yield slot.address, f"this target does not know fields of kind {slot.kind} yet"
     if slot.coding and slot.coding not in CODINGS:
         yield slot.address, f"this target does not know the coding {slot.coding} yet"
-    if widest is not None and slot.width > widest:
+    is_one = not isinstance(slot.transform, Bundle)  # a bundle's codes are read by themselves
+    if widest is not None and slot.width > widest and is_one:
         yield slot.address, f"it has {slot.width} bits, and {widest} is the most"
     if not any(type(slot.transform) in row.scales for row in known):
         yield slot.address, f"this target does not know {type(slot.transform).__name__.lower()} scales yet"

@@ -7,6 +7,7 @@ codec/assemble.py, layout/number.py), and is held to it on random schemas. Whole
 
 from __future__ import annotations
 
+from packetkit.targets.javascript_runtime.bundles import BUNDLES
 from packetkit.targets.javascript_runtime.checks import CHECKS
 from packetkit.targets.javascript_runtime.derived import DERIVED
 from packetkit.targets.javascript_runtime.frames import MISSION
@@ -15,11 +16,13 @@ from packetkit.targets.javascript_runtime.octets import BITS
 from packetkit.targets.javascript_runtime.parts import COMPUTED, LENGTHS, REMAINING, VARIANTS
 from packetkit.targets.javascript_runtime.reading import DECODE, WALK
 from packetkit.targets.javascript_runtime.texts import CHARACTERS, DIGITS, TEXTS
+from packetkit.targets.javascript_runtime.times import TIMES
 from packetkit.targets.javascript_runtime.values import CODINGS, CURVES, TO_RAW, VALUES
 from packetkit.targets.javascript_runtime.writing import ENCODE
 
 __all__ = (
     "BITS",
+    "BUNDLES",
     "CHARACTERS",
     "CHECKS",
     "CODINGS",
@@ -35,6 +38,7 @@ __all__ = (
     "REMAINING",
     "SECTIONS",
     "TEXTS",
+    "TIMES",
     "TO_RAW",
     "VALUES",
     "VARIANTS",
@@ -50,6 +54,8 @@ SECTIONS = (
     CODINGS,
     IEEE,
     TO_RAW,
+    BUNDLES,
+    TIMES,
     WALK,
     CHECKS,
     DECODE,

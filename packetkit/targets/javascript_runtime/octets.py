@@ -74,6 +74,7 @@ function halvesOf(n) { // of a code of 64 bits at most
 // An unsigned code. start: the octet that its run starts in.
 function readCode(octets, start, places, bits) {
   var high = 0, low = 0, left = bits, i, piece, part;
+  if (bits > 64) { return readWide(octets, start, places); }
   for (i = 0; i < places.length; i += 1) {
     piece = places[i];
     part = octets[start + piece[0]] >>> piece[1] & (1 << piece[2]) - 1;
@@ -88,7 +89,10 @@ function readCode(octets, start, places, bits) {
 }
 
 function writeCode(octets, start, places, code) {
-  var halves = halvesOf(code), half = halves[1], done = 0, i, piece, mask;
+  var halves, half, done = 0, i, piece, mask;
+  if (bitsIn(code) > 64) { return writeWide(octets, start, places, code); }
+  halves = halvesOf(code);
+  half = halves[1];
   for (i = places.length - 1; i >= 0; i -= 1) {
     if (done === 32) { half = halves[0]; }
     piece = places[i];
@@ -110,7 +114,7 @@ var SIZES = []; // 2^0 to 2^64
 
 function limitsOf(slot, bits) {
   var half;
-  if (!slot.signed) { return [0, minus(SIZES[bits], 1)]; }
+  if (!slot.signed) { return [0, minus(bits > 64 ? shifted(1, bits) : SIZES[bits], 1)]; }
   half = SIZES[bits - 1];
   return [negated(half), minus(half, 1)];
 }

@@ -42,6 +42,7 @@ function specialOf(slot, raw, isBound) {
 
 function missingCode(slot) {
   var specials = slot.specials || [], i;
+  if (slot.bundle) { return slot.bundle.nothing; }
   for (i = 0; i < specials.length; i += 1) {
     if (specials[i][2] === 'missing') { return specials[i][0]; }
   }
@@ -64,7 +65,8 @@ function meaningOf(slot, raw) {
   var special;
   if (slot.kind === 'flag') { return {value: raw === 1}; }
   if (slot.digits) { return fromDigits(slot.digits, raw); }
-  if (slot.kind !== 'number' && slot.kind !== 'float' && slot.kind !== 'states') {
+  if (slot.bundle) { return bundleMeaning(slot.bundle, raw); }
+  if (!/^(number|float|states|time)$/.test(slot.kind)) {
     return {value: shownWhole(slot, raw), note: slot.kind === 'reserved' && compare(raw, 0) ? 'not zero' : ''};
   }
   special = specialOf(slot, raw);
@@ -72,6 +74,7 @@ function meaningOf(slot, raw) {
     if (special[2] === 'missing') { return {value: null, reason: special[3] || 'missing'}; }
     return {value: numberOf(slot, raw), note: special[2].replace('_', ' ')};
   }
+  if (slot.clock) { return timeText(slot.clock, raw); }
   if (slot.kind === 'states') { return {value: stateOf(slot, raw)}; }
   if (slot.ieee) { return ieeeMeaning(slot, raw); }
   if (slot.coding) {
@@ -255,7 +258,7 @@ function fault(rule, message) { return {rule: rule, message: message}; }
 function numberFrom(slot, value) {
   var n;
   if (typeof value === 'number') { return value; }
-  if (typeof value !== 'string' || value.length > 1000 || !/^[+-]?[0-9]+$/.test(value)) { return undefined; }
+  if (typeof value !== 'string' || slot.clock || value.length > 1000 || !/^[+-]?[0-9]+$/.test(value)) { return undefined; }
   n = whole(value);
   return (slot.wide && slot.kind !== 'float') || typeof n !== 'number' ? n : undefined;
 }
@@ -264,6 +267,7 @@ function numberFrom(slot, value) {
 function toRaw(slot, value, bits) {
   var n = numberFrom(slot, value), missing;
   if (slot.digits) { return toDigits(slot.digits, value); }
+  if (slot.bundle && value !== null) { return fromSamples(slot, value); }
   if (typeof value === 'string') {
     missing = fromWord(slot, value);
     if (n === undefined || !missing.fault) { return missing; }
@@ -273,6 +277,7 @@ function toRaw(slot, value, bits) {
     return {fault: fault('wrong-type', shown(value) + ' is neither true nor false')};
   }
   if (value === null) { return fromNothing(slot); }
+  if (slot.clock) { return timeToRaw(slot, value); }
   if (slot.kind !== 'number' && slot.kind !== 'float') { return fromCode(slot, value, n, bits); }
   if (n === undefined) { return {fault: fault('not-a-number', shown(value) + ' is not a number')}; }
   if (n !== n) {
@@ -343,6 +348,7 @@ function fromWord(slot, word) {
     }
     return {fault: fault('unknown-state', shown(word) + ' is none of its states')};
   }
+  if (slot.clock) { return timeToRaw(slot, word); }
   return {fault: fault(slot.kind === 'flag' ? 'wrong-type' : 'not-a-number', shown(word) + ' is text')};
 }
 
