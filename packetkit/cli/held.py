@@ -11,6 +11,7 @@ from random import Random
 import click
 
 from packetkit.conformance import members
+from packetkit.conformance.spoken import Told
 from packetkit.conformance.vector import Case
 from packetkit.errors import DecodeError
 from packetkit.fuzz import proof, raw, speaking
@@ -69,6 +70,8 @@ class Target:
 def value_failure(held: raw.Held, found: speaking.Difference) -> proof.Failure:
     """Return a difference between values as a proof has it."""
     subject = found.question[2]
+    if isinstance(subject, Told):
+        subject = subject.data  # beside which the sentence says what is told
     if isinstance(subject, bytes):
         one = case(held, subject)
     elif "bytes" in found.expected:

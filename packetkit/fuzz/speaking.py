@@ -8,16 +8,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from random import Random
 from typing import Any
 
 from packetkit.codec.frame import Frame
 from packetkit.conformance import draw, faults, spoken
-from packetkit.conformance.spoken import Question
-from packetkit.errors import Unsupported
+from packetkit.conformance.spoken import Question, Told
+from packetkit.errors import DecodeError, Unsupported
 from packetkit.fuzz import features, shrink
 from packetkit.fuzz.campaign import loaded, schema_seed
+from packetkit.layout.model import Choice
 from packetkit.mission.load import Mission
 
 Ask = Callable[[Sequence[Question]], list[Any]]
@@ -119,6 +121,8 @@ def differences(
 def smallest(frame: Frame, ask: Ask, difference: Difference) -> Difference:
     """Return a difference of the same kind with a subject that nothing can be cut from, within some tries."""
     best, (word, name, whole) = difference, difference.question
+    if isinstance(whole, Told):
+        return difference
 
     def fails(subject: Any) -> bool:
         nonlocal best
@@ -133,6 +137,21 @@ def smallest(frame: Frame, ask: Ask, difference: Difference) -> Difference:
     return best
 
 
+def _told(frame: Frame, data: bytes, chance: Random) -> bytes | Told:
+    """Bytes with what is told beside them, where the frame needs any: variants at random, supplied codes mostly as they are."""
+    choices = [node for node in frame.layout.walk() if isinstance(node, Choice) and not node.told_by]
+    supplied = frame.layout.supplied
+    if not choices and not supplied:
+        return data
+    variants = {node.address: chance.choice(node.branches).name for node in choices}
+    known = {slot.path[0]: chance.randint(*slot.raw_limits) for slot in supplied}
+    if chance.random() < 0.75:
+        with suppress(DecodeError):
+            found = frame.decode(data, detail=True, variants=variants)
+            known = {name: found[name]["raw"] for name in known if chance.random() < 0.75}
+    return Told(data, variants, known)
+
+
 def _about_records(frame: Frame, chance: Random, records: int) -> Iterator[Question]:
     for at in range(records):
         record = draw.record(frame.layout, chance)
@@ -144,6 +163,6 @@ def _about_frames(frame: Frame, chance: Random, encoded: Sequence[Any]) -> Itera
         if "bytes" not in answer:
             continue
         data = bytes.fromhex(answer["bytes"])
-        yield ("detail" if at % 4 == 1 else "decode"), frame.name, data
+        yield ("detail" if at % 4 == 1 else "decode"), frame.name, _told(frame, data, chance)
         if at % 4 == 3 and data:
             yield "decode", frame.name, faults.inject(data, chance).data

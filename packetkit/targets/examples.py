@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from packetkit.layout.asked import asked_codes
+from packetkit.layout.beside import counts
 from packetkit.layout.bundle import raw_of
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
@@ -122,6 +123,8 @@ class _Example:
         return slot.code_of(legal.low + (legal.high - legal.low) // 2)
 
     def value(self, slot: Slot) -> Any:
+        if not counts(slot, self.told.__getitem__):
+            return None
         if isinstance(slot.transform, Ieee):
             low, high = ieee_bounds(slot)
             return min(max(0.0, low), high)

@@ -25,7 +25,18 @@ from packetkit.targets.target import Dossier, Target
 MAXIMUM_CODEC_BYTES = 40_000
 
 # The rows of the language (targets/rows.py) that the reader knows beyond the common ones.
-ROWS = ("texts", "lengths", "variants", "remaining", "computed", "bundles", "times")
+ROWS = (
+    "texts",
+    "lengths",
+    "variants",
+    "remaining",
+    "computed",
+    "bundles",
+    "times",
+    "supplied",
+    "turns",
+    "valid",
+)
 
 
 def literal(value: Any, indent: int = 0) -> str:
@@ -272,6 +283,8 @@ def _needed_sections(layouts: Mapping[str, Layout]) -> Iterator[str]:
         runtime.DERIVED: any(layout.derived for layout in layouts.values()),
         runtime.BUNDLES: any(isinstance(slot.transform, Bundle) for slot in slots),
         runtime.TIMES: any(slot.clock is not None for slot in slots),
+        runtime.SUPPLIED: any(layout.supplied for layout in layouts.values()),
+        runtime.VALID: any(slot.valid_when is not None for slot in slots),
         runtime.CODINGS: any(slot.coding for slot in slots),
         runtime.CHARACTERS: has_texts or has_digits,
         runtime.TEXTS: has_texts,

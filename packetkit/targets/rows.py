@@ -105,6 +105,8 @@ ROWS: Mapping[str, Row] = {
     "computed": Row(attributes={Repeat: frozenset(("factors", "plus"))}),
     "bundles": Row(kinds=frozenset(("bundle",)), scales=frozenset((Bundle,))),
     "times": Row(kinds=frozenset(("time",)), attributes={Slot: frozenset(("clock",))}),
+    "turns": Row(attributes={Choice: frozenset(("turn",))}),
+    "valid": Row(attributes={Slot: frozenset(("valid_when",))}),
     "supplied": Row(
         kinds=frozenset(("supplied",)), attributes={Layout: frozenset(("supplied", "supplied_before"))}
     ),

@@ -63,8 +63,7 @@ def frame(layout: Layout, *, is_outside: bool = False) -> Row:
         outside=is_outside,
         checks=list(layout.check_order),
         asked=_asked(layout),
-        choosing=sorted({by for node in layout.walk() if isinstance(node, Choice) for by in node.told_by})
-        or None,
+        choosing=_choosing(layout) or None,
         supplied=[
             {**slot_row(slot), "later": list(later)}
             for slot, later in zip(layout.supplied, layout.supplied_before, strict=True)
@@ -78,6 +77,12 @@ def frame(layout: Layout, *, is_outside: bool = False) -> Row:
 def _said(**row: Any) -> Row:
     """A row without what is at its default; False, 0 and an empty list are defaults, and None is nothing."""
     return {key: value for key, value in row.items() if value is not None and value is not False}
+
+
+def _choosing(layout: Layout) -> list[int]:
+    """Numbers of the slots that a variant may say; whose turn it is, none does."""
+    choices = (node for node in layout.walk() if isinstance(node, Choice) and not node.turn)
+    return sorted({number for node in choices for number in node.told_by})
 
 
 def _asked(layout: Layout) -> list[int]:
@@ -265,6 +270,7 @@ def _choice(node: Choice) -> Row:
         path=list(node.path),
         address=node.address,
         by=list(node.told_by),
+        turn=node.turn or None,
         branches=[_branch(branch) for branch in node.branches],
         unknown=None if node.unknown is None else _branch(node.unknown),
     )
@@ -302,6 +308,7 @@ def slot_row(slot: Slot) -> Row:
         **(_transform(slot) if is_number else {}),
         digits=_digits(slot.transform) if isinstance(slot.transform, Digits) else None,
         bundle=_bundle(slot.transform) if isinstance(slot.transform, Bundle) else None,
+        valid=None if slot.valid_when is None else [slot.valid_when.by, _ranges(slot.valid_when.codes)],
         clock=None if slot.clock is None else _clock(slot.clock),
         legal=_ranges(slot.legal) if is_number and not isinstance(slot.transform, Ieee) else None,
         specials=[[one.low, one.high, one.meaning, one.reason] for one in slot.specials] or None,

@@ -28,7 +28,7 @@ from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
 from packetkit.targets import TARGETS
 
-SEED, SCHEMAS, RECORDS, PARTS = 4031, 40, 120, 4
+SEED, SCHEMAS, RECORDS, PARTS = 4031, 40, 100, 4
 VECTORS = sorted((Path(__file__).resolve().parents[2] / "vectors" / "handmade").glob("*.json"))
 SPEAKERS: Mapping[str, Callable[[], toolchains.Speaker]] = {
     "javascript": toolchains.javascript,

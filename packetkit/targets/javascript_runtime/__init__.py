@@ -17,6 +17,7 @@ from packetkit.targets.javascript_runtime.parts import COMPUTED, LENGTHS, REMAIN
 from packetkit.targets.javascript_runtime.reading import DECODE, WALK
 from packetkit.targets.javascript_runtime.texts import CHARACTERS, DIGITS, TEXTS
 from packetkit.targets.javascript_runtime.times import TIMES
+from packetkit.targets.javascript_runtime.told import SUPPLIED, VALID
 from packetkit.targets.javascript_runtime.values import CODINGS, CURVES, TO_RAW, VALUES
 from packetkit.targets.javascript_runtime.writing import ENCODE
 
@@ -37,9 +38,11 @@ __all__ = (
     "MISSION",
     "REMAINING",
     "SECTIONS",
+    "SUPPLIED",
     "TEXTS",
     "TIMES",
     "TO_RAW",
+    "VALID",
     "VALUES",
     "VARIANTS",
     "WALK",
@@ -67,6 +70,8 @@ SECTIONS = (
     VARIANTS,
     REMAINING,
     COMPUTED,
+    SUPPLIED,
+    VALID,
     DERIVED,
     MISSION,
 )

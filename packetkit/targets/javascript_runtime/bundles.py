@@ -131,13 +131,13 @@ function fromSampleCodes(slot, codes, clamped) {
     var step = minus(code, reference);
     if (missing === undefined && !at) { return; }
     if (isThere(code) && compare(magnitude(step), bundle.largest) > 0) {
-      wrong = wrong || {fault: fault('out-of-range', 'sample ' + at + ': a step of ' + decimal(step) + ' codes, and ' + bundle.largest + ' is the largest')};
+      wrong = wrong || fault('out-of-range', 'sample ' + at + ': ' + decimal(step) + ' codes in a step, and ' + bundle.largest + ' is the most');
       step = isNegative(step) ? negated(bundle.largest) : bundle.largest;
       clamped = true;
     }
     sent.push(isThere(code) ? step : noStep(bundle));
     if (isThere(code)) { reference = plus(reference, step); }
   });
-  return wrong && slot.policy !== 'clamp' ? wrong : {raw: rawOfBundle(bundle, sent), clamped: clamped};
+  return wrong && slot.policy !== 'clamp' ? {fault: wrong} : {raw: rawOfBundle(bundle, sent), clamped: clamped};
 }
 """

@@ -202,7 +202,7 @@ function arithmeticCheck(algorithm, octets) {
 
 // leaf: a check slot at its place; frame: the octets; words: the runs of words, as {first, last, bits}.
 function checkValue(leaf, frame, words) {
-  var check = leaf.slot.check, algorithm = check.algorithm, octets = frame, spans = [], i, fed, value, mixed, pair, other;
+  var check = leaf.slot.check, algorithm = check.algorithm, octets = frame, spans = [], i, fed, value, mixed;
   for (i = 0; i < check.spans.length; i += 1) {
     spans.push([markAt(leaf, check.spans[i][0], frame), markAt(leaf, check.spans[i][1], frame)]);
   }
@@ -224,14 +224,17 @@ function checkValue(leaf, frame, words) {
   } else {
     value = arithmeticCheck(algorithm, fed.octets);
   }
-  pair = halvesOf(value);
-  if (check.mixed !== undefined) {
-    mixed = leafOf(leaf.scope, check.mixed);
-    other = halvesOf(unsignedCode(mixed.raw, mixed.bits));
-    pair = [(pair[0] ^ other[0]) >>> 0, (pair[1] ^ other[1]) >>> 0];
-  }
-  return fromHalves(leaf.bits > 32 ? pair[0] % SIZES[leaf.bits - 32] : 0, leaf.bits > 31 ? pair[1] : pair[1] % SIZES[leaf.bits]);
+  mixed = check.mixed === undefined ? null : leafOf(leaf.scope, check.mixed);
+  return lowBits(mixture(value, mixed ? unsignedCode(mixed.raw, mixed.bits) : 0), leaf.bits);
 }
+
+function mixture(a, b) { // by exclusive or, in halves
+  a = halvesOf(a);
+  b = halvesOf(b);
+  return [(a[0] ^ b[0]) >>> 0, (a[1] ^ b[1]) >>> 0];
+}
+
+function lowBits(pair, bits) { return fromHalves(bits > 32 ? pair[0] % SIZES[bits - 32] : 0, bits > 31 ? pair[1] : pair[1] % SIZES[bits]); }
 
 function markAt(leaf, mark, frame) {
   return mark[0] < 0 ? frame.length * 8 : startOf(leaf.scope, mark[0]) + mark[1];

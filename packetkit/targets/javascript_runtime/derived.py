@@ -79,13 +79,7 @@ function derive(plan, stack, detail, trusted) {
 
 function keepOrder(container, step) { // what is declared after a value stands after it
   step.path.forEach(function (key, depth) {
-    step.later[depth].forEach(function (other) {
-      var held = own(container, other);
-      if (held !== undefined) {
-        delete container[other];
-        container[other] = held;
-      }
-    });
+    step.later[depth].forEach(function (other) { toTheEnd(container, other); });
     container = container[key];
   });
 }

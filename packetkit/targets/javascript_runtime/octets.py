@@ -90,7 +90,7 @@ function readCode(octets, start, places, bits) {
 
 function writeCode(octets, start, places, code) {
   var halves, half, done = 0, i, piece, mask;
-  if (bitsIn(code) > 64) { return writeWide(octets, start, places, code); }
+  if (typeof code !== 'number' && bitsIn(code) > 64) { return writeWide(octets, start, places, code); }
   halves = halvesOf(code);
   half = halves[1];
   for (i = places.length - 1; i >= 0; i -= 1) {

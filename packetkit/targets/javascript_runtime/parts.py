@@ -99,7 +99,10 @@ Reading.prototype.branchOf = function (node, at, indices, scope) {
 
 function toldBranch(node, scope) {
   var i;
-  function agreesWith(codes, at) { return holds(leafOf(scope, node.by[at]).raw, codes); }
+  function agreesWith(codes, at) {
+    var raw = leafOf(scope, node.by[at]).raw;
+    return holds(node.turn ? minus(raw, times(floorOver(raw, node.turn), node.turn)) : raw, codes);
+  }
   for (i = 0; i < node.branches.length; i += 1) {
     if (node.branches[i].codes.every(agreesWith)) { return node.branches[i]; }
   }
@@ -111,17 +114,35 @@ function allOf(node) { return node.unknown ? node.branches.concat(node.unknown) 
 function namesOf(node) { return allOf(node).map(function (one) { return one.name; }).join(', '); }
 
 Writing.prototype.choice = function (node, value, at, indices, scope) {
-  var address = located(node.address, indices), branch = value === BROKEN ? undefined : this.namedBranch(node, value, address), self = this;
+  var address = located(node.address, indices), branch, self = this;
   function stateOfTeller(number) { return self.states[leafOf(scope, number).order]; }
+  if (value !== BROKEN) {
+    branch = takesTurns(node, value) ? this.turn(node, value, address, scope) : this.namedBranch(node, value, address);
+  }
   if (!branch) {
     node.by.forEach(function (number) { stateOfTeller(number).broken = true; });
     return at;
   }
   this.choices.push({node: node, branch: branch, address: address, order: this.leaves.length, scope: scope});
   branch.codes.forEach(function (codes, i) {
-    if (codes.length === 1 && !compare(codes[0][0], codes[0][1])) { stateOfTeller(node.by[i]).wanted.push(codes[0][0]); }
+    if (!node.turn && codes.length === 1 && !compare(codes[0][0], codes[0][1])) { stateOfTeller(node.by[i]).wanted.push(codes[0][0]); }
   });
   return this.container(branch.nodes, value[branch.name], branch.bare, at, indices, scope, joined(address, branch.name));
+};
+
+// Whether several variants of those that take turns are given, and nothing else: all but the one whose turn it is are ignored.
+function takesTurns(node, value) {
+  var names = node.branches.map(function (one) { return one.name; });
+  return Boolean(node.turn) && isMapping(value) && Object.keys(value).length > 1 &&
+    Object.keys(value).every(function (key) { return names.indexOf(key) >= 0; });
+}
+
+Writing.prototype.turn = function (node, value, address, scope) {
+  var leaf = leafOf(scope, node.by[0]), branch = toldBranch(node, scope);
+  if (!branch || this.states[leaf.order].broken) { return undefined; }
+  if (own(value, branch.name) !== undefined) { return branch; }
+  this.fault(joined(address, branch.name), 'missing-key', 'is not given, and ' + addressOf(leaf) + ' ' + decimal(leaf.raw) + ' is its turn');
+  return undefined;
 };
 
 Writing.prototype.namedBranch = function (node, value, address) {

@@ -42,6 +42,19 @@ function fillBits(node, at, scope) {
   return (node.unit - at % node.unit) % node.unit;
 }
 
+function counts(leaf) { // whether another field says that its value counts
+  var valid = leaf.slot.valid;
+  return !valid || holds(leafOf(leaf.scope, valid[0]).raw, valid[1]);
+}
+
+function toTheEnd(container, key) { // of its keys
+  var held = own(container, key);
+  if (held !== undefined) {
+    delete container[key];
+    container[key] = held;
+  }
+}
+
 function put(made, path, value) { // a bare container's only value stands under '', which is no name
   var i;
   for (i = 0; i < path.length - 1; i += 1) { made = own(made, path[i]) || (made[path[i]] = {}); }
@@ -64,6 +77,7 @@ function Reading(frame, octets, options) {
 
 Reading.prototype.read = function () {
   var scope = scopeIn(null), made = {parts: [], at: 0};
+  if (this.frame.supplied) { this.supply(scope); }
   this.nodes(this.frame.nodes, made, [], scope);
   this.parts = made.parts;
   this.used = Math.ceil(made.at / 8);
@@ -186,10 +200,14 @@ Reading.prototype.judge = function (options) {
 };
 
 Reading.prototype.failedCheck = function () {
-  var octets = this.octets, i;
+  var octets = this.octets, i, leaf;
   if (octets.length !== this.used) { octets = [].slice.call(octets, 0, this.used); }
   for (i = 0; i < this.leaves.length; i += 1) {
-    if (this.leaves[i].slot.check && compare(checkValue(this.leaves[i], octets, this.words), this.leaves[i].raw)) { return this.leaves[i]; }
+    leaf = this.leaves[i];
+    if (leaf.slot.check) {
+      if (this.supplied) { this.recover(leaf, octets); }
+      if (compare(checkValue(leaf, octets, this.words), leaf.raw)) { return leaf; }
+    }
   }
   return null;
 };
@@ -200,7 +218,7 @@ function plainOf(parts, bare) {
   for (i = 0; i < parts.length; i += 1) {
     part = parts[i];
     if (part.leaf) {
-      if (!part.leaf.slot.hidden) { put(made, part.leaf.slot.path, meaningOf(part.leaf.slot, part.leaf.raw).value); }
+      if (!part.leaf.slot.hidden) { put(made, part.leaf.slot.path, leafMeaning(part.leaf).value); }
     } else if (part.elements) {
       put(made, part.node.path, part.node.joined ? joinedValue(part.node.joined, codesIn(part)).value : part.elements.map(inner));
     } else {
@@ -235,8 +253,10 @@ function detailOf(parts, bare, trusted) {
   return bare ? made[''] : made;
 }
 
+function leafMeaning(leaf) { return counts(leaf) ? meaningOf(leaf.slot, leaf.raw) : {value: null, reason: 'not valid'}; }
+
 function leafDetail(leaf, trusted) {
-  var found = meaningOf(leaf.slot, leaf.raw), made = {raw: shownWhole(leaf.slot, leaf.raw), value: found.value};
+  var found = leafMeaning(leaf), made = {raw: shownWhole(leaf.slot, leaf.raw), value: found.value};
   if (leaf.slot.unit) { made.unit = leaf.slot.unit; }
   if (found.reason) { made.reason = found.reason; }
   if (found.note) { made.note = found.note; }
@@ -253,6 +273,7 @@ function decodeFrame(frame, octets, options) {
   trusted = reading.judge(options);
   detail = Boolean(options.detail || options.salvage);
   record = detail ? detailOf(reading.parts, false, trusted) : plainOf(reading.parts, false);
+  if (frame.supplied) { reading.addSupplied(record, detail, trusted); }
   if (frame.derived) { derive(frame.derived, [record], detail, trusted); }
   return {record: record, used: reading.used};
 }

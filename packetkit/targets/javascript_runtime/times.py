@@ -111,12 +111,15 @@ function padded(n, digits) { return ('00000000000000000' + decimal(n)).slice(-di
 
 // The moment of a text, or a fault.
 function momentGiven(clock, text) {
-  var found = typeof text === 'string' && (/^(\d{4})-(\d\d)-(\d\d)T(\d\d):(\d\d):(\d\d)(?:\.(\d{1,18}))?Z$/.exec(text)), date = new Date(0), day, n;
+  var found, date = new Date(0), day, n;
+  found = typeof text === 'string' && (/^(\d{4})-(\d\d)-(\d\d)T(\d\d):(\d\d):(\d\d)(?:\.(\d{1,18}))?Z$/.exec(text));
   if (!found) { return fault('not-a-time', shown(text) + ' is not a time in UTC. Write it as 2030-01-31T00:00:00Z'); }
   n = found.slice(1, 7).map(Number);
   date.setUTCFullYear(n[0], n[1] - 1, n[2]);
   day = date.getTime() / (DAY * 1000);
-  if (!n[0] || date.getUTCMonth() !== n[1] - 1 || date.getUTCDate() !== n[2]) { return fault('not-a-time', shown(text) + ': there is no such day'); }
+  if (!n[0] || date.getUTCMonth() !== n[1] - 1 || date.getUTCDate() !== n[2]) {
+    return fault('not-a-time', shown(text) + ': there is no such day');
+  }
   if (n[3] > 23 || n[4] > 59 || n[5] > 59 + (n[3] === 23 && n[4] === 59 ? hasLeap(clock, day) : 0)) {
     return fault('not-a-time', shown(text) + ': there is no such time of day');
   }

@@ -20,21 +20,24 @@ function Writing(frame) {
   this.words = [];
   this.choices = [];
   this.products = [];
+  this.later = []; // values that count where other fields say so
   this.absent = ['']; // in each measured part, and the frame: the first field that no bytes remained for
 }
 
 Writing.prototype.fault = function (path, rule, message, order) {
-  order = order === undefined ? this.leaves.length : order;
+  if (order === undefined) { order = this.now === undefined ? this.leaves.length : this.now; }
   this.faults.push({order: order, at: this.faults.length, path: path, rule: rule, message: message});
 };
 
 Writing.prototype.take = function (record) {
-  var self = this, end, i;
+  var self = this, scope = scopeIn(null), end, i;
   if (!isMapping(record)) {
     this.fault('', 'wrong-type', 'a record is a mapping, not ' + shown(record));
     return 0;
   }
-  end = this.container(this.frame.nodes, record, false, 0, [], scopeIn(null), '');
+  if (this.frame.supplied) { this.supply(record, scope); }
+  end = this.container(this.frame.nodes, record, false, 0, [], scope, '');
+  this.later.forEach(function (one) { self.takeLate(one[0], one[1]); });
   for (i = 0; i < this.leaves.length; i += 1) { this.settle(this.leaves[i], this.states[i]); }
   this.choices.forEach(function (one) { self.holdChoice(one); });
   this.products.forEach(function (one) { self.holdProduct(one); });
@@ -49,7 +52,7 @@ Writing.prototype.container = function (nodes, given, bare, at, indices, scope, 
   }
   into = {given: given, address: address, reported: {}};
   for (i = 0; i < nodes.length; i += 1) { at = this.node(nodes[i], into, at, indices, scope); }
-  if (!bare && given !== BROKEN) { this.unknown(given, shapeOf(nodes), address); }
+  if (!bare && given !== BROKEN) { this.unknown(given, nodes === this.frame.nodes ? this.outerShape() : shapeOf(nodes), address); }
   return at;
 };
 
@@ -115,6 +118,12 @@ function shapeOf(nodes) {
   nodes.shape = made;
   return made;
 }
+
+Writing.prototype.outerShape = function () {
+  var shape = shapeOf(this.frame.nodes);
+  (this.frame.supplied || []).forEach(function (slot) { shape[slot.path[0]] = true; });
+  return shape;
+};
 
 Writing.prototype.unknown = function (given, shape, address) {
   var self = this;
@@ -194,12 +203,14 @@ Writing.prototype.option = function (node, value, at, indices, scope) {
 
 function standsForAbsence(node) {
   var first = node.nodes[0];
-  return Boolean(node.bare && first && first.part === 'run' && missingCode(first.slots[0]) !== undefined);
+  return Boolean(node.bare && first && first.part === 'run' && (missingCode(first.slots[0]) !== undefined || first.slots[0].valid));
 }
 
 Writing.prototype.leaf = function (leaf, value) {
   var state = {given: value !== undefined && value !== BROKEN, broken: value === BROKEN, demands: [], wanted: [], raised: false}, raw;
-  if (value === undefined) {
+  if (leaf.slot.valid && value !== BROKEN) {
+    this.later.push([leaf, value]);
+  } else if (value === undefined) {
     this.fillIn(leaf, state);
   } else if (value !== BROKEN) {
     raw = this.raw(leaf, value);
@@ -236,7 +247,7 @@ Writing.prototype.isChoosing = function (leaf) { return (this.frame.choosing || 
 Writing.prototype.raw = function (leaf, value) {
   var slot = leaf.slot, outcome;
   if (isMapping(value) && own(value, 'raw') !== undefined) { return this.givenRaw(leaf, value.raw); }
-  outcome = toRaw(slot, value, leaf.bits);
+  outcome = counts(leaf) ? toRaw(slot, value, leaf.bits) : uncounted(leaf, value);
   if (outcome.fault) {
     this.fault(addressOf(leaf), outcome.fault.rule, outcome.fault.message);
     return undefined;
@@ -277,16 +288,17 @@ Writing.prototype.agreeing = function (leaf, raw) {
 
 // Bring a slot and what is asked of it together.
 Writing.prototype.settle = function (leaf, state) {
-  var counts, first;
-  if (state.broken) { return; }
+  var counted, first;
+  if (state.broken || state.settled) { return; }
+  state.settled = true;
   if (this.isChoosing(leaf) && !this.isTold(leaf, state)) { return; }
   if (leaf.slot.kind === 'length' && state.demands.length) {
     this.settleSize(leaf, state, state.demands[0]);
     return;
   }
-  counts = state.demands.filter(function (one) { return one.count !== undefined; });
-  if (counts.length) { this.settleCount(leaf, state, counts); }
-  if (!state.given && leaf.slot.kind === 'flag' && counts.length < state.demands.length) {
+  counted = state.demands.filter(function (one) { return one.count !== undefined; });
+  if (counted.length) { this.settleCount(leaf, state, counted); }
+  if (!state.given && leaf.slot.kind === 'flag' && counted.length < state.demands.length) {
     first = state.demands[0];
     leaf.raw = holds(1, first.codes) === first.present ? 1 : 0;
   }

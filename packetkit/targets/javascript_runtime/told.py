@@ -1,0 +1,82 @@
+"""Fields that hang on others: supplied ones, which have no bits, and values that count only where another field says so."""
+
+from __future__ import annotations
+
+SUPPLIED = r"""
+// -- fields without bits: each is mixed into a check, and known beforehand or recovered from that --
+
+Reading.prototype.supply = function (scope) {
+  var known = this.options.known || {}, names = [];
+  this.supplied = this.frame.supplied.map(function (slot) {
+    var raw = own(known, slot.path[0]), code = raw === undefined ? 0 : wholeGiven(raw);
+    names.push(slot.path[0]);
+    if (code === undefined || !holds(code, [limitsOf(slot, slot.bits)])) {
+      throw new RangeError(slot.path[0] + ' is known as ' + shown(raw) + ', which does not fit ' + slot.bits + ' bits');
+    }
+    scope.leaves[slot.number] = {slot: slot, bits: slot.bits, indices: [], scope: scope, raw: code, isUnknown: raw === undefined};
+    return scope.leaves[slot.number];
+  });
+  Object.keys(known).forEach(function (name) {
+    if (names.indexOf(name) < 0) { throw new RangeError('the frame is supplied with no ' + name); }
+  });
+};
+
+// Take what a check tells of a field that is mixed into it; where it tells too much, the check fails.
+Reading.prototype.recover = function (leaf, octets) {
+  var mixed = leaf.slot.check.mixed, other = mixed < 0 ? leafOf(leaf.scope, mixed) : {};
+  if (!other.isUnknown || other.isRecovered) { return; }
+  other.isRecovered = true;
+  other.raw = lowBits(mixture(checkValue(leaf, octets, this.words), leaf.raw), other.bits);
+};
+
+Reading.prototype.addSupplied = function (record, detail, trusted) {
+  this.supplied.forEach(function (leaf) {
+    var shownRaw = shownWhole(leaf.slot, leaf.raw), made = {raw: shownRaw, value: shownRaw};
+    if (leaf.isRecovered) { made.reason = 'recovered'; }
+    if (!trusted) { made.trusted = false; }
+    record[leaf.slot.path[0]] = detail ? made : shownRaw;
+    leaf.slot.later.forEach(function (key) { toTheEnd(record, key); });
+  });
+};
+
+Writing.prototype.supply = function (record, scope) {
+  this.frame.supplied.forEach(function (slot) {
+    var leaf = {slot: slot, bits: slot.bits, indices: [], scope: scope, order: -1, raw: 0}, value = own(record, slot.path[0]);
+    scope.leaves[slot.number] = leaf;
+    if (value === undefined) {
+      this.fault(addressOf(leaf), 'missing-key', 'is not given: it is mixed into a check');
+    } else {
+      leaf.raw = this.raw(leaf, value) || 0;
+    }
+  }, this);
+};
+"""
+
+VALID = r"""
+// -- values that count only where another field says so: their codes are taken once the others have theirs --
+
+Writing.prototype.takeLate = function (leaf, value) {
+  var state = this.states[leaf.order], teller = leafOf(leaf.scope, leaf.slot.valid[0]), raw;
+  this.now = leaf.order;
+  this.settle(teller, this.states[teller.order]);
+  state.broken = state.broken || this.states[teller.order].broken;
+  if (value === undefined && !state.broken && !counts(leaf)) {
+    leaf.raw = leaf.slot.preset === undefined ? nothing(leaf.slot) : leaf.slot.preset;
+    state.given = true;
+  } else if (value === undefined && !state.broken) {
+    this.fillIn(leaf, state);
+  } else if (!state.broken) {
+    raw = this.raw(leaf, value);
+    state.broken = raw === undefined;
+    leaf.raw = raw || 0;
+  }
+  this.now = undefined;
+};
+
+function nothing(slot) { return missingCode(slot) === undefined ? 0 : missingCode(slot); }
+
+function uncounted(leaf, value) { // {raw} or {fault}
+  if (value === null || (value !== value && /^(number|float)$/.test(leaf.slot.kind))) { return {raw: nothing(leaf.slot)}; }
+  return {fault: fault('disagrees', shown(value) + ' is given, but another field says that it does not count')};
+}
+"""
