@@ -131,7 +131,8 @@ function fromSampleCodes(slot, codes, clamped) {
     var step = minus(code, reference);
     if (missing === undefined && !at) { return; }
     if (isThere(code) && compare(magnitude(step), bundle.largest) > 0) {
-      wrong = wrong || fault('out-of-range', 'sample ' + at + ': ' + decimal(step) + ' codes in a step, and ' + bundle.largest + ' is the most');
+      wrong = wrong || fault('out-of-range', 'sample ' + at + ': ' + decimal(step) +
+        ' codes in a step, and ' + bundle.largest + ' is the most');
       step = isNegative(step) ? negated(bundle.largest) : bundle.largest;
       clamped = true;
     }

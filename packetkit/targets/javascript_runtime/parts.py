@@ -141,7 +141,8 @@ Writing.prototype.turn = function (node, value, address, scope) {
   var leaf = leafOf(scope, node.by[0]), branch = toldBranch(node, scope);
   if (!branch || this.states[leaf.order].broken) { return undefined; }
   if (own(value, branch.name) !== undefined) { return branch; }
-  this.fault(joined(address, branch.name), 'missing-key', 'is not given, and ' + addressOf(leaf) + ' ' + decimal(leaf.raw) + ' is its turn');
+  this.fault(joined(address, branch.name), 'missing-key', 'is not given, and ' + addressOf(leaf) + ' ' + decimal(leaf.raw) +
+    ' is its turn');
   return undefined;
 };
 
