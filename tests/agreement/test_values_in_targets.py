@@ -84,7 +84,7 @@ def test_generated_code_answers_as_the_python_codec_does(part: int, targets: dic
     report = speaking.agreement(targets, SEED, range(part, 10_000, PARTS), RECORDS, SCHEMAS // PARTS)
     assert not report.differences, report.differences[0]
     assert set(report.schemas) == set(SPEAKERS)
-    assert min(report.schemas.values()) > SCHEMAS // PARTS // 2, report.refused
+    assert sum(report.schemas.values()) >= SCHEMAS // PARTS, report.refused
     assert {"bytes", "refused", "record", "truncated"} <= set(report.answers)
 
 
