@@ -12,14 +12,14 @@ from fractions import Fraction
 import click
 
 from packetkit.captures.packets import Strip
-from packetkit.cli import by_team, flow, forms, output, sources, summaries, tables, written
+from packetkit.cli import by_team, device, flow, forms, output, sources, summaries, tables, written
 from packetkit.cli.picture import check_picture, picture_option
 from packetkit.cli.wanted import Wanted, frames_asked, supplied_codes, told
 from packetkit.cli.written import Target
 from packetkit.codec.calibrate import serials
 from packetkit.errors import InputError
 from packetkit.export.sheet import Style
-from packetkit.files import load, not_onto_an_input, only_one_standard_input, open_input, shown_name
+from packetkit.files import load, not_onto_an_input, only_one_standard_input, shown_name
 
 # The forms that say when and how well a frame was received.
 TELLING = ("lines", "csv", "jsonl", "pcap")
@@ -58,7 +58,13 @@ def _check_follow(follow: bool, given: str | None, text: str | None, as_json: bo
 @click.option(
     "--follow",
     is_flag=True,
-    help="Wait for what is written to the input later; each frame goes out at once. Ends with Ctrl-C.",
+    help="Wait for what is written to the input, or comes by a serial device, later; each frame goes out at once. Ends with Ctrl-C.",
+)
+@click.option(
+    "--baud",
+    type=output.Whole(1, 10_000_000),
+    metavar="N",
+    help="The speed of a serial device that is followed.",
 )
 @click.option("--trace", is_flag=True, help="Name file and fingerprint in every row and line.")
 @click.option("--frame", metavar="NAME", help="Look for this frame only.")
@@ -131,6 +137,7 @@ def command(
     high_bit_first: bool,
     as_it_is: bool,
     follow: bool,
+    baud: int | None,
     trace: bool,
     frame: str | None,
     variants: tuple[str, ...],
@@ -161,6 +168,7 @@ def command(
     packetkit decode heron.yaml log.hex --from hex --format csv -o log.csv
     packetkit decode heron.yaml receiver.log --from lines --strip 4
     packetkit decode heron.yaml - --from slip --format jsonl --follow
+    packetkit decode heron.yaml /dev/ttyUSB0 --from slip --baud 57600 --follow
     packetkit decode teams/*.yaml receiver.log --from lines -o day.csv
     """
     schemas, source = by_team.schemas_and_input(names, text is not None)
@@ -207,8 +215,10 @@ def command(
         form.partition("-")[0], destination, follow, style, said, (*schemas, source), every_s, words, picture
     )
     if text is not None:
+        if baud is not None:
+            raise click.UsageError("--baud sets a serial device, and --text is none")
         return flow.decode(wanted, sources.from_text(text, "--text", given, wanted), target)
     assert source is not None
-    with open_input(source) as stream:
-        how = sources.Reading(asked, follow, as_it_is)
+    with device.opened(source, follow=follow, baud=baud) as stream:
+        how = sources.Reading(asked, follow, as_it_is or device.is_serial(source))
         return flow.decode(wanted, sources.source_of(stream, shown_name(source), given, wanted, how), target)
