@@ -1,8 +1,8 @@
 """The campaign `mutants`: one small change of packetkit's source at a time, and whether any test notices.
 
-Which tests run a line is worked out once, under coverage; a mutant of the line is then put to those alone, quickest first, in a private
-copy of the installed package. A mutant is killed when a test fails or takes far too long. Survivors are printed with their line, what it
-became and, where somebody has looked at it, why no test can tell (EXPLAINED).
+Which tests run a line is worked out once, under coverage; a mutant of the line is then put to those, quickest first, then to
+others of its module, in a private copy of the installed package. A mutant is killed when a test fails or takes far too long.
+Survivors are printed with their line, what it became and, where somebody has looked at it, why no test can tell (EXPLAINED).
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 from random import Random
 from typing import Any, TextIO
@@ -28,6 +29,7 @@ PACKAGES = ("layout", "codec", "integrity", "mission", "radio")
 MUTANTS = 300
 WORKERS = 2
 MOST_TESTS = 40  # for one mutant, the quickest that run its line
+OTHERS_S = 30.0  # what the tests took that are asked after these
 MUTANT_S = 90.0  # then it has run away
 WANTED = 0.9
 TESTS = Path(__file__).resolve().parent.parent
@@ -247,14 +249,46 @@ def tests_by_line(place: str, out: TextIO) -> tuple[dict[str, dict[int, list[str
     return lines, seconds
 
 
-def chosen(tests: Sequence[str], seconds: Mapping[str, float]) -> list[str]:
-    """The tests to put a mutant to: the quickest of those that run its line and pass by themselves."""
-    able = [one for one in tests if one and seconds.get(one, 1e9) < MUTANT_S / 3]
-    return sorted(able, key=lambda one: seconds[one])[:MOST_TESTS]
+class Map:
+    """Which tests may notice a change: those that run its line, then others that run anything of its module.
+
+    The others are there for lines that run once, when a module is imported or a table is first asked for, and whose result is kept:
+    only the first test to come by runs those.
+    """
+
+    def __init__(
+        self, lines: Mapping[str, Mapping[int, Sequence[str]]], seconds: Mapping[str, float]
+    ) -> None:
+        self.lines = lines
+        self.seconds = seconds
+
+    def first(self, mutant: Mutant) -> list[str]:
+        """The quickest of the tests that run the line and pass by themselves."""
+        return self._quickest(set(self.lines[mutant.path][mutant.line]))[:MOST_TESTS]
+
+    def others(self, mutant: Mutant) -> list[str]:
+        """The quickest of every file with tests that run something of the module, a file after the other, within OTHERS_S."""
+        touching = {one for tests in self.lines[mutant.path].values() for one in tests}
+        files: dict[str, list[str]] = {}
+        for one in self._quickest(touching - set(self.first(mutant))):
+            files.setdefault(one.partition("::")[0], []).append(one)
+        asked, taken = [], 0.0
+        for one in (test for round_ in zip_longest(*files.values()) for test in round_ if test):
+            taken += self.seconds[one]
+            if taken > OTHERS_S:
+                break
+            asked.append(one)
+        return asked
+
+    def _quickest(self, tests: set[str]) -> list[str]:
+        able = [one for one in sorted(tests) if one and self.seconds.get(one, 1e9) < MUTANT_S / 3]
+        return sorted(able, key=lambda one: self.seconds[one])
 
 
 def is_killed(mutant: Mutant, tests: Sequence[str], copy: str) -> bool:
     """Return whether one of these tests notices a mutant, in a private copy of the package."""
+    if not tests:
+        return False
     target = Path(copy, "packetkit", mutant.path)
     whole = target.read_text(encoding="utf-8")
     asked = os.path.join(copy, "asked.json")
@@ -304,14 +338,16 @@ def mutants(seed: int, out: TextIO) -> int:
         for copy in copies:
             shutil.copytree(Path(packetkit.__file__).parent, os.path.join(copy, "packetkit"))
         lines, seconds = tests_by_line(copies[0], out)
-        tried = drawn(seed, lines)
+        tried, map_ = drawn(seed, lines), Map(lines, seconds)
         out.write(f"{len(tried)} mutants, {len(seconds)} tests\n")
         free = list(copies)
 
         def put(mutant: Mutant) -> bool:
             copy = free.pop()
             try:
-                return is_killed(mutant, chosen(lines[mutant.path][mutant.line], seconds), copy)
+                return is_killed(mutant, map_.first(mutant), copy) or is_killed(
+                    mutant, map_.others(mutant), copy
+                )
             finally:
                 free.append(copy)
 
