@@ -15,6 +15,7 @@ from datetime import date, datetime, timedelta, timezone
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from skyfield.api import load
 
 from packetkit.codec.frame import Frame
 from packetkit.errors import EncodeError
@@ -83,6 +84,13 @@ def test_atomic_time_is_ahead_by_what_the_bulletins_say(day: str, ahead: int) ->
     seconds = (date.fromisoformat(day) - date(1958, 1, 1)).days * 86_400 + ahead
     assert ATOMIC.decode((seconds * 1000).to_bytes(6, "big")) == {"a": f"{day}T00:00:00.000Z"}
     assert max(ahead for _, ahead in LEAP_SECONDS) == 37 and len(LEAP_SECONDS) == 28
+
+
+def test_every_leap_second_is_where_a_general_library_of_astronomy_has_it() -> None:
+    known = load.timescale(builtin=True)  # skyfield's own table, which leaves the start of 1972 out
+    days = [date(1858, 11, 17) + timedelta(int(day - 2_400_000.5)) for day in known.leap_dates]
+    theirs = zip(days, map(int, known.leap_offsets), strict=True)
+    assert ((date(1972, 1, 1), 10), *theirs) == LEAP_SECONDS
 
 
 def test_each_leap_second_is_the_one_before_its_row_and_is_written_60() -> None:

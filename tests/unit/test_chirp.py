@@ -78,9 +78,10 @@ def test_another_coding_rate_is_refused_with_the_table(wrong: str | int) -> None
         coding_rate(wrong)
 
 
-def test_a_register_value_for_a_coding_rate_is_refused_with_its_meaning() -> None:
-    with pytest.raises(RadioError, match=r"a register value of 4 is written 4/8$"):
-        coding_rate(4)
+@pytest.mark.parametrize("value", [1, 2, 3, 4])
+def test_a_register_value_for_a_coding_rate_is_refused_with_its_meaning(value: int) -> None:
+    with pytest.raises(RadioError, match=rf"a register value of {value} is written 4/{4 + value}$"):
+        coding_rate(value)
 
 
 def test_the_defaults_are_the_usual_ones() -> None:

@@ -151,6 +151,9 @@ def test_currents_between_rows_lie_on_the_line_and_outside_are_told() -> None:
     assert energy.sending_ma("sx1276", 15)[0] == pytest.approx((29 + 87) / 2)
     assert "between 13 and 17 dBm" in energy.sending_ma("sx1276", 15)[1]
     assert energy.sending_ma("sx1276", 0)[0] == 20
+    lowest, current = energy.CURRENTS["sx1276"].sending_ma[0]
+    assert energy.sending_ma("sx1276", lowest) == (current, energy.CURRENTS["sx1276"].source)
+    assert "its lowest" in energy.sending_ma("sx1276", lowest - 1)[1]
     with pytest.raises(RadioError, match="above the highest row"):
         energy.sending_ma("sx1276", 21)
     with pytest.raises(RadioError, match="no currents of sx1272"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 
@@ -30,6 +31,25 @@ def test_no_two_checks_share_a_spelling() -> None:
 def test_no_two_rows_compute_the_same() -> None:
     identities = [row.identity() for row in ALGORITHMS.values()]
     assert len(identities) == len(set(identities))
+
+
+def test_a_check_is_as_wide_as_its_name_says() -> None:
+    for row in ALGORITHMS.values():
+        said = re.search(r"-(\d+)", row.name)
+        assert row.family == "parity" or (said and row.width == int(said[1])), row.name
+
+
+FINALS = {"NEGATED": "negated", "INVERTED": "inverted", "INTERNET": "inverted"}
+
+
+def test_a_sum_has_the_words_the_order_and_the_carry_that_its_name_says() -> None:
+    for row in (row for row in ALGORITHMS.values() if row.family == "sum"):
+        is_wide = any(word in row.name for word in ("WORDS", "END-AROUND", "INTERNET"))
+        assert row.word_bits == (row.width if is_wide else 8), row.name
+        assert row.end_around == any(word in row.name for word in ("END-AROUND", "INTERNET")), row.name
+        assert (row.word_order == "low octet first") == ("LOW-FIRST" in row.name), row.name
+        wanted = next((final for word, final in FINALS.items() if word in row.name), "none")
+        assert row.final == wanted, row.name
 
 
 def test_every_row_has_a_source() -> None:

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 import packetkit
 from packetkit.cli.main import main
-from packetkit.mission.draft import coarser, fit, from_csv, measure, text_of
+from packetkit.errors import InputError
+from packetkit.mission.draft import CHECK_BITS, SEQUENCE_BITS, coarser, fit, from_csv, measure, text_of
 from packetkit.schema.names import reserved_in
 from packetkit.schema.presets import PRESETS
 
@@ -82,6 +83,37 @@ def test_a_maximum_that_had_to_grow_is_told() -> None:
     text = text_of("draft", [measure("load=0..10/3 kg"), measure("tilt=0..9/3 deg")], None, None)
     assert "load: the maximum is a whole number of steps up, 10 became 12 kg" in text
     assert "tilt: the maximum" not in text
+
+
+def test_bits_are_as_many_as_the_codes_need() -> None:
+    rows = (
+        "name,minimum,maximum,resolution,missing\na,0,1,1,false\nb,0,1,1,true\nc,0,7,1,false\nd,0,7,1,true\n"
+    )
+    assert [one.width for one in from_csv(rows, "fields.csv")] == [1, 2, 3, 4]
+
+
+def test_what_is_over_up_to_a_byte_is_spare() -> None:
+    text = text_of("draft", [measure("load=0..7/1 kg")], None, None)  # 4 bits with one code for missing
+    layout = packetkit.parse(text).layouts["report"]
+    spare = [slot.width for slot in layout.slots if slot.address == "spare"]
+    assert spare == [-sum(slot.width for slot in layout.slots if slot.address != "spare") % 8]
+
+
+def test_an_empty_range_is_none() -> None:
+    with pytest.raises(InputError, match="the maximum must be above the minimum"):
+        measure("load=5..5/1 kg")
+
+
+def test_what_measures_take_at_their_coarsest_is_said() -> None:
+    four = [measure(one) for one in ("latitude", "longitude", "a=latitude", "b=longitude")]
+    with pytest.raises(
+        InputError, match=r"4 bytes cannot hold these measures: at their coarsest they take"
+    ) as told:
+        fit(four, 4)
+    least = int(str(told.value).split("they take ")[1].split(";")[0])
+    assert sum(one.width for one in fit(four, least)) + SEQUENCE_BITS + CHECK_BITS <= 8 * least
+    with pytest.raises(InputError, match="they take"):
+        fit(four, least - 1)
 
 
 def test_a_csv_of_fields_becomes_a_draft() -> None:
