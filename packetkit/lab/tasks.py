@@ -122,6 +122,7 @@ def _is_workable(slot: Slot) -> bool:
         or slot.coding
         or slot.pieces
         or slot.role
+        or slot.tellers  # another field may say that it has no value
         or not isinstance(slot.transform, Linear)
     ):
         return False

@@ -169,10 +169,10 @@ BUGS: tuple[Bug, ...] = (
         "linear for codes, linear in self.choices if codes.low <= code",
     ),
     Bug(
-        "generated code has one coder for all scales of a field",
-        "codec/codes",
-        "(slot.number, slot.octets_reversed, slot.transform))",
-        "(slot.number, slot.octets_reversed))",
+        "generated code reads on the last scale whatever was chosen",
+        "codec/decoder",
+        "self.values.value(on_scale(slot, linear), name)",
+        "self.values.value(on_scale(slot, slot.transform.choices[-1][1]), name)",
         "codec",
     ),
     # -- curves

@@ -188,6 +188,6 @@ def test_a_target_writes_turns_whole_or_refuses_them_by_name(
     path.write_text(SCHEMA, "utf-8")
     status = main(["generate", str(path), "--target", target, "-o", str(out)])
     said = capsys.readouterr().err
-    writes_codecs = target in ("c", "micropython", "javascript", "python")
+    writes_codecs = target in ("micropython", "javascript", "python")
     assert status == (2 if writes_codecs else 0)
     assert ("slow" in said and not out.exists()) if writes_codecs else any(out.iterdir())
