@@ -130,6 +130,7 @@ class _Boot:
     """
 
     code: int | None
+    ordinal: int  # how many restarts were seen before
     highest: int = 0
     origin: int = 0
     waiting: list[tuple[int, int, Fraction]] = field(default_factory=list)  # number, offset, time
@@ -141,7 +142,8 @@ class Continuity:
     """Takes the good frames of one kind in the order of the capture and counts what their numbers tell.
 
     got: how many there were; missing, duplicates, late, resets (restarts of the unit), wraps (of the sequence counter), longest (the
-    longest run of missing numbers), timeline (losses along the unit's time). `take` says of each frame which it is: `first`, `next`,
+    longest run of missing numbers), timeline (losses along the unit's time). place: where the last frame taken stands, by restarts seen and
+    a number that goes on over wraps; None where no counter tells. `take` says of each frame which it is: `first`, `next`,
     `gap` (frames before it are missing), `duplicate`, `late` or `reset`.
     """
 
@@ -152,6 +154,7 @@ class Continuity:
         axis = "time" if self.counters.clock and self.counters.tick_s else "frames"
         self.timeline = Timeline("s" if axis == "time" else "frames")
         self._settled_missing = 0
+        self.place: tuple[int, int] | None = None
         self._boot: _Boot | None = None
         self._earlier: _Boot | None = None
         self._clock: int | None = None
@@ -194,6 +197,7 @@ class Continuity:
     ) -> str:
         """Count a good frame more, whose numbers are known, and return what it is."""
         self.got += 1
+        self.place = None
         if sequence is None:
             return self._without_sequence(boot, clock, data)
         verdict = self._place(sequence, boot, clock, data, offset)
@@ -286,6 +290,7 @@ class Continuity:
                 self.duplicates += 1
                 return "duplicate"
         self._recent.append(data)
+        gone = self._ticks_gone(clock)
         verdict = "first" if self._boot is None else "next"
         if self._boot is not None and boot is not None and boot != self._boot.code:
             verdict = "reset"
@@ -293,7 +298,13 @@ class Continuity:
         if clock is not None:
             self._advance_clock(clock, is_reset=verdict == "reset")
             self._clock = clock
-        self._boot = _Boot(boot)
+        here = self._boot
+        self._boot = _Boot(boot, 0 if here is None else here.ordinal + (verdict == "reset"))
+        if clock is not None:
+            goes_on = here is not None and verdict == "next" and gone is not None
+            self._boot.highest = (here.highest if here else 0) + (gone or 0) if goes_on else clock
+            # A frame that should have a sequence and says none has no number among the others.
+            self.place = None if self.counters.sequence else (self._boot.ordinal, self._boot.highest)
         return verdict
 
     def _place(self, sequence: int, boot: int | None, clock: int | None, data: bytes, offset: int) -> str:
@@ -375,6 +386,7 @@ class Continuity:
         number = boot.highest - (boot.highest - sequence) % self.counters.modulus
         if boot.highest - number > self._window:
             return ""
+        self.place = boot.ordinal, number
         if number in boot.known:
             return "duplicate" if boot.known[number] == data else ""
         if boot.last is not None and number < boot.last[0]:
@@ -401,7 +413,7 @@ class Continuity:
         self._advance_clock(clock, is_reset=self._boot is not None)
         earlier = self._boot
         origin = 0 if earlier is None else earlier.highest + earlier.origin + 1
-        self._boot = _Boot(boot, sequence, origin - sequence)
+        self._boot = _Boot(boot, 0 if earlier is None else earlier.ordinal + 1, sequence, origin - sequence)
         self._add(self._boot, sequence, data, offset)
 
     def _advance_clock(self, clock: int | None, *, is_reset: bool = False) -> None:
@@ -421,6 +433,7 @@ class Continuity:
         wraps = number // self.counters.modulus - boot.highest // self.counters.modulus
         self.wraps += max(wraps, 0)
         boot.highest = number
+        self.place = boot.ordinal, number
         boot.known[number] = data
         boot.waiting.append((number, offset, self._time(boot, number)))
         self._settle(boot, number - self._window)

@@ -170,6 +170,11 @@ def _unbroken() -> Iterator[None]:
         raise KeyboardInterrupt
 
 
+def found(wanted: Wanted, source: Source, progress: output.Progress) -> Iterator[Event]:
+    """Yield the events of a source, with plain records."""
+    return _events(wanted, replace(source, pieces=_counted(source.pieces, progress)), in_detail=False)
+
+
 def _counted(pieces: Iterable[bytes], progress: output.Progress) -> Iterator[bytes]:
     """The pieces, each counted when what it holds is done."""
     for piece in pieces:

@@ -62,6 +62,8 @@ COMMANDS: tuple[Row, ...] = (
     Row("check", "Validate schemas, draw their frames and say what they cost.", FRAME),
     Row("encode", "Encode records from CSV, JSON lines or the command line as frames.", DATA),
     Row("decode", "Decode captured frames and account for every byte.", DATA),
+    Row("merge", "Merge what several receivers heard of one downlink into one capture.", DATA),
+    Row("reconcile", "Hold a memory card's file against what the radio brought.", DATA),
     Row("bytes", "Show what each bit of a frame means, and how two frames differ.", DATA),
     Row("diagnose", "Find out why a capture does not decode.", DATA),
     Row("identify", "Find out which check a few good frames carry.", DATA),

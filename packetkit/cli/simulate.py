@@ -111,6 +111,12 @@ def text(made: dict[str, object], destination: str, truth: str, encoding: str) -
     "--seed", type=int, default=1, show_default=True, metavar="N", help="The same seed gives the same bytes."
 )
 @click.option(
+    "--channel-seed",
+    type=int,
+    metavar="N",
+    help="Draw losses, damage and junk from this seed instead: another receiver of the same unit.",
+)
+@click.option(
     "-o",
     "--output",
     "destination",
@@ -132,6 +138,7 @@ def command(
     missing: str,
     restarts: int,
     seed: int,
+    channel_seed: int | None,
     frame: str | None,
     destination: str,
     as_json: bool,
@@ -145,6 +152,7 @@ def command(
     packetkit simulate heron.yaml --minutes 20 --loss 10% --seed 7 -o capture.bin
     packetkit simulate heron.yaml --passes 4 -o day.bin
     packetkit decode heron.yaml capture.bin
+    packetkit simulate heron.yaml --channel-seed 2 -o second-receiver.bin
     """
     if destination == "-":
         raise click.UsageError("-o names a file: capture and truth cannot both go to standard output")
@@ -186,11 +194,11 @@ def command(
         output.open_bytes(destination) as capture,
         output.open_text(truth) as lines,
     ):
-        for sent in simulate(found, length, channel, seed, dues):
+        for sent in simulate(found, length, channel, seed, dues, channel_seed):
             if sent.offset is not None:
                 size += capture.write(sent.data)
             lines.write(output.json_text(truth_line(sent), indent=None))
             counts[sent.frame, sent.fate] += 1
             progress.advance()
-    made = summary(mission, counts, size, seed, length / 60)
+    made = summary(mission, counts, size, seed, length / 60) | {"channel_seed": channel_seed}
     output.write(output.json_text(made) if as_json else text(made, destination, truth, output.encoding_of()))

@@ -106,12 +106,15 @@ def simulate(
     channel: Channel,
     seed: int,
     dues: Iterable[Due] | None = None,
+    channel_seed: int | None = None,
 ) -> Iterator[Sent]:
     """Everything that happens in duration_s, in the order of the capture, which is the data of all that has an offset.
 
-    dues: what is sent and how it is heard, in order of time; a unit that is always heard unless given, at the channel's loss.
+    dues: what is sent and how it is heard, in order of time; a unit that is always heard unless given, at the channel's loss. channel_seed:
+    draws what becomes of it by itself, so that with one seed and several of these several receivers hear the same unit.
     """
     random = Random(seed)
+    air = random if channel_seed is None else Random(channel_seed)
     restarts = sorted(duration_s * _below(random, PARTS) / PARTS for _ in range(channel.restarts))
     unit = _Unit(random, channel, restarts)
     offset = 0
@@ -123,16 +126,16 @@ def simulate(
         if due.loss is None:
             yield Sent(time_s, "unheard", None, data, name, values)
             continue
-        if _happens(random, channel.junk):
-            junk = bytes(random.getrandbits(8) for _ in range(1 + _below(random, LONGEST_JUNK)))
+        if _happens(air, channel.junk):
+            junk = bytes(air.getrandbits(8) for _ in range(1 + _below(air, LONGEST_JUNK)))
             yield Sent(time_s, "junk", offset, junk)
             offset += len(junk)
-        if _happens(random, due.loss):
+        if _happens(air, due.loss):
             yield Sent(time_s, "lost", None, data, name, values)
             continue
         sent = Sent(time_s, "good", offset, data, name, values)
-        if _happens(random, channel.damage):
-            sent = _damaged(random, frames[name], sent)
+        if _happens(air, channel.damage):
+            sent = _damaged(air, frames[name], sent)
         yield sent
         offset += len(sent.data)
 
