@@ -3,10 +3,10 @@
 Each source's frames are placed by their own counters (packetkit/captures/continuity.py): by restarts seen, and by a number that goes on
 over wraps. Two sources count from different beginnings, so a time between restarts of one is put beside one of the other: by frames that
 both have, byte for byte, the most of them deciding; else by the boot counter, and by what the clock says of laps of the sequence; else
-those of one restart count as the same time. Then one number is one frame, and two frames of one number with other bytes disagree.
+where both saw as many restarts, by their order. Then one number is one frame, and two frames of one number with other bytes disagree.
 
 What would surprise a reader: a frame without any counter has no number, so it is the same as another's when its bytes are, the first such
-with the first. Good frames only are here; all of them lie in memory.
+with the first. Receivers that share no frame and saw different restarts cannot be put together without a boot counter. Good frames only are here; all of them lie in memory.
 """
 
 from __future__ import annotations
@@ -252,12 +252,11 @@ class _Placing:
         """The known time between restarts that this one is, and what its numbers lack to those; None where it is another."""
         if votes:
             return min(votes, key=lambda vote: (-votes[vote], vote))
-        free = [boot for boot in self.kind.boots() if boot not in used]
-        code = self.codes[ordinal]
+        boots, code = self.kind.boots(), self.codes[ordinal]
         if code is not None:
-            same = next((boot for boot in free if self.kind.code(boot) == code), None)
-        else:
-            same = free[0] if len(self.kind.boots()) == len(self.placed) == 1 else None
+            same = next((boot for boot in boots if boot not in used and self.kind.code(boot) == code), None)
+        else:  # where both saw as many restarts, those are taken for the same ones
+            same = boots[ordinal] if len(boots) == len(self.placed) and boots[ordinal] not in used else None
         return None if same is None else (same, self._shift(same, rows))
 
     def _shift(self, boot: int, rows: list[tuple[int, Heard]]) -> int:

@@ -189,7 +189,7 @@ PIECES = st.lists(
 )
 
 
-@settings(max_examples=30)
+@settings(max_examples=20)
 @given(PIECES, st.lists(st.integers(0, 200), max_size=6))
 def test_any_cut_of_a_mixed_stream_gives_the_same_events_which_cover_every_byte_once(
     pieces: list[Any], cuts: list[int]
