@@ -6,7 +6,8 @@ both have, byte for byte, the most of them deciding; else by the boot counter, a
 where both saw as many restarts, by their order. Then one number is one frame, and two frames of one number with other bytes disagree.
 
 What would surprise a reader: a frame without any counter has no number, so it is the same as another's when its bytes are, the first such
-with the first. Receivers that share no frame and saw different restarts cannot be put together without a boot counter. Good frames only are here; all of them lie in memory.
+with the first. Receivers that share no frame and saw different restarts cannot be put together without a boot counter. Good frames only are
+here; all of them lie in memory.
 """
 
 from __future__ import annotations
