@@ -52,14 +52,15 @@ def noise(seed: int, out: TextIO, size: int = SIZE, hidden: int = HIDDEN) -> int
     """Return how many frames were missed, how many others were taken beyond the odds, and one where memory grew."""
     frame = parse(SCHEMA).frame()
     chance, reader = np.random.default_rng(seed), Reader({"f": frame})
+    frame_size = frame.layout.size_bytes or 0
     sync, part = MARKER.to_bytes(2, "big"), size // hidden
     missed: dict[int, bytes] = {}
     others, searching, marking, early = 0, 0.0, 0.0, 0
     for number in range(hidden):
         data = bytearray(chance.bytes(part))
-        at = int(chance.integers(BEFORE, part - frame.layout.size_bytes))
+        at = int(chance.integers(BEFORE, part - frame_size))
         record = {"number": number, "reading": chance.integers(0, 2**32, 4).tolist()}
-        data[at : at + frame.layout.size_bytes] = made = frame.encode(record)
+        data[at : at + frame_size] = made = frame.encode(record)
         if number % DECOYS == 0:
             data[at - BEFORE : at - BEFORE + 2] = sync
         missed[number * part + at] = made
