@@ -358,7 +358,7 @@ def main_loop(layouts: Mapping[str, Layout], dossier: Dossier) -> str:
         file=f"{dossier.mission}.js",
         frame=name,
         cadence=_cadence_ms(layout),
-        record=literal(_as_values(layout, example(layout)), 2),
+        record=literal(as_values(layout, example(layout)), 2),
         counting=counting,
     )
 
@@ -367,8 +367,8 @@ def _cadence_ms(layout: Layout) -> int:
     return round((layout.cadence_s or 1) * 1000)
 
 
-def _as_values(layout: Layout, record: Any) -> Any:
-    """A record as JavaScript takes it: whole numbers of wide fields as decimal strings."""
+def as_values(layout: Layout, record: Any) -> Any:
+    """Return a record as JavaScript takes it: whole numbers of wide fields as decimal strings, octets as hexadecimal text."""
     wide = {slot.path for slot in layout.slots if table.is_wide(slot)}
     return _spelled(record, (), {path[-1] for path in wide if path})
 
@@ -381,7 +381,9 @@ def _spelled(value: Any, path: tuple[str, ...], wide: set[str]) -> Any:
     if isinstance(value, list):
         return [_spelled(one, path, wide) for one in value]
     is_text = (
-        isinstance(value, int) and not isinstance(value, bool) and (abs(value) > SAFE or path[-1] in wide)
+        isinstance(value, int)
+        and not isinstance(value, bool)
+        and (abs(value) > SAFE or (path != () and path[-1] in wide))
     )
     return str(value) if is_text else value
 

@@ -158,6 +158,14 @@ async function main() {
       await other.close();
     }
 
+    const varied = await open(browser, job.varied.page, errors);
+    seen.varied = {first: await text(varied, '#status')};
+    await varied.select('#' + CSS(job.varied.variant[0]), job.varied.variant[1]);
+    for (const [id, value] of job.varied.typed) { await type(varied, '#' + CSS(id), value); }
+    Object.assign(seen.varied, await varied.evaluate(() => ({status: document.getElementById('status').textContent,
+      faults: document.getElementById('faults').textContent, hex: document.getElementById('hex').value,
+      names: Array.from(document.querySelectorAll('#strip .name'), (one) => one.textContent)})), {rows: await table(varied, 'values')});
+
     const hostile = await open(browser, job.hostile, errors);
     seen.hostile = await hostile.evaluate(() => ({status: document.getElementById('status').textContent,
       scripts: document.scripts.length, images: document.images.length, ran: typeof self.ran, words: document.getElementById('description').textContent}));

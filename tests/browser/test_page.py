@@ -47,6 +47,36 @@ frames:
       - {name: check, kind: check, algorithm: CRC-8/SMBUS}
 """
 
+# Frames whose length varies: a length, a text, variants told by a tag and in turn, a bundle, a time, octets.
+VARIED = """
+mission: varied
+frames:
+  mixed:
+    fields:
+      - {name: tag, kind: tag, bits: 4, code: [1, 2, 3]}
+      - {name: sequence, bits: 12, role: sequence}
+      - {name: taken_at, kind: time, bits: 32, epoch: 2020-01-01T00:00:00Z, leap_seconds: not_counted}
+      - {name: size, kind: length, bits: 8, measures: body, in: bytes}
+      - name: body
+        group:
+          - {name: call, kind: text, length: 6, fill: " "}
+          - name: payload
+            told_by: [tag]
+            variants:
+              - {name: note, when: {tag: 1}, group: [{name: words, kind: text, encoding: utf_8, length: rest}]}
+              - {name: levels, when: {tag: 2}, group: [{name: level, bits: 8, unit: V, scale: 0.1}]}
+      - name: slow
+        told_by: sequence
+        in_turn: true
+        variants:
+          - {name: warm, group: [{name: heater, bits: 8}]}
+          - {name: light, group: [{name: panel, bits: 8}]}
+      - {name: pressure, bundle: {samples: 4, maximum_step: 3}, minimum: 300, maximum: 1100, resolution: 1, unit: hPa}
+      - {kind: reserved, up_to: byte}
+      - {name: key, kind: bytes, length: 2}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}
+"""
+
 
 def written(schema: str, place: Path) -> Path:
     assert main(["explore", schema, "-o", str(place)]) == 0
@@ -79,6 +109,8 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
         written(str(resource(f"schemas/{name}")), made / name.replace(".yaml", ".html"))
     (made / "hostile.yaml").write_text(HOSTILE, encoding="utf-8")
     written(str(made / "hostile.yaml"), made / "hostile.html")
+    (made / "varied.yaml").write_text(VARIED, encoding="utf-8")
+    written(str(made / "varied.yaml"), made / "varied.html")
     return made
 
 
@@ -96,6 +128,19 @@ def job(place: Path) -> dict[str, Any]:
     return {
         "page": str(place / "heron.html"),
         "hostile": str(place / "hostile.html"),
+        "varied": {
+            "page": str(place / "varied.html"),
+            "variant": ["variant-body.payload", "levels"],
+            "typed": [
+                ["value-body.payload.levels.level", "12.34"],
+                ["value-body.call", "HELLO"],
+                ["value-taken_at", "2031-02-03T04:05:06Z"],
+                ["value-pressure[1]", "702"],
+                ["value-sequence", "3"],
+                ["value-slow.light.panel", "77"],
+                ["value-key", "beef"],
+            ],
+        },
         "value": {
             "id": "value-power.cell_voltage",
             "address": "power.cell_voltage",
@@ -269,6 +314,26 @@ def test_text_of_a_schema_is_text(seen: dict[str, Any]) -> None:
         hostile["words"] == "</script><script>self.ran=2</script>"
         and hostile["status"] == "The frame is good."
     )
+
+
+def test_frames_that_vary_are_edited_and_shown(seen: dict[str, Any]) -> None:
+    varied = seen["varied"]
+    assert varied["first"] == varied["status"] == "The frame is good." and varied["faults"] == ""
+    record = packetkit.parse(VARIED).frames["mixed"].decode(bytes.fromhex(varied["hex"]))
+    assert record == {
+        "tag": 2,
+        "sequence": 3,
+        "taken_at": "2031-02-03T04:05:06Z",
+        "body": {"call": "HELLO", "payload": {"levels": {"level": 12.3}}},
+        "slow": {"light": {"panel": 77}},  # 3 is odd: the second one's turn
+        "pressure": [700, 702, 700, 700],
+        "key": b"\xbe\xef",
+    }
+    rows = {row[0]: row[2:5] for row in varied["rows"][1:]}
+    assert rows["body.payload.levels.level"] == ["123", "8", "12.3 V"]
+    assert rows["body.call"] == ["48454c4c4f20", "48", "HELLO"] and rows["pressure[1]"] == ["", "", "702 hPa"]
+    assert rows["slow.warm.heater"] == ["", "", ""]  # not its turn
+    assert varied["names"].count("call") == 6 and varied["names"].count("key") == 2
 
 
 def test_the_page_is_small_and_its_codec_the_targets_byte_for_byte(place: Path) -> None:

@@ -14,7 +14,9 @@ from typing import Any
 
 from packetkit.integrity.catalog import find
 from packetkit.layout import printed
-from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.model import Bundle, Choice, Layout, Node, Optional, Repeat, Slot, flat, slots_of
+from packetkit.layout.model import bodies as bodies_of
+from packetkit.layout.number import from_raw
 from packetkit.targets import javascript, table
 from packetkit.targets.examples import example, inside
 from packetkit.targets.page.words import LANGUAGES
@@ -45,7 +47,7 @@ def text(
 
     Raises Unsupported, naming fields.
     """
-    table.refuse("page", layouts)
+    table.refuse("page", layouts, rows=javascript.ROWS)
     codec = javascript.module(layouts, dossier)
     held = {
         "mission": dossier.mission,
@@ -89,12 +91,14 @@ def _checks() -> Iterator[dict[str, Any]]:
 def _frame(layout: Layout) -> dict[str, Any]:
     """What the page knows of a frame's fields, by address."""
     fields: dict[str, Any] = {}
-    _fields(layout, layout.nodes, dict(inside(layout)), fields)
+    bodies = {address: javascript.as_values(layout, body) for address, body in inside(layout)}
+    _fields(layout, layout.nodes, bodies, fields)
+    fields.update((slot.address, _fact(slot)) for slot in layout.supplied)
     return {
         "description": layout.description,
         "cadence_s": None if layout.cadence_s is None else float(layout.cadence_s),
         "bits": layout.maximum_bits if layout.maximum_bits is not None else layout.minimum_bits,
-        "example": example(layout, 1),
+        "example": javascript.as_values(layout, example(layout, 1)),
         "fields": fields,
     }
 
@@ -102,27 +106,47 @@ def _frame(layout: Layout) -> dict[str, Any]:
 def _fields(
     layout: Layout, nodes: tuple[Node, ...], bodies: Mapping[str, Any], found: dict[str, Any]
 ) -> None:
-    for node in nodes:
-        if isinstance(node, Run):
-            for slot in node.slots:
-                if slot.is_value:
-                    found[slot.address] = _fact(slot)
+    for node in flat(nodes):
+        for slot in slots_of(node):
+            if slot.is_value:
+                found[slot.address] = _fact(slot)
+            if isinstance(slot.transform, Bundle):
+                found[f"{slot.address}[]"] = _fact(slot.transform.sample)
+        for inner in bodies_of(node):
+            _fields(layout, inner, bodies, found)
+        if isinstance(node, Repeat) and node.joined is not None:
+            said = f"{printed.joined_text(node.joined)}; {printed.times_text(layout, node)}"
+            kind = "octets" if node.joined.form in ("bytes", "bits") else "text"
+            found[node.address] = {"kind": kind, "range": said}
         elif isinstance(node, Repeat):
             varies = node.count is None
-            _fields(layout, node.element, bodies, found)
             found[node.address] = {"varies": varies, "element": bodies[node.address] if varies else None}
         elif isinstance(node, Optional):
             flag = None if node.by is None else layout.slots[node.by]
-            told = (
-                list(flag.path)
-                if flag is not None and flag.kind == "flag" and "[]" not in flag.address
-                else None
-            )
-            _fields(layout, node.body, bodies, found)
+            told = _reached(flag) if flag is not None and flag.kind == "flag" else None
             one = found.get(node.address, {})  # a value that is an option by itself
             found[node.address] = {**one, "optional": True, "element": bodies[node.address], "flag": told}
-        else:
-            assert isinstance(node, Fill)  # other parts were refused
+        elif isinstance(node, Choice):
+            found[node.address] = _choice(layout, node, bodies)
+
+
+def _choice(layout: Layout, node: Choice, bodies: Mapping[str, Any]) -> dict[str, Any]:
+    """Variants: what each begins with, and the values of other fields that tell of it."""
+    told: dict[str, Any] = {}
+    for branch in node.branches:
+        told[branch.name] = []
+        for number, codes in zip(node.told_by, branch.codes, strict=True):
+            slot = layout.slots[number]
+            path = _reached(slot)
+            if path is not None and slot.is_value:
+                told[branch.name].append([path, from_raw(slot, codes[0].low)[0]])
+    variants = {branch.name: bodies[f"{node.address}.{branch.name}"] for branch in node.branches}
+    return {"variants": variants, "told": told, "outside": not node.told_by, "turn": node.turn > 0}
+
+
+def _reached(slot: Slot) -> list[str] | None:
+    """The keys that lead from the record to a slot; None where it stands in a list."""
+    return None if "[]" in slot.address else slot.address.split(".")
 
 
 def _fact(slot: Slot) -> dict[str, Any]:

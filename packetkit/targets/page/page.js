@@ -6,7 +6,7 @@
 
 const FACTS = JSON.parse(document.getElementById('facts').textContent);
 const CODEC = self[FACTS.variable];
-const state = {language: FACTS.language, frame: Object.keys(FACTS.frames)[0], record: {}, bytes: [], sent: [], focus: 0};
+const state = {language: FACTS.language, frame: Object.keys(FACTS.frames)[0], record: {}, variants: {}, bytes: [], sent: [], focus: 0};
 
 function word(key, filling) {
   const text = FACTS.words[state.language][key];
@@ -29,6 +29,8 @@ function replace(parent, ...children) { parent.replaceChildren(...children); }
 function facts() { return FACTS.frames[state.frame]; }
 
 function codec() { return CODEC.frames[state.frame]; }
+
+function options(more) { return Object.assign({variants: state.variants}, more); } // no byte says a variant that is told from outside
 
 function hex(bytes) { return Array.from(bytes, (one) => one.toString(16).padStart(2, '0')).join(' '); }
 
@@ -68,8 +70,9 @@ function inside(container, path) { return path.reduce((found, key) => (found ? f
 function joined(prefix, path) { return path.length ? (prefix ? prefix + '.' : '') + path.join('.') : prefix; }
 
 // Every field with its bits, the most significant first; at: the first bit behind them all.
-function fieldsOf(nodes, detail, at, prefix, found) {
+function fieldsOf(nodes, detail, at, prefix, found, starts = {}) {
   nodes.forEach((node) => {
+    starts[node.number] = at;
     if (node.part === 'run') {
       node.slots.forEach((slot) => {
         const address = joined(prefix, slot.path);
@@ -77,17 +80,28 @@ function fieldsOf(nodes, detail, at, prefix, found) {
       });
       at += node.size || 0;
     } else if (node.part === 'fill') {
-      const width = (node.unit - at % node.unit) % node.unit;
+      const from = at - (node.since === undefined ? 0 : starts[node.since]), width = (node.unit - from % node.unit) % node.unit;
       const slot = Object.assign({}, node.slot, {at: 0, bits: width});
       if (width) { found.push({slot, address: joined(prefix, slot.path), bits: wireBits(node, slot, at), leaf: null}); }
       at += width;
+    } else if (node.part === 'measured') {
+      at = fieldsOf(node.nodes, detail, at, prefix, found, starts);
+    } else if (node.part === 'choice') {
+      const name = Object.keys(inside(detail, node.path))[0], address = joined(prefix, node.path) + '.' + name;
+      const branch = node.branches.concat(node.unknown || []).find((one) => one.name === name);
+      at = fieldsOf(branch.nodes, inside(detail, node.path)[name], at, address, found, starts);
+    } else if (node.joined) {
+      const leaf = inside(detail, node.path), bits = [];
+      const end = at + node.least * (typeof leaf.raw === 'string' ? leaf.raw.length / 2 : leaf.raw.length);
+      for (; at < end; at += node.least) { bits.push(...wireBits(node.nodes[0], node.nodes[0].slots[0], at)); }
+      found.push({slot: {kind: 'text'}, address: joined(prefix, node.path), bits, leaf});
     } else if (node.part === 'repeat') {
       (inside(detail, node.path) || []).forEach((one, number) => {
-        at = fieldsOf(node.nodes, one, at, joined(prefix, node.path) + '[' + number + ']', found);
+        at = fieldsOf(node.nodes, one, at, joined(prefix, node.path) + '[' + number + ']', found, starts);
       });
     } else {
       const body = inside(detail, node.path);
-      if (body !== null && body !== undefined) { at = fieldsOf(node.nodes, body, at, joined(prefix, node.path), found); }
+      if (body !== null && body !== undefined) { at = fieldsOf(node.nodes, body, at, joined(prefix, node.path), found, starts); }
     }
   });
   return at;
@@ -97,10 +111,10 @@ function fieldsOf(nodes, detail, at, prefix, found) {
 function read(bytes) {
   let reason = '', detail = null;
   try {
-    detail = codec().decode(Uint8Array.from(bytes), {detail: true});
+    detail = codec().decode(Uint8Array.from(bytes), options({detail: true}));
   } catch (error) {
     reason = error.reason || String(error);
-    try { detail = codec().decode(Uint8Array.from(bytes), {detail: true, salvage: true}); } catch (other) { detail = null; }
+    try { detail = codec().decode(Uint8Array.from(bytes), options({detail: true, salvage: true})); } catch (other) { detail = null; }
   }
   const fields = [];
   if (detail) { fieldsOf(codec().table.nodes, detail, 0, '', fields); }
@@ -112,7 +126,7 @@ function read(bytes) {
 function shade(slot) {
   if (slot.kind === 'check') { return 'check'; }
   if (slot.kind === 'reserved' || (slot.codes && slot.hidden)) { return 'always'; }
-  return slot.kind === 'count' ? 'told' : 'value';
+  return slot.kind === 'count' || slot.kind === 'length' ? 'told' : 'value';
 }
 
 function bitAt(bytes, bit) { return (bytes[bit >> 3] >> (7 - bit % 8)) & 1; }
@@ -236,6 +250,10 @@ function valueRows(value, path, rows) {
   if (Array.isArray(value)) {
     if (fact.varies) { rows.push({path, address, fact, isList: true, value}); }
     value.forEach((one, number) => valueRows(one, [...path, number], rows));
+  } else if (fact.variants && value) {
+    if (fact.turn) { Object.keys(fact.variants).forEach((name) => { value[name] = name in value ? value[name] : plain(fact.variants[name]); }); }
+    if (!fact.turn) { rows.push({path, address, fact, isChoice: true, value}); }
+    inner(value);
   } else if (fact.optional) {
     rows.push({path, address, fact, isOption: true, value});
     if (value !== null && typeof value === 'object') { inner(value); } else if (value !== null) { rows.push({path, address, fact, value}); }
@@ -249,7 +267,24 @@ function valueRows(value, path, rows) {
   function inner(one) { Object.keys(one).forEach((key) => valueRows(one[key], [...path, key], rows)); }
 }
 
-function idOf(row) { return (row.isOption ? 'there-' : 'value-') + row.address; }
+function idOf(row) { return (row.isOption ? 'there-' : row.isChoice ? 'variant-' : 'value-') + row.address; }
+
+const AS_TEXT = ['text', 'octets', 'time', 'radix_text'];
+
+// One of several variants: those that fields of the record tell are told by them, too.
+function variantOf(row, id) {
+  const now = Object.keys(row.value)[0], names = Object.keys(row.fact.variants);
+  const input = make('select', {id}, ...names.concat(names.includes(now) ? [] : now).map((name) => make('option', {text: name, value: name})));
+  input.value = now;
+  input.onchange = () => {
+    setAt(row.path, {[input.value]: plain(row.fact.variants[input.value])});
+    row.fact.told[input.value].forEach(([path, value]) => setAt(path, value));
+    if (row.fact.outside) { state.variants[row.address.replace(/\[\d+\]/g, '[]')] = input.value; }
+    encodeRecord();
+    showValues();
+  };
+  return input;
+}
 
 function inputOf(row) {
   const id = idOf(row);
@@ -262,6 +297,7 @@ function inputOf(row) {
     fewer.onclick = () => { row.value.pop(); encodeRecord(); showValues(); };
     return make('span', {id}, more, ' ', fewer);
   }
+  if (row.isChoice) { return variantOf(row, id); }
   if (row.isOption || row.fact.kind === 'flag') {
     input = make('input', {type: 'checkbox', id});
     input.checked = row.isOption ? row.value !== null : row.value === true;
@@ -280,10 +316,16 @@ function inputOf(row) {
     input.onchange = () => { setAt(row.path, row.fact.states.includes(input.value) ? input.value : Number(input.value)); encodeRecord(); };
     return input;
   }
-  input = make('input', {id, class: 'number', inputmode: 'decimal', autocomplete: 'off'});
+  const isText = AS_TEXT.includes(row.fact.kind);
+  input = make('input', {id, class: isText ? 'text' : 'number', inputmode: isText ? 'text' : 'decimal', autocomplete: 'off'});
   input.value = row.value === null ? '' : String(row.value);
   input.placeholder = row.fact.missing ? word('missing') : '';
   input.oninput = () => {
+    if (isText) {
+      setAt(row.path, input.value === '' && row.fact.missing ? null : input.value);
+      encodeRecord();
+      return;
+    }
     const text = input.value.trim().replace(',', '.'), number = Number(text);
     setAt(row.path, text === '' ? null : row.fact.wide ? text : Number.isNaN(number) ? text : number);
     encodeRecord();
@@ -295,12 +337,12 @@ let shownRows = [];
 
 function showValues(found) {
   if (found) {
-    try { state.record = codec().decode(Uint8Array.from(state.bytes)); } catch (error) { showSent(found); return; }
+    try { state.record = codec().decode(Uint8Array.from(state.bytes), options()); } catch (error) { showSent(found); return; }
   }
   shownRows = valueRows(state.record, [], []);
   const heads = ['field', 'given', 'code', 'bits', 'sent', 'off', 'range'];
   const body = shownRows.map((row) => {
-    const label = make('label', {for: idOf(row), text: row.address + (row.isOption ? ': ' + word('there') : '')});
+    const label = make('label', {for: idOf(row), text: row.address + (row.isOption ? ': ' + word('there') : row.isChoice ? ': ' + word('variant') : '')});
     if (row.isList) { label.removeAttribute('for'); }
     row.cells = ['code', 'bits', 'sent', 'off'].map(() => make('td', {class: 'end'}));
     return make('tr', {}, make('td', {}, label), make('td', {}, inputOf(row)), ...row.cells, make('td', {text: row.fact.range || ''}));
@@ -310,17 +352,27 @@ function showValues(found) {
   showSent(read(state.bytes));
 }
 
+// A row's field and what was sent for it; of a bundle the sample, whose code is not its own.
+function fieldOfRow(byAddress, row) {
+  const field = byAddress[row.address], sample = (/^(.*)\[(\d+)\]$/.exec(row.address)), bundle = sample && byAddress[sample[1]];
+  if (row.isChoice) { return []; }
+  if (field || !bundle || !bundle.leaf || !Array.isArray(bundle.leaf.value)) { return [field, field && field.leaf]; }
+  return [null, {raw: '', value: bundle.leaf.value[Number(sample[2])]}];
+}
+
+function shortened(text) { return text.length > 28 ? text.slice(0, 27) + '\u2026' : text; }
+
 function showSent(found) {
   const byAddress = {};
   found.fields.forEach((field) => { byAddress[field.address] = field; });
   shownRows.forEach((row) => {
-    const field = byAddress[row.address], leaf = field && field.leaf;
+    const [field, leaf] = fieldOfRow(byAddress, row);
     const given = inside(state.record, row.path), sent = leaf ? leaf.value : undefined;
     const unit = row.fact.unit ? ' ' + row.fact.unit : '';
     const off = typeof given === 'number' && typeof sent === 'number' ? Math.abs(sent - given) : null;
     const told = [
-      leaf ? String(leaf.raw) : '', field ? String(field.bits.length) : '',
-      leaf ? (sent === null ? leaf.reason || word('missing') : String(sent) + unit) : '', off === null ? '' : String(Number(off.toPrecision(3))),
+      leaf ? shortened(String(leaf.raw)) : '', field ? String(field.bits.length) : '',
+      leaf ? (sent === null ? leaf.reason || word('missing') : shortened(String(sent)) + unit) : '', off === null ? '' : String(Number(off.toPrecision(3))),
     ];
     row.cells.forEach((cell, at) => { cell.textContent = told[at]; });
   });
@@ -460,7 +512,7 @@ function countMissed(kind, times, seed) {
     const bytes = damaged(state.sent, kind, draw);
     if (bytes.every((one, at) => one === state.sent[at])) { continue; }
     tried += 1;
-    try { codec().decode(Uint8Array.from(bytes)); own += 1; } catch (error) { if (!error.reason) { throw error; } }
+    try { codec().decode(Uint8Array.from(bytes), options()); own += 1; } catch (error) { if (!error.reason) { throw error; } }
     FACTS.checks.forEach((row, at) => { missed[at] += taught(row, bytes) === sums[at]; });
   }
   return {own, missed, tried};
@@ -625,7 +677,7 @@ function uncobs(bytes) {
   return made;
 }
 
-function isGood(bytes) { try { codec().decode(Uint8Array.from(bytes)); return true; } catch (error) { return false; } }
+function isGood(bytes) { try { codec().decode(Uint8Array.from(bytes), options()); return true; } catch (error) { return false; } }
 
 const FRAMES_SENT = 6;
 
@@ -679,6 +731,11 @@ function showAll() {
 function choose(frame) {
   state.frame = frame;
   state.record = plain(facts().example);
+  state.variants = {};
+  Object.keys(facts().fields).forEach((address) => {
+    const fact = facts().fields[address];
+    if (fact.outside) { state.variants[address] = Object.keys(fact.variants)[0]; }
+  });
   state.focus = 0;
   chosen.steps = {};
   setBytes(codec().encode(state.record), false);

@@ -39,6 +39,7 @@ WORDS: dict[str, tuple[str, str]] = {
     "range": ("range and step", "Bereich und Schritt"),
     "missing": ("missing", "fehlt"),
     "there": ("there", "vorhanden"),
+    "variant": ("which variant", "welche Variante"),
     "more": ("one more", "eines mehr"),
     "fewer": ("one fewer", "eines weniger"),
     "bytes": ("Bytes", "Bytes"),
