@@ -55,7 +55,7 @@ frames:
     fields:
       - {name: tag, kind: tag, bits: 4, code: [1, 2, 3]}
       - {name: sequence, bits: 12, role: sequence}
-      - {name: taken_at, kind: time, bits: 32, epoch: 2020-01-01T00:00:00Z, leap_seconds: not_counted}
+      - {name: taken_at, kind: time, bits: 32, tick_s: 1, epoch: 2020-01-01T00:00:00Z, leap_seconds: not_counted}
       - {name: size, kind: length, bits: 8, measures: body, in: bytes}
       - name: body
         group:
