@@ -609,7 +609,11 @@ class Decoder:
         """Give a spot the text of its value from that of its bits. slot: as it is read here, where that differs from the spot's."""
         slot = slot or spot.slot
         if slot.tellers:
-            self.judge(spot, self.beside(slot, raw_text(slot, code, signed=signed), lines))
+            raw = raw_text(slot, code, signed=signed)
+            if slot.number in self.tellers:  # a check is mixed with its bits, whether it counts or not
+                lines.append(f"r{slot.number} = {bare(raw)}")
+                raw = f"r{slot.number}"
+            self.judge(spot, self.beside(slot, raw, lines))
         elif self.by_table(slot):
             spot.text = f"{self.values.table(slot)}[{bare(code)}]"
         elif slot.number in self.tellers or slot.kind in ("tag", "check", "count", "length"):

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from packetkit.layout.asked import asked_codes
-from packetkit.layout.beside import counts
+from packetkit.layout.beside import counts, value_beside
 from packetkit.layout.bundle import raw_of
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
@@ -25,7 +25,7 @@ from packetkit.layout.model import (
     computed_count,
     told_branch,
 )
-from packetkit.layout.number import from_raw, ieee_bounds, is_decode_only
+from packetkit.layout.number import ieee_bounds, is_decode_only
 
 
 def example(layout: Layout, elements: int = 0) -> dict[str, Any]:
@@ -129,7 +129,7 @@ class _Example:
             low, high = ieee_bounds(slot)
             return min(max(0.0, low), high)
         raw = self.told[slot.number] = self.code(slot)
-        found = from_raw(slot, raw)[0]
+        found = value_beside(slot, raw, self.told.__getitem__)[0]
         return {"raw": raw} if found is None or is_decode_only(slot) else found
 
 

@@ -92,7 +92,19 @@ if __name__ == "__main__":
 
 
 # Of targets/rows.py: what is read beside the base.
-ROWS = ("texts", "lengths", "variants", "remaining", "computed", "bundles", "times", "supplied")
+ROWS = (
+    "texts",
+    "lengths",
+    "variants",
+    "remaining",
+    "computed",
+    "bundles",
+    "times",
+    "supplied",
+    "turns",
+    "valid",
+    "scales",
+)
 
 
 def module_name(mission: str) -> str:

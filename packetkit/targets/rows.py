@@ -17,6 +17,7 @@ from packetkit.layout.model import (
     Bundle,
     Check,
     Choice,
+    Chosen,
     Derived,
     Digits,
     Fill,
@@ -107,6 +108,7 @@ ROWS: Mapping[str, Row] = {
     "times": Row(kinds=frozenset(("time",)), attributes={Slot: frozenset(("clock",))}),
     "turns": Row(attributes={Choice: frozenset(("turn",))}),
     "valid": Row(attributes={Slot: frozenset(("valid_when",))}),
+    "scales": Row(scales=frozenset((Chosen,))),
     "supplied": Row(
         kinds=frozenset(("supplied",)), attributes={Layout: frozenset(("supplied", "supplied_before"))}
     ),

@@ -22,6 +22,7 @@ from packetkit.layout.model import (
     Bundle,
     Check,
     Choice,
+    Chosen,
     Derived,
     Digits,
     Fill,
@@ -331,7 +332,7 @@ def slot_row(slot: Slot) -> Row:
 
 def _is_whole(slot: Slot) -> bool:
     """Whether the slot's numbers are whole."""
-    return isinstance(slot.transform, (Linear, Curve)) and slot.transform.is_integer
+    return isinstance(slot.transform, (Linear, Curve, Chosen)) and slot.transform.is_integer
 
 
 def _transform(slot: Slot) -> Row:
@@ -340,10 +341,25 @@ def _transform(slot: Slot) -> Row:
         return {"ieee": slot.transform.bits, "low": low, "high": high}
     if isinstance(slot.transform, Curve):
         return {"curve": _curve(slot.transform)}
+    if isinstance(slot.transform, Chosen):
+        return {
+            "scales": [
+                slot.transform.by,
+                [[*_ends(codes), _line(one)] for codes, one in slot.transform.choices],
+            ]
+        }
     assert isinstance(slot.transform, Linear)
     if slot.transform.is_identity:
         return {}
-    return {"scale": [slot.transform.numerator, slot.transform.base, slot.transform.denominator]}
+    return {"scale": _line(slot.transform)}
+
+
+def _line(linear: Linear) -> list[int]:
+    return [linear.numerator, linear.base, linear.denominator]
+
+
+def _ends(codes: Range) -> list[int]:
+    return [codes.low, codes.high]
 
 
 def _digits(digits: Digits) -> Row:

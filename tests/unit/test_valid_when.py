@@ -150,3 +150,18 @@ def test_simulated_frames_send_nothing_for_what_does_not_count() -> None:
     found = [frame.decode(one.data) for one in sent]
     assert {row["has_fix"] for row in found} == {True, False}
     assert all((row["heading"] is None) is not row["has_fix"] for row in found)
+
+
+def test_a_value_that_may_not_count_can_be_mixed_into_a_check() -> None:
+    text = """
+mission: godwit
+frames:
+  drift:
+    fields:
+      - {name: mode, bits: 8}
+      - {name: level, bits: 8, valid_when: {mode: 1}}
+      - {name: check, kind: check, algorithm: CRC-8/SMBUS, mixed_with: level}
+"""
+    frame = buoy(text)
+    for record in ({"mode": 1, "level": 7}, {"mode": 0, "level": None}):
+        assert frame.decode(frame.encode(record)) == walk.decode(frame.layout, frame.encode(record)) == record

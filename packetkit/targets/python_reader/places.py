@@ -83,6 +83,19 @@ class _Leaf:
             _write(frame, self.run, self.at, first, bits, code >> left & ((1 << bits) - 1))
 
 
+def _read_as(leaf: _Leaf) -> Any:
+    """The slot as other fields have it, on a scale of its own, or the reason why it has no value."""
+    slot = leaf.slot
+    if "valid" in slot and not _holds(leaf.scope.leaf(slot["valid"][0]).raw, slot["valid"][1]):
+        return "not valid"
+    if "scales" not in slot:
+        return slot
+    number, choices = slot["scales"]
+    code = leaf.scope.leaf(number).raw
+    scale = next((scale for low, high, scale in choices if low <= code <= high), None)
+    return "no scale" if scale is None else {**slot, "scale": scale}
+
+
 def _located(address: str, indices: Iterable[int]) -> str:
     for one in indices:
         address = address.replace("[]", f"[{one}]", 1)
@@ -99,6 +112,8 @@ def _put(container: dict[Any, Any], path: Iterable[str], value: Any) -> None:
 
 def _told_branch(node: Row, raws: list[int]) -> Row | None:
     """The branch that the codes of the telling slots mean; None where none does."""
+    if "turn" in node:
+        raws = [raw % node["turn"] for raw in raws]
     for branch in node["branches"]:
         if all(_holds(raw, codes) for raw, codes in zip(raws, branch["codes"])):
             return branch  # type: ignore[no-any-return]

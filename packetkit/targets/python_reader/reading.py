@@ -8,9 +8,17 @@ from typing import Any
 from packetkit.targets.python_reader.bits import DecodeError, Row, _holds, _limits
 from packetkit.targets.python_reader.checks import _check_value
 from packetkit.targets.python_reader.derived import _derive
-from packetkit.targets.python_reader.places import _Leaf, _located, _product, _put, _Scope, _told_branch
+from packetkit.targets.python_reader.places import (
+    _Leaf,
+    _located,
+    _product,
+    _put,
+    _read_as,
+    _Scope,
+    _told_branch,
+)
 from packetkit.targets.python_reader.texts import _joined_raw, _joined_value
-from packetkit.targets.python_reader.values import _beyond_limit, _meaning
+from packetkit.targets.python_reader.values import _beyond_limit, _is_missing, _meaning
 
 # -- from a frame to a record ----------------------------------------------------------------------
 
@@ -242,7 +250,7 @@ def _plain(parts: list[Any], bare: bool) -> Any:
     for part in parts:
         if isinstance(part, _Leaf):
             if not part.slot.get("hidden"):
-                _put(made, part.slot["path"], _meaning(part.slot, part.raw)[0])
+                _put(made, part.slot["path"], _meant(part)[0])
             continue
         node, inner = part
         if "joined" in node:
@@ -294,8 +302,18 @@ def _joined_detail(joined: Row, codes: list[int], trusted: bool) -> Row:
     return made
 
 
+def _meant(leaf: _Leaf) -> tuple[Any, str, str]:
+    """What a code means beside those of other fields: value, reason and note."""
+    found = _read_as(leaf)
+    if isinstance(found, str):
+        if found == "not valid" or not _is_missing(leaf.slot, leaf.raw):
+            return None, found, ""
+        found = leaf.slot
+    return _meaning(found, leaf.raw)
+
+
 def _leaf_detail(leaf: _Leaf, trusted: bool) -> Row:
-    value, reason, note = _meaning(leaf.slot, leaf.raw)
+    value, reason, note = _meant(leaf)
     limit = _beyond_limit(leaf.slot.get("limits", ()), value)
     words = (("unit", leaf.slot.get("unit", "")), ("reason", reason), ("note", note), ("limit", limit))
     made = {"raw": leaf.raw, "value": value}

@@ -106,6 +106,12 @@ def _missing_code(slot: Row) -> int | None:
     return next((one[0] for one in slot.get("specials", ()) if one[2] == "missing"), None)
 
 
+def _is_missing(slot: Row, raw: int) -> bool:
+    return any(
+        low <= raw <= high for low, high, meaning, _ in slot.get("specials", ()) if meaning == "missing"
+    )
+
+
 def _beyond_limit(limits: Iterable[Row], value: Any) -> str:
     """Which of the ground's limits a value is beyond, the hard one first: `hard maximum`; empty where it is within all."""
     if isinstance(value, bool) or not isinstance(value, (int, float)):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import Decimal
 from math import inf
 from operator import index
 from typing import Any
@@ -10,9 +11,16 @@ from typing import Any
 from packetkit.targets.python_reader.bits import EncodeError, Row, _holds, _limits, _shown
 from packetkit.targets.python_reader.checks import _check_value
 from packetkit.targets.python_reader.derived import _less_derived
-from packetkit.targets.python_reader.places import _Leaf, _located, _product, _Scope, _told_branch
+from packetkit.targets.python_reader.places import (
+    _Leaf,
+    _located,
+    _product,
+    _read_as,
+    _Scope,
+    _told_branch,
+)
 from packetkit.targets.python_reader.texts import _given_codes, _joined_codes, _Unfit
-from packetkit.targets.python_reader.values import _missing_code, _to_raw
+from packetkit.targets.python_reader.values import Outcome, _missing_code, _to_raw
 
 # -- from a record to a frame ----------------------------------------------------------------------
 
@@ -59,11 +67,15 @@ class _Writing:
         self.choices: list[
             tuple[Row, Row, str, int, _Scope]
         ] = []  # what was taken, held against its codes at the end
+        self.later: list[tuple[_Leaf, Any]] = []  # values that mean what other fields say, in wire order
+        self.settled: list[int] = []  # leaves, by their order, that such a value asked for
+        self.now: int | None = None  # the order of the leaf whose value is taken late
         self.products: list[tuple[Row, int, str, int, _Scope]] = []
         self.measured_by: dict[int, Row] = {}
 
     def fault(self, path: str, rule: str, message: str, order: int | None = None) -> None:
-        self.faults.append((len(self.leaves) if order is None else order, path, rule, message))
+        here = len(self.leaves) if self.now is None else self.now
+        self.faults.append((here if order is None else order, path, rule, message))
 
     def take(self, record: Any) -> int:
         if not isinstance(record, Mapping):
@@ -76,8 +88,11 @@ class _Writing:
         for slot in self.frame.get("supplied", ()):
             self.supply(slot, record, scope)
         end = self.container(self.frame["nodes"], record, False, 0, (), scope, "")
+        for leaf, value in self.later:
+            self.take_late(leaf, value)
         for leaf, state in zip(self.leaves, self.states):
-            self.settle(leaf, state)
+            if leaf.order not in self.settled:
+                self.settle(leaf, state)
         for choice in self.choices:
             self.hold_choice(*choice)
         for product in self.products:
@@ -178,20 +193,35 @@ class _Writing:
     def choice(self, node: Row, value: Any, at: int, indices: tuple[int, ...], scope: _Scope) -> int:
         """Take the variant that the record names, and tell the fields that tell of it."""
         address = _located(node["address"], indices)
-        branch = None if value is _BROKEN else self.named_branch(node, value, address)
+        branch = None
+        if value is not _BROKEN:
+            is_turn = _takes_turns(node, value)
+            branch = (self.turn if is_turn else self.named_branch)(node, value, address, scope)
         if branch is None:
             for number in node["by"]:
                 self.states[scope.leaf(number).order].broken = True
             return at
         self.choices.append((node, branch, address, len(self.leaves), scope))
-        for number, codes in zip(node["by"], branch["codes"]):
+        for number, codes in zip(node["by"] if "turn" not in node else (), branch["codes"]):
             if len(codes) == 1 and codes[0][0] == codes[0][1]:
                 self.states[scope.leaf(number).order].wanted.append(codes[0][0])
         name, bare = branch["name"], branch.get("bare", False)
         inside = f"{address}.{name}" if address else name
         return self.container(branch["nodes"], value[name], bare, at, indices, scope, inside)
 
-    def named_branch(self, node: Row, value: Any, address: str) -> Row | None:
+    def turn(self, node: Row, value: Any, address: str, scope: _Scope) -> Row | None:
+        """The variant whose turn it is, where all may be given: the others are ignored. None where a fault was noted."""
+        leaf = scope.leaf(node["by"][0])
+        branch = _told_branch(node, [leaf.raw])
+        if branch is None or self.states[leaf.order].broken:
+            return None
+        if branch["name"] not in value:
+            place = f"{address}.{branch['name']}" if address else branch["name"]
+            self.fault(place, "missing-key", f"is not given, and it is its turn at {leaf.address} {leaf.raw}")
+            return None
+        return branch
+
+    def named_branch(self, node: Row, value: Any, address: str, scope: _Scope) -> Row | None:
         """The branch whose name is the only key of a value; None where a fault was noted."""
         branches = [*node["branches"], *([node["unknown"]] if "unknown" in node else [])]
         names = ", ".join(one["name"] for one in branches)
@@ -331,7 +361,9 @@ class _Writing:
 
     def leaf(self, leaf: _Leaf, value: Any) -> None:
         state = _State(value is not _ABSENT and value is not _BROKEN, value is _BROKEN)
-        if value is _ABSENT:
+        if _is_told(leaf.slot) and value is not _BROKEN:
+            self.later.append((leaf, value))
+        elif value is _ABSENT:
             self.fill_in(leaf, state)
         elif value is not _BROKEN:
             raw = self.raw(leaf, value)
@@ -340,6 +372,25 @@ class _Writing:
         self.leaves.append(leaf)
         self.states.append(state)
         leaf.scope.leaves[leaf.slot["number"]] = leaf
+
+    def take_late(self, leaf: _Leaf, value: Any) -> None:
+        """Take a value whose code hangs on other fields, once these have theirs."""
+        state, self.now = self.states[leaf.order], leaf.order
+        for number in [one[0] for one in (leaf.slot.get("valid"), leaf.slot.get("scales")) if one]:
+            teller = leaf.scope.leaf(number)
+            if teller.order not in self.settled:
+                self.settled.append(teller.order)
+                self.settle(teller, self.states[teller.order])
+            state.broken = state.broken or self.states[teller.order].broken
+        if value is _ABSENT and not state.broken and isinstance(_read_as(leaf), str):
+            leaf.raw, state.given = leaf.slot.get("preset", _missing_code(leaf.slot) or 0), True
+        elif value is _ABSENT and not state.broken:
+            self.fill_in(leaf, state)
+        elif not state.broken:
+            raw = self.raw(leaf, value)
+            state.broken = raw is None
+            leaf.raw = raw or 0
+        self.now = None
 
     def fill_in(self, leaf: _Leaf, state: _State) -> None:
         """The code of a slot whose key is absent."""
@@ -368,7 +419,7 @@ class _Writing:
         slot = leaf.slot
         if isinstance(value, Mapping) and "raw" in value:
             return self.given_raw(leaf, value["raw"])
-        raw, clamped, no = _to_raw(slot, value, leaf.bits)
+        raw, clamped, no = self.beside(leaf, value)
         if no is not None:
             self.fault(leaf.address, *no)
             return None
@@ -378,6 +429,15 @@ class _Writing:
             self.fault(leaf.address, "disagrees", f"{_shown(value)} in reserved bits, which are sent as zero")
             return None
         return self.agreeing(leaf, raw)
+
+    def beside(self, leaf: _Leaf, value: Any) -> Outcome:
+        """The code of a value beside those of other fields."""
+        found, kind = _read_as(leaf), leaf.slot["kind"]
+        if not isinstance(found, str):
+            return _to_raw(found, value, leaf.bits)
+        if value is None or (kind in ("number", "float") and _is_nan(value)):
+            return _missing_code(leaf.slot) or 0, False, None
+        return 0, False, ("disagrees", f"{_shown(value)} is given, but another field says: {found}")
 
     def given_raw(self, leaf: _Leaf, raw: Any) -> int | None:
         if isinstance(raw, bool) or not hasattr(raw, "__index__"):
@@ -544,6 +604,21 @@ def _shape_into(made: Row, nodes: list[Row]) -> None:
 
 def _stands_for_absence(node: Row) -> bool:
     first = node["nodes"][0] if node["nodes"] else {}
-    return bool(
-        node.get("bare") and first.get("part") == "run" and _missing_code(first["slots"][0]) is not None
-    )
+    if not node.get("bare") or first.get("part") != "run":
+        return False
+    return _missing_code(first["slots"][0]) is not None or _is_told(first["slots"][0])
+
+
+def _is_told(slot: Row) -> bool:
+    """Whether other fields say what a code means."""
+    return "valid" in slot or "scales" in slot
+
+
+def _takes_turns(node: Row, value: Any) -> bool:
+    """Whether a value gives several variants of those that take turns, and nothing else."""
+    names = {branch["name"] for branch in node["branches"]}
+    return "turn" in node and isinstance(value, Mapping) and len(value) > 1 and set(value) <= names
+
+
+def _is_nan(value: Any) -> bool:
+    return (isinstance(value, float) and value != value) or (isinstance(value, Decimal) and value.is_nan())
