@@ -96,9 +96,10 @@ def code(algorithm: Algorithm, form: str, name: str) -> str:
     head = f"__attribute__((noinline)) {engine.state} {name}_run(const uint8_t *d, uint8_t size)"
     page.add(f"{head};")
     with page.block(head):
-        page.add(f"{engine.state} c = {engine.start};", "uint8_t i;")
-        with page.block("for (i = 0; i < size; i++)"):
-            page.add(engine.step("d[i]"))
+        page.add(f"{engine.state} c = {engine.start};")
+        with page.block("do"):
+            page.add(engine.step("*d++"))
+        page.lines[-1] += " while (--size > 0);"
         page.add(f"return {engine.value};")
     return "#include <stdint.h>\n#include <string.h>\n" + page.text
 

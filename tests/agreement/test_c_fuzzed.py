@@ -74,7 +74,7 @@ frames:
     [
         ("if (size < M0_ONE_SIZE)", "if (size < 1)", "heap-buffer-overflow"),
         ("return M0_ONE_OK;", "d[0] = (uint8_t)(d[0] + 1); return M0_ONE_OK;", "deadly signal"),
-        ("(x ^ 0x800) - 0x800", "(x << 20) / (x - x)", "division by zero"),
+        ("(x + 0xF800) ^ 0xF800", "(x << 20) / (x - x)", "division by zero"),
     ],
     ids=["reads beyond the end", "moves what it encodes", "divides by zero"],
 )

@@ -287,7 +287,7 @@ def test_a_code_that_does_not_fit_is_refused_by_its_field(tmp_path: Path) -> Non
     ("right", "wrong"),
     [
         ("& 0x7FFF)", "& 0x3FFF)"),
-        ("(x ^ 0x800)", "(x ^ 0x400)"),
+        ("(x + 0xF800)", "(x + 0xFC00)"),
         ("c = 0xFFFF;", "c = 0xFFFE;"),
         ("size > ", "size < "),
     ],

@@ -56,7 +56,9 @@ def broken(monkeypatch: pytest.MonkeyPatch) -> None:
     whole = c.write
 
     def write(layouts: Mapping[str, Layout], of: Dossier) -> dict[str, str]:
-        return {name: text.replace("(x ^ 0x800)", "(x ^ 0x000)") for name, text in whole(layouts, of).items()}
+        return {
+            name: text.replace("(x + 0xF800)", "(x + 0x0000)") for name, text in whole(layouts, of).items()
+        }
 
     monkeypatch.setattr(c, "write", write)
 

@@ -22,9 +22,12 @@ def define(page: Page, frame: FrameCode, slot: Slot) -> None:
     if frame.is_closing(slot):
         count = unsigned((_octets_before(frame, slot) + slot.width // 8).bit_length())
         with page.block(f"static {kind} {frame.check_name(slot)}(const uint8_t *d, {count} size)"):
-            page.add(f"{one.state} c = {one.start};", f"{count} i;")
-            with page.block("for (i = 0; i < size; i++)"):
-                page.add(one.step("d[i]"))
+            page.add(f"{one.state} c = {one.start};")
+            with page.block(
+                "do"
+            ):  # there is an octet at least; an AVR counts down to zero in the fewest steps
+                page.add(one.step("*d++"))
+            page.lines[-1] += " while (--size > 0);"
             page.add(f"return {one.value};")
         page.add("")
         return

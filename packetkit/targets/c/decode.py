@@ -35,9 +35,7 @@ def result(frame: FrameCode, word: str) -> str:
 def define(page: Page, frame: FrameCode) -> None:
     """Write the decoder."""
     if frame.is_plain:
-        with page.block(signature(frame)):
-            _plain(page, frame)
-        page.add("")
+        _plain(page, frame)
         return
     told = "".join(f", {kind} {name}" for kind, name, _ in frame.arguments)
     given = "".join(f", {name}" for _, name, _ in frame.arguments)
@@ -73,11 +71,30 @@ def _supply(page: Page, frame: FrameCode) -> None:
 
 
 def _plain(page: Page, frame: FrameCode) -> None:
-    page.add(f"{frame.prefix} *r = record;", "const uint8_t *d = frame;")
-    if not frame.only_runs:
-        page.add(f"{frame.record.bits} at = 0;")
-    if not any(map(is_member, frame.layout.slots)) and not frame.layout.supplied:
-        page.add("(void)r;")
+    """Write a function that judges, and one that reads what holds: what is judged in one octet leaves at one place."""
+    told = "".join(f", {kind} {name}" for kind, name, _ in frame.arguments)
+    with page.block(f"static uint8_t {frame.prefix}_judge(const uint8_t *d, size_t size{told})"):
+        _judging(page, frame)
+    page.add("")
+    with page.block(signature(frame)):
+        page.add(f"{frame.prefix} *r = record;", "const uint8_t *d = frame;")
+        given = "".join(f", {name}" for _, name, _ in frame.arguments)
+        kind = f"enum {frame.mission.prefix}_result"
+        page.add(f"const {kind} result = ({kind}){frame.prefix}_judge(d, size{given});")
+        if not frame.only_runs:
+            page.add(f"{frame.record.bits} at = 0;")
+        if not any(map(is_member, frame.layout.slots)) and not frame.layout.supplied:
+            page.add("(void)r;")
+        with page.block(f"if (result == {result(frame, 'OK')})"):
+            _supply(page, frame)
+            DecodeWalk(frame, page, judges=False).nodes(frame.layout.nodes, "r->")
+        if not frame.only_runs:
+            page.add("(void)at;")
+        page.add("return result;")
+    page.add("")
+
+
+def _judging(page: Page, frame: FrameCode) -> None:
     runs = [node for node in frame.layout.nodes if isinstance(node, Run)]
     _refuse_told(page, frame)
     with page.block(f"if (size < {frame.upper}_SIZE)"):
@@ -100,10 +117,8 @@ def _plain(page: Page, frame: FrameCode) -> None:
     if tests:
         with page.block(f"if ({' || '.join(tests)})"):
             page.add(f"return {result(frame, 'RESERVED_BITS')};")
-    _supply(page, frame)
-    DecodeWalk(frame, page, judges=False).nodes(frame.layout.nodes, "r->")
-    if not frame.only_runs:
-        page.add("(void)at;")
+    if not any(slot.codes or slot.strict or slot.check for slot in frame.layout.slots):
+        page.add("(void)d;")
     page.add(f"return {result(frame, 'OK')};")
 
 

@@ -248,14 +248,17 @@ def gathered(
 
 
 def signed(slot: Slot, value: str) -> str:
-    """A raw code's sign from its highest bit, in unsigned arithmetic, which cannot overflow."""
+    """A raw code's sign from its highest bit, in unsigned arithmetic, which cannot overflow.
+
+    With the ones from that bit on added, then taken off by xor, a code keeps its bits and gets its sign: one constant serves both steps.
+    """
     if not slot.signed:
         return value
     kind, size = unsigned(slot.width), size_for(slot.width)
     if slot.width == size:
         return f"(int{size}_t){value}"
-    top = number(1 << (slot.width - 1))
-    return f"(int{size}_t)({kind})(({value} ^ {top}) - {top})"
+    ones = number((1 << size) - (1 << (slot.width - 1)))
+    return f"(int{size}_t)({kind})(({value} + {ones}) ^ {ones})"
 
 
 def _gathered(place: Place, slot: Slot, first: int, last: int, over: int) -> list[str]:
@@ -281,7 +284,12 @@ def _joined(octets: list[str], kind: str) -> str:
         return octets[0] if kind == "uint8_t" else f"({kind}){octets[0]}"
     ranks = range(len(octets) - 1, -1, -1)
     terms = [
-        f"(({kind}){octet} << {8 * rank})" if rank else octet
+        # The product keeps the mask before the shift, where a processor has it in a byte: a compiler moves it behind.
+        f"({octet} * 0x100U)"
+        if rank == 1 and kind == "uint16_t" and "&" in octet
+        else f"(({kind}){octet} << {8 * rank})"
+        if rank
+        else octet
         for octet, rank in zip(octets, ranks, strict=True)
     ]
     return f"({kind})({' | '.join(terms)})"
