@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from packetkit.captures.continuity import Continuity, continuities
+from packetkit.captures.signal import Signal, total
 from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.layout.model import Layout
 
@@ -24,7 +25,7 @@ class Account:
 
     continuity: what the counters of each frame tell, by its name; `of` makes one for frames that have counters.
     unit: what offsets and skipped ranges count, `byte` or `bit`; size is in the same unit. unwritten: of the tail that was never
-    written to, which no range counts.
+    written to, which no range counts. uncounted: by signal, frames that failed and those without counters.
     """
 
     size: int = 0
@@ -37,6 +38,12 @@ class Account:
     unit: str = "byte"
     unwritten: int = 0
     last_offset: int = 0
+    uncounted: Signal = field(default_factory=Signal)
+
+    @property
+    def signal(self) -> Signal:
+        """Good, failed and missing frames by the signal with which they, or those next to them, came; whole once `finish` was called."""
+        return total([self.uncounted, *(one.signal for one in self.continuity.values())])
 
     @classmethod
     def of(cls, layouts: Mapping[str, Layout], unit: str = "byte") -> Account:
@@ -55,9 +62,12 @@ class Account:
         if isinstance(event, Good):
             self.good[event.frame] += 1
             if event.frame in self.continuity:
-                self.continuity[event.frame].take(event.record, event.data, event.offset)
+                self.continuity[event.frame].take(event.record, event.data, event.offset, event.received)
+            else:
+                self.uncounted.came(event.received)
         elif isinstance(event, Failed):
             self.failed[event.claimed, event.reason] += 1
+            self.uncounted.fell(event.received)
         elif event.unwritten:
             self.unwritten += event.size
         else:

@@ -19,6 +19,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
+from packetkit.captures.signal import UNTOLD, Signal
+from packetkit.captures.stream import Received
 from packetkit.captures.timeline import Timeline
 from packetkit.codec.cells import at
 from packetkit.layout.model import Layout, Linear, Run, Slot
@@ -135,6 +137,10 @@ class _Boot:
     origin: int = 0
     waiting: list[tuple[int, int, Fraction]] = field(default_factory=list)  # number, offset, time
     known: dict[int, bytes] = field(default_factory=dict)
+    signals: dict[int, Received] = field(
+        default_factory=dict
+    )  # of numbers that are waiting, where a signal came with them
+    last_signal: Received | None = None
     last: tuple[int, int, Fraction] | None = None  # the last number that is settled
 
 
@@ -142,8 +148,9 @@ class Continuity:
     """Takes the good frames of one kind in the order of the capture and counts what their numbers tell.
 
     got: how many there were; missing, duplicates, late, resets (restarts of the unit), wraps (of the sequence counter), longest (the
-    longest run of missing numbers), timeline (losses along the unit's time). place: where the last frame taken stands, by restarts seen and
-    a number that goes on over wraps; None where no counter tells. `take` says of each frame which it is: `first`, `next`,
+    longest run of missing numbers), timeline (losses along the unit's time), signal (losses by it, of what is settled). place: where the
+    last frame taken stands, by restarts seen and a number that goes on over wraps, None where no counter tells. `take` says of each frame
+    which it is: `first`, `next`,
     `gap` (frames before it are missing), `duplicate`, `late` or `reset`.
     """
 
@@ -153,6 +160,8 @@ class Continuity:
         self.longest = Gap()
         axis = "time" if self.counters.clock and self.counters.tick_s else "frames"
         self.timeline = Timeline("s" if axis == "time" else "frames")
+        self.signal = Signal()
+        self._received: Received | None = None  # of the frame being taken
         self._settled_missing = 0
         self.place: tuple[int, int] | None = None
         self._boot: _Boot | None = None
@@ -184,21 +193,31 @@ class Continuity:
         tick = self.counters.tick_s
         return None if self.counters.clock is None or tick is None else self._ticks * tick
 
-    def take(self, record: Mapping[str, Any], data: bytes, offset: int) -> str:
+    def take(
+        self, record: Mapping[str, Any], data: bytes, offset: int, received: Received | None = None
+    ) -> str:
         """Count a good frame more and return what it is."""
         sequence, boot, clock = (
             None if read is None else read(record)
             for read in (self.counters.sequence, self.counters.boot, self.counters.clock)
         )
-        return self.take_numbers(sequence, boot, clock, data, offset)
+        return self.take_numbers(sequence, boot, clock, data, offset, received)
 
     def take_numbers(
-        self, sequence: int | None, boot: int | None, clock: int | None, data: bytes, offset: int
+        self,
+        sequence: int | None,
+        boot: int | None,
+        clock: int | None,
+        data: bytes,
+        offset: int,
+        received: Received | None = None,
     ) -> str:
         """Count a good frame more, whose numbers are known, and return what it is."""
         self.got += 1
         self.place = None
+        self._received = received
         if sequence is None:
+            self.signal.came(received)
             return self._without_sequence(boot, clock, data)
         verdict = self._place(sequence, boot, clock, data, offset)
         if verdict == "duplicate":
@@ -239,6 +258,7 @@ class Continuity:
         times = [time for number, _, time in here.waiting if number < settled]
         self.timeline.add_all(times)
         new = range(max(settled - first, 0))
+        self.signal.good[UNTOLD] += len(times) + len(new)
         if in_time:
             self.timeline.add_steps([ticks[number] for number in new], tick)
         else:
@@ -392,6 +412,8 @@ class Continuity:
         if boot.last is not None and number < boot.last[0]:
             return ""
         boot.known[number] = data
+        if self._received is not None:
+            boot.signals[number] = self._received
         # A late frame has the time of its neighbour: the clock is read forward only.
         insort(boot.waiting, (number, offset, self._time(boot, number)))
         return "late"
@@ -435,6 +457,8 @@ class Continuity:
         boot.highest = number
         self.place = boot.ordinal, number
         boot.known[number] = data
+        if self._received is not None:
+            boot.signals[number] = self._received
         boot.waiting.append((number, offset, self._time(boot, number)))
         self._settle(boot, number - self._window)
 
@@ -446,16 +470,19 @@ class Continuity:
             if before is not None and number >= before:
                 break
             done += 1
+            received = boot.signals.pop(number, None)
+            self.signal.came(received)
             if boot.last is None:
                 self.timeline.add(time, time, 1, 1)
             else:
                 frames = number - boot.last[0] - 1
                 self._settled_missing += frames
+                self.signal.lost(frames, boot.last_signal, received)
                 if frames > self.longest.frames:
                     self.longest = Gap(frames, boot.last[1])
                 self.timeline.add(boot.last[2], time, frames + 1, 1)
             boot.known.pop(number, None)
-            boot.last = (number, offset, time)
+            boot.last, boot.last_signal = (number, offset, time), received
         del waiting[:done]
 
 

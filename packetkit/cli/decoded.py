@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from packetkit.captures.account import Account
 from packetkit.captures.stream import Event, Failed, Good, Skipped
-from packetkit.cli import continued, output
+from packetkit.cli import continued, output, signals
 from packetkit.codec import cells
 from packetkit.export import columns, csv, jsonl
 from packetkit.export.sheet import PLAIN, Style, is_too_wide
@@ -163,6 +163,7 @@ def document(head: Mapping[str, Any], account: Account, read_as: str, made: dict
         f"skipped_{unit}": account.skipped_bytes,
         f"unwritten_{unit}": account.unwritten,
         "continuity": continued.document(account),
+        "signal": signals.document(account),
         **({"skipped": skipped} if "frames" in made else {}),
         **made,
     }

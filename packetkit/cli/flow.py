@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from packetkit.captures.account import Account
 from packetkit.captures.many import Teams
 from packetkit.captures.stream import Event, Failed, Good, Skipped
-from packetkit.cli import by_team, continued, decoded, forms, output, summaries, tables, written
+from packetkit.cli import by_team, continued, decoded, forms, output, signals, summaries, tables, written
 from packetkit.cli.picture import Drawn
 from packetkit.cli.sources import Source
 from packetkit.cli.spelling import portable
@@ -46,7 +46,7 @@ def decode(wanted: Wanted, source: Source, target: Target) -> int:
             output.encoding_of(target.destination),
         )
         note = _account_text(wanted, account, source, width, encoding)
-        note += continued.text(account, width, encoding)
+        note += continued.text(account, width, encoding) + signals.text(account, width, encoding)
         if source.form is not None:
             note += forms.count_text(source.asked.count, source.form.name)
         note += out.note() + ("" if drawn is None else drawn.end())
