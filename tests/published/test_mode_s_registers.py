@@ -191,3 +191,51 @@ def test_a_velocity_over_ground_gives_the_published_values_and_four_times_them_f
     fast = frame.decode(frame.encode({**detail, "subtype": 2}))["motion"]["over_ground"]
     assert (fast["east_west"], fast["north_south"]) == (32, 636)
     assert frame.encode(frame.decode(data)) == data
+
+
+POSITION = """
+mission: mode-s-position
+frames:
+  position:
+    fields:
+      - {name: format, kind: tag, bits: 5, code: 17}
+      - {name: capability, bits: 3}
+      - {name: address, bits: 24}
+      - {name: type_code, kind: tag, bits: 5, code: {from: 9, to: 18}}
+      - {name: surveillance_status, bits: 2}
+      - {name: single_antenna, kind: flag}
+      - name: altitude
+        group:
+          - {name: in_steps_of_25, kind: flag, description: The Q bit; cleared the code is that of ICAO Annex 10 in 100 ft}
+          - name: feet
+            runs: [[0, 7], [8, 4]]
+            unit: ft
+            scale_by: {in_steps_of_25: {1: {scale: 25, offset: -1000}}}
+      - {name: utc_synchronized, kind: flag}
+      - {name: odd, kind: flag}
+      - {name: latitude_code, bits: 17}
+      - {name: longitude_code, bits: 17}
+      - {name: parity, kind: check, algorithm: {width: 24, polynomial: 0xFFF409}}
+"""
+
+
+def test_an_altitude_split_around_the_bit_that_chooses_its_step_gives_the_published_feet_and_encodes_back() -> (
+    None
+):
+    """38,000 ft, codes 93,000 and 51,372: the same text, chapter on airborne position (from memory; the parity is right)."""
+    data = bytes.fromhex("8D40621D58C382D690C8AC2863A7")
+    frame = packetkit.parse(POSITION).frame("position")
+    record = frame.decode(data)
+    assert (record["address"], record["altitude"]["feet"]) == (0x40621D, 38_000)
+    assert (record["odd"], record["latitude_code"], record["longitude_code"]) == (False, 93_000, 51_372)
+    assert frame.encode(record) == data
+
+
+def test_an_altitude_whose_step_bit_is_cleared_has_no_feet_and_keeps_its_code() -> None:
+    data = bytes.fromhex("8D40621D58C382D690C8AC2863A7")
+    frame = packetkit.parse(POSITION).frame("position")
+    detail = frame.decode(data, detail=True)
+    del detail["parity"]
+    detail["altitude"]["in_steps_of_25"] = {"raw": 0}
+    back = frame.decode(frame.encode(detail), detail=True)["altitude"]["feet"]
+    assert back == {"raw": 1560, "value": None, "unit": "ft", "reason": "no scale"}
