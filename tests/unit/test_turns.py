@@ -181,13 +181,8 @@ def test_columns_and_construct_say_that_they_have_no_turns() -> None:
 
 
 @pytest.mark.parametrize("target", TARGETS)
-def test_a_target_writes_turns_whole_or_refuses_them_by_name(
-    target: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_every_target_writes_turns(target: str, tmp_path: Path) -> None:
     path, out = tmp_path / "godwit.yaml", tmp_path / "out"
     path.write_text(SCHEMA, "utf-8")
-    status = main(["generate", str(path), "--target", target, "-o", str(out)])
-    said = capsys.readouterr().err
-    writes_codecs = target in ("micropython", "javascript", "python")
-    assert status == (2 if writes_codecs else 0)
-    assert ("slow" in said and not out.exists()) if writes_codecs else any(out.iterdir())
+    assert main(["generate", str(path), "--target", target, "-o", str(out)]) == 0
+    assert any(out.iterdir())

@@ -23,7 +23,7 @@ SMALL_INTEGERS = "small_integers"  # nothing needs more than 30 bits
 
 # Attributes of slots that this target reads beside those that all know; calibration, limits, curves and
 # what other fields say of a code are the ground's.
-KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "valid_when", "scale_by"})
+KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "turn", "valid_when", "scale_by"})
 
 
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:

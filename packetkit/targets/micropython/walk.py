@@ -186,8 +186,10 @@ class Walk:
         """Go the way of one branch."""
         word, outside = "if", "" if node.told_by else self.variant(node)
         for at, branch in enumerate(node.branches):
+            turn = f" % {node.turn}" if node.turn else ""
             told = [
-                within(self.known[by], codes) for by, codes in zip(node.told_by, branch.codes, strict=False)
+                within(self.known[by] + turn, codes)
+                for by, codes in zip(node.told_by, branch.codes, strict=False)
             ] or [f"{outside} == {at}"]
             told = [f"({one})" for one in told] if len(told) > 1 else told
             with self.page.block(f"{word} {' and '.join(told)}"):
