@@ -2,12 +2,14 @@
 
 One table holds frames of one kind. Its schema's metadata say where it comes from (mission, frame, fingerprint, file), each column's its
 unit; a state is its name, and rows that are not ok are null. What would surprise a reader: whole numbers beyond 64 bits are decimal
-text, as no type holds them.
+text, as no type holds them; and that a piece is written by a second thread while the next one is made, one at a time, because the library
+writes outside the interpreter's lock. What writing raises comes with the next piece, or at the end.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any, BinaryIO
 
 from packetkit.codec.bulk.arrow import arrow, kind
@@ -36,6 +38,8 @@ class Table:
         self._tables: list[Any] = []
         self._waiting = 0
         self._writer = _writer(form, stream, self.schema)
+        self._hand = ThreadPoolExecutor(1)
+        self._writing: Future[None] | None = None
 
     def rows(self, rows: Iterable[Sequence[Any]]) -> None:
         """Take rows, a cell a column, None where there is nothing."""
@@ -69,13 +73,27 @@ class Table:
         """Write what waits as one piece."""
         self._gather()
         if self._tables:
-            whole = arrow().concat_tables(self._tables)
-            self._writer.write(whole.combine_chunks() if len(self._tables) > 1 else whole)
+            self._wait()
+            self._writing = self._hand.submit(self._write, self._tables)
             self._tables, self._waiting = [], 0
+
+    def _write(self, tables: list[Any]) -> None:
+        whole = arrow().concat_tables(tables)
+        self._writer.write(whole.combine_chunks() if len(tables) > 1 else whole)
+
+    def _wait(self) -> None:
+        """Wait for the piece that is being written; raise what writing it raised."""
+        if self._writing is not None:
+            writing, self._writing = self._writing, None
+            writing.result()
 
     def close(self) -> None:
         """Write what is kept, and the end of the file."""
-        self._push()
+        try:
+            self._push()
+            self._wait()
+        finally:
+            self._hand.shutdown()
         self._writer.close()
 
 

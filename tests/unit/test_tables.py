@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import json
 import sqlite3
 import sys
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow
 import pytest
 from pyarrow import ipc, parquet
@@ -16,7 +18,10 @@ import packetkit
 from packetkit.cli import tables
 from packetkit.cli.main import main
 from packetkit.codec import cells
+from packetkit.codec.bulk.arrow import _distinct
 from packetkit.errors import InputError
+from packetkit.export.sheet import Column
+from packetkit.export.tables import ROWS, Table
 from packetkit.resources import resource
 
 EXAMPLES = ("first-light", "heron", "plover")
@@ -256,3 +261,26 @@ def test_columns_of_varying_frames_become_a_table_too(tmp_path: Path) -> None:
     (row,) = frame.decode_many(Path(capture).read_bytes()).to_arrow().to_pylist()
     assert row["blob"] == b"\x01\xab\xff" and row["word"] == "hi" and row["mode"] == "5"
     assert row["_offset"] == 0 and row["offset"] == 7
+
+
+def test_what_writing_a_piece_raises_comes_out(tmp_path: Path) -> None:
+    class Full(io.BytesIO):
+        def write(self, data: Any) -> int:
+            if self.tell() > 100:
+                raise OSError(28, "No space left on device")
+            return super().write(data)
+
+    for form in tables.FORMS[:2]:
+        made = Table(form, Full(), [Column("n", "int64")], {})
+        with pytest.raises(OSError, match="No space left"):
+            for _ in range(3):
+                made.rows([number] for number in range(ROWS))
+            made.close()
+
+
+@pytest.mark.parametrize("values", [[], [3], [-5, 7, -5, 0], [2**31 - 1, -(2**31)], [70_000, 0, 70_000]])
+def test_names_are_told_apart_as_numpy_does(values: list[int]) -> None:
+    given = np.array(values, np.int32)
+    codes, places = np.unique(given, return_inverse=True)
+    found = _distinct(given)
+    assert found[0].tolist() == codes.tolist() and found[1].tolist() == places.reshape(-1).tolist()
