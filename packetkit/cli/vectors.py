@@ -7,7 +7,8 @@ from collections.abc import Iterator
 import click
 
 from packetkit.cli import held, output
-from packetkit.conformance import boot, generate, judge, vector
+from packetkit.conformance import boot, generate, judge, members, vector
+from packetkit.errors import DecodeError
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, read_text, shown_name
 from packetkit.fuzz import judges, raw
 from packetkit.mission import vectors as mission_vectors
@@ -60,11 +61,29 @@ def differences(target: held.Target, found: vector.Vectors) -> Iterator[str]:
     for frame in found.frames:
         one = target.frames[frame.name]
         for case in frame.cases:
-            if case.data is None:
-                continue
-            row = raw.expected(one, case.data)[1]
-            for parting in raw.partings(one, target.ask, [case.data] if row is None else [case.data, row]):
+            asked = subjects(one, case)
+            for parting in raw.partings(one, target.ask, asked) if asked else ():
                 yield f"{frame.name}: {case.name}: {held.failure(target.name, one, parting).sentence}"
+
+
+def subjects(one: raw.Held, case: vector.Case) -> list[raw.Subject]:
+    """Return what a target is asked about a vector: its bytes, and the codes in them.
+
+    Codes of supplied fields, which decoding is told, are those that the checks tell; no bytes say a variant that is told from outside.
+    """
+    if case.data is None:
+        return []
+    data = case.data
+    if members.told_size(one.layout):
+        try:
+            data = (
+                members.told(one.layout, members.from_detail(one.layout, one.frame.decode(data, detail=True)))
+                + data
+            )
+        except DecodeError:
+            return []
+    row = raw.expected(one, data)[1]
+    return [data] if row is None else [data, row]
 
 
 def self_test(mission: Mission, line: str) -> int:

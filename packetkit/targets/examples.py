@@ -84,8 +84,10 @@ class _Example:
                     is_there = any(self.told[node.by] in codes for codes in node.codes)
                 _put(made, node.path, self.body(node.body, node.bare) if is_there else None)
             elif isinstance(node, Choice):
-                branch = self.branch(node)
-                _put(made, node.path, {branch.name: self.body(branch.body, branch.bare)})
+                told = (
+                    node.branches if node.turn else (self.branch(node),)
+                )  # given all that take turns, the right one is sent
+                _put(made, node.path, {one.name: self.body(one.body, one.bare) for one in told})
 
     def elements(self, node: Repeat) -> Any:
         count = node.count or 0
