@@ -36,6 +36,7 @@ ROWS = (
     "supplied",
     "turns",
     "valid",
+    "scales",
 )
 
 
@@ -284,7 +285,7 @@ def _needed_sections(layouts: Mapping[str, Layout]) -> Iterator[str]:
         runtime.BUNDLES: any(isinstance(slot.transform, Bundle) for slot in slots),
         runtime.TIMES: any(slot.clock is not None for slot in slots),
         runtime.SUPPLIED: any(layout.supplied for layout in layouts.values()),
-        runtime.VALID: any(slot.valid_when is not None for slot in slots),
+        runtime.VALID: any(slot.tellers for slot in slots),
         runtime.CODINGS: any(slot.coding for slot in slots),
         runtime.CHARACTERS: has_texts or has_digits,
         runtime.TEXTS: has_texts,

@@ -42,10 +42,8 @@ function fillBits(node, at, scope) {
   return (node.unit - at % node.unit) % node.unit;
 }
 
-function counts(leaf) { // whether another field says that its value counts
-  var valid = leaf.slot.valid;
-  return !valid || holds(leafOf(leaf.scope, valid[0]).raw, valid[1]);
-}
+// The slot as other fields have it, or the reason why there is no value.
+function readAs(leaf) { return leaf.slot.valid || leaf.slot.scales ? toldBy(leaf) : leaf.slot; }
 
 function toTheEnd(container, key) { // of its keys
   var held = own(container, key);
@@ -253,7 +251,11 @@ function detailOf(parts, bare, trusted) {
   return bare ? made[''] : made;
 }
 
-function leafMeaning(leaf) { return counts(leaf) ? meaningOf(leaf.slot, leaf.raw) : {value: null, reason: 'not valid'}; }
+function leafMeaning(leaf) {
+  var slot = readAs(leaf), special = specialOf(leaf.slot, leaf.raw);
+  if (slot === 'no scale' && special && special[2] === 'missing') { return meaningOf(leaf.slot, leaf.raw); }
+  return typeof slot === 'string' ? {value: null, reason: slot} : meaningOf(slot, leaf.raw);
+}
 
 function leafDetail(leaf, trusted) {
   var found = leafMeaning(leaf), made = {raw: shownWhole(leaf.slot, leaf.raw), value: found.value};

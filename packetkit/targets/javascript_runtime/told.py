@@ -53,14 +53,30 @@ Writing.prototype.supply = function (record, scope) {
 """
 
 VALID = r"""
-// -- values that count only where another field says so: their codes are taken once the others have theirs --
+// -- values that count only where another field says so, or whose scale it chooses: coded once the others are --
+
+// All but the scale of a slot on another scale is that slot's own.
+function toldBy(leaf) {
+  var slot = leaf.slot, valid = slot.valid, raw, made = null;
+  if (valid && !holds(leafOf(leaf.scope, valid[0]).raw, valid[1])) { return 'not valid'; }
+  if (!slot.scales) { return slot; }
+  raw = leafOf(leaf.scope, slot.scales[0]).raw;
+  slot.scales[1].forEach(function (choice) {
+    if (!made && holds(raw, [choice])) { made = choice[3] || (choice[3] = Object.create(slot, {scale: {value: choice[2]}})); }
+  });
+  return made || 'no scale';
+}
 
 Writing.prototype.takeLate = function (leaf, value) {
-  var state = this.states[leaf.order], teller = leafOf(leaf.scope, leaf.slot.valid[0]), raw;
+  var state = this.states[leaf.order], raw;
   this.now = leaf.order;
-  this.settle(teller, this.states[teller.order]);
-  state.broken = state.broken || this.states[teller.order].broken;
-  if (value === undefined && !state.broken && !counts(leaf)) {
+  [leaf.slot.valid, leaf.slot.scales].forEach(function (told) {
+    var teller = told && leafOf(leaf.scope, told[0]);
+    if (!teller) { return; }
+    this.settle(teller, this.states[teller.order]);
+    state.broken = state.broken || this.states[teller.order].broken;
+  }, this);
+  if (value === undefined && !state.broken && typeof readAs(leaf) === 'string') {
     leaf.raw = leaf.slot.preset === undefined ? nothing(leaf.slot) : leaf.slot.preset;
     state.given = true;
   } else if (value === undefined && !state.broken) {
@@ -75,8 +91,8 @@ Writing.prototype.takeLate = function (leaf, value) {
 
 function nothing(slot) { return missingCode(slot) === undefined ? 0 : missingCode(slot); }
 
-function uncounted(leaf, value) { // {raw} or {fault}
+function uncounted(leaf, value, reason) { // {raw} or {fault}
   if (value === null || (value !== value && /^(number|float)$/.test(leaf.slot.kind))) { return {raw: nothing(leaf.slot)}; }
-  return {fault: fault('disagrees', shown(value) + ' is given, but another field says that it does not count')};
+  return {fault: fault('disagrees', shown(value) + ' is given, but what another field says makes it ' + reason)};
 }
 """

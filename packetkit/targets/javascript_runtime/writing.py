@@ -203,12 +203,12 @@ Writing.prototype.option = function (node, value, at, indices, scope) {
 
 function standsForAbsence(node) {
   var first = node.nodes[0];
-  return Boolean(node.bare && first && first.part === 'run' && (missingCode(first.slots[0]) !== undefined || first.slots[0].valid));
+  return Boolean(node.bare && first && first.part === 'run' && (missingCode(first.slots[0]) !== undefined || first.slots[0].valid || first.slots[0].scales));
 }
 
 Writing.prototype.leaf = function (leaf, value) {
   var state = {given: value !== undefined && value !== BROKEN, broken: value === BROKEN, demands: [], wanted: [], raised: false}, raw;
-  if (leaf.slot.valid && value !== BROKEN) {
+  if ((leaf.slot.valid || leaf.slot.scales) && value !== BROKEN) {
     this.later.push([leaf, value]);
   } else if (value === undefined) {
     this.fillIn(leaf, state);
@@ -245,9 +245,10 @@ Writing.prototype.isChoosing = function (leaf) { return (this.frame.choosing || 
 
 // The code of a given value, or undefined where a fault was noted.
 Writing.prototype.raw = function (leaf, value) {
-  var slot = leaf.slot, outcome;
+  var slot = leaf.slot, told, outcome;
   if (isMapping(value) && own(value, 'raw') !== undefined) { return this.givenRaw(leaf, value.raw); }
-  outcome = counts(leaf) ? toRaw(slot, value, leaf.bits) : uncounted(leaf, value);
+  told = readAs(leaf);
+  outcome = typeof told === 'string' ? uncounted(leaf, value, told) : toRaw(told, value, leaf.bits);
   if (outcome.fault) {
     this.fault(addressOf(leaf), outcome.fault.rule, outcome.fault.message);
     return undefined;
