@@ -202,8 +202,8 @@ Writing.prototype.option = function (node, value, at, indices, scope) {
 };
 
 function standsForAbsence(node) {
-  var first = node.nodes[0];
-  return Boolean(node.bare && first && first.part === 'run' && (missingCode(first.slots[0]) !== undefined || first.slots[0].valid || first.slots[0].scales));
+  var first = node.nodes[0], slot = node.bare && first && first.part === 'run' && first.slots[0];
+  return Boolean(slot && (missingCode(slot) !== undefined || slot.valid || slot.scales));
 }
 
 Writing.prototype.leaf = function (leaf, value) {
