@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import islice
 from random import Random
@@ -71,9 +71,10 @@ def value_failure(held: raw.Held, found: speaking.Difference) -> proof.Failure:
     """Return a difference between values as a proof has it."""
     subject = found.question[2]
     if isinstance(subject, Told):
+        one = decoded(held, *subject)
         subject = subject.data  # beside which the sentence says what is told
-    if isinstance(subject, bytes):
-        one = case(held, subject)
+    elif isinstance(subject, bytes):
+        one = decoded(held, subject, {}, {})
     elif "bytes" in found.expected:
         data = bytes.fromhex(found.expected["bytes"])
         one = Case("found", subject, data, held.frame.decode(data))
@@ -110,13 +111,18 @@ def said(outcome: raw.Outcome) -> str:
     return status if content is None else f"{status} {content}"
 
 
+def decoded(held: raw.Held, data: bytes, variants: Mapping[str, str], known: Mapping[str, int]) -> Case:
+    """Bytes as a vector: what the codec makes of them."""
+    try:
+        return Case("found", data=data, back=held.frame.decode(data, variants=variants, known=known or None))
+    except DecodeError as no:
+        return Case("found", data=data, back=no.reason)
+
+
 def case(held: raw.Held, subject: raw.Subject) -> Case:
     """A counterexample as a vector: what the codec makes of it."""
     if isinstance(subject, bytes):
-        try:
-            return Case("found", data=subject, back=held.frame.decode(subject))
-        except DecodeError as no:
-            return Case("found", data=subject, back=no.reason)
+        return decoded(held, *members.untold(held.layout, subject))
     detail = members.to_detail(held.layout, subject)
     status, data = raw.expected(held, subject)
     if status != "ok":
