@@ -45,6 +45,9 @@ def opened(path: str, *, follow: bool, baud: int | None) -> Iterator[BinaryIO]:
     """Yield the input as a stream, a serial device set up. Raises UsageError where the options do not fit what it is."""
     if not is_serial(path):
         if baud is not None:
+            if not os.access(path, os.R_OK):
+                with open_input(path):  # which says why that cannot be
+                    pass
             raise click.UsageError(f"--baud sets a serial device, and {path} is none")
         with open_input(path) as stream:
             yield stream

@@ -96,7 +96,8 @@ def test_what_is_wrong_with_a_device_is_told(tmp_path: Path, capsys: pytest.Capt
             "--baud 12345 is no speed that this system sets; there are 1200, ",
         ),
         ([str(file), "--follow", "--baud", "9600"], "--baud sets a serial device, and"),
-        ([str(tmp_path / "tty9"), "--follow", "--baud", "9600"], "--baud sets a serial device"),
+        ([str(tmp_path / "tty9"), "--follow", "--baud", "9600"], "tty9: there is no such file"),
+        (["-", "--follow", "--baud", "9600"], "--baud sets a serial device, and - is none"),
         (["--text", "00", "--baud", "9600"], "--baud sets a serial device, and --text is none"),
     ):
         form = [] if more[0] == "--text" else ["--from", "binary"]
