@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 from pathlib import Path
 
+import jsonschema
 import pytest
 
 from packetkit import check_costs, processors, toolchains
 from packetkit.check_costs import code, costs
+from packetkit.cli import generate
 from packetkit.cli.main import main
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS, find
@@ -16,6 +19,7 @@ from packetkit.resources import resource
 from packetkit.targets.c import board, checks
 from packetkit.targets.c.words import size_for
 
+DOCUMENT = Path(__file__).parents[1] / "documents" / "json" / "generate.schema.json"
 CRCS = [one for one in ALGORITHMS.values() if one.family == "crc" and one.width <= checks.WIDEST]
 FORMS = [(one, form) for one in CRCS for form in checks.forms_of(one)]
 
@@ -86,16 +90,18 @@ def test_the_report_marks_the_form_that_is_written_and_says_what_was_not_measure
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("COLUMNS", "80")
     Path("plover.yaml").write_bytes(resource("schemas/plover.yaml").read_bytes())
-    monkeypatch.setattr(check_costs, "find", lambda *programs: None)
-    assert (
-        main(
-            ["generate", "plover.yaml", "--target", "c", "-o", "flight", "--report", "--check-code", "speed"]
-        )
-        == 0
+    asked = ["--report", "--check-code", "speed", "--json"]
+    assert main(["generate", "plover.yaml", "--target", "c", "-o", "flight", *asked]) == 0
+    made = json.loads(capsys.readouterr().out)
+    jsonschema.validate(made, json.loads(DOCUMENT.read_text(encoding="utf-8")))
+    assert [one["form"] for one in made["check_code"] if one["is_written"]] == [checks.OCTETS] * 2
+    assert all(
+        one.get("cycles_per_octet", one.get("instructions_per_octet")) > 0 for one in made["check_code"]
     )
-    text = capsys.readouterr().out
+    monkeypatch.setattr(check_costs, "find", lambda *programs: None)
+    monkeypatch.setenv("COLUMNS", "80")
+    text = generate.costs_text(costs([find("CRC-16/IBM-3740")], checks.SPEED))
     assert "CRC-16/IBM-3740     shifts" in text and "CRC-16/IBM-3740  *  table of 256" in text
     assert "simavr and qemu-system-arm are not installed" in text
     assert all(len(line) <= 80 for line in text.splitlines())
