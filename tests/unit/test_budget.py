@@ -52,6 +52,20 @@ def test_frames_without_a_cadence_fill_the_pass() -> None:
     assert counted(mission("passes: {duration_s: 400}\n")) == (1079, 1079 * 24, 1079 * 176)
 
 
+def test_a_frame_that_varies_counts_at_its_longest_and_is_told_to_vary() -> None:
+    fixed = mission("passes: {duration_s: 400}\n")
+    varying = packetkit.parse(
+        ONE_FRAME.replace("repeat: 21", "repeat: {count: held}").replace(
+            "- {name: samples", "- {name: held, kind: count, bits: 8, maximum: 20}\n      - {name: samples"
+        )
+        + "passes: {duration_s: 400}\n"
+    )
+    for made, varies in ((fixed, False), (varying, True)):
+        assert made.passes is not None
+        (share,) = budget(made, window_of(made.passes)).shares
+        assert (share.frame_bytes, share.varies) == (24, varies)
+
+
 def test_the_gap_after_each_frame_counts() -> None:
     # 400 / 0.470688 = 849.8
     assert counted(mission("passes: {duration_s: 400}\n", "  gap_s: 0.1\n"))[0] == 849
