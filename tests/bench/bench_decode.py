@@ -6,7 +6,7 @@ that go on, none damaged. A ratio is that of one round; the median is shown.
 
     python tests/bench/bench_decode.py [--rounds 5] [--frames 1000000]
 
-Recorded choices, a busy 2-core machine, so in processor time beside the same peers. Parquet: medians of 1.1 to 1.25x, single rounds of 0.95
+Recorded choices, a busy 2-core machine, so in processor time beside the same peers. Parquet: medians of 1.1 to 1.4x, single rounds of 0.95
 to 1.6x; names of codes told apart by a table of what is there save 8 % against sorting; a second thread writes a piece meanwhile, which
 saves elapsed time where a core is free. CSV: 1.4 to 1.6x, nearly all of it numbers as text and the joining of cells. Tried for it and left
 out: narrow columns side by side looked up as one (5 % less), one flat join over slices (10 % of the joining), an f-string compiled for each

@@ -173,7 +173,7 @@ def test_segments_in_any_order_give_what_came_of_the_array(
 
 
 def test_a_connection_begins_as_the_standard_shows_it() -> None:
-    # RFC 9293, section 3.5, figure 6, lines 2 to 5: SYN with sequence number 100, then 101, and data from 101 on.
+    # RFC 9293, section 3.5, figure 6, lines 2 to 5, from memory: SYN with sequence number 100, then 101, and data from 101 on.
     sent = [segment(100, flags=SYN), segment(101), segment(101, b"data")]
     assert given_by(sent) == [Run("a > b", Place(2), b"data"), End("a > b")]
 

@@ -10,7 +10,9 @@ from typing import Any
 import jsonschema
 import pytest
 
+import packetkit
 from packetkit.cli.main import main
+from packetkit.mission.link import longest_frame
 from packetkit.radio import CAUTION, link, regions, sensitivity
 from packetkit.resources import resource
 from packetkit.schema import kinds
@@ -44,6 +46,17 @@ def test_a_named_frame_counts_instead_of_the_longest(capsys: pytest.CaptureFixtu
     short = document(capsys, HERON, "--frame", "housekeeping")
     assert short["payload_bytes"] < document(capsys, HERON)["payload_bytes"]
     assert short["places"][0]["loss"] < document(capsys, HERON)["places"][0]["loss"]
+
+
+@pytest.mark.parametrize(("octets", "fits"), [(251, True), (252, False)])
+def test_a_packet_holds_255_bytes_with_the_drivers_own_and_not_one_more(octets: int, fits: bool) -> None:
+    text = f"mission: wren\nframes:\n  sheet:\n    fields: [{{name: body, kind: bytes, length: {octets}}}]\n"
+    made = packetkit.parse(text + "link:\n  driver_bytes: 4\n")
+    if fits:
+        assert longest_frame(made, None) == ("sheet", 255)
+    else:
+        with pytest.raises(packetkit.RadioError, match="256 bytes do not fit a packet of 255"):
+            longest_frame(made, None)
 
 
 def test_figures_of_documents_stand_beside_the_power(capsys: pytest.CaptureFixture[str]) -> None:

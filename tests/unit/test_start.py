@@ -92,6 +92,11 @@ def test_bits_are_as_many_as_the_codes_need() -> None:
     assert [one.width for one in from_csv(rows, "fields.csv")] == [1, 2, 3, 4]
 
 
+def test_a_line_with_fewer_cells_than_columns_leaves_the_last_empty_and_further_cells_are_nobody_s() -> None:
+    rows = "name,minimum,maximum,resolution,unit\nload,0,7,1\ntilt,0,7,1,deg,left over\n"
+    assert [(one.name, one.unit) for one in from_csv(rows, "fields.csv")] == [("load", ""), ("tilt", "deg")]
+
+
 def test_what_is_over_up_to_a_byte_is_spare() -> None:
     text = text_of("draft", [measure("load=0..7/1 kg")], None, None)  # 4 bits with one code for missing
     layout = packetkit.parse(text).layouts["report"]
