@@ -214,3 +214,11 @@ def test_a_restart_that_one_receiver_did_not_notice_is_no_second_flight() -> Non
         for first, second in pairwise(union.entries())
         if first.place and second.place
     )
+
+
+def test_laps_that_nobody_heard_are_counted_by_the_clock() -> None:
+    """The counter wraps each 100 frames; the second receiver came on two laps after the first had gone."""
+    flight = [one for one in sent("roles", 0, 0) if one.frame == "all"]
+    union = merged("roles", [flight[:10], flight[250:260]])
+    assert [entry.data for entry in union.entries()] == [one.data for one in flight[:10] + flight[250:260]]
+    assert [gap.frames for gap in union.kinds["all"].gaps()] == [240]

@@ -299,3 +299,11 @@ def test_files_of_teams_never_replace_an_input(tmp_path: Path) -> None:
 def test_skipped_bytes_are_nobodys_and_in_the_account_only() -> None:
     known = of(text_of("auk"), text_of("brent"))
     assert known.own(Skipped(0, 3)) == ("", Skipped(0, 3))
+
+
+def test_a_packet_that_two_teams_claim_is_contested_too() -> None:
+    known = of(text_of("auk"), text_of("brent", 0xA500))
+    frame = packetkit.parse(text_of("auk")).frame().encode({"sequence": 1, "auk_heat": 3.5})
+    found = known.whole(frame)
+    assert isinstance(found, Failed)
+    assert (found.claimed, found.reason, found.data) == ("auk.report or brent.report", "contested", frame)
