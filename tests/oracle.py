@@ -436,6 +436,8 @@ def _spelled_out(declared: Field, algorithms: Algorithms) -> Field:
     if declared.signed and declared.bits is not None:
         return _with_signed_codes(declared, declared.bits)
     members = tuple(_spelled_out(member, algorithms) for member in declared.fields)
+    if declared.size_bytes is not None:
+        members += _zeros_behind(members, declared.size_bytes * 8)
     forms = tuple(
         replace(form, fields=tuple(_spelled_out(member, algorithms) for member in form.fields))
         for form in declared.variants
@@ -466,6 +468,21 @@ def _as_wide_as_the_widest(forms: tuple[Variant, ...]) -> tuple[Variant, ...]:
             left -= min(left, 64)
         made.append(replace(form, fields=fields))
     return tuple(made)
+
+
+def _zeros_behind(members: tuple[Field, ...], room: int) -> tuple[Field, ...]:
+    """Return reserved bits that fill the bits given to a carried frame, in fields of 64 at most."""
+    (frame,) = members
+    left = room - _static_end(frame, 0, 0, _Shape({}, set()))
+    made: tuple[Field, ...] = ()
+    while left:
+        taken, number = [frame.name, *(one.name for one in made)], 1
+        while ("reserved" if number == 1 else f"reserved_{number}") in taken:
+            number += 1
+        name = "reserved" if number == 1 else f"reserved_{number}"
+        made += (Field(name, "reserved", frame.place, named=False, bits=min(left, 64)),)
+        left -= min(left, 64)
+    return made
 
 
 # --- Lengths: which part each one measures, and which of them never change ----------------------------------
@@ -684,6 +701,7 @@ def _static_body(declared: Field, at: int, start: int, shape: _Shape) -> int:
     if declared.runs or declared.derived or declared.kind == "supplied":
         return at  # its bits are passed by, or it has none
     taken = _taken(declared, at)
+    start = at if declared.carried else start
     for member in declared.fields:
         at = _static_end(member, _passed(at, taken), start, shape)
     return _passed(at, taken) if declared.fields else at + _width(declared)
@@ -740,6 +758,7 @@ class _Walk(ABC):
         self.at = 0  # the next bit
         self.shape = _Shape({}, set())
         self.parts: list[_Part] = []  # measured parts around the next bit, the innermost last
+        self.carried: list[int] = []  # where the carried frames around the next bit start
         self.choosing: set[int] = set()  # fields that tell variants, by identity
         self.filled: set[int] = set()  # flags that fill themselves, by identity
         self.told: dict[int, _Node] = {}  # by the identity of a length field, where it was met last
@@ -803,8 +822,8 @@ class _Walk(ABC):
                 self.length_is_known(part, node)
 
     def origin(self) -> int:
-        """Return the bit from which boundaries count: the start of the innermost measured part, else the frame's."""
-        return self.parts[-1].node.first if self.parts else 0
+        """Return the bit from which boundaries count: the start of the innermost measured part or carried frame, else the frame's."""
+        return max([0, *(part.node.first for part in self.parts), *self.carried])
 
     def itself(self, node: _Node) -> None:
         """One declared field: not there, there once, or several times."""
@@ -829,9 +848,13 @@ class _Walk(ABC):
             self.pack(node)
             self.open(node)
             taken = _taken(node.field, node.first)
+            if node.field.carried:
+                self.carried.append(self.at)
             for declared in node.field.fields:
                 self.pass_by(taken)
                 self.member(declared, node)
+            if node.field.carried:
+                self.carried.pop()
             self.pass_by(taken)
             node.width = self.at - node.first
         elif node.is_text:
@@ -865,6 +888,8 @@ class _Walk(ABC):
     def pack(self, node: _Node) -> None:
         """Rule 2: a group's packing and order hold from here inwards; word_bits turns words, not numbers."""
         declared = node.field
+        if declared.carried:
+            node.order = None  # whatever holds around a frame
         if declared.packing is not None:
             node.packing = _Packing(declared.packing == "least_significant_first")
         if declared.word_bits is not None:
@@ -2376,6 +2401,7 @@ def _least_body(declared: Field, at: int, start: int, shape: _Shape) -> int:
     if not declared.fields:
         return at + (0 if declared.kind in ("group", "flags") else _width(declared))
     taken = _taken(declared, at)
+    start = at if declared.carried else start
     for member in declared.fields:
         at = _least_end(member, _passed(at, taken), start, shape)
     return _passed(at, taken)
@@ -2890,10 +2916,10 @@ def _named_leaves(check: _Node, name: str) -> list[_Node]:
 
 
 def _innermost_element(node: _Node) -> _Node:
-    """Return the element of a repeat that a check stands in, else the whole frame."""
+    """Return the element of a repeat, or the carried frame, that a check stands in, else the whole frame."""
     while node.parent is not None:
         node = node.parent
-        if isinstance(node.key, int):
+        if isinstance(node.key, int) or node.field.carried:
             break
     return node
 

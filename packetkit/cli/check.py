@@ -100,7 +100,8 @@ def _rows(
             )
             for depth in range(len(path) - 1):
                 if path[: depth + 1] != group[: depth + 1]:
-                    yield ("", "", f"{indent}{'  ' * depth}{path[depth]}", "group", "", "", "", "")
+                    what = group_word(layout, part, len(path) - depth - 1)
+                    yield ("", "", f"{indent}{'  ' * depth}{path[depth]}", what, "", "", "", "")
             group = path[:-1]
             inner = indent + "  " * len(group)
             if isinstance(part, Slot):
@@ -114,6 +115,13 @@ def _rows(
             name = indent + ".".join(derived.path)
             held = "\n".join([f"= {derived.text}", *printed.limit_texts(derived)])
             yield ("", "", name, "derived", held, "", derived.unit, "")
+
+
+def group_word(layout: Layout, part: Slot | Node, above: int) -> str:
+    """What a group is that stands so many levels above a part: a group, or a carried frame."""
+    address = part.slot.address if isinstance(part, Fill) else getattr(part, "address", "")
+    around = address.rsplit(".", above)[0]
+    return "frame" if any(one.address == around for one in layout.carried) else "group"
 
 
 def _inner_rows(
@@ -305,6 +313,26 @@ def gains_text(mission: Mission, name: str, page: Page) -> str:
         )
         for gain in mission.layouts[name].gains
     ]
+    return page.table(columns, rows) if rows else ""
+
+
+def carried_text(layout: Layout, page: Page) -> str:
+    """Return the frames that this one carries, and how much of it they are; empty where there are none."""
+    columns = (
+        output.Column("field", fit="wrap"),
+        output.Column("frame", fit="wrap"),
+        output.Column("bytes", ">"),
+        output.Column("zeros behind it", ">"),
+        output.Column("of this frame", ">"),
+    )
+    rows: list[tuple[object, ...]] = []
+    for one in layout.carried:
+        low, high = -(-one.minimum_bits // 8), None if one.maximum_bits is None else -(-one.maximum_bits // 8)
+        size = f"{low:,} or more" if high is None else f"{low:,}" if low == high else f"{low:,} to {high:,}"
+        share = (
+            "" if high is None or not layout.maximum_bytes else percent(Fraction(high, layout.maximum_bytes))
+        )
+        rows.append((one.address, one.frame, size, one.fill_bits // 8, share))
     return page.table(columns, rows) if rows else ""
 
 
@@ -532,6 +560,7 @@ def frame_text(mission: Mission, name: str, page: Page, brief: bool) -> str:
     sections: tuple[tuple[str, Callable[[], str]], ...] = (
         ("Strip", lambda: strip_text(layout, page)),
         ("Fields", lambda: table_text(layout, declared, page)),
+        ("Carried in it", lambda: carried_text(layout, page)),
         ("Saved by compact forms", lambda: gains_text(mission, name, page)),
         (kinds_title(layout), lambda: tally_text(layout, page)),
         ("Checks", lambda: checks_text(layout, page)),

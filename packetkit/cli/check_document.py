@@ -18,6 +18,7 @@ from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Bundle,
+    Carried,
     Choice,
     Chosen,
     Derived,
@@ -116,6 +117,7 @@ def frame_entry(mission: Mission, name: str) -> Object:
             for slot in layout.supplied
         ],
         "derived": [derived_entry(one) for one in layout.derived],
+        "carried": [carried_entry(one) for one in layout.carried],
         "compact_forms": [gain_entry(mission, name, one) for one in layout.gains],
         "checks": [check_entry(layout, one) for one in checkup.protections(layout)],
         "steps": [step_entry(one) for one in picture.costs],
@@ -143,6 +145,7 @@ def field_entries(
                     at.plus(slot.offset_bits), (slot.width, slot.width), printed.PACKINGS[node.packing]
                 )
                 entry = {**slot_entry(slot, declared.get(slot.address)), **place, "order": order}
+                entry["useful"] = size.is_useful(slot, layout.carried)
                 entry["valid_when"] = valid_entry(layout, slot)
                 entry["scale_by"] = scale_entry(layout, slot)
                 if slot.pieces:
@@ -197,6 +200,17 @@ def derived_entry(one: Derived) -> Object:
         "unit": one.unit,
         "limits": limits_entry(one),
         "description": one.description,
+    }
+
+
+def carried_entry(one: Carried) -> Object:
+    """Return a carried frame, its sizes in bytes and the zeros that fill its place."""
+    return {
+        "name": one.address,
+        "frame": one.frame,
+        "minimum_bytes": -(-one.minimum_bits // 8),
+        "maximum_bytes": None if one.maximum_bits is None else -(-one.maximum_bits // 8),
+        "fill_bytes": one.fill_bits // 8,
     }
 
 

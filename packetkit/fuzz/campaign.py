@@ -199,11 +199,8 @@ def smallest(
             best = found
         return found is not None
 
-    frames = (
-        shrink.smaller_schema({frame: drawn.frames[frame]}, fails, cuts)
-        if frame in drawn.frames
-        else drawn.frames
-    )
+    with_it = drawn.frames if _carries(drawn.frames.get(frame)) else {frame: drawn.frames.get(frame, {})}
+    frames = shrink.smaller_schema(with_it, fails, cuts) if frame in drawn.frames else drawn.frames
     text = text_of(frames)
     try:
         mission = parse(text)
@@ -211,6 +208,11 @@ def smallest(
         return Finding(number, drawn.text, frame, difference)
     held = judges.of(mission.declared.frames[0], mission.layouts[frame], names)
     return Finding(number, text, frame, smallest_subject(held, best))
+
+
+def _carries(frame: Entry | None) -> bool:
+    """Whether a drawn frame carries the other."""
+    return frame is not None and any("carried" in entry for entry in frame["fields"])
 
 
 def smallest_subject(held: Mapping[str, Judge], difference: Difference) -> Difference:

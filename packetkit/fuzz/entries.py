@@ -117,7 +117,7 @@ def holds_check(entry: Entry) -> bool:
 
 def changes_packing(entry: Entry) -> bool:
     """Whether bits of an entry, or inside it, are numbered from the other end."""
-    return "packing" in entry or any(changes_packing(one) for one in inner_of(entry))
+    return "packing" in entry or "carried" in entry or any(changes_packing(one) for one in inner_of(entry))
 
 
 def stretches(fields: list[Entry], check: Entry) -> list[list[Entry]]:

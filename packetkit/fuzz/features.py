@@ -40,6 +40,7 @@ ROWS: dict[int, str] = {
     25: "presets",
     26: "roles",
     27: "summaries",
+    28: "envelopes",
 }
 
 DAMAGE = 13  # no word of a schema; counted in damaged frames that are refused
@@ -299,6 +300,10 @@ FEATURES: tuple[Feature | OnWire, ...] = (
         one.modulus is not None for one in seen.frame.fields if one.name in seen.field.told_by)),
     OnWire(24, "a narrower one is filled", lambda layout: any(
         isinstance(node, Choice) and node.turn and any(_is_filled(branch) for branch in node.branches) for node in layout.walk())),
+    OnWire(28, "a frame carried", lambda layout: bool(layout.carried)),
+    OnWire(28, "with zeros behind it", lambda layout: any(one.fill_bits for one in layout.carried)),
+    OnWire(28, "a carried frame of no fixed size", lambda layout: any(
+        one.minimum_bits != one.maximum_bits for one in layout.carried)),
     OnWire(23, "codes with octets reversed", lambda layout: any(
         isinstance(slot.transform, Bundle) and slot.transform.octets_reversed for slot in layout.slots)),
     OnWire(23, "first sample in the low bits", lambda layout: any(

@@ -14,6 +14,7 @@ from fractions import Fraction
 from typing import Any
 
 from packetkit.conformance.faults import Chance
+from packetkit.errors import SchemaError
 from packetkit.fuzz.entries import (
     Entry,
     Place,
@@ -28,6 +29,8 @@ from packetkit.fuzz.entries import (
 )
 from packetkit.fuzz.leaves import ROLE_WORDS, SCALES
 from packetkit.fuzz.structures import Structures
+from packetkit.mission.load import parse
+from packetkit.schema.kinds import ROLES
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +53,10 @@ def schema(chance: Chance, *, parts: bool = True) -> Drawn:
     def frame(code: int | None) -> Entry:
         return _Draw(chance, parts=parts).frame(code)
 
+    if chance.randint(1, 10) == 10:
+        inner, size = _to_carry(lambda: frame(None))
+        if inner is not None:
+            return Drawn({"sheet": _Draw(chance, parts=parts).frame(None, inner, size), "inner": inner})
     if chance.randint(1, 8) < 8:
         return Drawn({"sheet": frame(None)})
     if chance.randint(1, 3) < 3:
@@ -58,6 +65,26 @@ def schema(chance: Chance, *, parts: bool = True) -> Drawn:
     for one in frames.values():
         one["told_by"] = "outside"
     return Drawn(frames)
+
+
+def _to_carry(draw: Callable[[], Entry]) -> tuple[Entry | None, int | None]:
+    """Return a frame that can be carried, of fixed size if one of three is, and its bytes; None where none can be."""
+    found: Entry | None = None
+    for _ in range(3):
+        inner = draw()
+        text = text_of({"inner": inner})
+        if (
+            "kind: supplied" in text or "up_to: word" in text
+        ):  # nothing tells it there, or it may start inside a word
+            continue
+        try:
+            size = parse(text).layouts["inner"].size_bytes
+        except SchemaError:
+            continue
+        if size is not None:
+            return inner, size
+        found = inner
+    return found, None
 
 
 _Leaf = Callable[[Scope, Style], tuple[Entry, int]]
@@ -71,8 +98,8 @@ class _Draw(Structures):
 
     # -- frames and groups -------------------------------------------------------------------------
 
-    def frame(self, tag: int | None) -> Entry:
-        """Return a frame; tag: its code in a mission of several."""
+    def frame(self, tag: int | None, carried: Entry | None = None, size: int | None = None) -> Entry:
+        """Return a frame; tag: its code in a mission of several; carried: one that it carries, named inner, and its bytes."""
         made: Entry = {}
         style = Style(least=self.odds(5))
         if style.least:
@@ -90,9 +117,14 @@ class _Draw(Structures):
             self.add(fields, scope, place, {"name": "tag", "kind": "tag", "bits": 8, "code": tag}, 8)
         if self.parts_too and self.odds(6):
             self.frame_length(fields, scope, place)
+        self.roles -= {
+            role for role in ROLES if carried is not None and f"role: {role}" in text_of({"inner": carried})
+        }
         for _ in range(self.chance.randint(2, 8)):
             self.member(fields, scope, place, style, depth=0)
-        if self.parts_too and self.odds(6):
+        if carried is not None:
+            self.carried(fields, scope, place, size)
+        elif self.parts_too and self.odds(6):
             self.ends = True
             self.counts_used(fields, scope, place, style)
             self.to_octet(fields, scope, place)
@@ -104,6 +136,17 @@ class _Draw(Structures):
         self.finish(made, fields, scope, place, style)
         self.cover(fields, scope, style, whole=True)
         return made
+
+    def carried(self, fields: list[Entry], scope: Scope, place: Place, size: int | None) -> None:
+        """An envelope's frame, with zeros behind it at times."""
+        self.counts_used(fields, scope, place, Style(least=self.least))
+        self.to_octet(fields, scope, place)
+        made: Entry = {"name": self.name(scope), "carried": "inner"}
+        if size is not None and not self.odds(3):
+            made["size_bytes"] = size + self.one(0, 1, 9, 20)
+        self.mixed = True
+        self.add(fields, scope, place, made, 0)
+        place.inner = None
 
     def finish(self, made: Entry, fields: list[Entry], scope: Scope, place: Place, style: Style) -> None:
         """End the frame on a whole octet: fill, then checks; or checks, and a filled last byte."""
@@ -152,7 +195,7 @@ class _Draw(Structures):
         )
         leaves += [self.float, self.time, self.constant, self.reserved, self.tag, self.counter]
         if self.parts_too:
-            leaves += [self.radix_text] + [self.bundle] * 2 + ([] if style.words else [self.fixed_text])
+            leaves += [self.radix_text] + [self.bundle] * 2 + ([] if style.words else [self.fixed_text] * 3)
         if self.budget < 4:
             leaves = [self.number]
         holders: list[_Holder] = [self.group, self.repeat, self.counted, self.option, self.option]

@@ -58,7 +58,7 @@ class Structures(Covers):
             made["fill"] = " "
         elif fill and self.odds(3):
             made["fill"] = self.one("zero", 0)
-        if form in (1, 2) and self.odds(3):
+        if form in (1, 2) and self.odds(2):
             made["ends_with"] = 0
         return {3: 6, 4: 5}.get(form, 8)
 

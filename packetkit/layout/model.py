@@ -541,6 +541,21 @@ class Gain:
 
 
 @dataclass(frozen=True, slots=True)
+class Carried:
+    """A frame that another carries: where, which, its bits at least and at most (None: no bound), and those that fill its bytes."""
+
+    address: str
+    frame: str
+    minimum_bits: int
+    maximum_bits: int | None
+    fill_bits: int = 0
+
+    def holds(self, slot: Slot) -> bool:
+        """Whether a slot is one of the carried frame's."""
+        return slot.address.startswith(f"{self.address}.")
+
+
+@dataclass(frozen=True, slots=True)
 class Operand:
     """Where a derived value finds one of its fields: `up` containers further out, then along `path`."""
 
@@ -598,6 +613,7 @@ class Layout:
     gains: tuple[Gain, ...] = ()
     supplied: tuple[Slot, ...] = ()
     supplied_before: tuple[tuple[str, ...], ...] = ()
+    carried: tuple[Carried, ...] = ()
 
     @property
     def is_fixed(self) -> bool:

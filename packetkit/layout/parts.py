@@ -50,19 +50,21 @@ WHOLE_FRAME = "whole_frame"
 class Part:
     """The frame (number -1) or a measured part while it is being laid out.
 
+    carried: a frame inside of one, which has a start of its own and the end of what is around it.
     containers: its own, and those of variants that stand directly in it: what runs to its end may stand in any of them.
     """
 
     number: int
     start: Cursor
     containers: list[Container] = field(default_factory=list)
+    carried: bool = False
 
     def holds(self, container: Container) -> bool:
         return any(one is container for one in self.containers)
 
     def since(self, cursor: Cursor) -> Phase:
         """What is known of the bits from the part's start to a cursor."""
-        if self.number < 0:
+        if self.number < 0 and not self.carried:
             return cursor.phase
         if cursor.origin is self.start.origin:
             return cursor.grown.after(self.start.grown)

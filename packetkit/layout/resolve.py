@@ -15,12 +15,13 @@ from functools import cached_property
 from itertools import islice
 
 from packetkit.errors import Problem
-from packetkit.layout import beside, bundle, repeats, split, texts
+from packetkit.layout import beside, bundle, carried, repeats, split, texts
 from packetkit.layout.derived import Derivations
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.meaning import Meaning, meaning, merged
 from packetkit.layout.model import (
     Bundle,
+    Carried,
     Choice,
     Fill,
     Gain,
@@ -86,6 +87,7 @@ class Resolver:
         self.checks = Checks(self.note, self.suggest)
         self.derivations = Derivations(self.note, self.suggest)
         self.gains: list[Gain] = []
+        self.carried: list[Carried] = []
         self.supplied: list[tuple[Slot, Field, tuple[str, ...]]] = []
         self.slots: list[Slot] = []
         self.nodes = 0
@@ -187,7 +189,7 @@ class Resolver:
             self.checks.order(nodes, slots),
             -(-low // 8) * 8,
             None if high is None else min(-(-high // 8) * 8, MAXIMUM_BITS),
-            useful_bits(nodes),
+            useful_bits(nodes, carried=tuple(self.carried)),
             any(map(_runs_to_end, nodes)),
             "",
             " ".join(self.frame.description.split()),
@@ -196,6 +198,7 @@ class Resolver:
             tuple(self.gains),
             tuple(slot for slot, _, _ in self.supplied),
             tuple(later for _, _, later in self.supplied),
+            tuple(self.carried),
         )
         self.mixed_in(made)
         beside.note_raised(self, made)
@@ -358,15 +361,20 @@ class Resolver:
     def group(
         self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
     ) -> None:
-        inner = self.group_style(one, style, address)
+        if one.carried and (not self.placed or not carried.starts(self, one, into, style, address)):
+            self.placed = False
+            return
+        inner = carried.inner_style(one) if one.carried else self.group_style(one, style, address)
         changes = inner.packing is not style.packing
         if changes and self.placed:
             changes = self.boundary(one, into, address, "starts")
         low, high = into.cursor.low, into.cursor.high
         first = len(self.slots)
-        self.place_all(one.fields, into, scope, inner, path)
+        placing = carried.place if one.carried else _place_group
+        placing(self, one, into, scope, inner, path, address)
         if not self.placed:
             return
+        carried.filled(self, one, into, scope, inner, path, address)
         if one.summary is not None and one.whole:
             self.summary(one, one.summary, address, self.slots[first:])
         word = inner.packing.word_bits if changes else None
@@ -671,6 +679,8 @@ class Resolver:
                 slot = self.new_slot(Meaning(width, common), path, address)
                 into.add_slot(slot, style.packing)
             return
+        if carried.cannot_fill(self, one, unit, address):
+            return
         slot = self.new_slot(Meaning(unit - 1, common), path, address)
         into.close_run()
         number = self.next_node()
@@ -713,6 +723,7 @@ class Resolver:
             len(self.checks.pending),
             len(self.derivations.pending),
             len(self.gains),
+            len(self.carried),
             len(self.slots),
             self.nodes,
             int(self.whole),
@@ -720,13 +731,13 @@ class Resolver:
         )
 
     def restore(self, saved: tuple[int, ...]) -> None:
-        problems, checks, derived, gains, slots, self.nodes, whole, placed = saved
+        problems, checks, derived, gains, envelopes, slots, self.nodes, whole, placed = saved
         while len(self.problems) > problems:
             self.problems.popitem()
         while len(self.slots) > slots:
             self.counts.pop(self.slots.pop().number, None)
         del self.checks.pending[checks:], self.derivations.pending[derived:]
-        del self.gains[gains:]
+        del self.gains[gains:], self.carried[envelopes:]
         self.whole, self.placed = bool(whole), bool(placed)
         self.roles = {role: (where, number) for role, (where, number) in self.roles.items() if number < slots}
 
@@ -881,6 +892,13 @@ What there is, and the bytes of an example:
   3, 7 and 6 bits that hold 5, 100, 33 B9 21
     packing: least_significant_first   25 87
     word_bits: 16 and order: little    21 B9"""
+
+
+def _place_group(
+    r: Resolver, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
+) -> None:
+    """Place the members of a plain group."""
+    r.place_all(one.fields, into, scope, style, path)
 
 
 def _packing(word: str | None) -> Packing | None:

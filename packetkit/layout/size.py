@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from packetkit.layout.model import (
     Branch,
+    Carried,
     Choice,
     Fill,
     Layout,
@@ -19,6 +20,7 @@ from packetkit.layout.model import (
     Optional,
     Repeat,
     Run,
+    Slot,
     bodies,
     slots_of,
     walk,
@@ -156,8 +158,10 @@ def _repeated(node: Repeat, before: frozenset[int], work: _Work) -> frozenset[in
     return found
 
 
-def useful_bits(nodes: tuple[Node, ...], elements: int | None = None) -> int | None:
-    """Bits of value fields at the longest (WIRE.md 21).
+def useful_bits(
+    nodes: tuple[Node, ...], elements: int | None = None, carried: tuple[Carried, ...] = ()
+) -> int | None:
+    """Bits of value fields at the longest (WIRE.md 21); where frames are carried, of what is in them.
 
     elements: how many a repeat has that only the frame's length bounds; None where that is not known, and then the answer is None too.
     """
@@ -165,7 +169,12 @@ def useful_bits(nodes: tuple[Node, ...], elements: int | None = None) -> int | N
         return None
     found = times(nodes, elements=elements or 0)
     slots = (slot for node in walk(nodes) for slot in slots_of(node))
-    return sum(found.get(slot.number, 0) * slot.width for slot in slots if slot.is_value)
+    return sum(found.get(slot.number, 0) * slot.width for slot in slots if is_useful(slot, carried))
+
+
+def is_useful(slot: Slot, carried: tuple[Carried, ...]) -> bool:
+    """Whether a slot's bits are useful ones: a value's, and in an envelope those of the frame that it carries."""
+    return slot.is_value and (not carried or any(one.holds(slot) for one in carried))
 
 
 def times(nodes: tuple[Node, ...], *, longest_form: bool = True, elements: int = 0) -> dict[int, int]:

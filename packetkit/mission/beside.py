@@ -38,12 +38,12 @@ def beside(mission: Mission, window: Pass) -> Beside | None:
         heard = sensitivity(link.setting, hearer.receiver, hearer.noise_figure_db)
         heard_dbm = fsk.sensitivity_dbm(link.fsk, heard.noise_figure_db)
         margins = model.margins_db(link, window.track) + heard.dbm - heard_dbm
-    sizes = {name: longest(layout, link) for name, layout in mission.layouts.items()}
+    sizes = {name: longest(layout, link) for name, layout in mission.sent.items()}
     times = {name: fsk.time_on_air(link.fsk, size + link.driver_bytes) for name, (size, _) in sizes.items()}
     allowed = allowance(window.duration_s, link.share_of_hour)
-    counts = frame_counts(mission.layouts, times, window.duration_s, allowed, link.gap_s)
+    counts = frame_counts(mission.sent, times, window.duration_s, allowed, link.gap_s)
     shares = []
-    for name, layout in mission.layouts.items():
+    for name, layout in mission.sent.items():
         arrived = None, None
         if margins is not None and model is not None:
             lost = fsk.frame_loss(link.fsk, sizes[name][0] + link.driver_bytes, margins)

@@ -107,9 +107,9 @@ def budget(mission: Mission, window: Pass) -> Budget:
     """What a pass of `window` brings. Raises RadioError where the mission names no radio, or a frame is longer than a packet."""
     link = mission.link
     allowed = allowance(window.duration_s, link.share_of_hour)
-    sizes = {name: longest(layout, link) for name, layout in mission.layouts.items()}
+    sizes = {name: longest(layout, link) for name, layout in mission.sent.items()}
     times = {name: _time(name, size, link) for name, (size, _) in sizes.items()}
-    counts = frame_counts(mission.layouts, times, window.duration_s, allowed, link.gap_s)
+    counts = frame_counts(mission.sent, times, window.duration_s, allowed, link.gap_s)
     shares = tuple(
         Share(
             name,
@@ -119,7 +119,7 @@ def budget(mission: Mission, window: Pass) -> Budget:
             counts[name],
             *_arrived(link, sizes[name][0] + link.driver_bytes, window, counts[name]),
         )
-        for name, layout in mission.layouts.items()
+        for name, layout in mission.sent.items()
     )
     findings = tuple(_findings(shares, window, allowed, link.gap_s))
     return Budget(window, shares, allowed, link.gap_s, window.per_day, findings)
@@ -194,7 +194,7 @@ def tells_loss(link: Link, window: Pass) -> bool:
 
 def measures(layout: Layout, size: tuple[int, int | None]) -> tuple[int, bool, int]:
     """Bytes of the frame at its longest, whether it varies, and its useful bits then."""
-    useful = useful_bits(layout.nodes, size[1]) or 0
+    useful = useful_bits(layout.nodes, size[1], layout.carried) or 0
     return size[0], not layout.is_fixed, useful
 
 

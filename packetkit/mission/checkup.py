@@ -55,7 +55,7 @@ def tally(layout: Layout) -> Tally:
     for slot in layout.slots:
         bits = 0 if slot.number in fills else slot.width * times[slot.number]
         by_kind[slot.kind] = by_kind.get(slot.kind, 0) + bits
-        useful += bits if slot.is_value else 0
+        useful += bits if size.is_useful(slot, layout.carried) else 0
     total = layout.minimum_bits if layout.maximum_bits is None else layout.maximum_bits
     rest = total - sum(by_kind.values())
     if rest:
@@ -176,7 +176,9 @@ class Finding(NamedTuple):
 
 
 def findings(mission: Mission, name: str) -> tuple[Finding, ...]:
-    """The limits that a frame breaks at its longest; at its shortest where it has no longest form."""
+    """The limits that a frame breaks at its longest; at its shortest where it has no longest form. One that is only carried breaks none."""
+    if name not in mission.sent:
+        return ()
     layout, link = mission.layouts[name], mission.link
     most = layout.maximum_bytes
     size = layout.minimum_bits // 8 if most is None else most
@@ -220,7 +222,12 @@ def notes(mission: Mission, name: str) -> tuple[str, ...]:
     """What a designer should know of a frame, each in a sentence; often nothing."""
     layout = mission.layouts[name]
     found = []
-    if name in mission.outside:
+    if name not in mission.sent:
+        holders = ", ".join(one for one, other in mission.layouts.items() if carries(other, name))
+        found.append(
+            f"Sent in {holders} only, as it has no cadence_s: alone it is decoded where its name is given (--frame)."
+        )
+    elif name in mission.outside:
         found.append("Nothing in its bytes tells this frame: decode is given its name (--frame).")
     if any(isinstance(node, Choice) and node.unknown is not None for node in layout.nodes):
         found.append(
@@ -249,6 +256,11 @@ def notes(mission: Mission, name: str) -> tuple[str, ...]:
     if not any(slot.kind == "check" for slot in layout.slots):
         found.append("No check: damage goes unnoticed unless what carries the frame detects it.")
     return tuple(found)
+
+
+def carries(layout: Layout, name: str) -> bool:
+    """Whether a frame carries another of that name."""
+    return any(one.frame == name for one in layout.carried)
 
 
 def heard_within(mission: Mission, name: str, gain: Gain) -> Fraction | None:

@@ -199,6 +199,8 @@ def frame_of(mission: Mission, name: str) -> Frame:
     for slot in layout.slots:
         if slot.kind == "reserved":
             one = declared.get(slot.address)
+            if one is None and len(slot.path) > 1 and slot.path[-1].startswith("reserved"):
+                continue  # zeros behind what is carried, or takes turns: they give way
             unit = (
                 "byte" if one is None else one.up_to if one.bits is None else None
             )  # none: last_byte made it
@@ -223,7 +225,7 @@ def _against(
         if one.word_bits is not None:  # words reverse octets by themselves
             continue
         inner = Packing(one.packing) if one.packing else packing
-        kept = order if inner is packing else _natural(inner)
+        kept = order if inner is packing and not one.carried else _natural(inner)
         yield address, (one.order or kept) != _natural(inner)
         yield from _against(one.fields, f"{address}.", inner, one.order or kept)
 

@@ -107,7 +107,7 @@ def longest_frame(mission: Mission, name: str | None = None) -> tuple[str, int]:
     """The frame to count with (the longest unless named) and its bytes on the air, the driver's included. Raises RadioError."""
     if name is not None and name not in mission.layouts:
         raise RadioError(f"{mission.name} has no frame {name!r}; it has {', '.join(mission.layouts)}")
-    names = list(mission.layouts) if name is None else [name]
+    names = list(mission.sent) if name is None else [name]
     sizes = {one: longest(mission.layouts[one], mission.link)[0] for one in names}
     chosen = max(sizes, key=lambda one: sizes[one])
     size = sizes[chosen] + mission.link.driver_bytes

@@ -25,6 +25,7 @@ from packetkit.radio.energy import figure_faults as energy_faults
 from packetkit.radio.fsk import FskSetting
 from packetkit.radio.fsk import figure_faults as fsk_faults
 from packetkit.schema import model
+from packetkit.schema.envelopes import carried_in
 from packetkit.schema.load import load as load_schema
 from packetkit.schema.text import MAXIMUM_PROBLEMS
 
@@ -169,6 +170,12 @@ class Mission:
         return frozenset(frame.name for frame in self.declared.frames if frame.told_by == "outside")
 
     @cached_property
+    def sent(self) -> Mapping[str, Layout]:
+        """The layouts of the frames that are sent by themselves: not of those that others carry and that have no cadence."""
+        only = {frame.name for frame in self.declared.frames if frame.carried_only}
+        return {name: layout for name, layout in self.layouts.items() if name not in only}
+
+    @cached_property
     def _told_by(self) -> Mapping[str, Told]:
         return {name: told(layout) for name, layout in self.layouts.items() if name not in self.outside}
 
@@ -230,11 +237,7 @@ def parse(text: bytes | str, file: str = "") -> Mission:
     layouts: dict[str, Layout] = {}
     link, passes, battery = Link(), None, None
     if declared is not None:
-        for frame in declared.frames:
-            layout, found = resolve(frame)
-            problems += found
-            if layout is not None:
-                layouts[frame.name] = layout
+        layouts = _layouts(declared, problems)
         problems += _alike(declared, layouts)
         link = _link(declared.link, problems)
         passes = _passes(declared.passes, problems)
@@ -242,6 +245,21 @@ def parse(text: bytes | str, file: str = "") -> Mission:
     if problems or declared is None:
         raise SchemaError(_in_order(problems))
     return Mission(declared.name, declared.description, layouts, link, passes, declared, file, battery)
+
+
+def _layouts(declared: model.Mission, problems: list[Problem]) -> dict[str, Layout]:
+    """The layouts by frame name; problems of a frame that is carried are told once, where it is declared."""
+    made: dict[str, Layout] = {}
+    waiting = {frame.name: frame for frame in declared.frames}
+    while waiting:
+        ready = [one for one in waiting.values() if not waiting.keys() & set(carried_in(one.fields))]
+        for frame in ready:
+            del waiting[frame.name]
+            if made.keys() >= set(carried_in(frame.fields)):
+                layout, found = resolve(frame)
+                problems += found
+                made |= {frame.name: layout} if layout is not None else {}
+    return {frame.name: made[frame.name] for frame in declared.frames if frame.name in made}
 
 
 def _in_order(problems: list[Problem]) -> tuple[Problem, ...]:

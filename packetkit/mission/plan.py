@@ -102,12 +102,8 @@ def frame_for(mission: Mission, name: str | None = None) -> str:
         if name not in mission.layouts:
             raise RadioError(f"{mission.name} has no frame {name!r}; it has {', '.join(mission.layouts)}")
         return name
-    free = [one for one, layout in mission.layouts.items() if layout.cadence_s is None]
-    return (
-        free[0]
-        if free
-        else max(mission.layouts, key=lambda one: longest(mission.layouts[one], mission.link)[0])
-    )
+    free = [one for one, layout in mission.sent.items() if layout.cadence_s is None]
+    return free[0] if free else max(mission.sent, key=lambda one: longest(mission.sent[one], mission.link)[0])
 
 
 def sweep(

@@ -89,7 +89,7 @@ def _senders(team: str, mission: Mission, cadence_s: Fraction | None, faults: li
         return
     frequency = "no frequency said" if link.frequency_mhz is None else f"{float(link.frequency_mhz):g} MHz"
     channel = f"{frequency}, SF{link.setting.spreading_factor}, {link.setting.bandwidth}"
-    for name, layout in mission.layouts.items():
+    for name, layout in mission.sent.items():
         period = layout.cadence_s or cadence_s
         time = link.time_on_air(longest(layout, link)[0])
         if period is None:

@@ -349,6 +349,12 @@ FIELD_KEYS = _table(
         "boolean",
         "true: the variants take turns in one place: the n-th is sent where the telling sequence, modulo their number, is n.",
     ),
+    Key("carried", "name", "The frame of this mission that this one carries, from a whole byte on."),
+    Key(
+        "size_bytes",
+        "size",
+        "How many bytes what is carried has: zeros fill them behind a frame that has fewer.",
+    ),
     Key(
         "summary",
         "summary",
@@ -502,7 +508,7 @@ class Kind:
 
 
 # Keys that tell the kind of a field, which has their name.
-TELLING = ("group", "flags", "states", "variants", "derived", "summary", "bundle")
+TELLING = ("group", "flags", "states", "variants", "derived", "summary", "bundle", "carried")
 
 # Kinds whose `fill` is zero bits; of the others it is a character.
 ZERO_FILLED = ("check", "length")
@@ -655,6 +661,13 @@ KINDS: dict[str, Kind] = {
             ("bits",),
             (),
             (12,),
+        ),
+        Kind(
+            "carried",
+            "Another frame of the mission, carried as it is: a mapping with that frame's name.",
+            ("carried",),
+            ("size_bytes",),
+            (28,),
         ),
         Kind(
             "summary",

@@ -13,6 +13,7 @@ from fractions import Fraction
 from typing import Any
 
 from packetkit.errors import Problem
+from packetkit.schema import envelopes
 from packetkit.schema import text as yaml_text
 from packetkit.schema.characters import CharacterReaders
 from packetkit.schema.kinds import (
@@ -444,7 +445,12 @@ class _Loader(CharacterReaders):
             self.note(node, "missing-key", "", f"a mission needs {name}", remedy)
         values = self.read_all(entries, MISSION_KEYS, "")
         name = values.pop("mission", "")
-        return Mission(name, place_of(node), values.pop("frames", ()), file=file, **values)
+
+        def note(place: Place, path: str, text: str, remedy: str) -> None:
+            self.note(place, "carried-unfit", path, text, remedy)
+
+        frames = envelopes.written_out(values.pop("frames", ()), note)
+        return Mission(name, place_of(node), frames, file=file, **values)
 
 
 def _offered(node: Mapping) -> tuple[str, ...]:

@@ -220,6 +220,10 @@ class Field:
     variants: tuple[Variant, ...] = ()
     told_by: tuple[str, ...] = ()  # names of fields; ("outside",): none of them
     in_turn: bool = False  # its variants, by the remainder of the one telling field
+    carried: str = (
+        ""  # a frame's name; of a group: that it is this frame, with spans and boundaries of its own
+    )
+    size_bytes: int | None = None  # of what is carried, fill included
     present_when: Condition | None = None
     valid_when: Condition | None = None
     up_to: str | None = None  # byte | word_16 | word_32
@@ -278,6 +282,7 @@ class Frame:
     last_byte: str | None = None  # zero_filled
     cadence_s: Fraction | None = None
     told_by: str | None = None  # outside
+    carried_only: bool = False  # another frame carries it, and it has no cadence
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,6 +94,7 @@ _WIRE = {
     "length-astray": "A length stands before or inside what it measures, wherever that is.",
     "length-unfit": "A length can say the size of what it measures, which is whole units or is filled.",
     "variant-codes": "Each variant has codes of its own, of the fields that tell them apart.",
+    "carried-unfit": "What is carried is another frame of the mission, starts on a byte boundary and fits the bytes it is given.",
     "turn-unfit": "Two or more variants in turn, each of one size, are told by one sequence whose modulus is a multiple of their number.",
     "count-too-large": "A repeat has 1 to 65,535 elements, and a count's maximum fits its bits.",
     "repeat-empty": "A repeated element has at least one bit.",

@@ -74,7 +74,7 @@ BASE = Row(
         ),
         Layout: frozenset(
             """name nodes slots check_order minimum_bits maximum_bits useful_bits runs_to_end fingerprint description
-            cadence_s derived gains""".split()
+            cadence_s derived gains carried""".split()
         ),
     },
 )

@@ -24,6 +24,7 @@ class Case:
 
     name: str
     schema: str
+    frame: str | None  # where the schema has several
     facts: dict[str, Any]
 
 
@@ -33,13 +34,16 @@ def cases() -> list[Case]:
     for path in FILES:
         vector = json.loads(path.read_text("utf-8"))
         text = "\n".join(vector["schema"])
-        found += [Case(f"{path.stem}-{n}", text, from_json(facts)) for n, facts in enumerate(vector["cases"])]
+        name = vector.get("frame")
+        found += [
+            Case(f"{path.stem}-{n}", text, name, from_json(facts)) for n, facts in enumerate(vector["cases"])
+        ]
     return found
 
 
 def frame_of(case: Case) -> Frame:
-    """Return the one frame of a vector's schema."""
-    (frame,) = declared(case.schema)
+    """Return the frame that a vector is about."""
+    (frame,) = (one for one in declared(case.schema) if case.frame in (None, one.name))
     return frame
 
 

@@ -149,7 +149,7 @@ def test_generated_code_agrees_with_the_handmade_vectors(path: Path, writer: spe
     ask = asked_or_refused(writer, mission)
     if ask is None:
         return
-    frame = mission.frame()
+    frame = mission.frame(vector.get("frame"))
     questions: list[Question] = []
     for case in vector["cases"]:
         if "values" in case:

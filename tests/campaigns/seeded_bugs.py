@@ -451,6 +451,99 @@ BUGS: tuple[Bug, ...] = (
         "            if step == none and not codes:\n                codes.append(None)",
         "codec",
     ),
+    # -- texts and octets
+    Bug(
+        "fill is stripped from the front of a text",
+        "layout/joined",
+        "while held and held[-1] == joined.fill:\n            held.pop()",
+        "while held and held[0] == joined.fill:\n            held.pop(0)",
+    ),
+    Bug(
+        "what ends a text belongs to it",
+        "layout/joined",
+        "held[: held.index(joined.ends_with)]",
+        "held[: held.index(joined.ends_with) + 1]",
+    ),
+    Bug(
+        "a short text that is filled is not ended",
+        "layout/joined",
+        "return (*codes, *end, *([after] * count))[:count]",
+        "return (*codes, *([after] * count))[:count]",
+    ),
+    Bug(
+        "a code without a character is passed over",
+        "layout/joined",
+        '"".join(known[code] for code in codes) if all(code in known for code in codes) else None',
+        '"".join(known.get(code, "") for code in codes)',
+    ),
+    Bug(
+        "the digits of a radix text come back in the other order",
+        "layout/joined",
+        "    if not digits.first_low:\n        found.reverse()",
+        "    if digits.first_low:\n        found.reverse()",
+    ),
+    Bug(
+        "a number that is no radix text loses its highest digit",
+        "layout/joined",
+        "    if raw >= base**digits.length:\n",
+        "    if raw < 0:\n",
+    ),
+    # -- lengths
+    Bug(
+        "what a length says less is not added again",
+        "codec/walk",
+        "size = (leaf.raw + limit.node.less) * limit.node.unit_bits",
+        "size = leaf.raw * limit.node.unit_bits",
+    ),
+    Bug(
+        "a length says more by what it is less",
+        "codec/assemble",
+        "raw, highest = units - node.less, leaf.slot.raw_limits[1]",
+        "raw, highest = units + node.less, leaf.slot.raw_limits[1]",
+    ),
+    Bug(
+        "fields may end before their length says",
+        "codec/walk",
+        "        if end != limit.end:\n",
+        "        if end > limit.end:\n",
+    ),
+    Bug(
+        "the trailer counts as bytes that remain",
+        "codec/walk",
+        "return self.stop() - node.trailer_bits - at > 0",
+        "return self.stop() - at > 0",
+    ),
+    # -- variants and computed counts
+    Bug(
+        "only the first telling field tells a variant",
+        "layout/model",
+        "for raw, codes in zip(raws, branch.codes, strict=True)",
+        "for raw, codes in zip(raws[:1], branch.codes, strict=False)",
+    ),
+    Bug(
+        "a code without a variant means the last one",
+        "layout/model",
+        "    return node.unknown\n",
+        "    return node.unknown or node.branches[-1]\n",
+    ),
+    Bug(
+        "an unknown variant takes what follows it",
+        "layout/parts",
+        "replace(octets, trailer_bits=behind.bits), (over",
+        "replace(octets, trailer_bits=0), (over",
+    ),
+    Bug(
+        "a computed count forgets what is added to it",
+        "layout/model",
+        "    return count + node.plus\n",
+        "    return count\n",
+    ),
+    Bug(
+        "set bits of a computed count count by their place",
+        "layout/model",
+        'bin(raws[factor.by]).count("1") if factor.ones else raws[factor.by]',
+        "raws[factor.by]",
+    ),
     # -- what takes turns
     Bug(
         "turns are taken by the quotient",
@@ -482,6 +575,25 @@ BUGS: tuple[Bug, ...] = (
         "codec/assemble",
         "isinstance(value, Mapping) and len(value) > 1 and",
         "isinstance(value, Mapping) and len(value) > 9 and",
+    ),
+    # -- what is carried
+    Bug(
+        "a check of a carried frame covers what is before that",
+        "layout/carried",
+        "    into.start = into.spot()\n",
+        "    into.start = around\n",
+    ),
+    Bug(
+        "a carried frame's numbers have their low octet first",
+        "layout/carried",
+        'one.packing or "most_significant_first"), one.order)',
+        'one.packing or "most_significant_first"), one.order or "little")',
+    ),
+    Bug(
+        "zeros behind a carried frame end a byte early",
+        "layout/carried",
+        "range(0, bits, _WIDEST)",
+        "range(0, bits - 8, _WIDEST)",
     ),
     # -- what is supplied
     Bug(
@@ -649,14 +761,16 @@ def sheets(seed: int, count: int, records: int) -> Iterator[Sheet]:
 
 
 class Sheets:
-    """Random frames, drawn as far as somebody has asked for, and kept."""
+    """Random frames, drawn as far as somebody has asked for, and kept; those that have shown most bugs come first."""
 
     def __init__(self, seed: int, count: int = 100, records: int = 60) -> None:
         self._left = sheets(seed, count, records)
         self._drawn: list[Sheet] = []
+        self.shown: Counter[int] = Counter()  # bugs by the place of the sheet that showed them
 
     def __iter__(self) -> Iterator[Sheet]:
-        at = 0
+        at = len(self._drawn)
+        yield from sorted(self._drawn, key=lambda sheet: -self.shown[sheet.number])
         while True:
             while at < len(self._drawn):
                 yield self._drawn[at]
@@ -668,10 +782,11 @@ class Sheets:
 
 
 def found_at(bug: Bug, drawn: Sheets) -> int | None:
-    """Return the number of schemas after which a bug shows, counted from 1, or None. Raises DoesNotFitError."""
+    """Return the number of a schema in which a bug shows, counted from 1, or None. Raises DoesNotFitError."""
     with with_bug(bug) as codec_of:
         for sheet in drawn:
             if shows(codec_of, sheet):
+                drawn.shown[sheet.number] += 1
                 return sheet.number + 1
     return None
 
