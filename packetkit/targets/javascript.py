@@ -168,7 +168,7 @@ def module(layouts: Mapping[str, Layout], dossier: Dossier, note: str = "") -> s
     parts = [
         head + note,
         _OPEN.format(variable=variable),
-        *runtime.SECTIONS,
+        *_needed_sections(layouts),
         _constants(dossier),
         tables(layouts, outside),
         _CLOSE,

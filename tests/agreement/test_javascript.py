@@ -100,6 +100,29 @@ def test_whole_numbers_beyond_2_to_the_53_are_decimal_strings_and_others_are_num
     assert found == {"record": {"a": "1", "b": 2**53 - 1, "c": "-1", "d": "65536", "e": 0.5}}
 
 
+def test_octets_are_hexadecimal_text_and_a_variant_says_its_tag(writer: speaking.Write) -> None:
+    text = """
+    mission: forms
+    frames:
+      all:
+        fields:
+          - {name: tag, kind: tag, bits: 8, code: [1, 2]}
+          - name: body
+            told_by: [tag]
+            variants:
+              - {name: one, when: {tag: 1}, group: [{name: a, bits: 8}]}
+              - {name: two, when: {tag: 2}, group: [{name: key, kind: bytes, length: rest}]}
+    """
+    ask = writer(packetkit.parse(text))
+    records: list[spoken.Question] = [
+        ("encode", "all", {"body": {"two": {"key": key}}}) for key in (b"\x00\xff", "00FF", "00f")
+    ]
+    octets, digits, odd = ask(records)
+    assert octets == digits == {"bytes": "0200ff"} and odd == {"refused": [["body.two.key", "wrong-type"]]}
+    (found,) = ask([("decode", "all", bytes.fromhex("0200ff"))])
+    assert found == {"record": {"tag": 2, "body": {"two": {"key": "00ff"}}}}
+
+
 # -- what is refused -------------------------------------------------------------------------------
 
 
