@@ -718,7 +718,7 @@ def _size_text(nodes: tuple[Node, ...]) -> str:
             _fixed_sizes(branch.body) is not None for branch in node.branches
         ):
             sizes = {branch.name: _fixed_sizes(branch.body) for branch in node.branches}
-            terms.append(f"{sizes!r}[next(iter(n{node.number}))]")
+            terms.append(f"{sizes!r}[next(iter(n{node.number}), None)]")
         else:
             raise NotGeneratedError
     return " + ".join([str(fixed), *terms])

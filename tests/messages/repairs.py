@@ -96,6 +96,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "key-not-for-kind": ((", unit: m", ""),),
     "key-not-for-kind-2": (("check, bits: 16", "check, kind: check, bits: 16"),),
     "key-not-for-kind-3": (("        bits: 16\n", ""),),
+    "missing-key-14": (("kind: length", "kind: length, measures: body"),),
     "missing-key": (("description: a buoy\n", "frames: {drift: {fields: [{name: sequence, bits: 8}]}}\n"),),
     "missing-key-2": (("60\n", "60\n    fields: [{name: sequence, bits: 8}]\n"),),
     "missing-key-3": (("kind: check", "kind: check, algorithm: SUM-8"),),

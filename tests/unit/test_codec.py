@@ -544,3 +544,24 @@ frames:
         with pytest.raises(EncodeError) as refused:
             frame.encode({"t": 9, "body": {"unknown": {"raw": bits}}})
         assert [fault.rule for fault in refused.value.faults] == ["wrong-length"]
+
+
+@pytest.mark.parametrize("given", [{}, {"c": {}}, {"a": {}, "b": {}}, [], 5, None])
+def test_a_measured_choice_is_refused_with_its_variants_whatever_stands_there(given: object) -> None:
+    text = """
+mission: paper
+frames:
+  sheet:
+    fields:
+      - {name: by, bits: 8}
+      - {name: size, kind: length, measures: body, bits: 8}
+      - name: body
+        group:
+          - name: inner
+            told_by: by
+            variants:
+              - {name: a, when: {by: 1}, group: [{name: x, bits: 8}]}
+              - {name: b, when: {by: 2}, group: [{name: y, bits: 16}]}
+"""
+    with pytest.raises(EncodeError, match="variants a, b|variant: a, b"):
+        Frame(packetkit.parse(text).layouts["sheet"]).encode({"by": 1, "body": {"inner": given}})
