@@ -132,6 +132,7 @@ REPAIRABLE = {
     "algorithm:",
     "unit",
     "bandwidth_khz:",
+    "measures:",
     "descent_m_per_s:",
     "frames:",
     "godwit-2",
