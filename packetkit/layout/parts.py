@@ -155,7 +155,9 @@ def note_unused(r: Resolver, fields: tuple[Field, ...]) -> None:
     """Note length fields that measure nothing, or what another measures."""
     used = {id(by) for by in r.measured.values()}
     for one in lengths(fields):
-        if one.measures in (None, WHOLE_FRAME) or id(one) in used:  # None: its reader has told that it lacks one
+        if (
+            one.measures in (None, WHOLE_FRAME) or id(one) in used
+        ):  # None: its reader has told that it lacks one
             continue
         others = [by.name for by in lengths(fields) if id(by) in used and by.measures == one.measures]
         near = closest(one.measures or "", _names(fields))
@@ -459,7 +461,9 @@ def choice(
     low = 0 if unknown else min(cursor.low for cursor in cursors)
     highs = [cursor.high for cursor in cursors]
     high = None if None in highs else max(high for high in highs if high is not None)
-    high = high if unknown is None or high is None else max(high, 8)  # it never has one size only: it may hold an octet
+    high = (
+        high if unknown is None or high is None else max(high, 8)
+    )  # it never has one size only: it may hold an octet
     numbers = tuple(slot.number for slot in tellers)
     turn = len(branches) if one.in_turn else 0
     node = Choice(

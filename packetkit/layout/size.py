@@ -68,7 +68,9 @@ def longest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None) 
             at = min(longest(node.body, at, starts), at + node.maximum_bits)
         elif isinstance(node, Choice):
             known = max(longest(branch.body, at, starts) for branch in node.branches)
-            at = known if node.unknown is None else max(known, at + 8)  # octets that no variant has may be one
+            at = (
+                known if node.unknown is None else max(known, at + 8)
+            )  # octets that no variant has may be one
         else:
             at = _elements(node, at, node.maximum or 0, starts, everything=True)
     return at

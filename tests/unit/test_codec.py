@@ -563,5 +563,5 @@ frames:
               - {name: a, when: {by: 1}, group: [{name: x, bits: 8}]}
               - {name: b, when: {by: 2}, group: [{name: y, bits: 16}]}
 """
-    with pytest.raises(EncodeError, match="variants a, b|variant: a, b"):
+    with pytest.raises(EncodeError, match=r"variants a, b|variant: a, b"):
         Frame(packetkit.parse(text).layouts["sheet"]).encode({"by": 1, "body": {"inner": given}})
