@@ -114,7 +114,7 @@ def text(made: dict[str, object], destination: str, truth: str, encoding: str) -
     "--channel-seed",
     type=int,
     metavar="N",
-    help="Draw losses, damage and junk from this seed instead: another receiver of the same unit.",
+    help="Draw losses, damage and junk from this seed: give each receiver of one unit its own.",
 )
 @click.option(
     "-o",
@@ -152,7 +152,8 @@ def command(
     packetkit simulate heron.yaml --minutes 20 --loss 10% --seed 7 -o capture.bin
     packetkit simulate heron.yaml --passes 4 -o day.bin
     packetkit decode heron.yaml capture.bin
-    packetkit simulate heron.yaml --channel-seed 2 -o second-receiver.bin
+    packetkit simulate heron.yaml --channel-seed 1 -o hill.bin
+    packetkit simulate heron.yaml --channel-seed 2 -o roof.bin
     """
     if destination == "-":
         raise click.UsageError("-o names a file: capture and truth cannot both go to standard output")
