@@ -6,7 +6,7 @@ Answers are compared by value and by type in all their parts: 5 is not 5.0, and 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -58,9 +58,9 @@ def faults(action: Callable[[], Any]) -> Faults:
     return ()
 
 
-def codec(layout: Layout) -> Judge:
-    """Return the codec that users call."""
-    frame = Frame(layout)
+def codec(layout: Layout, variants: Mapping[str, str] | None = None) -> Judge:
+    """Return the codec that users call. variants: what it is told from outside."""
+    frame = Frame(layout, variants)
     return Judge(
         "codec",
         lambda record: asked(lambda: frame.encode(record)),
@@ -70,13 +70,13 @@ def codec(layout: Layout) -> Judge:
     )
 
 
-def walker(layout: Layout) -> Judge:
-    """Return the codec that goes through the layout slot by slot; the fast one hands over to it."""
+def walker(layout: Layout, variants: Mapping[str, str] | None = None) -> Judge:
+    """Return the codec that goes through the layout slot by slot; the fast one hands over to it. variants: what it is told from outside."""
     return Judge(
         "walker",
         lambda record: asked(lambda: walk.encode(layout, record)),
-        lambda data: asked(lambda: walk.decode(layout, data)),
-        lambda data: asked(lambda: walk.decode(layout, data, detail=True)),
+        lambda data: asked(lambda: walk.decode(layout, data, variants=variants)),
+        lambda data: asked(lambda: walk.decode(layout, data, detail=True, variants=variants)),
         faults=lambda record: faults(lambda: walk.encode(layout, record)),
     )
 

@@ -7,10 +7,11 @@ wheel carries a copy. It may not know the catalogue of checks, so that is handed
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import lru_cache
 from importlib import import_module
 from importlib.util import module_from_spec, spec_from_file_location
+from types import MappingProxyType
 from typing import Any
 
 from packetkit.conformance import judge
@@ -20,6 +21,8 @@ from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.model import Layout
 from packetkit.resources import resource
 from packetkit.schema.model import Field, Frame
+
+NOT_TOLD: Mapping[str, str] = MappingProxyType({})  # nothing is told from outside
 
 _PARAMETERS = (
     *("family", "width", "poly", "init", "reflect_in", "reflect_out", "final_xor"),
@@ -59,7 +62,7 @@ def _named_checks(fields: tuple[Field, ...]) -> list[str]:
     return own + [name for group in inner for name in _named_checks(group)]
 
 
-def oracle(declared: Frame, layout: Layout) -> Judge:
+def oracle(declared: Frame, layout: Layout, variants: Mapping[str, str] = NOT_TOLD) -> Judge:
     """Return the slow oracle, which works from what was declared and never sees the layout."""
     slow, known = oracle_module(), algorithms(declared)
 
@@ -72,8 +75,8 @@ def oracle(declared: Frame, layout: Layout) -> Judge:
     return Judge(
         "oracle",
         lambda record: asked(lambda: slow.encode(declared, record, known)),
-        lambda data: asked(lambda: slow.decode(declared, data, known)),
-        lambda data: asked(lambda: slow.decode(declared, data, known, detail=True)),
+        lambda data: asked(lambda: slow.decode(declared, data, known, variants=variants)),
+        lambda data: asked(lambda: slow.decode(declared, data, known, detail=True, variants=variants)),
     )
 
 
@@ -87,7 +90,7 @@ def positions(declared: Frame, subject: Any) -> list[tuple[str, int, int]]:
     return found
 
 
-def construct(declared: Frame, layout: Layout) -> Judge | None:
+def construct(declared: Frame, layout: Layout, variants: Mapping[str, str] = NOT_TOLD) -> Judge | None:
     """Return the construct object, or None where its library cannot express the frame. It gives no reasons, and no detail."""
     from construct import ConstructError
 
@@ -119,18 +122,18 @@ def construct(declared: Frame, layout: Layout) -> Judge | None:
     return Judge("construct", encode, decode, None, tells_reasons=False)
 
 
-def codec(declared: Frame, layout: Layout) -> Judge:
+def codec(declared: Frame, layout: Layout, variants: Mapping[str, str] = NOT_TOLD) -> Judge:
     """Return the codec that users call."""
-    return judge.codec(layout)
+    return judge.codec(layout, variants)
 
 
-def walker(declared: Frame, layout: Layout) -> Judge:
+def walker(declared: Frame, layout: Layout, variants: Mapping[str, str] = NOT_TOLD) -> Judge:
     """Return the codec that goes slot by slot."""
-    return judge.walker(layout)
+    return judge.walker(layout, variants)
 
 
 # The oracle judges; the others are judged.
-JUDGES: dict[str, Callable[[Frame, Layout], Judge | None]] = {
+JUDGES: dict[str, Callable[[Frame, Layout, Mapping[str, str]], Judge | None]] = {
     "oracle": oracle,
     "codec": codec,
     "walker": walker,
@@ -138,7 +141,12 @@ JUDGES: dict[str, Callable[[Frame, Layout], Judge | None]] = {
 }
 
 
-def of(declared: Frame, layout: Layout, names: tuple[str, ...] = tuple(JUDGES)) -> dict[str, Judge]:
-    """Return the judges of one frame by name; those that cannot express it are left out."""
-    made = {name: JUDGES[name](declared, layout) for name in names}
+def of(
+    declared: Frame,
+    layout: Layout,
+    names: tuple[str, ...] = tuple(JUDGES),
+    variants: Mapping[str, str] = NOT_TOLD,
+) -> dict[str, Judge]:
+    """Return the judges of one frame by name; those that cannot express it are left out. variants: what all are told from outside."""
+    made = {name: JUDGES[name](declared, layout, variants) for name in names}
     return {name: one for name, one in made.items() if one is not None}

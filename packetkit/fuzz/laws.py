@@ -374,6 +374,21 @@ def _pairs(nodes: tuple[Node, ...], given: Any, back: Any, at: str) -> Iterator[
                     yield from _present(node, theirs, ours, address)
 
 
+def told_in(nodes: tuple[Node, ...], record: Any) -> Iterator[tuple[str, str]]:
+    """Yield the address and the variant of each part of a record whose variant is told from outside."""
+    for node in flat(nodes):
+        given = _found(record, node.path) if isinstance(node, (Choice, Repeat, Optional)) else _ABSENT
+        if isinstance(node, Choice) and isinstance(given, Mapping):
+            for branch in node.branches:
+                if branch.name in given:
+                    yield from () if node.told_by else ((node.address, branch.name),)
+                    yield from told_in(branch.body, given[branch.name])
+        elif isinstance(node, Repeat) and isinstance(given, (list, tuple)):
+            yield from (pair for element in given for pair in told_in(node.element, element))
+        elif isinstance(node, Optional):
+            yield from told_in(node.body, given)
+
+
 def _chosen(node: Choice, given: Any, back: Any, address: str) -> Iterator[tuple[Slot, str, Any, Any]]:
     """The values of the variant that was given, if it is the one that came back."""
     for branch in node.branches:

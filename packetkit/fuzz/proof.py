@@ -23,6 +23,7 @@ from packetkit.fuzz.agreement import Difference, about_bytes, about_record, ask,
 from packetkit.fuzz.campaign import smallest_subject
 from packetkit.layout.model import Layout
 from packetkit.mission.load import Mission
+from packetkit.schema.model import Frame as Declared
 
 # A failure that cannot be made smaller within so many tries is small enough.
 _CUTS = 2000
@@ -78,9 +79,10 @@ def prove(
     seed: int,
     examples: int,
     tick: Callable[[int], None] = lambda done: None,
-    codec_of: Callable[[Layout], laws.Codec] = Frame,
+    codec_of: Callable[[Layout, Mapping[str, str]], laws.Codec] = Frame,
 ) -> Proof:
-    """Return the proof of these frames of a mission. tick: told of records done. codec_of: the codec that is put to the laws."""
+    """Return the proof of these frames of a mission. tick: told of records done. codec_of: the codec that is put to the laws, of a layout
+    and the variants that are told from outside."""
     proof = Proof(mission, seed)
     try:
         for declared in mission.declared.frames:
@@ -89,25 +91,45 @@ def prove(
             layout = mission.layouts[declared.name]
             one = FrameProof(layout.name, layout.fingerprint, refusals=constructs.refusals(layout))
             proof.frames.append(one)
-            held = judges.of(declared, layout)
-            one.judges.update(dict.fromkeys((name for name in held if name != "oracle"), 0))
             one.laws.update(dict.fromkeys(laws.LAWS, 0))
-            _Proving(one, codec_of(layout), layout, held, Random(f"{seed} {layout.name}")).run(examples, tick)
+            asked = Asked(declared, layout, codec_of)
+            one.judges.update(dict.fromkeys((name for name in asked.told({})[1] if name != "oracle"), 0))
+            _Proving(one, asked, layout, Random(f"{seed} {layout.name}")).run(examples, tick)
     except KeyboardInterrupt:
         proof.interrupted = True
     return proof
 
 
+class Asked:
+    """Who is asked about a frame: the codec that is put to the laws and its judges, once for each set of variants told from outside."""
+
+    def __init__(
+        self, declared: Declared, layout: Layout, codec_of: Callable[[Layout, Mapping[str, str]], laws.Codec]
+    ) -> None:
+        self.declared = declared
+        self.layout = layout
+        self.codec_of = codec_of
+        self.made: dict[tuple[tuple[str, str], ...], tuple[laws.Codec, dict[str, Judge]]] = {}
+
+    def told(self, variants: Mapping[str, str]) -> tuple[laws.Codec, dict[str, Judge]]:
+        """Return the codec and the judges that are told these variants, by address."""
+        key = tuple(sorted(variants.items()))
+        if key not in self.made:
+            self.made[key] = (
+                self.codec_of(self.layout, variants),
+                judges.of(self.declared, self.layout, variants=variants),
+            )
+        return self.made[key]
+
+
 class _Proving:
     """One frame under proof."""
 
-    def __init__(
-        self, proof: FrameProof, codec: laws.Codec, layout: Layout, held: Mapping[str, Judge], chance: Random
-    ) -> None:
+    def __init__(self, proof: FrameProof, asked: Asked, layout: Layout, chance: Random) -> None:
         self.proof = proof
-        self.codec = codec
+        self.asked = asked
+        self.codec, self.held = asked.told({})
         self.layout = layout
-        self.held = held
         self.chance = chance
 
     def run(self, examples: int, tick: Callable[[int], None]) -> None:
@@ -115,6 +137,7 @@ class _Proving:
             record = draw.record(self.layout, self.chance)
             if at % 16 == 15:
                 record = draw.spoilt(record, self.chance)
+            self.codec, self.held = self.asked.told(dict(laws.told_in(self.layout.nodes, record)))
             self.proof.failure = self.record(record) or self.bytes_of(record)
             if self.proof.failure is not None:
                 return
@@ -203,8 +226,8 @@ class _Proving:
         return Failure(laws.LAWS[law].sentence, data, sentence, place, self.case(data))
 
     def case(self, subject: Any) -> Case:
-        """A counterexample as a vector: what the oracle makes of it."""
-        oracle = self.held["oracle"]
+        """A counterexample as a vector: what the oracle makes of it, told nothing, as whoever holds a codec to the file tells nothing."""
+        oracle = self.asked.told({})[1]["oracle"]
         if isinstance(subject, bytes):
             return Case("found", data=subject, back=_answer(ask(oracle.decode, subject)))
         data = ask(oracle.encode, subject)

@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -96,8 +97,8 @@ def test_fuzz_json_is_the_same_for_the_same_seed(schema: Path, capsys: pytest.Ca
 def broken_codec(layout_of: Any = judges.codec) -> Any:
     """The codec with a bit of field_x wrong where that is below zero."""
 
-    def make(declared: Frame, layout: Layout) -> Judge:
-        right = layout_of(declared, layout)
+    def make(declared: Frame, layout: Layout, variants: Mapping[str, str]) -> Judge:
+        right = layout_of(declared, layout, variants)
 
         def encode(record: Any) -> bytes | str:
             data = right.encode(record)
@@ -139,9 +140,9 @@ def test_fuzz_shows_the_smallest_counterexample_names_its_bit_and_saves_it(
 class Greedy:
     """A codec that says of every frame in a buffer that it has one byte."""
 
-    def __init__(self, layout: Layout) -> None:
+    def __init__(self, layout: Layout, variants: Mapping[str, str]) -> None:
         self.layout = layout
-        frame = Codec(layout)
+        frame = Codec(layout, variants)
         self.encode, self.decode, self._decode_from = frame.encode, frame.decode, frame.decode_from
 
     def decode_from(self, buffer: bytes, at: int = 0, /) -> tuple[dict[str, Any], int]:
@@ -158,6 +159,38 @@ def test_fuzz_tells_a_law_that_the_codec_breaks(
     failure = document["frames"]["beacon"]["failure"]
     assert failure["what"] == "bytes around a frame have no say" and "were used" in failure["sentence"]
     assert bytes.fromhex(failure["counterexample"]["bytes"])
+
+
+OUTSIDE = """
+mission: told
+frames:
+  sheet:
+    fields:
+      - {name: station, bits: 8}
+      - name: body
+        told_by: outside
+        variants:
+          - {name: brief, group: [{name: x, bits: 8}]}
+          - {name: ample, group: [{name: y, bits: 16}]}
+"""
+
+
+def deaf(declared: Frame, layout: Layout, variants: Mapping[str, str]) -> Judge:
+    """The codec that takes every frame for the brief one, whatever it is told."""
+    return judges.codec(declared, layout, dict.fromkeys(variants, "brief"))
+
+
+def test_fuzz_tells_codecs_the_variants_that_frames_do_not_tell(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "told.yaml").write_text(OUTSIDE, encoding="utf-8")
+    assert main(["fuzz", "told.yaml", "--examples", "40", "--seed", "1", "--json"]) == 0
+    frame = valid("fuzz", capsys.readouterr().out)["frames"]["sheet"]
+    assert frame["laws"]["comes_back"] == 40 and min(frame["laws"].values()) > 30
+    monkeypatch.setitem(judges.JUDGES, "codec", deaf)
+    assert main(["fuzz", "told.yaml", "--examples", "40", "--seed", "1"]) == 1
+    assert "Not so: codec = oracle" in capsys.readouterr().out
 
 
 def test_fuzz_interrupted_prints_what_was_proven_so_far(
