@@ -29,11 +29,13 @@ def dossier(name: str, mission: Mission, *options: str) -> Dossier:
 
 
 def on_paper() -> list[tuple[Mission, list[bytes]]]:
-    """The handmade missions of which small code goes through some run by a table, each with its good frames."""
+    """The handmade missions of one frame of which small code goes through some run by a table, each with its good frames."""
     found = []
     for path in sorted(PAPER.glob("*.json")):
         vector = json.loads(path.read_text("utf-8"))
         mission = parse("\n".join(vector["schema"]))
+        if len(mission.layouts) > 1:
+            continue
         frames = [
             bytes.fromhex(one["bytes"])
             for one in vector["cases"]

@@ -67,14 +67,17 @@ def drawn(first: int, count: int, options: str) -> list[Mission]:
 
 
 def is_given_small(layout: Layout, subject: raw.Subject) -> bool:
-    """Whether a build without long integers can be given these codes: those that it keeps in one number fit 30 bits."""
+    """Whether a build without long integers can be given these codes: each number that it keeps one in fits 30 bits.
+
+    Wide ones are kept in words of 16 bits, of which the first has what is above the others.
+    """
     if isinstance(subject, bytes):
         return True
-    slots = members.slots(layout, subject)
-    return all(
-        slot is None or is_wide(slot, small=True) or abs(code) < 1 << MOST_BITS
-        for slot, code in zip(slots, subject, strict=True)
-    )
+    for slot, code in zip(members.slots(layout, subject), subject, strict=True):
+        behind = 16 * ((slot.width - 1) // 16) if slot is not None and is_wide(slot, small=True) else 0
+        if slot is not None and abs(code) >> behind >= 1 << MOST_BITS:
+            return False
+    return True
 
 
 def partings(
