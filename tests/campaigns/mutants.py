@@ -10,6 +10,7 @@ from __future__ import annotations
 import ast
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -263,10 +264,10 @@ def tests_by_line(place: str, out: TextIO) -> tuple[dict[str, dict[int, list[str
 
 
 class Map:
-    """Which tests may notice a change: those that run its line, then others that run anything of its module.
+    """Which tests may notice a change: those that run its line, then others that run anything of its module or import its package.
 
     The others are there for lines that run once, when a module is imported or a table is first asked for, and whose result is kept:
-    only the first test to come by runs those.
+    only the first test to come by runs those, and tests of a table's rows may run nothing of its module.
     """
 
     def __init__(
@@ -274,6 +275,7 @@ class Map:
     ) -> None:
         self.lines = lines
         self.seconds = seconds
+        self.known: dict[str, set[str]] = {}
 
     def first(self, mutant: Mutant) -> list[str]:
         """The quickest of the tests that run the line and pass by themselves."""
@@ -282,6 +284,7 @@ class Map:
     def others(self, mutant: Mutant) -> list[str]:
         """The quickest of every file with tests that run something of the module, a file after the other, within OTHERS_S."""
         touching = {one for tests in self.lines[mutant.path].values() for one in tests}
+        touching |= {one for one in self.seconds if mutant.package in self.imported(one.partition("::")[0])}
         files: dict[str, list[str]] = {}
         for one in self._quickest(touching - set(self.first(mutant))):
             files.setdefault(one.partition("::")[0], []).append(one)
@@ -292,6 +295,13 @@ class Map:
                 break
             asked.append(one)
         return asked
+
+    def imported(self, file: str) -> set[str]:
+        """The packages that a file of tests names."""
+        if file not in self.known:
+            text = (TESTS.parent / file).read_text(encoding="utf-8")
+            self.known[file] = set(re.findall(r"\bpacketkit[. ](?:import )?(\w+)", text))
+        return self.known[file]
 
     def _quickest(self, tests: set[str]) -> list[str]:
         able = [one for one in sorted(tests) if one and self.seconds.get(one, 1e9) < MUTANT_S / 3]
