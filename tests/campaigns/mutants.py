@@ -290,10 +290,9 @@ class Map:
             files.setdefault(one.partition("::")[0], []).append(one)
         asked, taken = [], 0.0
         for one in (test for round_ in zip_longest(*files.values()) for test in round_ if test):
-            taken += self.seconds[one]
-            if taken > OTHERS_S:
-                break
-            asked.append(one)
+            if taken + self.seconds[one] < OTHERS_S:
+                taken += self.seconds[one]
+                asked.append(one)
         return asked
 
     def imported(self, file: str) -> set[str]:

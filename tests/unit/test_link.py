@@ -107,6 +107,11 @@ def test_a_schema_that_lacks_the_link_hears_all_that_to_add(
     assert main(["link", str(path), "--distance-km", "1"]) == 2
     said = capsys.readouterr().err
     assert "frequency_mhz" in said and "power_dbm" in said
+    with path.open("a", encoding="utf-8") as file:
+        file.write("link:\n  chirp: {spreading_factor: 9, bandwidth_khz: 125}\n  unit: {power_dbm: 14}\n")
+    assert main(["link", str(path), "--distance-km", "1"]) == 2
+    said = capsys.readouterr().err
+    assert "add link.chirp.frequency_mhz: 868.1" in said and "power_dbm" not in said
 
 
 def test_without_a_distance_a_flight_tells_how_far_and_a_duration_does_not(
