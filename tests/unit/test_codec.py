@@ -565,3 +565,26 @@ frames:
 """
     with pytest.raises(EncodeError, match=r"variants a, b|variant: a, b"):
         Frame(packetkit.parse(text).layouts["sheet"]).encode({"by": 1, "body": {"inner": given}})
+
+
+def test_a_part_whose_known_variants_are_all_empty_is_not_taken_for_one_of_constant_size() -> None:
+    text = """
+mission: paper
+frames:
+  sheet:
+    fields:
+      - {name: by, bits: 8}
+      - {name: size, kind: length, measures: body, bits: 8}
+      - name: body
+        group:
+          - name: inner
+            told_by: by
+            variants:
+              - {name: a, when: {by: 1}, group: [{kind: reserved, up_to: byte}]}
+      - {name: tail, bits: 16}
+"""
+    frame = Frame(packetkit.parse(text).layouts["sheet"])
+    data = bytes.fromhex("0006 010203040506 0708")  # on paper: no variant has 0, six octets, then the tail
+    whole = {"by": 0, "body": {"inner": {"unknown": data[2:8]}}, "tail": 0x0708}
+    assert frame.decode(data) == whole and frame.encode(whole) == data
+    assert frame.decode_from(b"\xff" + data + b"\xff", 1) == (whole, len(data))
