@@ -138,3 +138,36 @@ def lightest_change_of_one_flip(algorithm: Algorithm, data: bytes) -> int:
         damaged[bit // 8] ^= 1 << bit % 8
         weights.append(1 + (crc.compute(algorithm, bytes(damaged)) ^ before).bit_count())
     return min(weights)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("SUM-16/END-AROUND", 0xDDF2),
+        ("SUM-16/END-AROUND-LOW-FIRST", 0xF2DD),  # its "swapped" column
+        ("SUM-16/INTERNET", 0x220D),  # the complement of the sum
+        ("SUM-16/WORDS", 0xDDF0),  # "2ddf0" before the carry is added back
+    ],
+)
+def test_sums_of_words_are_those_of_rfc_1071(name: str, value: int) -> None:
+    """RFC 1071 (September 1988), section 3, numerical examples: 00 01 f2 03 f4 f5 f6 f7."""
+    assert crc.compute(find(name), bytes.fromhex("0001f203f4f5f6f7")) == value
+
+
+@pytest.mark.parametrize("name", [name for name in ALGORITHMS if name.startswith("SUM-")])
+def test_a_sum_is_what_its_name_says(name: str) -> None:
+    """Worked from the name alone, over whole words: plain sums as in common practice, carries as in RFC 1071."""
+    width_text, _, said = name.removeprefix("SUM-").partition("/")
+    width, around = int(width_text), "END-AROUND" in said or said == "INTERNET"
+    octets = width // 8 if "WORDS" in said or around else 1
+    modulus = (1 << width) - around
+    for data in [*random_octets(20), b"\xff\xfe" * 300]:  # the last one carries over in 16 bits
+        whole = data[: len(data) // octets * octets]
+        words = [whole[at : at + octets] for at in range(0, len(whole), octets)]
+        total = sum(int.from_bytes(word, "little" if "LOW-FIRST" in said else "big") for word in words)
+        value = (total % modulus or modulus) if around and total else total % modulus
+        if "NEGATED" in said:
+            value = -value % modulus
+        elif "INVERTED" in said or said == "INTERNET":
+            value ^= (1 << width) - 1
+        assert crc.compute(find(name), whole) == value, (data.hex(), value)

@@ -37,24 +37,34 @@ def test_data_sheet_rows_lie_near_the_rule(capsys: pytest.CaptureFixture[str]) -
 
 
 @pytest.mark.parametrize(
-    ("receiver", "factor", "bandwidth", "dbm"),
+    ("receiver", "bandwidth", "first", "dbm"),
     [
-        # SX1272 data sheet rev. 2 p. 19.
-        ("sx1272", 7, 125, -124),
-        ("sx1272", 12, 125, -137),
-        ("sx1272", 12, 500, -129),
-        # SX1276 data sheet (from memory).
-        ("sx1276", 12, 125, -136),
-        ("sx1276", 9, 62.5, -132),
-        # SX1261/2 data sheet (a text quoting it).
-        ("sx1262", 12, 125, -137),
+        # SX1272 data sheet rev. 2 p. 19: SF6 to SF12.
+        ("sx1272", 125, 6, (-121, -124, -127, -130, -133, -135, -137)),
+        ("sx1272", 250, 6, (-118, -122, -125, -128, -130, -132, -135)),
+        ("sx1272", 500, 6, (-111, -116, -119, -122, -125, -128, -129)),
+        # SX1276 data sheet, band 1 (from memory): SF6 to SF12.
+        ("sx1276", 62.5, 6, (-121, -126, -129, -132, -135, -137, -139)),
+        ("sx1276", 125, 6, (-118, -123, -126, -129, -132, -133, -136)),
+        ("sx1276", 250, 6, (-115, -120, -123, -125, -128, -130, -133)),
+        ("sx1276", 500, 6, (-111, -116, -119, -122, -125, -128, -130)),
+        # SX1261/2 data sheet, boosted gain (from memory; SF12 at 125 kHz by a text quoting it): SF7 and SF12.
+        ("sx1262", "10.4", 7, (-134, None, None, None, None, -148)),
+        ("sx1262", 125, 7, (-124, None, None, None, None, -137)),
+        ("sx1262", 250, 7, (-121, None, None, None, None, -134)),
+        ("sx1262", 500, 7, (-117, None, None, None, None, -129)),
+        # LLCC68 data sheet (from memory).
+        ("llcc68", 125, 9, (-129,)),
+        ("llcc68", 500, 11, (-127,)),
     ],
 )
 def test_a_data_sheet_row_counts_where_there_is_one(
-    receiver: str, factor: int, bandwidth: float, dbm: float
+    receiver: str, bandwidth: float, first: int, dbm: tuple[int | None, ...]
 ) -> None:
-    found = sensitivity(Setting(factor, bandwidth), receiver)
-    assert found.dbm == dbm and found.from_table
+    for factor, printed in enumerate(dbm, first):
+        found = sensitivity(Setting(factor, bandwidth), receiver)
+        assert found.from_table == (printed is not None)
+        assert printed is None or found.dbm == printed
 
 
 def test_a_best_link_of_168_db_needs_the_narrowest_bandwidths() -> None:
@@ -151,6 +161,39 @@ def test_25_mw_erp_is_16_1_dbm_eirp() -> None:
     assert row.power_dbm is not None
     assert row.power_dbm + ERP_BELOW_EIRP_DB == pytest.approx(16.13, abs=0.005)
     assert row.radiated_dbm(14.0, 16.15) == pytest.approx(14.0)
+
+
+@pytest.mark.parametrize(
+    ("region", "low", "high", "limits"),
+    [
+        # ERC/REC 70-03, annex 1 (power, duty cycle and year from memory).
+        ("eu", 433.05, 434.79, [(10, "erp", 10, None, 2021), (1, "erp", None, None, 2021)]),
+        # EN 300 220-2 V3.2.1 (2018), annex B, bands K to P (power from memory).
+        ("eu", 863.0, 864.9, [(25, "erp", 0.1, None, 2018)]),
+        ("eu", 865.1, 867.9, [(25, "erp", 1, None, 2018)]),
+        ("eu", 868.1, 868.6, [(25, "erp", 1, None, 2018)]),
+        ("eu", 868.7, 869.2, [(25, "erp", 0.1, None, 2018)]),
+        ("eu", 869.4, 869.65, [(500, "erp", 10, None, 2018)]),
+        ("eu", 869.7, 870.0, [(25, "erp", 1, None, 2018), (5, "erp", None, None, 2018)]),
+        # 47 CFR 15.247 (2021): 1 W conducted, 0.4 s in a channel.
+        ("us", 902.0, 928.0, [(1000, "conducted", None, 400, 2021)]),
+        # LoRaWAN regional parameters RP002-1.0.5 (2025), table 73: 16 dBm EIRP, 400 ms (band edges from memory).
+        ("as923", 915.0, 928.0, [(39.81, "eirp", None, 400, 2025)]),
+    ],
+)
+def test_limits_of_a_band_are_those_of_its_document(
+    region: str, low: float, high: float, limits: list[tuple[float, str, float | None, float | None, int]]
+) -> None:
+    for frequency in (low, high):
+        rows = rows_for(region, frequency)
+        assert [
+            (row.power_mw, row.power_kind, row.duty_percent, row.dwell_ms, row.year) for row in rows
+        ] == limits
+
+
+@pytest.mark.parametrize("frequency", [433.04, 434.8, 862.9, 868.65, 869.3, 869.68, 870.1])
+def test_no_row_of_the_region_holds_a_frequency_between_bands(frequency: float) -> None:
+    assert not rows_for("eu", frequency)
 
 
 def test_every_row_of_a_region_names_document_and_year_and_no_word_says_legal() -> None:

@@ -41,6 +41,34 @@ def test_manchester_doubles_what_follows_the_sync_word() -> None:
     assert twice == 2 * (fsk.time_on_air(plain, 20) - ahead)
 
 
+def test_a_setting_says_its_parts() -> None:
+    said = "plain FSK at 9.6 kb/s, preamble 4, sync 2, length 1, address 0, CRC 2 bytes"
+    setting = FskSetting(Fraction(96, 10))
+    assert str(setting) == said
+    assert str(replace(setting, manchester=True)) == said.replace("kb/s", "kb/s, Manchester")
+
+
+@pytest.mark.parametrize(
+    ("part", "lowest", "highest"),
+    [
+        ("bitrate_kbps", Fraction(1, 10), 1000),
+        ("preamble_bytes", 0, 65_535),  # a register of 16 bits counts them
+        ("sync_bytes", 0, 8),  # SX1276 data sheet, packet format: sync word of up to 8 bytes
+        ("length_bytes", 0, 1),
+        ("address_bytes", 0, 1),
+        ("crc_bytes", 0, 4),
+    ],
+)
+def test_parts_of_a_packet_have_limits(part: str, lowest: Fraction, highest: int) -> None:
+    for value in (lowest, highest):
+        assert fsk.figure_faults({part: Fraction(value)}) == ()
+    for value in (lowest - Fraction(1, 20), Fraction(highest + 1)):
+        (fault,) = fsk.figure_faults({part: value})
+        assert (fault.path, fault.rule) == (part, "limit")
+        assert f"{float(value):g} is not a" in fault.message
+    assert bool(fsk.figure_faults({part: Fraction(1, 2)})) == (part != "bitrate_kbps")
+
+
 def test_bit_errors_are_the_textbooks() -> None:
     # Noncoherent binary FSK: exp(-Eb/2N0)/2; 1e-3 at 10.94 dB, 1e-5 at 13.35 dB (worked by hand from the formula).
     assert float(fsk.bit_errors(10.944)) == pytest.approx(1e-3, rel=0.01)
