@@ -21,6 +21,7 @@ from itertools import pairwise
 from packetkit.errors import Fault
 from packetkit.passes.geometry import EARTH_MU_KM3_PER_S2, EARTH_RADIUS_KM
 from packetkit.passes.track import STEPS, Sample
+from packetkit.radio.figures import Limits, faults
 
 SURFACE_REFRACTIVITY, REFRACTIVITY_SCALE_KM = 315.0, 7.35
 SLICES = 64  # of the traced ray; eight times as many change less than a metre (a unit test holds this)
@@ -37,43 +38,38 @@ LAYERS = (
 G_OVER_R = 34.163195  # K/km: standard gravity over the specific gas constant of air, 9.80665 / 287.053
 
 # What each figure may be: lowest, highest, and why. Wide enough for what schools and institutes fly; they catch slipped units.
-LIMITS: dict[str, tuple[float, float, str]] = {
+LIMITS: Limits = {
     "latitude_deg": (-90, 90, "north above zero, south below"),
     "longitude_deg": (-180, 180, "east above zero, west below"),
     "height_m": (-500, 9000, "metres above the ellipsoid"),
-    "burst_altitude_km": (0.05, 50, "latex balloons burst at 25 to 40 km"),
-    "ascent_m_per_s": (0.2, 30, "5 m/s is common practice"),
-    "descent_m_per_s": (0.5, 100, "5 m/s at the ground is common practice"),
+    "burst_altitude_km": (Fraction(1, 20), 50, "latex balloons burst at 25 to 40 km"),
+    "ascent_m_per_s": (Fraction(1, 5), 30, "5 m/s is common practice"),
+    "descent_m_per_s": (Fraction(1, 2), 100, "5 m/s at the ground is common practice"),
     "drift_m_per_s": (0, 120, "the mean wind over the whole flight"),
     "mast_m": (0, 3000, "metres above flat ground"),
-    "apogee_km": (0.02, 500, "kilometres; beyond 500 the Earth turns too far during the flight"),
+    "apogee_km": (Fraction(1, 50), 500, "kilometres; beyond 500 the Earth turns too far during the flight"),
     "downrange_km": (0, 1000, "kilometres over ground; beyond, the arc bends with the Earth"),
-    "parachute_altitude_km": (0.01, 50, "there is no air for a parachute above"),
-    "distance_km": (0.001, 1_000_000, "kilometres, 0.5 for 500 m"),
-    "messages_per_day": (0.001, 1_000_000, "messages in a day"),
+    "parachute_altitude_km": (Fraction(1, 100), 50, "there is no air for a parachute above"),
+    "distance_km": (Fraction(1, 1000), 1_000_000, "kilometres, 0.5 for 500 m"),
+    "messages_per_day": (Fraction(1, 1000), 1_000_000, "messages in a day"),
     "message_bytes": (1, 65_535, "bytes of one message"),
 }
 
 
 def figure_faults(figures: Mapping[str, Fraction]) -> tuple[Fault, ...]:
     """Return what is wrong with figures of a flight, a site or a host, by name as in LIMITS."""
-    faults = []
-    for name, value in figures.items():
-        low, high, why = LIMITS[name]
-        if not low <= value <= high:
-            shown = f"{float(value):g}" if abs(value) < 10**15 else "a number beyond 1e15"
-            faults.append(Fault(name, "limit", f"{shown} is outside {low:g} to {high:g}; {why}"))
+    found = list(faults(figures, LIMITS))
     chute, top = figures.get("parachute_altitude_km"), figures.get("apogee_km")
     if chute is not None and top is not None and chute > top:
         why = f"{float(chute):g} km is above the apogee of {float(top):g} km; it opens on the way down"
-        faults.append(Fault("parachute_altitude_km", "limit", why))
+        found.append(Fault("parachute_altitude_km", "limit", why))
     alone = {"parachute_altitude_km", "descent_m_per_s"} & figures.keys() if top is not None else set()
     if len(alone) == 1:
         (name,) = alone
-        faults.append(
+        found.append(
             Fault(name, "limit", "is alone; a parachute needs parachute_altitude_km and descent_m_per_s")
         )
-    return tuple(faults)
+    return tuple(found)
 
 
 def relative_density(height_km: float) -> float:

@@ -13,6 +13,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from packetkit.errors import Fault, RadioError
+from packetkit.radio.figures import Limits, faults
 
 SUPPLY_V = 3.3  # common practice, and what the rows below were stated for
 
@@ -40,30 +41,22 @@ CURRENTS: dict[str, Currents] = {
 }
 
 # What each figure of a battery may be: lowest, highest, and why; they catch slipped units.
-LIMITS: dict[str, tuple[float, float, str]] = {
+LIMITS: Limits = {
     "capacity_wh": (
-        0.001,
+        Fraction(1, 1000),
         10_000,
         "watt-hours: an alkaline AA cell has about 3, a lithium cell 18650 about 10",
     ),
     "load_mw": (0, 1_000_000, "milliwatts of everything but the radio"),
     "receiving_percent": (0, 100, "the share of the time beside sending"),
-    "supply_v": (0.5, 60, "volts at the radio"),
+    "supply_v": (Fraction(1, 2), 60, "volts at the radio"),
     "usable_percent": (1, 100, "80 is common practice"),
 }
 
 
 def figure_faults(figures: Mapping[str, Fraction]) -> tuple[Fault, ...]:
     """Return what is wrong with figures of a battery, by name as in LIMITS."""
-    return tuple(
-        Fault(
-            name,
-            "limit",
-            f"{float(value):g} is outside {LIMITS[name][0]:g} to {LIMITS[name][1]:g}; {LIMITS[name][2]}",
-        )
-        for name, value in figures.items()
-        if not LIMITS[name][0] <= value <= LIMITS[name][1]
-    )
+    return faults(figures, LIMITS)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from packetkit.errors import Fault
+from packetkit.radio.figures import Limits, faults
 from packetkit.radio.sensitivity import THERMAL_DBM_PER_HZ
 
 if TYPE_CHECKING:  # a schema names a setting and loads without numpy
@@ -28,8 +29,8 @@ ENERGY_AT_SENSITIVITY_DB = 10 * math.log10(-2 * math.log(2 * BIT_ERRORS_AT_SENSI
 MAXIMUM_PAYLOAD_BYTES = 255  # what the length byte of these radios counts
 
 # What each part may be: lowest, highest, and why.
-LIMITS: dict[str, tuple[float, float, str]] = {
-    "bitrate_kbps": (0.1, 1000, "kilobits in a second: 9.6 for 9600 baud"),
+LIMITS: Limits = {
+    "bitrate_kbps": (Fraction(1, 10), 1000, "kilobits in a second: 9.6 for 9600 baud"),
     "preamble_bytes": (0, 65_535, "4 is usual"),
     "sync_bytes": (0, 8, "these radios look for up to 8"),
     "length_bytes": (0, 1, "1 where the packet says its length"),
@@ -70,20 +71,13 @@ class FskSetting:
 
 def figure_faults(figures: Mapping[str, Fraction]) -> tuple[Fault, ...]:
     """Return what is wrong with parts of a packet, by name as in LIMITS."""
-    faults = []
-    for name, value in figures.items():
-        if name not in LIMITS:
-            continue
-        low, high, why = LIMITS[name]
-        whole = name == "bitrate_kbps" or value.denominator == 1
-        if not low <= value <= high or not whole:
-            kind = "" if name == "bitrate_kbps" else " whole"
-            faults.append(
-                Fault(
-                    name, "limit", f"{float(value):g} is not a{kind} number from {low:g} to {high:g}; {why}"
-                )
-            )
-    return tuple(faults)
+    found = list(faults(figures, LIMITS))
+    told = {fault.path for fault in found}
+    for name in sorted(LIMITS.keys() & figures.keys() - told - {"bitrate_kbps"}):
+        if figures[name].denominator != 1:
+            text = f"{float(figures[name]):g} is not a whole number; {LIMITS[name][2]}"
+            found.append(Fault(name, "limit", text))
+    return tuple(found)
 
 
 def time_on_air(setting: FskSetting, payload_bytes: int) -> Fraction:

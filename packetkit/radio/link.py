@@ -19,6 +19,7 @@ from fractions import Fraction
 from packetkit.errors import Fault, RadioError
 from packetkit.radio.chirp import Setting
 from packetkit.radio.doppler import LIGHT_KM_PER_S
+from packetkit.radio.figures import Limits, faults
 from packetkit.radio.regions import ERP_BELOW_EIRP_DB
 from packetkit.radio.sensitivity import Sensitivity, sensitivity
 
@@ -65,7 +66,7 @@ class Between:
 
 
 # What each figure may be: lowest, highest, and why. Wide enough for anything that flies; they catch slipped units.
-LIMITS: dict[str, tuple[float, float, str]] = {
+LIMITS: Limits = {
     "power_dbm": (-60, 60, "20 is 100 mW, 30 is 1 W and 60 a kilowatt"),
     "antenna_gain_dbi": (-40, 60, "a rod has about 2 dBi, a large dish 30"),
     "line_loss_db": (0, 60, "a few metres of cable lose 1 or 2 dB"),
@@ -79,15 +80,7 @@ LIMITS: dict[str, tuple[float, float, str]] = {
 
 def figure_faults(figures: Mapping[str, Fraction | None]) -> tuple[Fault, ...]:
     """Return what is wrong with figures of a link, by name as in LIMITS; None and names without a limit are passed over."""
-    faults = []
-    for name, value in figures.items():
-        if value is None or name not in LIMITS:
-            continue
-        low, high, why = LIMITS[name]
-        if not low <= value <= high:
-            shown = f"{float(value):g}" if abs(value) < 1e15 else "a number beyond 1e15"
-            faults.append(Fault(name, "limit", f"{shown} is outside {low:g} to {high:g}; {why}"))
-    return tuple(faults)
+    return faults(figures, LIMITS)
 
 
 @dataclass(frozen=True, slots=True)
