@@ -25,8 +25,9 @@ from packetkit.codec.source import Source
 from packetkit.codec.values import LARGEST, TABLE_BITS, is_nan, meaning
 from packetkit.layout.beside import nothing
 from packetkit.layout.curve import Curve
+from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.model import Bundle, Ieee, Linear, Slot
-from packetkit.layout.number import ieee_bounds, to_raw, value_of
+from packetkit.layout.number import to_raw, value_of
 
 
 class RefusedError(ValueError):

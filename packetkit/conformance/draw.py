@@ -16,6 +16,7 @@ from typing import Any
 from packetkit.codec.record import put as put_at
 from packetkit.conformance.faults import Chance
 from packetkit.layout import beside, clock, number
+from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.joined import Unfit, from_codes, raw_of, to_codes
 from packetkit.layout.model import (
     Branch,
@@ -457,7 +458,7 @@ class _Drawing:
     def float_value(self, slot: Slot) -> float:
         """A double for an IEEE slot: edges of its format and bounds, patterns at random."""
         assert isinstance(slot.transform, Ieee)
-        low, high = number.ieee_bounds(slot)
+        low, high = ieee_bounds(slot)
         form = self.chance.randint(0, 3)
         if form < 2:
             found = self.chance.choice(

@@ -21,6 +21,7 @@ from packetkit.errors import DecodeError
 from packetkit.layout import beside, number
 from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
+from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.model import (
     Branch,
     Bundle,
@@ -268,7 +269,7 @@ def _curve_edges(slot: Slot, curve: Curve) -> Iterator[tuple[str, Any]]:
 
 
 def _ieee_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
-    low, high = number.ieee_bounds(slot)
+    low, high = ieee_bounds(slot)
     yield "minimum", low
     yield from ((str(value), value) for value in (-1.0, 0.0, -0.0, 1.0, 0.1))
     yield "maximum", high
@@ -412,9 +413,7 @@ class _Plain:
         if slot.kind == "flag":
             return int(any(0 in one for one in shut))
         if isinstance(slot.transform, Ieee):
-            return number.to_raw(
-                slot, max(number.ieee_bounds(slot)[0], min(0.0, number.ieee_bounds(slot)[1]))
-            ).raw
+            return number.to_raw(slot, max(ieee_bounds(slot)[0], min(0.0, ieee_bounds(slot)[1]))).raw
         if isinstance(slot.transform, Digits):
             return slot.legal[0].low
         if isinstance(slot.transform, Bundle):

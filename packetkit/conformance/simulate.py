@@ -18,6 +18,7 @@ from packetkit.codec.record import put
 from packetkit.errors import DecodeError
 from packetkit.layout import beside, clock
 from packetkit.layout.clock import Clock
+from packetkit.layout.ieee import ieee_bounds, ieee_pattern
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
     Bundle,
@@ -33,7 +34,7 @@ from packetkit.layout.model import (
     computed_count,
     told_branch,
 )
-from packetkit.layout.number import from_raw, ieee_bounds, ieee_pattern, is_legal, to_raw
+from packetkit.layout.number import from_raw, is_legal, to_raw
 
 USUAL_CADENCE_S = Fraction(10)  # for frames that name none
 LAUNCH = clock.moment_of(

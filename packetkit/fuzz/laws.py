@@ -20,6 +20,8 @@ from packetkit.conformance.judge import same
 from packetkit.errors import DecodeError, EncodeError, ReservedBits, WrongConstant
 from packetkit.layout import number
 from packetkit.layout.curve import Curve, nearest
+from packetkit.layout.exact import exact_number
+from packetkit.layout.ieee import ieee_pattern
 from packetkit.layout.joined import Unfit, from_codes, to_codes
 from packetkit.layout.model import (
     Bundle,
@@ -116,7 +118,7 @@ def _too_far(slot: Slot, given: Any, found: Any) -> str:
         or slot.kind not in ("number", "float")
     ):
         return ""
-    exact: Any = number.exact_number(given, slot.transform)
+    exact: Any = exact_number(given, slot.transform)
     if exact is None or (isinstance(exact, float) and isnan(exact)):
         return ""
     low, high = number.value_limits(slot)
@@ -169,7 +171,7 @@ def _rounded(bits: int, exact: Any) -> float:
 def _in_hole(slot: Slot, exact: Any) -> bool:
     """Whether a number's own code, between legal ones, is reserved."""
     if isinstance(slot.transform, Ieee):
-        raw = number.ieee_pattern(slot.transform.bits, _rounded(slot.transform.bits, exact))
+        raw = ieee_pattern(slot.transform.bits, _rounded(slot.transform.bits, exact))
         return any(special.low <= raw <= special.high for special in slot.specials)
     if isinstance(slot.transform, Curve):
         return not number.is_legal(slot, nearest(slot.transform, exact))

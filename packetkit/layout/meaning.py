@@ -18,8 +18,10 @@ from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout import bundle, chosen, curved, number, timed
 from packetkit.layout.calibration import calibrations_of
 from packetkit.layout.coding import CODINGS
+from packetkit.layout.ieee import QUIET_NAN, ieee_is_finite
 from packetkit.layout.limits import limits_of
 from packetkit.layout.model import Digits, Ieee, Linear, Range, Role, Slot, Special
+from packetkit.layout.roundtrip import roundtrips
 from packetkit.schema.model import Codes, Field, Place, ScaleBy
 from packetkit.schema.text import format_number, shown
 
@@ -113,7 +115,7 @@ def _number(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
         unassigned=by_meaning and assigned < 1 << width,
         policy=one.out_of_range or "error",
     )
-    if not number.roundtrips(slot):
+    if not roundtrips(slot):
         step = format_number(abs(transform.scale))
         text = f"{width} bits in steps of {step} are finer than a double-precision number tells apart"
         remedy = "Use fewer bits, a coarser step, or whole steps of a smaller unit."
@@ -303,7 +305,7 @@ def _curved(one: Field, note: Note) -> Meaning | None:
     slot = replace(
         slot, transform=curve, legal=legal, specials=specials, unassigned=unassigned, policy=policy
     )
-    if not number.roundtrips(slot):
+    if not roundtrips(slot):
         text = f"{_bits(one.bits)} on this curve are finer than a double-precision number tells apart"
         note(_at(one, "curve"), "not-exact", text, "Use fewer bits, or a steeper curve.")
         return None
@@ -327,7 +329,7 @@ def _chosen(one: Field, by: ScaleBy, note: Note) -> Meaning | None:
         return None
     slot = replace(slot, legal=legal, specials=specials, policy=one.out_of_range or "error")
     for _, scale in transform.choices:
-        if not number.roundtrips(replace(slot, transform=scale)):
+        if not roundtrips(replace(slot, transform=scale)):
             step = format_number(abs(scale.scale))
             text = (
                 f"{_bits(one.bits)} in steps of {step} are finer than a double-precision number tells apart"
@@ -601,7 +603,7 @@ def _low(codes: Range) -> int:
 
 def _usual_missing(slot: Slot) -> int:
     if isinstance(slot.transform, Ieee):
-        return number.QUIET_NAN[slot.width]
+        return QUIET_NAN[slot.width]
     low, high = slot.raw_limits
     return low if slot.signed else high
 
@@ -635,7 +637,7 @@ def _float(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
         return None
     for key in ("minimum", "maximum"):
         bound = getattr(one, key)
-        if bound is not None and not number.ieee_is_finite(one.bits, bound):
+        if bound is not None and not ieee_is_finite(one.bits, bound):
             slot = Slot(0, (), "", "float", 0, one.bits, transform=Ieee(one.bits))
             text = f"an IEEE number of {one.bits} bits cannot reach {key} {format_number(bound)}"
             remedy = f"It holds {_ends(slot)}. Use {'more bits, or ' if one.bits < 64 else ''}a nearer bound."

@@ -9,36 +9,30 @@ judged in range after rounding, by its raw code.
 from __future__ import annotations
 
 import re
-import struct
 from collections.abc import Iterable
 from decimal import Decimal
 from fractions import Fraction
 from math import inf, isinf, isnan
 from numbers import Rational
-from operator import index
 from typing import Any, NamedTuple
 
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout import bundle, clock
 from packetkit.layout.coding import BAD_DIGIT
-from packetkit.layout.curve import Curve, extremes, is_exact, nearest
+from packetkit.layout.curve import Curve, extremes, nearest
+from packetkit.layout.exact import exact_integer, exact_number, is_truth, nearest_double
+from packetkit.layout.ieee import ieee_bounds, ieee_pattern, ieee_rounded, ieee_value
 from packetkit.layout.joined import Unfit, from_digits, to_digits
 from packetkit.layout.model import Bundle, Chosen, Digits, Ieee, Linear, Range, Slot, Transform
 from packetkit.layout.shown import shown
 
 Value = int | float | str | bool | list[int | float | None] | None
 
-# IEEE 754 interchange formats: the code for struct, and the bits of the exponent and of the stored
-# significand.
-_IEEE = {16: (">e", ">H", 5, 10), 32: (">f", ">I", 8, 23), 64: (">d", ">Q", 11, 52)}
-
-# The quiet NaN that is sent, by bits of the format: positive, payload zero (WIRE.md 9).
-QUIET_NAN = {16: 0x7E00, 32: 0x7FC00000, 64: 0x7FF8000000000000}
-
 # More digits than any number of use, few enough to convert at once: int() of text refuses 4300 by itself.
 _LONGEST_TEXT = 1000
 
 _WHOLE = re.compile(r"[+-]?[0-9]+")
+
 _POINT = re.compile(
     r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?|[+-]?(?:inf|infinity)|nan", re.IGNORECASE
 )
@@ -62,9 +56,7 @@ def value_of(transform: Transform, raw: int) -> int | float:
     """
     assert not isinstance(transform, (Digits, Bundle, Chosen))  # from_digits, bundle.read, beside.read_as
     if isinstance(transform, Ieee):
-        number, pattern, _, _ = _IEEE[transform.bits]
-        value: float = struct.unpack(number, struct.pack(pattern, raw))[0]
-        return value
+        return ieee_value(transform.bits, raw)
     if isinstance(transform, Curve):
         return _on_curve(transform, raw)
     exact = raw * transform.numerator + transform.base
@@ -155,43 +147,6 @@ def _from_ieee(slot: Slot, raw: int) -> tuple[Value, str, str]:
 def is_legal(slot: Slot, number: int) -> bool:
     """Return whether encode may send this code (under a coding: the code that spells this number) for a value."""
     return any(codes.low <= number <= codes.high for codes in slot.legal)
-
-
-def ieee_bounds(slot: Slot) -> tuple[float, float]:
-    """Return the least and greatest number a float slot takes: its bounds, rounded as its values are."""
-    assert isinstance(slot.transform, Ieee)
-    bits = slot.transform.bits
-    _, _, exponent, significand = _IEEE[bits]
-    largest = float(value_of(slot.transform, (((1 << exponent) - 1) << significand) - 1))
-    low, high = (
-        None if bound is None else _ieee_rounded(bits, _double(bound))
-        for bound in (slot.minimum, slot.maximum)
-    )
-    return -largest if low is None else low, largest if high is None else high
-
-
-def ieee_is_finite(bits: int, value: Rational | int | float) -> bool:
-    """Return whether a number, rounded to an IEEE format of so many bits, is finite."""
-    rounded = _ieee_rounded(bits, _double(value))
-    return rounded - rounded == 0
-
-
-def _ieee_rounded(bits: int, value: float) -> float:
-    """The nearest number of the format, ties to even; infinite where it is beyond."""
-    code = _IEEE[bits][0]
-    try:
-        rounded: float = struct.unpack(code, struct.pack(code, value))[0]
-    except OverflowError:
-        return inf if value > 0 else -inf
-    return rounded
-
-
-def _double(value: Any) -> float:
-    """The nearest double, infinite where it is beyond."""
-    try:
-        return float(value)
-    except OverflowError:
-        return inf if value > 0 else -inf
 
 
 # -- from value to raw -----------------------------------------------------------------------------
@@ -313,7 +268,7 @@ def _to_ieee(slot: Slot, exact: Rational | int | float, value: object) -> Outcom
     assert isinstance(slot.transform, Ieee)
     bits = slot.transform.bits
     # The sign of -0.0 is in the float itself, and a double is what WIRE.md 8 rounds from.
-    rounded = _ieee_rounded(bits, value if isinstance(value, float) else _double(exact))
+    rounded = ieee_rounded(bits, value if isinstance(value, float) else nearest_double(exact))
     low, high = ieee_bounds(slot)
     nearest = ieee_pattern(bits, min(max(rounded, low), high))
     if low <= rounded <= high and not _is_reserved(slot, nearest):
@@ -348,13 +303,6 @@ def _nearest_ieee(slot: Slot, raw: int) -> int:
     return min(legal or [raw], key=lambda code: (abs(place(code) - place(raw)), place(code)))
 
 
-def ieee_pattern(bits: int, value: float) -> int:
-    """Return the bit pattern of a number that its format holds."""
-    code, pattern, _, _ = _IEEE[bits]
-    raw: int = struct.unpack(pattern, struct.pack(code, value))[0]
-    return raw
-
-
 def _by_policy(slot: Slot, nearest: int, value: object) -> Outcome:
     if slot.policy == "missing" and slot.missing_code is not None:
         return Outcome(slot.missing_code)
@@ -384,67 +332,7 @@ def _ordered(value: object) -> Any:
         return value
     if isinstance(value, Decimal):
         return Fraction(value) if value.is_finite() and abs(value.adjusted()) < _LONGEST_TEXT else inf
-    return _double(value)
-
-
-def exact_number(value: object, transform: Transform) -> Rational | int | float | None:
-    """Return a number exactly, NaN or an infinity as a float, or None for what is not a number.
-
-    A Decimal with an exponent out of all proportion comes back as an infinity, or as a number between zero
-    and everything the transform can tell from zero, so that no power of ten is ever written out.
-    """
-    if isinstance(value, (str, bytes, bytearray)) or is_truth(value):
-        return None
-    if type(value) is int:
-        return value
-    if isinstance(value, float):
-        return _fraction(value)
-    if isinstance(value, Decimal):
-        return _from_decimal(value, transform)
-    try:
-        if hasattr(value, "__index__"):
-            return index(value)
-        if isinstance(value, Rational):
-            return Fraction(int(value.numerator), int(value.denominator))
-        if hasattr(value, "__float__"):
-            return _fraction(float(value))
-    except (TypeError, ValueError, ArithmeticError):
-        return None
-    return None
-
-
-def _fraction(value: float) -> Fraction | float:
-    return Fraction(value) if value - value == 0 else float(value)
-
-
-def _from_decimal(value: Decimal, transform: Transform) -> Fraction | float:
-    if not value.is_finite():
-        return float(value) if not value.is_snan() else float("nan")
-    if not value:
-        return Fraction(0)
-    reach = 400  # a double has less than 310 decimal digits before its point, and what is below 1e-324 is 0
-    if isinstance(transform, Linear):
-        # Codes have 64 bits; ten bits are more than three digits.
-        terms = (transform.numerator, transform.base, transform.denominator)
-        reach += 20 + sum(abs(term).bit_length() for term in terms) * 3 // 10
-    if value.adjusted() > reach:
-        return inf if value > 0 else -inf
-    if value.adjusted() < -reach:
-        return Fraction(1 if value > 0 else -1, 10**reach)
-    return Fraction(value)
-
-
-def is_truth(value: object) -> bool:
-    """Return whether a value is true or false, not a number: bool, and what arrays of truths hold."""
-    return isinstance(value, bool) or getattr(getattr(value, "dtype", None), "kind", None) == "b"
-
-
-def exact_integer(value: object) -> int | None:
-    """Return a whole number exactly, or None for anything else: 3.0 is one, 3.5 and True are not."""
-    exact = exact_number(value, Linear(1, 0, 1))
-    if exact is None or isinstance(exact, float) or exact.denominator != 1:
-        return None
-    return int(exact.numerator)
+    return nearest_double(value)
 
 
 def _from_none(slot: Slot) -> Outcome:
@@ -573,153 +461,3 @@ def parse_text(slot: Slot, text: str) -> Value:
     if slot.kind in ("states", "time"):
         return word  # encode says which states there are
     raise EncodeError((Fault(slot.address, "not-a-number", f"{shown(word)} is not a number"),))
-
-
-# -- is a field exact? -----------------------------------------------------------------------------
-
-
-def roundtrips(slot: Slot) -> bool:
-    """Return whether raw -> double -> raw gives back every code that decodes to a number (WIRE.md 5).
-
-    Decided exactly, in a time that does not depend on how many codes there are.
-    """
-    transform = slot.transform
-    if isinstance(transform, Curve):
-        return is_exact(transform)
-    if not isinstance(transform, Linear) or transform.denominator == 1:
-        return True
-    return all(linear_roundtrips(transform, codes.low, codes.high) for codes in _numeric(slot))
-
-
-def _numeric(slot: Slot) -> list[Range]:
-    """The codes that decode to a number; under a coding the numbers, as they are what is scaled."""
-    if slot.coding:
-        return [Range(*slot.number_limits)]
-    if slot.unassigned:
-        return [*slot.legal, *(Range(one.low, one.high) for one in slot.specials if one.meaning != "missing")]
-    pieces, start = [], slot.raw_limits[0]
-    for special in sorted(slot.specials, key=lambda special: special.low):
-        if special.meaning == "missing":
-            pieces.append(Range(start, special.low - 1))
-            start = max(start, special.high + 1)
-    pieces.append(Range(start, slot.raw_limits[1]))
-    return [piece for piece in pieces if piece.low <= piece.high]
-
-
-def linear_roundtrips(
-    transform: Linear, low: int, high: int, precision: int = 53, highest: int = 1023
-) -> bool:
-    """Return whether rounding to a binary format and back gives every code from low to high.
-
-    precision: bits of the significand; highest: exponent of the largest numbers. Others than a double's are
-    for tests, which can then try every code.
-
-    Codes are split where their values change sign, then by binade, the numbers between two powers of two, in
-    which the format's numbers are `gap` apart. Rounding is off by gap/2 at most and a code is recovered while
-    that is less than scale/2, so only binades with gap >= scale need a look; there are few, as a field spans
-    2**64 steps at most. In one of those the values' remainders modulo gap decide, and whether any lies in the
-    window of bad remainders is counted without enumeration.
-    """
-    values = sorted((raw * transform.numerator + transform.base, raw) for raw in (low, high))
-    (least, _), (greatest, _) = values
-    step, den = abs(transform.numerator), transform.denominator
-    if transform.numerator < 0:  # count the codes by rising value
-        low, high = -high, -low
-    upward = transform.numerator > 0
-    # numerator of the value of code i counted from the least: least + i*step
-    if greatest >= 0:
-        first = max(0, -(least // step))
-        count = (greatest - least) // step + 1 - first
-        if not _binades_roundtrip(least + first * step, step, den, count, upward, precision, highest):
-            return False
-    if least < 0:
-        last = min((-1 - least) // step, (greatest - least) // step)
-        # Mirrored: magnitudes rise as codes fall, so what rounds up in magnitude rounds down in raw.
-        return _binades_roundtrip(-(least + last * step), step, den, last + 1, not upward, precision, highest)
-    return True
-
-
-def _binades_roundtrip(
-    first: int, step: int, den: int, count: int, upward: bool, precision: int, highest: int
-) -> bool:
-    """Whether (first + i*step)/den, i < count, none negative, all survive; upward: raw rises with them."""
-    smallest = 2 - highest - precision  # exponent of the gap between subnormal numbers
-    gap = max(_log2_floor(step, den), smallest)
-    # Values below 2**(gap + precision - 1) have a smaller gap than that of 2**gap, thus a harmless one; where
-    # 2**gap is the least of all there are none.
-    at = 0 if gap == smallest else _first_at_least(first, step, den, gap + precision - 1)
-    while at < count and gap + precision <= highest + 1:
-        beyond = min(_first_at_least(first, step, den, gap + precision), count)
-        if beyond > at and not _binade_roundtrips(first + at * step, step, den, beyond - at, gap, upward):
-            return False
-        at, gap = max(at, beyond), gap + 1
-    return not _overflows(first + (count - 1) * step, den, precision, highest)
-
-
-def _log2_floor(above: int, below: int) -> int:
-    """The exponent e with 2**e <= above/below < 2**(e+1)."""
-    guess = above.bit_length() - below.bit_length()
-    fits = (above >= below << guess) if guess >= 0 else (above << -guess >= below)
-    return guess if fits else guess - 1
-
-
-def _first_at_least(first: int, step: int, den: int, power: int) -> int:
-    """The least i >= 0 with (first + i*step)/den >= 2**power."""
-    need = den << power if power >= 0 else -(-den >> -power)
-    return max(0, -((first - need) // step))
-
-
-def _overflows(above: int, den: int, precision: int, highest: int) -> bool:
-    """Whether above/den rounds to something beyond the format's largest number."""
-    limit = (1 << (precision + 1)) - 1  # in halves of the last place: the largest number and half a gap
-    shift = highest - precision
-    return (above << -shift if shift < 0 else above) >= (limit * den << shift if shift >= 0 else limit * den)
-
-
-def _binade_roundtrips(first: int, step: int, den: int, count: int, gap: int, upward: bool) -> bool:
-    """Whether the values (first + i*step)/den, i < count, survive rounding to multiples of 2**gap.
-
-    In units that make everything an integer: modulus stands for one gap, step for the scale.
-    """
-    scaled = 1 if gap >= 0 else 1 << -gap
-    modulus = 2 * den << max(gap, 0)
-    first, step = 2 * first * scaled, 2 * step * scaled
-    if modulus < step:
-        return True
-    if modulus == step:
-        # Every remainder is the same; half a gap is a tie, which goes to even: up for one code, down for the
-        # next.
-        if first % modulus * 2 != modulus:
-            return True
-        rounds_up = first // modulus % 2 == 1
-        return count == 1 and rounds_up is not upward
-    # Rounding down takes the remainder off, up adds modulus - remainder. Against the raw's rise a loss of
-    # exactly half a step is kept by floor(x + 1/2), and with it a gain of half a step is not.
-    half = step // 2
-    worst_down = half + 1 if upward else half
-    worst_up = modulus - half if upward else modulus - half - 1
-    return _hits(step, first, modulus, worst_down, worst_up, count) == 0
-
-
-def _hits(step: int, first: int, modulus: int, low: int, high: int, count: int) -> int:
-    """How many i < count have low <= (first + i*step) mod modulus <= high."""
-    if low > high:
-        return 0
-    return _floor_sum(count, modulus, step, first - low + modulus) - _floor_sum(
-        count, modulus, step, first - high - 1 + modulus
-    )
-
-
-def _floor_sum(count: int, modulus: int, step: int, first: int) -> int:
-    """The sum of (first + i*step) // modulus over i < count, by Euclid's algorithm on step and modulus."""
-    total = 0
-    while count > 0:
-        total += (count - 1) * count // 2 * (step // modulus) + count * (first // modulus)
-        step, first = step % modulus, first % modulus
-        reach = step * count + first
-        if reach < modulus:
-            break
-        # Count the lattice points under the line the other way round.
-        count, first = divmod(reach, modulus)
-        modulus, step = step, modulus
-    return total

@@ -38,6 +38,7 @@ from packetkit.layout.model import (
     Slot,
     fixed_size,
 )
+from packetkit.layout.roundtrip import roundtrips
 from packetkit.mission.load import Link, Mission
 from packetkit.schema import model
 
@@ -116,7 +117,7 @@ def width_at(slot: Slot, step: Fraction, whole_octets: bool = False) -> int | No
         changed = replace(slot, width=width, transform=linear(scale, _transform(slot).offset), specials=())
     if whole_octets and width > 8:
         width = -(-width // 8) * 8
-    exact = width <= MAXIMUM_WIDTH and (width <= slot.width or number.roundtrips(changed))
+    exact = width <= MAXIMUM_WIDTH and (width <= slot.width or roundtrips(changed))
     return width if exact else None
 
 

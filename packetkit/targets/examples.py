@@ -8,6 +8,7 @@ from typing import Any
 from packetkit.layout.asked import asked_codes
 from packetkit.layout.beside import counts, value_beside
 from packetkit.layout.bundle import raw_of
+from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
     Branch,
@@ -25,7 +26,7 @@ from packetkit.layout.model import (
     computed_count,
     told_branch,
 )
-from packetkit.layout.number import ieee_bounds, is_decode_only
+from packetkit.layout.number import is_decode_only
 
 
 def example(layout: Layout, elements: int = 0) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from packetkit.layout.alike import Told, told
 from packetkit.layout.clock import Clock, Moment
 from packetkit.layout.curve import Curve, Piece, extremes
 from packetkit.layout.expression import Expression, Minus, Name, Number, Operation, names
+from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.leap_seconds import AHEAD, STARTS
 from packetkit.layout.limits import Limit
 from packetkit.layout.model import (
@@ -41,7 +42,7 @@ from packetkit.layout.model import (
     Slot,
     flat,
 )
-from packetkit.layout.number import ieee_bounds, value_of
+from packetkit.layout.number import value_of
 from packetkit.targets.rows import refusals as refusals
 from packetkit.targets.rows import refuse as refuse
 

@@ -100,8 +100,8 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "the sign of zero is lost",
         "layout/number",
-        "value if isinstance(value, float) else _double(exact)",
-        "_double(exact)",
+        "value if isinstance(value, float) else nearest_double(exact)",
+        "nearest_double(exact)",
     ),
     # -- codings
     Bug(

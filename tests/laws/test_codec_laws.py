@@ -41,7 +41,7 @@ from packetkit.layout.model import (
     Slot,
     Special,
 )
-from packetkit.layout.number import roundtrips
+from packetkit.layout.roundtrip import roundtrips
 
 WORDS = {16: Packing.WORD_16, 32: Packing.WORD_32, 64: Packing.WORD_64}
 CRCS = [

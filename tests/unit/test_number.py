@@ -17,17 +17,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from packetkit.errors import EncodeError
+from packetkit.layout.ieee import ieee_is_finite
 from packetkit.layout.model import Ieee, Linear, Range, Slot, Special, Transform
-from packetkit.layout.number import (
-    from_raw,
-    ieee_is_finite,
-    linear_roundtrips,
-    parse_text,
-    round_raw,
-    roundtrips,
-    to_raw,
-    value_of,
-)
+from packetkit.layout.number import from_raw, parse_text, round_raw, to_raw, value_of
+from packetkit.layout.roundtrip import linear_roundtrips, roundtrips
 
 TENTHS = Linear(1, 0, 10)
 

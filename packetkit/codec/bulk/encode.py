@@ -22,8 +22,9 @@ from packetkit.codec.bulk.plan import Part, Placed, Plan, plan_of
 from packetkit.codec.bulk.values import within
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.curve import Curve
+from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.model import Ieee, Layout, Linear, Range, Slot
-from packetkit.layout.number import ieee_bounds, to_raw
+from packetkit.layout.number import to_raw
 
 Scalar = Callable[[Mapping[str, Any]], bytes]
 
