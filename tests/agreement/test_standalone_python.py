@@ -112,6 +112,57 @@ def test_every_type_of_number_gives_what_it_gives_in_packetkit(number: int) -> N
         assert other.encode(example(frame.layout))
 
 
+TWO_WAYS = """
+mission: ways
+frames:
+  straight:
+    fields:
+      - {name: sync, kind: sync, bits: 16, code: 0xB5C3}
+      - {name: number, bits: 12, signed: true, scale: 0.01, missing: -2048}
+      - name: power
+        group:
+          - {name: volts, bits: 9, scale: 0.02, offset: 3}
+          - {name: mode, bits: 2, states: {0: idle, 1: climb, 2: float}}
+          - {name: ready, kind: flag}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}
+"""
+
+
+def test_a_plain_frame_goes_the_quick_way_and_the_general_way_gives_the_same() -> None:
+    mission = packetkit.parse(TWO_WAYS)
+    frame, other = mission.frames["straight"], module_of(mission).MISSION.frames["straight"]
+    for number in (-20.47, -0.005, 0, 3.14, 20.47, None):
+        record = {"number": number, "power": {"volts": 7.77, "mode": "float", "ready": True}}
+        data = frame.encode(record)
+        assert other._quick.encode(record) == data
+        assert other._quick.decode(data) == frame.decode(data)
+    quick, other._quick = other._quick, None
+    assert other.encode(record) == data and other.decode(data) == quick.decode(data) == frame.decode(data)
+
+
+@pytest.mark.parametrize(
+    "power",
+    [
+        {"volts": 30, "mode": "idle", "ready": True},
+        {"volts": 5, "mode": "rest", "ready": True},
+        {"volts": 5, "mode": "idle", "ready": 1},
+        {"volts": 5, "mode": "idle", "ready": True, "more": 1},
+        {"volts": {"raw": 5}, "mode": "idle", "ready": True},
+        {"volts": 5, "mode": "idle"},
+        7,
+    ],
+)
+def test_what_is_not_plain_is_left_to_the_general_way(power: Any) -> None:
+    other = module_of(packetkit.parse(TWO_WAYS)).MISSION.frames["straight"]
+    assert other._quick.encode({"number": 0, "power": power}) is None
+    data = other.encode({"number": 0, "power": {"volts": 5, "mode": "idle", "ready": True}})
+    for at in range(len(data) * 8):
+        spoilt = bytearray(data)
+        spoilt[at // 8] ^= 0x80 >> at % 8
+        assert other._quick.decode(bytes(spoilt)) is None
+    assert other._quick.decode(data[:-1]) is None and other._quick.decode(data + b"\0") is None
+
+
 @pytest.mark.parametrize("name", SHIPPED)
 def test_the_file_is_python_3_8_and_imports_the_standard_library_only(name: str, tmp_path: Path) -> None:
     for file, text in files_of(shipped(name)).items():

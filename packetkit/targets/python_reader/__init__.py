@@ -19,6 +19,7 @@ from packetkit.targets.python_reader import (
     frames,
     places,
     reading,
+    straight,
     texts,
     times,
     values,
@@ -36,6 +37,7 @@ _ROOMS: tuple[ModuleType, ...] = (
     derived,
     reading,
     writing,
+    straight,
     frames,
 )
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from packetkit.targets.python_reader.bits import DecodeError, Octets, Row, _holds
 from packetkit.targets.python_reader.reading import _decoded
+from packetkit.targets.python_reader.straight import _straight
 from packetkit.targets.python_reader.writing import _Writing
 
 # -- what this file gives --------------------------------------------------------------------------
@@ -20,9 +21,14 @@ class Frame:
         self.name: str = table["name"]
         self.fingerprint: str = table["fingerprint"]
         self.size_bytes: int | None = table.get("size")
+        self._quick = _straight(table)
 
     def encode(self, record: Mapping[str, Any]) -> bytes:
         """Return the frame of a record. Raises EncodeError with every fault, in wire order; never changes the record."""
+        if self._quick is not None:
+            data = self._quick.encode(record)
+            if data is not None:
+                return data
         writing = _Writing(self.table)
         end = writing.take(record)
         writing.refuse()
@@ -42,7 +48,12 @@ class Frame:
         variants: names of those that only where the bytes came from tells, by address. known: codes of supplied fields, by name; others are
         recovered from their checks. Raises ValueError for a name or a code that is none.
         """
-        return _decoded(self.table, bytes(memoryview(data)), True, detail, salvage, variants, known)[0]
+        octets = bytes(memoryview(data))
+        if self._quick is not None and not (detail or salvage or variants or known):
+            record = self._quick.decode(octets)
+            if record is not None:
+                return record
+        return _decoded(self.table, octets, True, detail, salvage, variants, known)[0]
 
     def decode_from(
         self,
