@@ -16,11 +16,11 @@ from typing import Any
 
 from packetkit.layout.joined import Unfit
 from packetkit.layout.model import Bundle, Linear, Slot
+from packetkit.layout.noting import Note
 from packetkit.layout.shown import shown
-from packetkit.schema.model import Field, Place
+from packetkit.schema.model import Field
 from packetkit.schema.text import format_number
 
-Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
 _Meant = tuple[Any, str, str]  # value, reason, note
 _MOST_TOLD = 3  # faults of one bundle that are told in full
 

@@ -7,7 +7,6 @@ part of a fingerprint. A curve is worked out exactly in fractions, from the valu
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -16,11 +15,11 @@ from math import isfinite
 from sys import float_info
 from typing import Any
 
+from packetkit.layout.noting import Note
 from packetkit.schema.model import Calibration as Declared
-from packetkit.schema.model import Field, Place
+from packetkit.schema.model import Field
 from packetkit.schema.words import format_number, shown
 
-Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
 Point = tuple[Fraction, Fraction]
 _LARGEST = Fraction(float_info.max)  # beyond it nothing is ever decoded
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from math import lcm
 
 from packetkit.layout.model import Chosen, Linear, Range
-from packetkit.schema.model import Condition, Field, Place, ScaleBy
+from packetkit.layout.noting import Note
+from packetkit.schema.model import Condition, Field, ScaleBy
 from packetkit.schema.text import format_number
-
-Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
 
 # What says a scale, or the ends of one; and a default, which would be another code for each.
 _BESIDE = ("scale", "offset", "curve", "resolution", "minimum", "maximum", "default")

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from fractions import Fraction
 
 from packetkit.layout.curve import Curve, curve_of, extremes, with_inverse
-from packetkit.schema.model import Field, Place
+from packetkit.layout.noting import Note
+from packetkit.schema.model import Field
 from packetkit.schema.text import format_number
-
-Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
 
 _LARGEST = Fraction(2) ** 1023  # somewhat below the largest double
 

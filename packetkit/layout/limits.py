@@ -6,13 +6,13 @@ double is compared with the double nearest to the limit, so that 4.2 is not beyo
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from typing import Any
 
-from packetkit.schema.model import Field, Place
+from packetkit.layout.noting import Note
+from packetkit.schema.model import Field
 from packetkit.schema.words import format_number
 
 # Source: soft and hard limits are the words of ECSS-E-ST-70-31C (from memory). The marks say it without colour.
@@ -28,7 +28,6 @@ class Limit:
     maximum: Fraction | None
 
 
-Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
 Reach = tuple[Fraction | None, Fraction | None]  # the least and the greatest value that there can be
 
 

@@ -17,6 +17,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from fractions import Fraction
+from math import lcm
 
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.calibration import Calibration
@@ -53,6 +54,16 @@ class Linear:
     numerator: int
     base: int
     denominator: int
+
+    @staticmethod
+    def of(scale: Fraction, offset: Fraction) -> Linear:
+        """The transform value = offset + scale * raw.
+
+        >>> Linear.of(Fraction(1, 10), Fraction(-40))
+        Linear(numerator=1, base=-400, denominator=10)
+        """
+        denominator = lcm(scale.denominator, offset.denominator)
+        return Linear(int(scale * denominator), int(offset * denominator), denominator)
 
     @property
     def is_integer(self) -> bool:

@@ -18,7 +18,8 @@ from packetkit.errors import Problem
 from packetkit.layout import beside, bundle, carried, repeats, split, texts
 from packetkit.layout.derived import Derivations
 from packetkit.layout.fingerprint import fingerprint
-from packetkit.layout.meaning import Meaning, meaning, merged
+from packetkit.layout.kinds import meaning
+from packetkit.layout.meaning import Meaning
 from packetkit.layout.model import (
     Bundle,
     Carried,
@@ -51,6 +52,7 @@ from packetkit.layout.parts import (
     without_fixed_parts,
 )
 from packetkit.layout.places import Container, Cursor, Origin, Phase, Scope, Spot, Style
+from packetkit.layout.ranges import merged
 from packetkit.layout.size import longest, shortest, useful_bits
 from packetkit.layout.spans import Checks, PendingCheck
 from packetkit.schema.model import Condition, Field, Frame, Place, Summary

@@ -1,10 +1,13 @@
-"""What a text or a field of octets means: how wide its characters are, and how they are joined."""
+"""What a text or a field of octets means: how wide its characters are, and how they are joined; or a text as one number's digits."""
 
 from __future__ import annotations
 
-from packetkit.layout.meaning import Meaning, Note, code_of
-from packetkit.layout.model import Joined, Range
+from packetkit.integrity.algorithm import Algorithm
+from packetkit.layout.meaning import Meaning
+from packetkit.layout.model import Digits, Joined, Range, Role
+from packetkit.layout.noting import Note, at
 from packetkit.schema.model import Field
+from packetkit.schema.text import shown
 
 _OCTET = 8
 
@@ -51,3 +54,47 @@ def character(one: Field) -> Meaning:
     common = {"kind": "character", "unit": "", "description": " ".join(one.description.split())}
     legal = (Range(0, (1 << bits) - 1),)
     return Meaning(bits, {**common, "legal": legal, "line": one.place.position.line})
+
+
+def code_of(one: Field, said: int | str, key: str, known: dict[int, str], note: Note) -> int | None:
+    """The code of a fill or an end, written as a character or a code; None, and noted, where it has none."""
+    if said == "zero":
+        said = 0
+    if isinstance(said, int):
+        found = said if said in known else None
+    else:
+        found = next((code for code, character in known.items() if character == said), None)
+    if found is None:
+        text = f"{key} {shown(said) if isinstance(said, str) else said} is none of its characters"
+        note(at(one, key), "characters-unfit", text, "Use one of its characters, or one of their codes.")
+    return found
+
+
+def radix_text(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
+    """A text whose characters are the digits of one number: as many as its bits hold, all codes from 0 on."""
+    assert one.bits is not None and one.length is not None
+    known, count = dict(one.characters), one.length.count
+    fault = _digits_fault(list(known), one.length.count, one.bits)
+    if fault is not None or count is None:
+        note(at(one, "length"), "characters-unfit", *(fault or ("", "")))
+        return None
+    fill = None if one.fill is None else code_of(one, one.fill, "fill", known, note)
+    if one.fill is not None and fill is None:
+        return None
+    digits = Digits("".join(known.values()), count, one.first_character == "least_significant", fill)
+    legal = (Range(0, len(known) ** count - 1),)
+    role = None if one.role is None else Role(one.role)
+    return Meaning(one.bits, {"transform": digits, "legal": legal, "role": role})
+
+
+def _digits_fault(codes: list[int], count: int | None, bits: int) -> tuple[str, str] | None:
+    """What is wrong with so many digits of these codes in so many bits, and the remedy."""
+    if count is None:
+        return "the digits of one number are of a fixed number", "Write length: and their number."
+    if codes != list(range(len(codes))) or len(codes) < 2:
+        return "its digits are not the codes from 0 on", "Write characters: as one text of two or more."
+    if len(codes) ** count > 1 << bits:
+        need = (len(codes) ** count - 1).bit_length()
+        remedy = f"Use bits: {need}." if need <= 64 else "Use fewer characters."
+        return f"{count} digits in base {len(codes)} need {need} bits, not {bits}", remedy
+    return None

@@ -21,7 +21,6 @@ from typing import NamedTuple
 
 from packetkit.layout import number, printed, size
 from packetkit.layout.curve import Curve
-from packetkit.layout.meaning import linear
 from packetkit.layout.model import (
     Choice,
     Chosen,
@@ -109,12 +108,12 @@ def width_at(slot: Slot, step: Fraction, whole_octets: bool = False) -> int | No
         width, high = _width_by_meaning(slot, step)
         offset = slot.minimum or Fraction(0)
         changed = replace(
-            slot, width=width, transform=linear(step, offset), legal=(Range(0, high),), specials=()
+            slot, width=width, transform=Linear.of(step, offset), legal=(Range(0, high),), specials=()
         )
     else:
         scale = step if _transform(slot).scale > 0 else -step
         width = _width_by_wire(slot, scale)
-        changed = replace(slot, width=width, transform=linear(scale, _transform(slot).offset), specials=())
+        changed = replace(slot, width=width, transform=Linear.of(scale, _transform(slot).offset), specials=())
     if whole_octets and width > 8:
         width = -(-width // 8) * 8
     exact = width <= MAXIMUM_WIDTH and (width <= slot.width or roundtrips(changed))
@@ -146,7 +145,7 @@ def _width_by_wire(slot: Slot, scale: Fraction) -> int:
     if slot.minimum is None or slot.maximum is None:
         codes = _ceil(abs(old.scale / scale) * (1 << slot.width))
         return max((codes - 1).bit_length(), 1)
-    new = linear(scale, old.offset)
+    new = Linear.of(scale, old.offset)
     low, high = sorted(number.round_raw(new, end) for end in (slot.minimum, slot.maximum))
     reserved = _missing_codes(slot)
     if slot.signed:

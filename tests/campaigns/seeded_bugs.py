@@ -222,21 +222,21 @@ BUGS: tuple[Bug, ...] = (
     # -- what a field means
     Bug(
         "the usual missing code of a signed field is all ones",
-        "layout/meaning",
+        "layout/specials",
         "return low if slot.signed else high",
         "return -1 if slot.signed else high",
     ),
     Bug(
         "bits alone divide the range without leaving out the missing code",
-        "layout/meaning",
+        "layout/by_meaning",
         "n = (1 << one.bits) - 1 - reserved",
         "n = (1 << one.bits) - 1",
     ),
     Bug(
         "an unassigned code by meaning comes back as a number",
-        "layout/meaning",
-        "unassigned=by_meaning and",
-        "unassigned=not by_meaning and",
+        "layout/numbers",
+        "unassigned = counted and",
+        "unassigned = not counted and",
     ),
     # -- places
     Bug(

@@ -1,0 +1,39 @@
+"""Raw codes as ranges: brought into order, and less those that mean something else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from packetkit.layout.model import Range, Special
+from packetkit.schema.model import Codes
+
+
+def merged(ranges: Iterable[Range]) -> tuple[Range, ...]:
+    """The same codes as ascending, disjoint ranges, as few as there can be."""
+    made: list[Range] = []
+    for codes in sorted(ranges, key=low_of):
+        if made and codes.low <= made[-1].high + 1:
+            made[-1] = Range(made[-1].low, max(made[-1].high, codes.high))
+        else:
+            made.append(codes)
+    return tuple(made)
+
+
+def low_of(codes: Range) -> int:
+    """What ranges are ordered by."""
+    return codes.low
+
+
+def without(bounds: Range, specials: tuple[Special, ...]) -> tuple[Range, ...]:
+    """The raw codes of `bounds` that no special code takes."""
+    pieces, low = [], bounds.low
+    for special in sorted(specials, key=lambda special: special.low):
+        pieces.append(Range(low, min(bounds.high, special.low - 1)))
+        low = max(low, special.high + 1)
+    pieces.append(Range(low, bounds.high))
+    return tuple(piece for piece in pieces if piece.low <= piece.high)
+
+
+def amount(ranges: Iterable[Range | Special | Codes]) -> int:
+    """How many codes there are in ranges of which no two have one in common."""
+    return sum(codes.high - codes.low + 1 for codes in ranges)
