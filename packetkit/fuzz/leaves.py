@@ -9,7 +9,7 @@ from typing import Any
 from packetkit.conformance.faults import Chance
 from packetkit.fuzz.entries import Entry, Place, Scope, Style, has_number, is_single, least_width, members
 from packetkit.layout.coding import CODINGS
-from packetkit.schema.kinds import ROLES
+from packetkit.schema.field_keys import ROLES
 from packetkit.schema.presets import PRESETS
 
 # Names are few, so that they collide across groups; a number is added where a group has one already.

@@ -30,7 +30,7 @@ from packetkit.fuzz.entries import (
 from packetkit.fuzz.leaves import ROLE_WORDS, SCALES
 from packetkit.fuzz.structures import Structures
 from packetkit.mission.load import parse
-from packetkit.schema.kinds import ROLES
+from packetkit.schema.field_keys import ROLES
 
 
 @dataclass(frozen=True, slots=True)

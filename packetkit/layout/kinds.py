@@ -16,7 +16,7 @@ from packetkit.layout.bounds import note_not_above
 from packetkit.layout.ieee import ieee_is_finite
 from packetkit.layout.meaning import Meaning
 from packetkit.layout.model import Ieee, Range, Slot
-from packetkit.layout.noting import Note, at, bits_text, hexadecimal, whole
+from packetkit.layout.noting import Note, at, bits_text, hexadecimal
 from packetkit.layout.numbers import number_meaning
 from packetkit.layout.policy import ends_text, with_policy
 from packetkit.layout.ranges import amount, low_of, merged, without
@@ -25,6 +25,7 @@ from packetkit.layout.specials import specials_of
 from packetkit.layout.texts import radix_text
 from packetkit.schema.model import Field
 from packetkit.schema.text import format_number, shown
+from packetkit.schema.words import whole
 
 MOST_LESS = 65_535  # as many units as the longest frame has bytes
 

@@ -6,10 +6,9 @@ Whoever judges a field gets a `Note` and says place, rule, summary and remedy; w
 from __future__ import annotations
 
 from collections.abc import Callable
-from fractions import Fraction
 
 from packetkit.schema.model import Field, Place
-from packetkit.schema.text import format_number
+from packetkit.schema.words import whole
 
 Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
 
@@ -17,11 +16,6 @@ Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
 def bits_text(number_of: int) -> str:
     """`1 bit`, `8 bits`."""
     return "1 bit" if number_of == 1 else f"{number_of} bits"
-
-
-def whole(code: int) -> str:
-    """A whole number, short where it is a one with sixty zeros."""
-    return format_number(Fraction(code))
 
 
 def hexadecimal(code: int) -> str:

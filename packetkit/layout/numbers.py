@@ -16,7 +16,7 @@ from packetkit.layout.by_meaning import WIRE_KEYS, Base, base_by_meaning, is_by_
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.meaning import Meaning
 from packetkit.layout.model import Linear, Range, Slot
-from packetkit.layout.noting import Note, at, bits_text, whole
+from packetkit.layout.noting import Note, at, bits_text
 from packetkit.layout.number import round_raw
 from packetkit.layout.policy import with_policy
 from packetkit.layout.ranges import amount, merged, without
@@ -24,6 +24,7 @@ from packetkit.layout.roundtrip import roundtrips
 from packetkit.layout.specials import as_numbers, specials_of
 from packetkit.schema.model import Field, ScaleBy
 from packetkit.schema.text import format_number
+from packetkit.schema.words import whole
 
 # Reserved codes of a coding are turned into the numbers they spell one by one.
 _MOST_RESERVED = 1024

@@ -35,7 +35,7 @@ from packetkit.layout.model import (
 )
 from packetkit.layout.places import Container, Cursor, Phase, Scope, Style
 from packetkit.layout.size import longest, shortest
-from packetkit.schema.kinds import UNITS
+from packetkit.schema.field_keys import UNITS
 from packetkit.schema.model import Field, Frame, Variant
 from packetkit.schema.text import closest, shown
 

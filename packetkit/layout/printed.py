@@ -43,7 +43,7 @@ from packetkit.layout.model import (
     fixed_size,
     walk,
 )
-from packetkit.schema.kinds import UNITS
+from packetkit.schema.field_keys import UNITS
 from packetkit.schema.words import format_number
 
 PACKINGS = {

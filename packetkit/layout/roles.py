@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from packetkit.layout.model import Linear, Role, Slot
-from packetkit.layout.noting import Note, at, bits_text, whole
+from packetkit.layout.noting import Note, at, bits_text
 from packetkit.schema.model import Field
+from packetkit.schema.words import whole
 
 
 def role_of(one: Field, slot: Slot, note: Note) -> Role | bool | None:

@@ -9,7 +9,7 @@ from itertools import pairwise
 from packetkit.layout.clock import ATOMIC_EPOCH, DAY, FINEST, Clock, Moment, Part, digits_of, moment_of
 from packetkit.layout.leap_seconds import STARTS
 from packetkit.layout.noting import Note
-from packetkit.schema.kinds import TIME_UNITS
+from packetkit.schema.field_keys import TIME_UNITS
 from packetkit.schema.model import Field
 from packetkit.schema.text import format_number
 

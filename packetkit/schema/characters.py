@@ -7,11 +7,13 @@ starts at code 0, or a mapping from the code of each run's first character.
 from __future__ import annotations
 
 from packetkit.schema import text as yaml_text
-from packetkit.schema.kinds import Key
+from packetkit.schema.keys import Key
 from packetkit.schema.model import Alphabet, Repeat
 from packetkit.schema.names import REFERENCE
-from packetkit.schema.readers import Readers, long_text, whole
+from packetkit.schema.plain import PlainReaders
+from packetkit.schema.readers import long_text
 from packetkit.schema.text import Mapping, Node, Scalar, shown
+from packetkit.schema.words import whole
 
 _ALPHABET = {
     "bits": Key("bits", "bits", ""),
@@ -22,7 +24,7 @@ LONGEST_TEXT = 4_096  # characters or octets of fixed number: a frame of most ra
 _MOST_ALPHABET_BITS = 8
 
 
-class CharacterReaders(Readers):
+class CharacterReaders(PlainReaders):
     """Reads what texts, octets and lengths are declared with."""
 
     def _read_fill(self, node: Node, path: str, key: Key) -> int | str | None:

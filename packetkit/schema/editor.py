@@ -1,8 +1,8 @@
 """The tables of the language as a JSON Schema, for any editor that completes and explains YAML by one, and as a reference to read.
 
-Both are rendered from `kinds.py`, `presets.py` and `names.py`, so they cannot say anything else than the loader. The JSON Schema is for
-help while typing, not for judging: numbers as the language writes them (`1/16`, `0x1D`) are texts to YAML, and what only the layout can
-know is left to `packetkit check`.
+Both are rendered from the tables of keys and kinds, `presets.py` and `names.py`, so they cannot say anything else than the loader. The
+JSON Schema is help while typing, not for judging: numbers as the language writes them (`1/16`, `0x1D`) are texts to YAML, and what only
+the layout can know is left to `packetkit check`.
 """
 
 from __future__ import annotations
@@ -11,31 +11,30 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from re import Pattern
 from typing import Any
 
-from packetkit.schema.kinds import (
+from packetkit.schema.field_keys import (
     BUNDLE_KEYS,
-    CHIRP_KEYS,
     CHOICE_KEYS,
-    COMMON_KEYS,
     CRC_KEYS,
     CURVE_KEYS,
-    END_KEYS,
     FIELD_KEYS,
-    FRAME_KEYS,
-    KINDS,
     LIMIT_KEYS,
     LIMITS_KEYS,
+    SQUARE_KEYS,
+    SUMMARY_KEYS,
+    TIME_UNITS,
+    VARIANT_KEYS,
+)
+from packetkit.schema.keys import Key
+from packetkit.schema.kinds import COMMON_KEYS, KINDS, TELLING, ZERO_FILLED
+from packetkit.schema.mission_keys import (
+    CHIRP_KEYS,
+    END_KEYS,
+    FRAME_KEYS,
     LINK_KEYS,
     MISSION_KEYS,
     PART_KEYS,
     PART_NEEDS,
     PASSES_KEYS,
-    SQUARE_KEYS,
-    SUMMARY_KEYS,
-    TELLING,
-    TIME_UNITS,
-    VARIANT_KEYS,
-    ZERO_FILLED,
-    Key,
 )
 from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE
 from packetkit.schema.presets import PRESETS

@@ -1,4 +1,4 @@
-"""Schema nodes to the declared model: every key is looked up in the tables of `kinds.py` and read by the reader that they name.
+"""Schema nodes to the declared model: every key is looked up in a table and read by the reader that they name.
 
 The loader never stops at a fault: it notes a `Problem` and goes on, so that one reading tells all of them. A field with a fault is
 returned as far as it goes, `whole=False`, and later stages leave it out of their sums. No bit position is known here.
@@ -16,47 +16,33 @@ from packetkit.errors import Problem
 from packetkit.schema import envelopes
 from packetkit.schema import text as yaml_text
 from packetkit.schema.characters import CharacterReaders
-from packetkit.schema.kinds import (
+from packetkit.schema.checks import CheckReaders
+from packetkit.schema.codes import CodeReaders
+from packetkit.schema.compact import CompactReaders
+from packetkit.schema.field_keys import FIELD_KEYS, VARIANT_KEYS
+from packetkit.schema.ground import GroundReaders
+from packetkit.schema.keys import Key
+from packetkit.schema.kinds import COMMON_KEYS, KINDS, TELLING, ZERO_FILLED
+from packetkit.schema.mission_keys import (
     CHIRP_KEYS,
-    COMMON_KEYS,
     END_KEYS,
-    FIELD_KEYS,
     FRAME_KEYS,
-    KINDS,
     LINK_KEYS,
     MISSION_KEYS,
     PART_KEYS,
     PART_NEEDS,
     PASSES_KEYS,
-    TELLING,
-    VARIANT_KEYS,
-    ZERO_FILLED,
-    Key,
 )
-from packetkit.schema.model import (
-    Chirp,
-    End,
-    Field,
-    Frame,
-    Link,
-    Mission,
-    Part,
-    Passes,
-    Place,
-    Variant,
-)
+from packetkit.schema.model import Chirp, End, Field, Frame, Link, Mission, Part, Passes, Place, Variant
+from packetkit.schema.pieces import PieceReaders
 from packetkit.schema.presets import PRESETS
-from packetkit.schema.readers import (
-    join,
-    on_lines,
-    path_at,
-    place_of,
-    shape,
-    whole,
-)
+from packetkit.schema.readers import join, on_lines, path_at, place_of, shape
+from packetkit.schema.repeats import RepeatReaders
 from packetkit.schema.rules import MAXIMUM_FRAMES
 from packetkit.schema.summaries import written_out
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence
+from packetkit.schema.transforms import TransformReaders
+from packetkit.schema.words import whole
 
 _WIDTHS = {"float": (16, 32, 64)}
 # A field of these kinds carries its own width limit: a check is as wide as its algorithm, padding as wide as it likes to be.
@@ -124,7 +110,16 @@ def _places_of_variants(node: Node) -> Iterator[tuple[str, Place]]:
                 )
 
 
-class _Loader(CharacterReaders):
+class _Loader(
+    CharacterReaders,
+    CheckReaders,
+    CodeReaders,
+    CompactReaders,
+    GroundReaders,
+    PieceReaders,
+    RepeatReaders,
+    TransformReaders,
+):
     """Reads fields, frames and the mission, and collects their problems."""
 
     # -- fields ---------------------------------------------------------------------------------------------------------

@@ -20,14 +20,7 @@ from typing import Any, NoReturn, TypeAlias
 
 from packetkit.errors import Position, Problem, SchemaError
 from packetkit.schema.syntax import Complaint, explain, tag_complaint
-from packetkit.schema.words import (
-    closest,
-    format_number,
-    parse_boolean,
-    parse_integer,
-    parse_number,
-    shown,
-)
+from packetkit.schema.words import closest, format_number, parse_boolean, parse_integer, parse_number, shown
 
 __all__ = [
     "RULES",

@@ -176,3 +176,8 @@ def closest(word: str, choices: Iterable[str]) -> str | None:
     by_tidy = {choice.lower().replace("-", "_"): choice for choice in choices}
     near = get_close_matches(tidy, by_tidy, n=1, cutoff=0.6)
     return by_tidy[near[0]] if near else None
+
+
+def whole(number: int) -> str:
+    """A whole number, short where it is a one with sixty zeros."""
+    return format_number(Fraction(number))

@@ -343,7 +343,7 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "fill is always at its widest",
         "codec/assemble",
-        "            width = -at % node.unit_bits\n",
+        "            width = -(at - start) % node.unit_bits\n",
         "            width = node.unit_bits - 1\n",
     ),
     Bug(

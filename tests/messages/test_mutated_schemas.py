@@ -20,18 +20,16 @@ from hypothesis import strategies as st
 from packetkit.errors import Problem, SchemaError
 from packetkit.layout.model import Layout, Run
 from packetkit.mission.load import Mission, parse
-from packetkit.schema.kinds import (
+from packetkit.schema.field_keys import CRC_KEYS, FIELD_KEYS, ROLES
+from packetkit.schema.kinds import KINDS
+from packetkit.schema.mission_keys import (
     CHIRP_KEYS,
-    CRC_KEYS,
     END_KEYS,
-    FIELD_KEYS,
     FRAME_KEYS,
-    KINDS,
     LINK_KEYS,
     MISSION_KEYS,
     PART_KEYS,
     PASSES_KEYS,
-    ROLES,
 )
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.rules import RULES

@@ -15,18 +15,28 @@ from packetkit.cli.main import main
 from packetkit.resources import resource
 from packetkit.schema import kinds
 from packetkit.schema.editor import READS, json_schema, reference
+from packetkit.schema.field_keys import CRC_KEYS, FIELD_KEYS
 from packetkit.schema.load import load
+from packetkit.schema.mission_keys import (
+    CHIRP_KEYS,
+    END_KEYS,
+    FRAME_KEYS,
+    LINK_KEYS,
+    MISSION_KEYS,
+    PART_KEYS,
+    PASSES_KEYS,
+)
 
 TABLES = (
-    kinds.MISSION_KEYS,
-    kinds.FRAME_KEYS,
-    kinds.FIELD_KEYS,
-    kinds.LINK_KEYS,
-    kinds.END_KEYS,
-    kinds.CHIRP_KEYS,
-    kinds.PASSES_KEYS,
-    *kinds.PART_KEYS.values(),
-    kinds.CRC_KEYS,
+    MISSION_KEYS,
+    FRAME_KEYS,
+    FIELD_KEYS,
+    LINK_KEYS,
+    END_KEYS,
+    CHIRP_KEYS,
+    PASSES_KEYS,
+    *PART_KEYS.values(),
+    CRC_KEYS,
 )
 SCHEMAS = sorted(resource("schemas").glob("*.yaml"))
 WORDS_RULES = ("unknown-key", "key-not-for-kind", "bad-word")

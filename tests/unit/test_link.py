@@ -15,7 +15,7 @@ from packetkit.cli.main import main
 from packetkit.mission.link import longest_frame
 from packetkit.radio import CAUTION, link, regions, sensitivity
 from packetkit.resources import resource
-from packetkit.schema import kinds
+from packetkit.schema.mission_keys import CHIRP_KEYS, END_KEYS, LINK_KEYS, NOISE_PLACES, RECEIVERS, REGIONS
 
 SCHEMA = json.loads((Path(__file__).parents[1] / "documents" / "json" / "link.schema.json").read_text())
 HERON = str(resource("schemas/heron.yaml"))
@@ -126,10 +126,10 @@ def test_without_a_distance_a_flight_tells_how_far_and_a_duration_does_not(
 
 
 def test_the_words_of_the_language_are_the_rows_of_the_radio_tables() -> None:
-    assert tuple(link.NOISE) == kinds.NOISE_PLACES
-    assert regions.REGIONS == kinds.REGIONS
-    assert tuple(sensitivity.RECEIVERS) == kinds.RECEIVERS
-    figures = {*kinds.END_KEYS, *kinds.LINK_KEYS, *kinds.CHIRP_KEYS}
+    assert tuple(link.NOISE) == NOISE_PLACES
+    assert regions.REGIONS == REGIONS
+    assert tuple(sensitivity.RECEIVERS) == RECEIVERS
+    figures = {*END_KEYS, *LINK_KEYS, *CHIRP_KEYS}
     assert set(link.LIMITS) <= figures
 
 

@@ -6,7 +6,8 @@ from fractions import Fraction
 
 import pytest
 
-from packetkit.schema.kinds import FIELD_KEYS, KINDS
+from packetkit.schema.field_keys import FIELD_KEYS
+from packetkit.schema.kinds import KINDS
 from packetkit.schema.load import Loaded, load
 from packetkit.schema.model import Codes, Condition, Covers, CustomCrc, Field, Mission, Repeat
 from packetkit.schema.names import RESERVED

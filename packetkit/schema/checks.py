@@ -1,0 +1,76 @@
+"""How a schema says what a check is and covers: its algorithm, by name or by parameters, its span, and octets fed in front of it."""
+
+from __future__ import annotations
+
+from packetkit.schema import text as yaml_text
+from packetkit.schema.field_keys import CRC_KEYS
+from packetkit.schema.keys import Key
+from packetkit.schema.model import Covers, CustomCrc
+from packetkit.schema.names import REFERENCE
+from packetkit.schema.plain import PlainReaders
+from packetkit.schema.text import Node, Scalar, Sequence, shown
+
+_COVERS = {
+    "from": Key("from", "reference", ""),
+    "to": Key("to", "reference", ""),
+    "except": Key("except", "references", ""),
+}
+_MOST_OCTETS = 64  # in front of a check: the longest such header known, that of IPv6 (RFC 8200), has 40
+
+
+class CheckReaders(PlainReaders):
+    """Reads what a check is declared with."""
+
+    def _read_covers(self, node: Node, path: str, key: Key) -> Covers | None:
+        if isinstance(node, Scalar):
+            if node.text in ("everything_before", "whole_frame"):
+                return Covers(node.text)
+            near = yaml_text.closest(node.text, ("everything_before", "whole_frame"))
+            if near and not REFERENCE.match(node.text):
+                self.note(
+                    node, "bad-word", path, f"covers cannot be {shown(node.text)}", f"Did you mean {near}?"
+                )
+                return None
+            name = self._read_reference(node, path, key)
+            return Covers("names", (name,)) if name else None
+        if isinstance(node, Sequence):
+            names = self._references(node, path, key)
+            return Covers("names", names) if names else None
+        entries = self.keys(node, _COVERS, path, "covers")
+        values = self.read_all(entries, _COVERS, path)
+        remedy = "Write {from: first, to: last}, with except: [names] if need be."
+        for end in self.lacking(node, entries, ("from", "to")):
+            self.note(node, "missing-key", path, f"covers lacks {end}", remedy)
+        if "from" not in values or "to" not in values:
+            return None
+        return Covers("range", values.get("except", ()), values["from"], values["to"])
+
+    def _read_octets(self, node: Node, path: str, key: Key) -> tuple[int, ...] | None:
+        items = node.items if isinstance(node, Sequence) else (node,)
+        if not 1 <= len(items) <= _MOST_OCTETS:
+            summary = f"{key.name} lists {len(items):,} octets, outside 1 to {_MOST_OCTETS}"
+            remedy = f"Write one octet, 0x1F, or a list of up to {_MOST_OCTETS}."
+            self.note(node, "number-limit", path, summary, remedy)
+            return None
+        octets = [self._integer_within(item, path, key, 0, 255) for item in items]
+        return None if None in octets else tuple(octet for octet in octets if octet is not None)
+
+    def _read_algorithm(self, node: Node, path: str, key: Key) -> str | CustomCrc | None:
+        if isinstance(node, Scalar):
+            return self._read_line(node, path, key)
+        mapping = self.mapping(node, path, "algorithm", "a name, such as CRC-16/IBM-3740, or six parameters")
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, CRC_KEYS, path, "algorithm")
+        values = self.read_all(entries, CRC_KEYS, path)
+        lacking = self.lacking(mapping, entries, ("width", "polynomial"))
+        for name in lacking:
+            self.note(
+                node,
+                "missing-key",
+                path,
+                f"algorithm lacks {name}",
+                "Write the six parameters: " + ", ".join(CRC_KEYS) + ".",
+            )
+        sound = len(values) == len(mapping.entries) and {"width", "polynomial"} <= values.keys()
+        return CustomCrc(**values) if sound else None
