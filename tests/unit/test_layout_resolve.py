@@ -703,7 +703,7 @@ def test_a_check_that_skips_itself_feeds_its_bits_to_nobody() -> None:
     assert not check_of(frame_of(*lines, five)).in_wire_order  # 16 bits
     assert rules_of(*lines, five.replace("}", ", self: skip}")) == ["span-octets"]  # 11 bits
     assert not check_of(
-        loose("{name: a, bits: 11}", five.replace("}", ", self: skip, fill: zero}"))
+        loose("{name: a, bits: 11}", five.replace("}", ", self: skip, fill: 0}"))
     ).in_wire_order
 
 
@@ -855,8 +855,71 @@ DIFFERENT = (
     "{name: g, word_bits: 16, order: little, group: [{name: a, bits: 4}, {name: b, bits: 12}]}",
     "{name: g, packing: least_significant_first, group: [{name: a, bits: 4}, {name: b, bits: 12}]}",
     "{name: g, group: [{name: a, bits: 4}, {name: b, bits: 12}]}",
+    "{name: a, bits: 8, coding: gray}",
+    "{name: a, bits: 8, coding: binary_coded_decimal}",
+    "{name: a, bits: 8, coding: sign_and_magnitude}",
+    "{name: a, bits: 8, curve: square}",
+    "{name: a, bits: 8, curve: {polynomial: [1, 2]}}",
+    "{name: a, bits: 8, curve: {polynomial: [1, 1/2]}}",
+    "{name: a, bits: 8, curve: {points: [[0, 1], [255, 2]]}}",
+    "{name: a, bits: 8, curve: {points: [[0, 1], [9, 1], [255, 2]]}}",
+    "{name: a, bits: 8, curve: {table: {0: 1, 7: 2}}}",
+    "{name: a, kind: time, bits: 32, tick_s: 1, epoch: 1970-01-01T00:00:00Z, leap_seconds: not_counted}",
+    "{name: a, kind: time, bits: 32, tick_s: 1, epoch: 1980-01-06T00:00:00Z, leap_seconds: not_counted}",
+    "{name: a, kind: time, bits: 32, tick_s: 1, epoch: 1980-01-06T00:00:00Z, leap_seconds: counted}",
+    "{name: a, kind: time, bits: 32, tick_s: 2, epoch: 1980-01-06T00:00:00Z, leap_seconds: counted}",
+    "{name: a, kind: time, counts: {days: 15, seconds: 17}, epoch: 1970-01-01T00:00:00Z}",
+    "{name: a, kind: time, counts: {days: 12, seconds: 20}, epoch: 1970-01-01T00:00:00Z}",
+    "{name: a, kind: time, counts: {weeks: 10, seconds: 22}, epoch: 1980-01-06T00:00:00Z, leap_seconds: counted}",
+    "{name: a, kind: time, counts: {weeks: 10, seconds: 22}, epoch: 1980-01-06T00:00:00Z, leap_seconds: counted, "
+    "reference_date: 2026-01-01T00:00:00Z}",
+    "{name: a, kind: time, counts: {weeks: 10, seconds: 22}, epoch: 1980-01-06T00:00:00Z, leap_seconds: counted, "
+    "reference_date: 2006-01-01T00:00:00Z}",
+    "{name: g, group: [{name: a, runs: [[0, 3], [11, 5]]}, {name: b, bits: 8}]}",
+    "{name: g, group: [{name: a, runs: [[11, 5], [0, 3]]}, {name: b, bits: 8}]}",
+    "{name: g, group: [{name: a, runs: [[0, 4], [12, 4]]}, {name: b, bits: 8}]}",
+    "{name: a, bundle: {samples: 3, maximum_step: 3}, bits: 8}",
+    "{name: a, bundle: {samples: 4, maximum_step: 3}, bits: 8}",
+    "{name: a, bundle: {samples: 3, maximum_step: 4}, bits: 8}",
+    "{name: a, bundle: {samples: 3, maximum_step: 3}, bits: 16}",
+    "{name: a, bundle: {samples: 3, maximum_step: 3}, bits: 16, order: little}",
+    "{name: a, bundle: {samples: 3, maximum_step: 3}, bits: 8, missing: true}",
+    "{name: a, kind: text, length: 2}",
+    '{name: a, kind: text, length: 2, fill: " "}',
+    "{name: a, kind: text, length: 2, fill: 0}",
+    "{name: a, kind: text, length: 2, ends_with: 0}",
+    "{name: a, kind: text, length: 2, encoding: utf_8}",
+    "{name: a, kind: text, length: 2, alphabet: {bits: 4, characters: AB}}",
+    "{name: a, kind: text, length: 2, alphabet: {bits: 4, characters: BA}}",
+    "{name: a, kind: bytes, length: 2}",
+    "{name: a, kind: radix_text, bits: 16, length: 2, characters: ABC}",
+    "{name: a, kind: radix_text, bits: 16, length: 2, characters: ABD}",
+    "{name: a, kind: radix_text, bits: 16, length: 3, characters: ABC}",
+    "{name: a, kind: radix_text, bits: 16, length: 2, characters: ABC, first_character: least_significant}",
+    "{name: a, kind: radix_text, bits: 16, length: 2, characters: ABC, fill: A}",
 )
+V = "{name: v, kind: flag}"
+V2 = "{name: v, bits: 2, states: {0: off, 1: on}}"
+PART = (
+    "{name: n, kind: length, bits: 8, measures: p%s}",
+    "{name: p, group: [{name: a, kind: bytes, length: rest}]}",
+)
+EITHER = "kind: variants, variants: [{name: x, when: {t: %s}, group: [{name: a, bits: 8}]}, {name: y, when: {t: 9}, group: [{name: b, bits: 8}]}]}"
 DIFFERENT_FRAMES: tuple[tuple[str, ...], ...] = (
+    (V, "{name: a, bits: 7, valid_when: v}"),
+    (V, "{name: a, bits: 7, valid_when: {v: 0}}"),
+    (V2, "{name: a, bits: 6, valid_when: {v: 1}}"),
+    (V2, "{name: a, bits: 6, valid_when: {v: [1, 2]}}"),
+    (V2, "{name: a, bits: 6, scale_by: {v: {0: 1, 1: 2}}}"),
+    (V2, "{name: a, bits: 6, scale_by: {v: {0: 1, 1: 3}}}"),
+    (V2, "{name: a, bits: 6, scale_by: {v: {0: 1, 1: {scale: 2, offset: 1}}}}"),
+    (PART[0] % "", PART[1]),
+    (PART[0] % ", less: 1", PART[1]),
+    (PART[0] % ", in: bits", PART[1]),
+    ("{name: t, kind: tag, bits: 8, code: [1, 2, 9]}", f"{{name: w, told_by: [t], {EITHER % 1}"),
+    ("{name: t, kind: tag, bits: 8, code: [1, 2, 9]}", f"{{name: w, told_by: [t], {EITHER % 2}"),
+    ("{name: t, kind: tag, bits: 8, code: [1, 2, 9]}", f"{{name: w, told_by: [t], {EITHER % '[1, 2]'}"),
+    ("{name: h, kind: supplied, bits: 16}", A, check_line(more=", mixed_with: h")),
     (A, check_line()),
     (A, check_line("whole_frame")),
     (A, check_line("whole_frame", ", self: skip")),
@@ -1027,3 +1090,35 @@ def test_an_element_that_is_placed_several_times_tells_its_faults_once() -> None
         "scale-zero",
         "code-too-large",
     ]
+
+
+# -- places and codes at their edges
+
+
+def test_a_fill_behind_an_odd_start_counts_from_its_own_part() -> None:
+    # The part starts at bit 12; its 4 bits at least are filled to 16, and 4 bits end the frame: 12 + 16 + 4.
+    layout = frame_of(
+        "{name: size, kind: length, bits: 12, measures: part, in: bits}",
+        "{name: part, group: [{name: held, kind: count, bits: 4}, "
+        "{name: readings, repeat: {count: held}, bits: 3}, {kind: reserved, up_to: word_16}]}",
+        "{kind: reserved, bits: 4}",
+    )
+    assert (layout.minimum_bits, layout.maximum_bits) == (32, 12 + 64 + 4)
+
+
+@pytest.mark.parametrize(
+    ("code", "told"),
+    [("300", "0x12c"), ("{from: 0, to: 300}", "0x12c"), ("{from: -1, to: 5}", "-0x1"), ("[0, 256]", "0x100")],
+)
+def test_a_code_that_does_not_fit_is_named_by_its_end_that_does_not(code: str, told: str) -> None:
+    with pytest.raises(SchemaError) as caught:
+        frame_of(f"{{name: kind, kind: tag, bits: 8, code: {code}}}")
+    (problem,) = caught.value.problems
+    assert problem.rule == "code-too-large" and f"code {told} does not fit 8 bits" in str(problem)
+
+
+def test_a_text_may_be_filled_with_the_highest_code_of_its_alphabet_and_with_none_beyond() -> None:
+    text = "{{name: call, kind: text, alphabet: {{bits: 2, characters: AB}}, length: 4, fill: {}}}"
+    layout = frame_of(text.format(3))
+    assert layout.slots[0].width == 2
+    assert rules_of(text.format(4)) == ["characters-unfit"]
