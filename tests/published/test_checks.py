@@ -8,6 +8,7 @@ import random
 import zlib
 from typing import Any
 
+import crccheck.checksum
 import crccheck.crc
 import crcmod
 import pytest
@@ -171,3 +172,47 @@ def test_a_sum_is_what_its_name_says(name: str) -> None:
         elif "INVERTED" in said or said == "INTERNET":
             value ^= (1 << width) - 1
         assert crc.compute(find(name), whole) == value, (data.hex(), value)
+
+
+@pytest.mark.parametrize(
+    "row", [row for row in ALGORITHMS.values() if row.family != "crc"], ids=lambda row: row.name
+)
+def test_every_way_of_computing_gives_the_check_that_a_sums_row_says(row: Algorithm) -> None:
+    assert crc.compute(row, MESSAGE) == row.check
+    assert crc.compute_bits(row, int.from_bytes(MESSAGE, "big"), 72) == row.check
+
+
+@pytest.mark.parametrize(
+    ("name", "judge"),
+    [
+        ("SUM-8", crccheck.checksum.Checksum8),
+        ("SUM-16/WORDS", crccheck.checksum.Checksum16),
+        ("SUM-16/WORDS-LOW-FIRST", crccheck.checksum.Checksum16),
+        ("SUM-32/WORDS", crccheck.checksum.Checksum32),
+        ("SUM-32/WORDS-LOW-FIRST", crccheck.checksum.Checksum32),
+        ("XOR-8", crccheck.checksum.ChecksumXor8),
+        ("XOR-16", crccheck.checksum.ChecksumXor16),
+    ],
+)
+def test_crccheck_agrees_on_sums(name: str, judge: Any) -> None:
+    order = "little" if "LOW-FIRST" in name else "big"
+    octets = find(name).word_bits // 8
+    for data in random_octets(20):
+        whole = data[: len(data) // octets * octets]
+        assert crc.compute(find(name), whole) == judge.calc(whole, byteorder=order), whole.hex()
+
+
+@pytest.mark.parametrize("row", CRCS, ids=lambda row: row.name)
+def test_one_call_over_data_and_check_verifies_a_frame(row: Algorithm) -> None:
+    told = crc.residue_engine(row)
+    if row.width % 8 or row.reflect_in is not row.reflect_out:
+        assert told is None
+        return
+    assert told is not None
+    once, constant = told
+    for data in random_octets(5):
+        check = crc.compute(row, data).to_bytes(row.width // 8, "little" if row.reflect_in else "big")
+        assert once(data + check) == constant
+        damaged = bytearray(data + check)
+        damaged[len(damaged) // 2] ^= 4
+        assert once(bytes(damaged)) != constant
