@@ -871,10 +871,14 @@ DIFFERENT = (
     "{name: a, kind: time, counts: {days: 15, seconds: 17}, epoch: 1970-01-01T00:00:00Z}",
     "{name: a, kind: time, counts: {days: 12, seconds: 20}, epoch: 1970-01-01T00:00:00Z}",
     "{name: a, kind: time, counts: {weeks: 10, seconds: 22}, epoch: 1980-01-06T00:00:00Z, leap_seconds: counted}",
-    "{name: a, kind: time, counts: {weeks: 10, seconds: 22}, epoch: 1980-01-06T00:00:00Z, leap_seconds: counted, "
-    "reference_date: 2026-01-01T00:00:00Z}",
-    "{name: a, kind: time, counts: {weeks: 10, seconds: 22}, epoch: 1980-01-06T00:00:00Z, leap_seconds: counted, "
-    "reference_date: 2006-01-01T00:00:00Z}",
+    (
+        "{name: a, kind: time, counts: {weeks: 10, seconds: 22}, epoch: 1980-01-06T00:00:00Z, leap_seconds: counted, "
+        "reference_date: 2026-01-01T00:00:00Z}"
+    ),
+    (
+        "{name: a, kind: time, counts: {weeks: 10, seconds: 22}, epoch: 1980-01-06T00:00:00Z, leap_seconds: counted, "
+        "reference_date: 2006-01-01T00:00:00Z}"
+    ),
     "{name: g, group: [{name: a, runs: [[0, 3], [11, 5]]}, {name: b, bits: 8}]}",
     "{name: g, group: [{name: a, runs: [[11, 5], [0, 3]]}, {name: b, bits: 8}]}",
     "{name: g, group: [{name: a, runs: [[0, 4], [12, 4]]}, {name: b, bits: 8}]}",
@@ -904,7 +908,10 @@ PART = (
     "{name: n, kind: length, bits: 8, measures: p%s}",
     "{name: p, group: [{name: a, kind: bytes, length: rest}]}",
 )
-EITHER = "kind: variants, variants: [{name: x, when: {t: %s}, group: [{name: a, bits: 8}]}, {name: y, when: {t: 9}, group: [{name: b, bits: 8}]}]}"
+EITHER = (
+    "kind: variants, variants: [{name: x, when: {t: %s}, group: [{name: a, bits: 8}]}, "
+    "{name: y, when: {t: 9}, group: [{name: b, bits: 8}]}]}"
+)
 DIFFERENT_FRAMES: tuple[tuple[str, ...], ...] = (
     (V, "{name: a, bits: 7, valid_when: v}"),
     (V, "{name: a, bits: 7, valid_when: {v: 0}}"),
