@@ -17,7 +17,7 @@ Recorded, CPython 3.11, node 20, gcc 12, two cores shared with much else, so rat
 tasks as cores when it was taken. What it was before: MicroPython 4.4 and 4.4, by reading and writing its batches octet by octet, in numbers
 that do not fit its small integers; standalone Python 5.1 and 3.7, by walking a table for each frame. Its codec has 0.4 and 0.2 now, the
 rest is JSON and comparing. Of MicroPython's, two thirds are the generated code, two fifths of that the check; a table of 256 (fast_checks)
-makes the check a third faster, a range loop instead of `while` nothing. Octets are not put together by int.from_bytes: a slice takes memory.
+makes the check a third faster, a range loop instead of `while` nothing. Octets are not joined by int.from_bytes: a slice takes memory.
 """
 
 from __future__ import annotations
