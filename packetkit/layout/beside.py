@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from packetkit.errors import Fault
 from packetkit.layout import chosen
+from packetkit.layout.conditions import told_by
 from packetkit.layout.model import Chosen, Layout, Linear, Range, Run, Slot, Valid
 from packetkit.layout.number import Outcome, Value, from_raw, to_raw
 from packetkit.layout.shown import shown
@@ -48,7 +49,7 @@ def asked_slot(
 ) -> tuple[int, tuple[Range, ...]] | None:
     """The slot that a key asks, and the codes it must hold; None where a problem was noted. within: of which of its entries."""
     place = one.places.get(f"{key}.{said.by}{within}", one.places[key])
-    found = r.told_by(said, place, one.places.get(f"{key}:{said.by}", one.places[key]), scope, where)
+    found = told_by(r, said, place, one.places.get(f"{key}:{said.by}", one.places[key]), scope, where)
     if found is None:
         return None
     by = r.slots[found[0]]

@@ -10,8 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from packetkit.layout.model import Carried, Packing
-from packetkit.layout.parts import Part
-from packetkit.layout.places import Container, Origin, Phase, Scope, Style
+from packetkit.layout.places import Container, Origin, Part, Phase, Scope, Style
 from packetkit.schema.model import Field
 
 if TYPE_CHECKING:

@@ -1,8 +1,9 @@
 """Where bits go while a frame is being laid out: positions as far as they are known, names in scope, nodes under construction.
 
-A `Phase` is what is known of a bit position, its remainder modulo a power of two; a `Cursor` adds the constant place while there is one and
-the least and most bits before it. A `Container` (the frame, an element, an optional group) gathers slots into runs. A `Scope` holds the
-names placed so far in one group, looked up from the inside outwards. A `Spot` is a position that a check's span may name.
+A `Phase` is what is known of a bit position, its remainder modulo a power of two; a `Cursor` adds the constant place while there is one
+and the least and most bits before it. A `Container` (the frame, an element, an optional group) gathers slots into runs. A `Scope` holds
+the names placed so far in one group, looked up from the inside outwards. A `Part` is what an end belongs to: the frame, or what a length
+measures. A `Spot` is a position that a check's span may name.
 """
 
 from __future__ import annotations
@@ -256,6 +257,31 @@ class OpenRun:
     slots: list[Slot] = field(default_factory=list)
     size: int = 0
     aside: set[int] = field(default_factory=set)  # bits of split values that the next slots leave out
+
+
+@dataclass(eq=False, slots=True)
+class Part:
+    """The frame (number -1) or a measured part while it is being laid out.
+
+    carried: a frame inside of one, which has a start of its own and the end of what is around it.
+    containers: its own, and those of variants that stand directly in it: what runs to its end may stand in any of them.
+    """
+
+    number: int
+    start: Cursor
+    containers: list[Container] = field(default_factory=list)
+    carried: bool = False
+
+    def holds(self, container: Container) -> bool:
+        return any(one is container for one in self.containers)
+
+    def since(self, cursor: Cursor) -> Phase:
+        """What is known of the bits from the part's start to a cursor."""
+        if self.number < 0 and not self.carried:
+            return cursor.phase
+        if cursor.origin is self.start.origin:
+            return cursor.grown.after(self.start.grown)
+        return cursor.phase.after(self.start.phase)  # an element inside it counts from its own start
 
 
 @dataclass(frozen=True, slots=True)

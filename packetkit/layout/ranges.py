@@ -37,3 +37,9 @@ def without(bounds: Range, specials: tuple[Special, ...]) -> tuple[Range, ...]:
 def amount(ranges: Iterable[Range | Special | Codes]) -> int:
     """How many codes there are in ranges of which no two have one in common."""
     return sum(codes.high - codes.low + 1 for codes in ranges)
+
+
+def common(one: tuple[Range, ...], other: tuple[Range, ...]) -> int | None:
+    """A code that is in both, None where none is."""
+    both = ((max(a.low, b.low), min(a.high, b.high)) for a in one for b in other)
+    return next((low for low, high in both if low <= high), None)

@@ -10,9 +10,10 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from packetkit.layout import texts
+from packetkit.layout.conditions import deciding
 from packetkit.layout.model import Factor, Joined, Node, Repeat, Slot
 from packetkit.layout.places import Container, Cursor, Origin, Phase, Scope, Style
-from packetkit.schema.model import Field
+from packetkit.schema.model import Field, Place
 from packetkit.schema.model import Repeat as DeclaredRepeat
 from packetkit.schema.text import format_number, shown
 
@@ -87,6 +88,31 @@ def repeat(
     into.add_node(node, Cursor(at, phase, start.origin, grown, start.low + (count or 0) * low, top))
 
 
+def place_text(
+    r: Resolver, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
+) -> None:
+    """Characters or octets: a repeat that is joined to one value."""
+    assert one.length is not None
+    where = r.full(address)
+
+    def note(place: Place, rule: str, summary: str, remedy: str) -> None:
+        r.note(place, rule, where, summary, remedy)
+
+    joined = texts.joined(one, note)
+    if joined is None:
+        r.whole = r.placed = False
+        return
+    repeat(r, one, one.length, into, scope, style, path, address, joined)
+
+
+def note_unused_counts(r: Resolver) -> None:
+    """Note every count that no repeat is counted by."""
+    for number, (one, where) in r.counts.items() if r.whole else ():
+        if number not in r.counted:
+            remedy = f"Add repeat: {{count: {one.name}}} to a field after it, or leave kind: count out."
+            r.note(one.place, "count-unused", where, "no repeat is counted by it", remedy)
+
+
 def _number(r: Resolver, one: Field, how: DeclaredRepeat, scope: Scope, where: str) -> _Number | None:
     """What tells how many elements there are; None, noted or broken, where nothing does."""
     if how.count is not None:
@@ -134,11 +160,8 @@ def _counter(r: Resolver, name: str, one: Field, scope: Scope, where: str) -> Sl
         text = f"{shown(name)} is not a count before this field"
         if slot is not None:
             text = f"{slot.address} is a {slot.kind} field, not a count"
-        how = "length" if one.kind in ("text", "bytes") and not one.repeat else "repeat"
-        place = one.places.get(f"{how}.count", one.places[how])
-        plain = slot is not None and slot.kind == "number" and not slot.signed
-        remedy = f"Write kind: count at {name}." if plain else r.suggest(name, scope, ("count",))
-        r.note(place, "count-unknown", where, text, remedy)
+        place = one.places.get("repeat.count", one.places["repeat"])
+        r.note(place, "count-unknown", where, text, r.suggest(name, scope, ("count",)))
         return None
     r.counted.add(slot.number)
     return slot
@@ -152,7 +175,7 @@ def _factors(
     made, most = [], 1
     place = one.places.get("repeat.count", one.places["repeat"])
     for name, ones in how.product.factors:
-        slot = r.deciding(name, scope, where, place)
+        slot = deciding(r, name, scope, where, place)
         if slot is None:
             return None
         if slot.signed or slot.kind == "states":

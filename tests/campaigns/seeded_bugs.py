@@ -241,37 +241,37 @@ BUGS: tuple[Bug, ...] = (
     # -- places
     Bug(
         "order: little of a field is ignored",
-        "layout/resolve",
+        "layout/orders",
         '"low_octet_first": "little", None: one.order}',
         '"low_octet_first": "little", None: None}',
         "codec",
     ),
     Bug(
         "order: little of a group misses numbers of 16 bits",
-        "layout/resolve",
+        "layout/orders",
         "return width > 8",
         "return width > 16",
         "codec",
     ),
     Bug(
         "an option is there when its flag is false",
-        "layout/resolve",
+        "layout/conditions",
         "(Range(1, 1),)",
         "(Range(0, 0),)",
         "codec",
     ),
     Bug(
         "what follows a list to the end is taken for elements",
-        "layout/parts",
+        "layout/ends",
         "made.append(replace(node, trailer_bits=behind.bits))",
         "made.append(replace(node, trailer_bits=0))",
         "codec",
     ),
     Bug(
         "strict of the frame is ignored",
-        "layout/resolve",
-        "self.frame.strict)\n        self.note_role",
-        "False)\n        self.note_role",
+        "layout/single",
+        "r.frame.strict)\n    return made, more",
+        "False)\n    return made, more",
     ),
     # -- checks
     Bug(
@@ -528,7 +528,7 @@ BUGS: tuple[Bug, ...] = (
     ),
     Bug(
         "an unknown variant takes what follows it",
-        "layout/parts",
+        "layout/ends",
         "replace(octets, trailer_bits=behind.bits), (over",
         "replace(octets, trailer_bits=0), (over",
     ),

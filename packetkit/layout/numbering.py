@@ -1,0 +1,55 @@
+"""Numbers without gaps: slots counted from 0 on, once it is known which of them there are, and whatever refers to one by its new number."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from packetkit.layout.model import (
+    Choice,
+    Chosen,
+    Fill,
+    Node,
+    Repeat,
+    Run,
+    Slot,
+    bodies,
+    slots_of,
+    walk,
+    with_bodies,
+)
+
+
+def renumbered(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict[int, int]]:
+    """The nodes with slots numbered from 0 on, and the new number of each; octets that could not be told left a gap."""
+    old = sorted(slot.number for node in walk(nodes) for slot in slots_of(node))
+    moved = {number: at for at, number in enumerate(old)}
+    if all(number == at for number, at in moved.items()):
+        return nodes, moved
+
+    def slot(one: Slot) -> Slot:
+        check = one.check
+        if check is not None and check.mixed is not None:
+            check = replace(check, mixed=moved.get(check.mixed, check.mixed))
+        raises = None if one.raises is None else moved[one.raises]
+        valid = one.valid_when and replace(one.valid_when, by=moved[one.valid_when.by])
+        scale = one.transform
+        if isinstance(scale, Chosen):
+            one = replace(one, transform=replace(scale, by=moved[scale.by]))
+        return replace(one, number=moved[one.number], raises=raises, check=check, valid_when=valid)
+
+    def node(one: Node) -> Node:
+        one = with_bodies(one, tuple(tuple(map(node, inner)) for inner in bodies(one)))
+        if isinstance(one, Run):
+            return replace(one, slots=tuple(map(slot, one.slots)))
+        if isinstance(one, Fill):
+            return replace(one, slot=slot(one.slot))
+        if isinstance(one, Repeat):
+            factors = tuple(replace(factor, by=moved[factor.by]) for factor in one.factors)
+            return replace(
+                one, counted_by=None if one.counted_by is None else moved[one.counted_by], factors=factors
+            )
+        if isinstance(one, Choice):
+            return replace(one, told_by=tuple(moved[number] for number in one.told_by))
+        return one if one.by is None else replace(one, by=moved[one.by])
+
+    return tuple(map(node, nodes)), moved
