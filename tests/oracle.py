@@ -637,7 +637,9 @@ def _with_constant_lengths(whole: Field) -> Field:
 
 
 def _units(length: Field) -> int:
-    return {"bits": 1, "bytes": 8, "words_of_16": 16, "words_of_32": 32}[length.counts_in or "bytes"]
+    return {"bits": 1, "bytes": 8, "words_of_16": 16, "words_of_32": 32, "words_of_64": 64}[
+        length.counts_in or "bytes"
+    ]
 
 
 def _constant_size(declared: Field, shape: _Shape) -> int | None:
@@ -1025,8 +1027,13 @@ def _holds(condition: Condition, told_by: _Node) -> bool:
         return False
     if not condition.states and not condition.codes:
         return raw == 1
-    named = any(raw == code and name in condition.states for code, name in told_by.field.states)
+    named = any(raw == code and name in condition.states for code, name in _states_of(told_by.field))
     return named or _among(condition.codes, raw)
+
+
+def _states_of(declared: Field) -> tuple[tuple[int, str], ...]:
+    """Return the names that a condition may ask a field for; a flag's are true and false."""
+    return ((0, "false"), (1, "true")) if declared.kind == "flag" else declared.states
 
 
 def _read_as(node: _Node) -> Field | str:
@@ -2803,7 +2810,7 @@ class _Writing(_Walk):
 def _one_code(condition: Condition, declared: Field) -> int | None:
     """Return the only code that a condition holds for, None where there are several."""
     codes = [code for asked in condition.codes for code in (asked.low, asked.high)]
-    codes += [code for code, name in declared.states if name in condition.states]
+    codes += [code for code, name in _states_of(declared) if name in condition.states]
     if not condition.codes and not condition.states:
         codes = [1]
     return codes[0] if len(set(codes)) == 1 else None

@@ -204,6 +204,7 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(8, "in bytes", _is(kind="length", counts_in="bytes")),
     Feature(8, "in bits", _is(kind="length", counts_in="bits")),
     Feature(8, "in words", _is(kind="length", counts_in="words_of_16")),
+    Feature(8, "in wide words", _is(kind="length", counts_in="words_of_64")),
     Feature(8, "less a number", lambda seen: seen.field.kind == "length" and seen.field.less != 0),
     Feature(8, "filled", _is(kind="length", fill="zero")),
     Feature(8, "of the whole frame", _is(measures="whole_frame")),

@@ -460,7 +460,7 @@ class _Draw(Structures):
         if condition is None:
             entry, bits = self.flag(scope, style)
             self.add(fields, scope, place, entry, bits)
-            condition = self.one(entry["name"], entry["name"], {entry["name"]: 0})
+            condition = self.one(entry["name"], entry["name"], {entry["name"]: False})
         made: Entry = {"name": self.name(scope), "present_when": condition, "group": []}
         if self.odds(5):
             made["repeat"] = self.chance.randint(1, 3)
@@ -543,7 +543,7 @@ class _Draw(Structures):
             return None
         name, entry = self.chance.choice(options)
         if entry.get("kind") == "flag":
-            return self.one(name, name, {name: 1}, {name: 0})
+            return self.one(name, name, {name: 1}, {name: False})
         if "states" in entry:
             labels, codes = list(entry["states"].values()), list(entry["states"])
             return {name: self.one(labels[0], labels[:2], codes[0], [codes[-1], labels[0]])}

@@ -97,7 +97,9 @@ class Structures(Covers):
     def measured(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
         """A length and what it measures: octets, a text, or a group that may end in what fills it."""
         self.to_octet(fields, scope, place)
-        unit = self.one("bytes", "bytes", "bytes", "bits", "words_of_16")
+        unit = self.one("bytes", "bytes", "bytes", "bits", "words")
+        if unit == "words":
+            unit = self.one("words_of_16", "words_of_16", "words_of_64")
         length: Entry = {
             "name": self.name(scope),
             "kind": "length",
@@ -119,11 +121,11 @@ class Structures(Covers):
         if form == 0 and not inside:
             width = self.characters(target, fill=False)
             target["length"] = "rest"
-            if width != 8 or unit == "words_of_16":
+            if width != 8 or unit.startswith("words"):
                 length["fill"], target["fill"] = "zero", 0
                 place.octet = None if unit == "bits" else place.octet
         else:
-            filled = unit == "words_of_16" or self.odds(4)
+            filled = unit.startswith("words") or self.odds(4)
             self.measured_group(target, length if inside else None, scope, place, style, depth, filled)
             if filled:
                 length["fill"] = "zero"

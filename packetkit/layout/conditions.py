@@ -87,6 +87,8 @@ def codes_held(
         r.note(place, "condition-codes", where, text, f"Write {{{asked.by}: code}}.")
         return None
     names = {label: code for code, label in slot.states}
+    if slot.kind == "flag":
+        names = {"true": 1, "false": 0}
     ranges = [Range(codes.low, codes.high) for codes in asked.codes]
     low, high = slot.raw_limits
     for label in asked.states:

@@ -160,8 +160,11 @@ def _counter(r: Resolver, name: str, one: Field, scope: Scope, where: str) -> Sl
         text = f"{shown(name)} is not a count before this field"
         if slot is not None:
             text = f"{slot.address} is a {slot.kind} field, not a count"
-        place = one.places.get("repeat.count", one.places["repeat"])
-        r.note(place, "count-unknown", where, text, r.suggest(name, scope, ("count",)))
+        how = "length" if one.kind in ("text", "bytes") and not one.repeat else "repeat"
+        place = one.places.get(f"{how}.count", one.places[how])
+        plain = slot is not None and slot.kind == "number" and not slot.signed
+        remedy = f"Write kind: count at {name}." if plain else r.suggest(name, scope, ("count",))
+        r.note(place, "count-unknown", where, text, remedy)
         return None
     r.counted.add(slot.number)
     return slot

@@ -10,7 +10,7 @@ from fractions import Fraction
 from packetkit.schema.keys import Key, table
 
 # What a length may count in, and the bits of each.
-UNITS: dict[str, int] = {"bits": 1, "bytes": 8, "words_of_16": 16, "words_of_32": 32}
+UNITS: dict[str, int] = {"bits": 1, "bytes": 8, "words_of_16": 16, "words_of_32": 32, "words_of_64": 64}
 
 ROLES: dict[str, str] = {
     "sequence": "Counts frames, one up each time; wraps.",

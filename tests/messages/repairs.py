@@ -326,6 +326,8 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
         ("      - {name: rope, bits: 8, present_when: moored}\n", ""),
         ("bits: 7}\n", "bits: 7}\n      - {name: rope, bits: 8, present_when: moored}\n"),
     ),
+    "count-unknown-3": (("held, bits", "held, kind: count, bits"),),
+    "condition-codes-6": (("no}", "false}"),),
     "condition-codes": (("present_when: mode", "present_when: {mode: 1}"),),
     "condition-codes-2": (("{mode: mored}", "{mode: moored}"),),
     "condition-codes-3": (("[1, 4]", "[1, 3]"),),

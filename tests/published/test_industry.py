@@ -29,13 +29,13 @@ frames:
         told_by: [failed, function_code]
         variants:
           - name: registers
-            when: {failed: 0, function_code: [3, 4]}
+            when: {failed: false, function_code: [3, 4]}
             group:
               - {name: size, kind: length, bits: 8, measures: values}
               - {name: values, bits: 16, repeat: {to_end: true, maximum: 125}}
-          - {name: written, when: {failed: 0, function_code: 16}, group: [{name: address, bits: 16}, {name: quantity, bits: 16}]}
+          - {name: written, when: {failed: false, function_code: 16}, group: [{name: address, bits: 16}, {name: quantity, bits: 16}]}
           - name: refused
-            when: {failed: 1}
+            when: {failed: true}
             group:
               - {name: reason, bits: 8, states: {1: illegal function, 2: illegal address, 3: illegal value, 4: failure}}
       - {name: check, kind: check, algorithm: CRC-16/MODBUS, stored: low_octet_first}
@@ -217,7 +217,7 @@ frames:
       - name: source
         present_when: {source_form: [near, full]}
         group:
-          - {name: network, bits: 16, present_when: {one_network: 0}}
+          - {name: network, bits: 16, present_when: {one_network: false}}
           - {name: near, bits: 16, present_when: {source_form: near}}
           - {name: full, bits: 64, present_when: {source_form: full}}
       - {name: payload, kind: bytes, length: rest}

@@ -703,7 +703,7 @@ def test_a_check_that_skips_itself_feeds_its_bits_to_nobody() -> None:
     assert not check_of(frame_of(*lines, five)).in_wire_order  # 16 bits
     assert rules_of(*lines, five.replace("}", ", self: skip}")) == ["span-octets"]  # 11 bits
     assert not check_of(
-        loose("{name: a, bits: 11}", five.replace("}", ", self: skip, fill: 0}"))
+        loose("{name: a, bits: 11}", five.replace("}", ", self: skip, fill: zero}"))
     ).in_wire_order
 
 

@@ -81,7 +81,7 @@ def _define_crc(page: Page, one: Engine, *, fast: bool, bits: bool) -> None:
         elif (algorithm.width, algorithm.poly, algorithm.reflect_in) == (16, 0x1021, False):
             with page.block("while i < end"):
                 page.add("x = c >> 8 ^ d[i]", "x ^= x >> 4")
-                page.add("c = (c & 0xFF) << 8 ^ (x & 0xF) << 12 ^ x << 5 ^ x", "i += 1")
+                page.add("c = (c << 8 ^ x << 12 ^ x << 5 ^ x) & 0xFFFF", "i += 1")  # 24 bits in between
         else:
             with page.block("while i < end"):
                 page.add(_entering(one, "d[i]"), "i += 1")

@@ -31,48 +31,38 @@ def top_word(code, width, signed):
     # The first word of a wide code; of one that its bits do not hold, a word that is refused.
     low = (width - 1) // 16 * 16
     if signed:
-        code = code - (1 << 64) if code >> 63 else code
         if not -(1 << width - 1) <= code < 1 << width - 1:
             return 1 << 16
         code &= (1 << width) - 1
-    return code >> low
-
-
-def put_number(out, value, octets):
-    for _ in range(octets):
-        out.append(value & 255)
-        value >>= 8
+    return (code & (1 << 64) - 1) >> low
 
 
 def give(out, status, content):
-    out.append(status)
-    put_number(out, len(content), 4)
-    out.extend(content)
+    out.append(struct.pack("<BI", status, len(content)))
+    out.append(content)
 
 
 def encode(out, frame, row):
     global turn
     turn += 1
     new, take, _, slots, _ = FRAMES[frame]
-    buffer = bytearray(FILLERS[turn % 3])
+    fixed = getattr(new, "SIZE", None)
+    buffer = bytearray(FILLERS[turn % 3] if fixed is None else bytes([(0, 0xA5, 0xFF)[turn % 3]]) * (fixed + 1))
     record = new()
     take(record, row)
     try:
         size = record.encode(buffer)
     except ValueError as no:
         address = str(no).split(": ")[0]
-        content = bytearray()
-        put_number(content, slots.get(address, 0xFFFF), 2)
-        give(out, 1, content)
+        give(out, 1, struct.pack("<H", slots.get(address, 0xFFFF)))
         return
-    fixed = getattr(new, "SIZE", None)
     if fixed is not None:
         try:
             record.encode(bytearray(fixed - 1))
             raise RuntimeError("a frame was put into a buffer that is one byte short")
         except ValueError:
             pass
-    give(out, 0, buffer[:size])
+    give(out, 0, bytes(buffer[:size]))
 
 
 def decode(out, frame, data):
@@ -84,38 +74,29 @@ def decode(out, frame, data):
     except ValueError as no:
         give(out, STATUSES.index(str(no)), b"")
         return
-    content = bytearray()
-    for code in members(record):
-        put_number(content, code & 0xFFFFFFFFFFFFFFFF, 8)
-    give(out, 0, content)
-
-
-def number_at(data, at, octets):
-    made = 0
-    for k in range(octets - 1, -1, -1):
-        made = made << 8 | data[at + k]
-    return made
+    row = members(record)
+    give(out, 0, struct.pack("<%dq" % len(row), *row))
 
 
 def answer(line):
     data = binascii.unhexlify(line)
-    out, at = bytearray(), 0
+    out, at = [], 0
     while at < len(data):
-        what, frame, size = data[at], number_at(data, at + 1, 2), number_at(data, at + 3, 4)
+        what, frame, size = struct.unpack_from("<BHI", data, at)
         subject = data[at + 7:at + 7 + size]
         at += 7 + size
         if what == 69:
-            encode(out, frame, [number_at(subject, k, 8) for k in range(0, size, 8)])
+            encode(out, frame, struct.unpack("<%dq" % (size // 8), subject))
         else:
             decode(out, frame, subject)
-    return binascii.hexlify(out).decode()
+    return binascii.hexlify(b"".join(out)).decode()
 """
 
 
 def text(missions: Sequence[tuple[str, Sequence[FrameCode]]]) -> str:
     """Return the program's source. Each mission: the name of its module, and its frames; numbered through, mission by mission."""
     page = Page()
-    page.add("import binascii", "")
+    page.add("import binascii", "import struct", "")
     names = []
     for module, frames in missions:
         page.add(f"import {module}")
@@ -136,7 +117,12 @@ def text(missions: Sequence[tuple[str, Sequence[FrameCode]]]) -> str:
                 for slot in frame.layout.supplied:
                     page.add(f"found.append(r.{frame.record.names[slot.number]})")
                 _Giving(frame, page, module).nodes(frame.layout.nodes, Place("r"), frame.record.root)
-                page.add("return found")
+                wide = any(_is_word(slot) for slot in (*frame.layout.slots, *frame.layout.supplied))
+                page.add(
+                    "return [one - (1 << 64) if one >> 63 > 0 else one for one in found]"
+                    if wide
+                    else "return found"
+                )
             slots = {slot.address: slot.number for slot in reversed(frame.layout.slots)}
             for slot in frame.declared.slots:
                 if slot.kind == "bundle":
@@ -151,18 +137,22 @@ def text(missions: Sequence[tuple[str, Sequence[FrameCode]]]) -> str:
 
 
 def _take(page: Page, slot: Slot, target: str) -> None:
-    """Take the next member of a row."""
-    value = "row[k] - (1 << 64) if row[k] >> 63 else row[k]" if slot.signed else "row[k]"
-    page.add(f"{target} = {value}", "k += 1")
+    """Take the next member of a row, which has all of them as signed 64 bits: of a code that its bits do not hold, the same bits."""
+    page.add(f"{target} = row[k]", "k += 1")
+    if _is_word(slot):
+        page.add(f"if {target} < 0: {target} += 1 << 64")
+
+
+def _is_word(slot: Slot) -> bool:
+    """Whether a slot has codes that are no signed 64 bits."""
+    return slot.width == 64 and not slot.signed
 
 
 def _told(page: Page, frame: FrameCode, name: str) -> None:
     """Write the function that gives a record what decoding is told, and the bytes behind it."""
     choices = [node for node in frame.layout.walk() if isinstance(node, Choice) and not node.told_by]
     with page.block(f"def told_{name}(r, data)"):
-        page.add(
-            f"row = [number_at(data, 8 * k, 8) for k in range({len(frame.layout.supplied) + len(choices)})]"
-        )
+        page.add(f'row = struct.unpack_from("<{len(frame.layout.supplied) + len(choices)}q", data)')
         page.add("k = 0")
         for slot in frame.layout.supplied:
             _take(page, slot, f"r.{frame.record.names[slot.number]}")
@@ -185,8 +175,7 @@ class _Members(Walk):
         for node in nodes:
             if isinstance(node, Run):
                 self.learn(node, place, holder)
-                for slot in filter(is_member, node.slots):
-                    self.member(slot, self.known[slot.number])
+                self.members([(slot, self.known[slot.number]) for slot in filter(is_member, node.slots)])
             elif isinstance(node, Repeat):
                 self.list(node, place, holder)
             elif isinstance(node, Optional):
@@ -198,6 +187,11 @@ class _Members(Walk):
             else:
                 assert isinstance(node, Fill)
 
+    def members(self, slots: list[tuple[Slot, str]]) -> None:
+        """Do what is to be done with the members of a run."""
+        for slot, target in slots:
+            self.member(slot, target)
+
     def member(self, slot: Slot, target: str) -> None:
         """Do what is to be done with one member."""
 
@@ -207,6 +201,14 @@ class _Members(Walk):
 
 
 class _Taking(_Members):
+    def members(self, slots: list[tuple[Slot, str]]) -> None:
+        """Take members at once where each is one narrow number."""
+        if len(slots) < 2 or any(_is_word(slot) or is_wide(slot, self.frame.small) for slot, _ in slots):
+            super().members(slots)
+            return
+        targets = ", ".join(target for _, target in slots)
+        self.page.add(f"{targets} = row[k:k + {len(slots)}]", f"k += {len(slots)}")
+
     def member(self, slot: Slot, target: str) -> None:
         value = "row[k]"
         if is_wide(slot, self.frame.small):
@@ -235,6 +237,13 @@ class _Taking(_Members):
 
 
 class _Giving(_Members):
+    def members(self, slots: list[tuple[Slot, str]]) -> None:
+        """Give members at once where each is one number."""
+        if any(is_wide(slot, self.frame.small) for slot, _ in slots):
+            super().members(slots)
+        elif slots:
+            self.page.add(f"found += ({', '.join(target for _, target in slots)},)")
+
     def member(self, slot: Slot, target: str) -> None:
         if is_wide(slot, self.frame.small):
             parts = " | ".join(f"{target}[{words(slot) - 1 - at}] << {16 * at}" for at in range(words(slot)))
