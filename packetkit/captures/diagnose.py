@@ -19,9 +19,10 @@ from itertools import pairwise
 from typing import Any
 
 from packetkit.captures.sight import FRAMES, Sight, leaves_of, look, marks_of
-from packetkit.codec import walk
+from packetkit.codec import reading, walk
 from packetkit.codec.annotate import check_of
 from packetkit.codec.frame import Frame
+from packetkit.codec.tree import Leaf, spans_of
 from packetkit.errors import AlgorithmError, InputError
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS
@@ -474,7 +475,7 @@ def _best_check(layout: Layout, slot: Slot, frames: list[bytes]) -> tuple[_Check
 
 def _agreeing(layout: Layout, slot: Slot, data: bytes) -> Iterator[_Check]:
     """Every other check that one frame agrees with."""
-    found = walk.read(layout, data)
+    found = reading.read(layout, data)
     leaf = next((one for one in found.leaves if one.slot.number == slot.number), None)
     if leaf is None or found.failure is not None or slot.check is None:
         return
@@ -501,14 +502,14 @@ def _agreeing(layout: Layout, slot: Slot, data: bytes) -> Iterator[_Check]:
                 yield _Check(row, True, moved)
 
 
-def _moved_span(slot: Slot, moved: int, leaf: walk.Leaf) -> Any:
+def _moved_span(slot: Slot, moved: int, leaf: Leaf) -> Any:
     """The check with its span starting some octets later; None where that leaves the frame, or nothing."""
     check = slot.check
     assert check is not None
     (first, last), *others = check.spans
     if not moved:
         return check
-    start, end = walk.spans_of(leaf, 1 << 20)[0]
+    start, end = spans_of(leaf, 1 << 20)[0]
     if start + 8 * moved < 0 or start + 8 * moved >= end:
         return None
     return replace(check, spans=((replace(first, bits=first.bits + 8 * moved), last), *others))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from packetkit.captures.sight import leaves_of, legality
-from packetkit.codec import walk
+from packetkit.codec import reading
 from packetkit.codec.annotate import check_of
 from packetkit.codec.frame import Frame
 from packetkit.layout.model import Layout
@@ -64,7 +64,7 @@ def _syndromes(layout: Layout, data: bytes) -> tuple[int, list[int]] | None:
 
 
 def _syndrome(layout: Layout, data: bytes) -> int | None:
-    found = walk.read(layout, data)
+    found = reading.read(layout, data)
     if found.failure is not None or found.used != len(data):
         return None
     value = 0

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from packetkit.codec import bits, walk
-from packetkit.codec.walk import Leaf
+from packetkit.codec import bits, reading, walk
+from packetkit.codec.reading import Found
+from packetkit.codec.tree import Leaf, mixed_into, spans_of
 from packetkit.errors import DecodeError
 from packetkit.layout.alike import wire_bits
 from packetkit.layout.model import Layout, Run, Slot
@@ -51,7 +52,7 @@ class Annotation:
 
 def annotate(layout: Layout, data: bytes) -> Annotation:
     """Return the fields of what is, or claims to be, one frame."""
-    found = walk.read(layout, data)
+    found = reading.read(layout, data)
     failure: DecodeError | None = None
     try:
         walk.decode(layout, data)
@@ -63,7 +64,7 @@ def annotate(layout: Layout, data: bytes) -> Annotation:
     return Annotation(layout, data, fields, failure, used)
 
 
-def _field(leaf: Leaf, found: walk.Found, data: bytes, whole: bool) -> Field:
+def _field(leaf: Leaf, found: Found, data: bytes, whole: bool) -> Field:
     slot = leaf.slot if leaf.slot.width == leaf.width else replace(leaf.slot, width=leaf.width)  # fill
     value, reason, note = leaf.meaning if leaf.slot.tellers else from_raw(slot, leaf.raw)
     run = Run(0, leaf.run_at, leaf.run_at % 8, leaf.offset + leaf.width, leaf.packing, ())
@@ -73,7 +74,7 @@ def _field(leaf: Leaf, found: walk.Found, data: bytes, whole: bool) -> Field:
     )
 
 
-def _wrong(leaf: Leaf, slot: Slot, found: walk.Found, data: bytes, whole: bool) -> str:
+def _wrong(leaf: Leaf, slot: Slot, found: Found, data: bytes, whole: bool) -> str:
     if slot.kind in ("constant", "sync", "tag") and not any(leaf.raw in one for one in slot.codes):
         hexadecimal = len(slot.codes) == 1 and slot.codes[0].low == slot.codes[0].high
         return f"not {slot.codes[0].low:#x}" if hexadecimal else f"not one of {listed(slot.codes)}"
@@ -95,9 +96,9 @@ def check_of(leaf: Leaf, words: list[bits.Words], data: bytes) -> int:
     """Return what a check's field would hold over a whole frame's bytes."""
     check = leaf.slot.check
     assert check is not None
-    spans = walk.spans_of(leaf, len(data) * 8)
+    spans = spans_of(leaf, len(data) * 8)
     computed = bits.check_value(check, leaf.width, spans, leaf.own, words, data)
-    return computed ^ walk.mixed_into(leaf)
+    return computed ^ mixed_into(leaf)
 
 
 def shifted(data: bytes, start: int) -> bytes:

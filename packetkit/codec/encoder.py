@@ -16,6 +16,7 @@ from packetkit.codec import bits
 from packetkit.codec.checks import CheckTexts, NotGeneratedError, octet, refuse_split
 from packetkit.codec.chunks import CODES, WRITING, Chunk, Cut, cut
 from packetkit.codec.codes import Codes, flip, nothing_for, shifted
+from packetkit.codec.given import stands_for_absence
 from packetkit.codec.source import MOVING, Place, Source, means, told
 from packetkit.codec.stretch import Elements, Entries, Placed, Spot, Stretch, collect, parts, reals, residue
 from packetkit.codec.values import bare, raw_text
@@ -497,7 +498,7 @@ class Encoder:
         source, name = self.source, f"n{node.number}"
         assert node.by is not None
         there = f"({told(self.layout.slots[node.by], node.codes)})"
-        if _stands_for_absence(node) and self.layout.slots[node.by].kind != "count":
+        if stands_for_absence(node) and self.layout.slots[node.by].kind != "count":
             self.fail_unless(f"{name} is None or {there}")
         else:
             self.fail_unless(f"({name} is not None) is {there}")
@@ -689,14 +690,6 @@ def _is_walked(node: Node) -> bool:
     return (isinstance(node, Repeat) and bool(node.factors)) or (isinstance(node, Fill) and node.since >= 0)
 
 
-def _stands_for_absence(node: Optional) -> bool:
-    """Whether None may be the value of an option that is there: it is one field that is missing, or does not count."""
-    first = node.body[0] if node.body else None  # fill of no width leaves nothing
-    if not node.bare or not isinstance(first, Run):
-        return False
-    return first.slots[0].missing_code is not None or bool(first.slots[0].tellers)
-
-
 def _size_text(nodes: tuple[Node, ...]) -> str:
     """The text of a part's bits, from the variables that hold its lists, texts, options and variants."""
     fixed, terms = 0, []
@@ -711,7 +704,7 @@ def _size_text(nodes: tuple[Node, ...]) -> str:
         elif (
             isinstance(node, Optional)
             and node.minimum_bits == node.maximum_bits
-            and not _stands_for_absence(node)  # whether such a one is there, None does not tell
+            and not stands_for_absence(node)  # whether such a one is there, None does not tell
         ):
             terms.append(f"(0 if n{node.number} is None else {node.minimum_bits})")
         elif isinstance(node, Choice) and all(

@@ -20,6 +20,7 @@ from packetkit.codec.codes import RefusedError, joined, joined_low
 from packetkit.codec.complete import can_be_completed, completed
 from packetkit.codec.decoder import Decoder, codes_in
 from packetkit.codec.encoder import Encoder
+from packetkit.codec.reading import Variants
 from packetkit.codec.source import Source
 from packetkit.layout.model import Layout
 
@@ -32,7 +33,7 @@ Record = dict[str, Any]
 class FrameCodec:
     """The functions of one layout, made at their first use."""
 
-    def __init__(self, layout: Layout, variants: walk.Variants | None = None) -> None:
+    def __init__(self, layout: Layout, variants: Variants | None = None) -> None:
         self.layout = layout
         self.variants = variants or {}
 
@@ -142,13 +143,13 @@ class FrameCodec:
         return names
 
 
-def _walked(decode: Callable[..., Any], layout: Layout, told: walk.Variants, *given: Any, **how: Any) -> Any:
+def _walked(decode: Callable[..., Any], layout: Layout, told: Variants, *given: Any, **how: Any) -> Any:
     """What the walker gives, with the variants that the frame was told of where the caller tells none."""
     how["variants"] = how.get("variants") or told
     return decode(layout, *given, **how)
 
 
-def compile_layout(layout: Layout, variants: walk.Variants | None = None) -> FrameCodec:
+def compile_layout(layout: Layout, variants: Variants | None = None) -> FrameCodec:
     """Return the functions of a layout; nothing is generated before one of them is asked for."""
     return FrameCodec(layout, variants)
 
@@ -164,7 +165,7 @@ def _deriving(layout: Layout, decode: Callable[..., Record]) -> Callable[..., Re
         *,
         detail: bool = False,
         salvage: bool = False,
-        variants: walk.Variants | None = None,
+        variants: Variants | None = None,
         known: Mapping[str, int] | None = None,
     ) -> Record:
         made = decode(data, detail=detail, salvage=salvage, variants=variants, known=known)
@@ -193,7 +194,7 @@ def _cut_out(layout: Layout, decode: Callable[..., Record]) -> Callable[..., tup
         *,
         detail: bool = False,
         salvage: bool = False,
-        variants: walk.Variants | None = None,
+        variants: Variants | None = None,
         known: Mapping[str, int] | None = None,
     ) -> tuple[Record, int]:
         start = walk.start_at(buffer, at)
@@ -215,7 +216,7 @@ def _from_start(
         *,
         detail: bool = False,
         salvage: bool = False,
-        variants: walk.Variants | None = None,
+        variants: Variants | None = None,
         known: Mapping[str, int] | None = None,
     ) -> tuple[Record, int]:
         start = walk.start_at(buffer, at)
@@ -235,7 +236,7 @@ class Frame:
     {'temperature': 21.3}
     """
 
-    def __init__(self, layout: Layout, variants: walk.Variants | None = None) -> None:
+    def __init__(self, layout: Layout, variants: Variants | None = None) -> None:
         """variants: what was told from outside, for each part that needs it, by its address."""
         self.layout = layout
         self.name = layout.name
@@ -245,7 +246,7 @@ class Frame:
     def __repr__(self) -> str:
         return f"<Frame {self.name}: {self.layout.fingerprint}>"
 
-    def __reduce__(self) -> tuple[type[Frame], tuple[Layout, walk.Variants]]:
+    def __reduce__(self) -> tuple[type[Frame], tuple[Layout, Variants]]:
         return Frame, (self.layout, self.variants)
 
     # The first call of each method puts the layout's own function in its place, so that later ones cost one call.
@@ -261,7 +262,7 @@ class Frame:
         *,
         detail: bool = False,
         salvage: bool = False,
-        variants: walk.Variants | None = None,
+        variants: Variants | None = None,
         known: Mapping[str, int] | None = None,
     ) -> Record:
         """Return the record of exactly one frame. Raises a branch of DecodeError for anything else.
@@ -290,7 +291,7 @@ class Frame:
         *,
         detail: bool = False,
         salvage: bool = False,
-        variants: walk.Variants | None = None,
+        variants: Variants | None = None,
         known: Mapping[str, int] | None = None,
     ) -> tuple[Record, int]:
         """Return the record of the frame that starts at an octet of the buffer, and how many octets it uses.

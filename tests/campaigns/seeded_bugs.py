@@ -335,11 +335,11 @@ BUGS: tuple[Bug, ...] = (
     # -- walking a frame
     Bug(
         "a count counts one too few",
-        "codec/walk",
+        "codec/reading",
         "            count = scope.leaf(node.counted_by).raw\n",
         "            count = max(scope.leaf(node.counted_by).raw - 1, 0)\n",
     ),
-    Bug("fill is not skipped", "codec/walk", "                at += width\n", "                at += 0\n"),
+    Bug("fill is not skipped", "codec/reading", "                at += width\n", "                at += 0\n"),
     Bug(
         "fill is always at its widest",
         "codec/assemble",
@@ -349,26 +349,26 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "bytes left over are not seen",
         "codec/walk",
-        "if exact and len(self.data) != self.used:",
-        "if exact and len(self.data) < self.used:",
+        "if exact and len(reading.data) != reading.used:",
+        "if exact and len(reading.data) < reading.used:",
     ),
     Bug(
         "a check is looked at before the constants",
         "codec/walk",
         '"""The record, if these octets are this frame."""\n',
-        '"""The record."""\n        if (early := self.failed_check()) and not salvage:\n            raise early\n',
+        '"""The record."""\n    if (early := _failed_check(reading)) and not salvage:\n        raise early\n',
     ),
     Bug(
         "a count above its maximum is taken",
-        "codec/walk",
+        "codec/reading",
         "leaf.raw > slot.maximum_count",
         "leaf.raw > slot.raw_limits[1]",
     ),
     Bug(
         "a clamped value does not raise its flag",
         "codec/assemble",
-        "self.states[flag.order].raised = True\n",
-        "self.states[flag.order].raised = False\n",
+        "self.demands.of(flag).raised = True\n",
+        "self.demands.of(flag).raised = False\n",
     ),
     Bug(
         "inner checks are computed after outer ones",
@@ -378,7 +378,7 @@ BUGS: tuple[Bug, ...] = (
     ),
     Bug(
         "an unknown key inside a group is not seen",
-        "codec/assemble",
+        "codec/given",
         "elif isinstance(inner, dict) and isinstance(given[key], Mapping):",
         "elif isinstance(inner, str):",
     ),
@@ -491,25 +491,25 @@ BUGS: tuple[Bug, ...] = (
     # -- lengths
     Bug(
         "what a length says less is not added again",
-        "codec/walk",
+        "codec/reading",
         "size = (leaf.raw + limit.node.less) * limit.node.unit_bits",
         "size = leaf.raw * limit.node.unit_bits",
     ),
     Bug(
         "a length says more by what it is less",
-        "codec/assemble",
+        "codec/demands",
         "raw, highest = units - node.less, leaf.slot.raw_limits[1]",
         "raw, highest = units + node.less, leaf.slot.raw_limits[1]",
     ),
     Bug(
         "fields may end before their length says",
-        "codec/walk",
+        "codec/reading",
         "        if end != limit.end:\n",
         "        if end > limit.end:\n",
     ),
     Bug(
         "the trailer counts as bytes that remain",
-        "codec/walk",
+        "codec/reading",
         "return self.stop() - node.trailer_bits - at > 0",
         "return self.stop() - at > 0",
     ),
@@ -572,7 +572,7 @@ BUGS: tuple[Bug, ...] = (
     ),
     Bug(
         "a variant that is not its turn is not ignored",
-        "codec/assemble",
+        "codec/given",
         "isinstance(value, Mapping) and len(value) > 1 and",
         "isinstance(value, Mapping) and len(value) > 9 and",
     ),
@@ -605,12 +605,12 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "a supplied field stands behind everything in a record",
         "codec/walk",
-        "                    made[key] = made.pop(key)\n\n    def strict",
-        "                    made[key] = made[key]\n\n    def strict",
+        "                made[key] = made.pop(key)\n\n\ndef _strict",
+        "                made[key] = made[key]\n\n\ndef _strict",
     ),
     Bug(
         "a check is mixed with a code that lost its last bit",
-        "codec/walk",
+        "codec/tree",
         "return other.raw & ((1 << other.width) - 1)",
         "return other.raw >> 1 & ((1 << other.width) - 1)",
     ),

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from packetkit.cli import strip
 from packetkit.cli.main import main
-from packetkit.codec import walk
+from packetkit.codec import reading
 from packetkit.codec.annotate import annotate, shifted
 from packetkit.codec.frame import Frame
 from packetkit.conformance import draw
@@ -199,7 +199,7 @@ def test_any_bytes_are_drawn_and_every_bit_belongs_to_one_field_at_most(seed: in
             made = annotate(layout, one)
             taken = [bit for field in made.fields for bit in field.bits]
             assert len(taken) == len(set(taken)) and all(0 <= bit < len(one) * 8 for bit in taken)
-            found = walk.read(layout, one)
+            found = reading.read(layout, one)
             assert [field.raw for field in made.fields] == [leaf.raw for leaf in found.leaves if leaf.width]
             for field in made.fields:  # the bits that are said to hold a number do hold it
                 code = int("".join(str(one[bit // 8] >> (7 - bit % 8) & 1) for bit in field.bits), 2)

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from packetkit.codec import bits, cells, walk
+from packetkit.codec import bits, cells, reading, walk
 from packetkit.codec.bulk import checks, derived
 from packetkit.codec.bulk.columns import Columns
 from packetkit.codec.bulk.gather import Array, Block
@@ -290,5 +290,5 @@ def _size_at(layout: Layout, data: bytes, at: int) -> int:
     if layout.size_bytes is not None:
         return min(layout.size_bytes or left, left)
     most = left if layout.maximum_bytes is None else min(left, layout.maximum_bytes)
-    found = walk.read(layout, data[at : at + most])
+    found = reading.read(layout, data[at : at + most])
     return left if found.failure is not None else max(found.used, 1)

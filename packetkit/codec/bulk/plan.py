@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from packetkit.codec import bits, walk
+from packetkit.codec import bits, reading
 from packetkit.codec.bits import Span, Words
-from packetkit.codec.walk import Leaf
+from packetkit.codec.tree import Leaf, spans_of
 from packetkit.layout.model import (
     Choice,
     Layout,
@@ -66,7 +66,7 @@ class Plan:
     def spans(self, placed: Placed) -> tuple[list[Span], list[Span]]:
         """The bits that a check covers, and its own."""
         leaf = placed.leaf
-        return walk.spans_of(leaf, self.size * 8), leaf.own
+        return spans_of(leaf, self.size * 8), leaf.own
 
     def mixed(self, placed: Placed) -> Placed | None:
         """The slot that a check is mixed with."""
@@ -115,7 +115,7 @@ def plan_of(layout: Layout) -> Plan | None:
     size = layout.minimum_bits // 8
     frame = bytearray(size)
     for _ in range(len(layout.slots) + 1):  # constants that tell of an option may themselves stand in one
-        found = walk.read(layout, bytes(frame))
+        found = reading.read(layout, bytes(frame))
         if not _constants_put(frame, found.leaves):
             break
     if found.failure is not None or found.used != size or len(found.leaves) > MOST_SLOTS:

@@ -1,0 +1,160 @@
+"""One frame slot by slot: every slot at its place, with its code, in a tree of the record's shape.
+
+Reading makes the tree from octets (reading.py), assembling makes its leaves from a record (assemble.py); both ask it for what lies
+around a slot. A scope knows by number what one container holds, and the container around it, so that in a list each element's fields
+mean its own neighbours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from packetkit.codec import bits
+from packetkit.codec.bits import Span
+from packetkit.layout.beside import value_beside
+from packetkit.layout.model import Branch, Choice, Mark, Optional, Packing, Repeat, Slot, computed_count
+from packetkit.layout.number import Value, from_raw
+
+
+@dataclass(slots=True)
+class Scope:
+    """What is known by number in one container that can be there several times: node starts, and slots read so far."""
+
+    outer: Scope | None
+    starts: dict[int, int] = field(default_factory=dict)
+    leaves: dict[int, Leaf] = field(default_factory=dict)
+
+    def leaf(self, number: int) -> Leaf:
+        """The slot of that number in this container, or the nearest around it."""
+        scope = self
+        while number not in scope.leaves:
+            assert scope.outer is not None
+            scope = scope.outer
+        return scope.leaves[number]
+
+    def knows(self, number: int) -> bool:
+        """Whether the slot of that number was read, in this container or in one around it."""
+        scope: Scope | None = self
+        while scope is not None:
+            if number in scope.leaves:
+                return True
+            scope = scope.outer
+        return False
+
+    def start(self, node: int) -> int:
+        """Where a node of this container, or of one around it, starts."""
+        scope = self
+        while node not in scope.starts:
+            assert scope.outer is not None
+            scope = scope.outer
+        return scope.starts[node]
+
+
+@dataclass(slots=True)
+class Leaf:
+    """A slot at its place in one frame. order: its place among all of them. run_at: the first bit of its run."""
+
+    slot: Slot
+    indices: tuple[int, ...]
+    order: int
+    run_at: int
+    offset: int
+    width: int
+    packing: Packing
+    scope: Scope
+    raw: int = 0
+
+    @property
+    def bit(self) -> int:
+        return self.run_at + self.offset
+
+    @property
+    def pieces(self) -> bits.Pieces:
+        """Where in the run its bits lie."""
+        return self.slot.pieces or ((self.offset, self.width),)
+
+    @property
+    def own(self) -> list[Span]:
+        """The bits of the frame that are its own."""
+        return [(self.run_at + at, self.run_at + at + width) for at, width in self.pieces]
+
+    @property
+    def address(self) -> str:
+        return located(self.slot.address, self.indices)
+
+    def beside(self, number: int) -> int:
+        """The raw code of another slot, of this container or one around it."""
+        return self.scope.leaf(number).raw
+
+    @property
+    def meaning(self) -> tuple[Value, str, str]:
+        """What its code means beside the others: value, reason and note."""
+        return (
+            value_beside(self.slot, self.raw, self.beside)
+            if self.slot.tellers
+            else from_raw(self.slot, self.raw)
+        )
+
+
+@dataclass(slots=True)
+class Listed:
+    """A repeat in one frame: its elements, each a list of parts."""
+
+    node: Repeat
+    elements: list[list[Part]]
+
+
+@dataclass(slots=True)
+class Maybe:
+    """An optional in one frame: its parts, or None where it is absent."""
+
+    node: Optional
+    body: list[Part] | None
+
+
+@dataclass(slots=True)
+class Chosen:
+    """A choice in one frame: the branch that its codes, or the caller, told, and its parts."""
+
+    node: Choice
+    branch: Branch
+    body: list[Part]
+
+
+Part = Leaf | Listed | Maybe | Chosen
+
+
+def located(address: str, indices: tuple[int, ...]) -> str:
+    """Return an address with its empty brackets filled: `readings[].field_x` at 2 is `readings[2].field_x`."""
+    for one in indices:
+        address = address.replace("[]", f"[{one}]", 1)
+    return address
+
+
+def spans_of(leaf: Leaf, frame_bits: int) -> list[Span]:
+    """Return the bits that a check slot covers in one frame."""
+    assert leaf.slot.check is not None
+
+    def place(mark: Mark) -> int:
+        return frame_bits if mark.node < 0 else leaf.scope.start(mark.node) + mark.bits
+
+    return [(place(start), place(end)) for start, end in leaf.slot.check.spans]
+
+
+def mixed_into(leaf: Leaf) -> int:
+    """Return what a check's value is combined with: the bits of the slot that it is mixed with, if any."""
+    check = leaf.slot.check
+    if check is None or check.mixed is None:
+        return 0
+    other = leaf.scope.leaf(check.mixed)
+    return other.raw & ((1 << other.width) - 1)
+
+
+def codes_of(part: Listed) -> list[int]:
+    """Return the raw codes of a list of single slots."""
+    return [one.raw for element in part.elements for one in element if isinstance(one, Leaf)]
+
+
+def product_of(node: Repeat, scope: Scope) -> int:
+    """Return how often a repeat stands whose count is computed."""
+    return computed_count(node, {factor.by: scope.leaf(factor.by).raw for factor in node.factors})
