@@ -220,7 +220,7 @@ BOTH_WAYS = (
     (ours_broken, "helpers.py", "", "x = 1"),
     (library_broken, "codec/bulk.py", "import numpy as np", "import hypothesis"),
     (library_broken, "codec/frame.py", "import struct", "def late():\n    import numpy"),
-    (library_broken, "codec/constructs.py", "from construct import Struct", "from crcmod import mkCrcFun"),
+    (library_broken, "codec/constructs/maker.py", "from construct import Struct", "from crcmod import mkCrcFun"),
     (library_broken, "schema/load.py", "from ruamel.yaml import YAML", "import yaml"),
     (library_broken, "fuzz/strategies.py", "from hypothesis import strategies", "import pytest"),
     (edge_broken, "mission/load.py", "x = 'print'", "print('loaded')"),

@@ -1,8 +1,9 @@
 """Python source that decodes one layout: struct words, shifts, tables, one dict literal.
 
 Fields that stand one after another are read by one call of struct (stretch.py, chunks.py) and turned into values by tables and exact
-expressions (values.py). Whatever is wrong or rare (a constant that differs, a check that fails, octets that end) is handed to
-the walker, which alone knows how to say it: the text never decides anything but "all is well".
+expressions (unpack.py, values.py); here is what stands between them, and where. Whatever is wrong or rare (a constant that differs, a
+check that fails, octets that end) is handed to the walker, which alone knows how to say it: the text never decides anything but "all
+is well".
 
 What would surprise a reader: `p` is the current bit position once it is not constant; a stretch at an unknown bit of its octet is
 read as one big integer; lists of elements that are not whole octets are read in groups that are, and cut.
@@ -13,34 +14,28 @@ from __future__ import annotations
 from math import gcd
 from struct import Struct
 
-from packetkit.codec import bits
 from packetkit.codec.checks import CheckTexts, NotGeneratedError, refuse_split
-from packetkit.codec.chunks import READING, Chunk, Cut, cut
+from packetkit.codec.chunks import Chunk, Cut
 from packetkit.codec.source import MOVING, Place, Source, fastest_dict, means, told
 from packetkit.codec.stretch import (
     UNROLLED,
     Entries,
-    Group,
     Part,
     Placed,
-    Spot,
     Stretch,
     collect,
     flattened,
-    groups,
     parts,
-    reals,
     record_text,
     residue,
     write_elements,
 )
-from packetkit.codec.values import SMALL_BITS, Values, bare, raw_text, real_text
-from packetkit.layout.beside import on_scale
+from packetkit.codec.unpack import Unpacker, targets
+from packetkit.codec.values import bare
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
     Branch,
     Choice,
-    Chosen,
     Fill,
     Joined,
     Layout,
@@ -51,7 +46,6 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
-    tellers,
 )
 
 # A stretch at an unknown bit is one integer up to here; a longer one is shifted into place and read as octets.
@@ -66,25 +60,18 @@ class Decoder:
     def __init__(self, layout: Layout) -> None:
         self.layout = layout
         self.source = Source()
-        self.values = Values(self.source)
         self.checks = CheckTexts(layout, self.source)
+        self.unpacker = Unpacker(layout, self.source, self.checks)
         nodes = list(layout.walk())
         if any(isinstance(node, Choice) and not node.told_by for node in nodes):
             raise NotGeneratedError  # the caller names the variant: the walker takes it
-        self.tellers = {number for node in nodes for number in tellers(node)}
         refuse_split(layout)
-        self.late: list[str] = []  # lines of values that other codes tell, until all codes of a part are read
         self.outermost = outermost(layout)
-        self.counted_from = {
-            node.since for node in nodes if isinstance(node, Fill)
-        }  # nodes where fills start to count
-        self.stops: dict[
-            int, str
-        ] = {}  # where measured parts around end, outer ones first; "" until it is known
+        # Nodes where fills start to count.
+        self.counted_from = {node.since for node in nodes if isinstance(node, Fill)}
+        # Where measured parts around end, outer ones first; "" until it is known.
+        self.stops: dict[int, str] = {}
         self.unsized: list[Measured] = []  # measured parts whose length was not read yet
-        self.tellers |= {
-            slot.check.mixed for slot in layout.slots if slot.check and slot.check.mixed is not None
-        }
         self.read: set[int] = set()  # slots whose codes are in variables
         self.at_once = False
         self.sized = False  # the octets are known to be as many as the frame's
@@ -162,7 +149,7 @@ class Decoder:
             return False
         checks = [spot.slot for spot in found[1].spots if spot.slot.check]
         whole = all(self.checks.is_whole_frame(slot) for slot in checks)
-        return whole and self.is_read(parts(found[1], 0)[0])
+        return whole and self.unpacker.is_read(parts(found[1], 0)[0])
 
     # -- structure ---------------------------------------------------------------------------------
 
@@ -380,8 +367,8 @@ class Decoder:
         if len(pieces) > 1:
             return False
         self.whole_octets(group.packing, place, residue(node), count, node.minimum_bits, copies)
-        cutting, lines = self.cutting(pieces[0])
-        lines += self.put_together(group)
+        cutting, lines = self.unpacker.cutting(pieces[0])
+        lines += self.unpacker.put_together(group)
         form = cutting.format()
         unpack = self.source.name("each", lambda: Struct(form).iter_unpack, form)
         names = targets(cutting)
@@ -434,7 +421,7 @@ class Decoder:
 
     def needs_place(self, slot: Slot) -> bool:
         """Whether a slot's code or place is asked for by name, which a list's elements have not."""
-        return slot.check is not None or slot.number in self.tellers
+        return slot.check is not None or slot.number in self.unpacker.tellers
 
     def is_tested(self, slot: Slot) -> bool:
         """Whether a frame is refused for what a slot holds."""
@@ -454,25 +441,13 @@ class Decoder:
             first = place.plus(-run.over)
             for part in parts(run, run.over):
                 self.load_part(part, first.plus(part.octet * 8))
-        for line in self.put_together(run):
+        for line in self.unpacker.put_together(run):
             self.source.add(line)
         self.lengths_read(run)
 
-    def put_together(self, run: Stretch) -> list[str]:
-        """Give each split value of a stretch, whose pieces are read, its text; return the lines that must stand before."""
-        lines: list[str] = []
-        for spot in run.split:
-            terms = [f"{one.text} << {one.lift}" if one.lift else one.text for one in spot.pieces]
-            self.worth(spot, "(" + " | ".join(terms) + ")", lines, [], signed=False)
-        return lines
-
-    def is_read(self, part: Part) -> bool:
-        """Whether a part is read at all, so that struct sees that its octets are there."""
-        return any(self.is_wanted(one.slot) for one in part.fields)
-
     def load_part(self, part: Part, first: Place) -> None:
         source = self.source
-        cutting, lines = self.cutting(part)
+        cutting, lines = self.unpacker.cutting(part)
         form = cutting.format()
         if self.at_once:
             unpack = source.name("words", lambda: Struct(form).unpack, form)
@@ -494,19 +469,19 @@ class Decoder:
         """Read a stretch whose first bit may be any of its octet."""
         source, size = self.source, run.size
         whole = Part(0, -(-size // 8), run.packing is Packing.LEAST, None, _placed(run))
-        if not self.is_read(whole):
+        if not self.unpacker.is_read(whole):
             return
         number = self.bits_from(run.packing, place, str(size), f"{(1 << size) - 1:#x}")
         if size <= _WIDE:
-            name = self.values.variable("c")
+            name = self.unpacker.values.variable("c")
             source.add(f"{name} = {number}")
             cutting = Cut([Chunk(0, size)], whole.low_first, False, names={0: name})
-            lines = self.texts(whole, cutting, may_sign=False)
+            lines = self.unpacker.texts(whole, cutting, may_sign=False)
         else:
             lift = "" if whole.low_first or size % 8 == 0 else f" << {-size % 8}"
             order = "little" if whole.low_first else "big"
             source.add(f'a = ({f"({number})" if lift else number}{lift}).to_bytes({whole.octets}, "{order}")')
-            cutting, lines = self.cutting(whole)
+            cutting, lines = self.unpacker.cutting(whole)
             form = cutting.format()
             unpack = source.name("words", lambda: Struct(form).unpack_from, form)
             source.add(f"{targets(cutting)} = {unpack}(a)")
@@ -527,134 +502,6 @@ class Decoder:
         taken = f'int.from_bytes(data[{place} >> 3:{place.plus(7)} + {size} >> 3], "{order}")'
         shift = f"({place} & 7)" if order == "little" else f"(-({place} + {size}) & 7)"
         return f"{taken} >> {shift} & {mask}"
-
-    def is_wanted(self, slot: Slot) -> bool:
-        """Whether a slot's bits matter to a plain record."""
-        if slot.check is not None:
-            return not self.checks.is_residual(self.layout.slots[slot.number])
-        return slot.kind != "reserved" or slot.strict
-
-    def is_small(self, slot: Slot) -> bool:
-        """Whether a slot may share the table of its octet."""
-        kinds = ("number", "states", "flag")
-        hangs = slot.number in self.tellers or slot.tellers
-        return slot.width < SMALL_BITS and slot.kind in kinds and not hangs
-
-    def groups(self, part: Part) -> list[Group]:
-        return groups(part, self.is_wanted, self.is_small)
-
-    def cutting(self, part: Part) -> tuple[Cut, list[str]]:
-        """Cut a part into words; return the lines that follow its reading."""
-        wanted = [(group.start, group.width) for group in self.groups(part)]
-        cutting = cut(part.octets, wanted, READING, part, reals(part))
-        for chunk in cutting.used():
-            cutting.names[chunk.start] = self.values.variable("c")
-        return cutting, self.texts(part, cutting, may_sign=True)
-
-    def texts(self, part: Part, cutting: Cut, *, may_sign: bool) -> list[str]:
-        """Give every spot the text of its value; return the lines that must stand before. may_sign: words may be signed."""
-        lines: list[str] = []
-        tests: list[str] = []
-        for group in self.groups(part):
-            if len(group.fields) == 1:
-                self.field(group.fields[0], cutting, may_sign, lines, tests)
-                continue
-            low = group.start if cutting.low_first else group.start + group.width
-            shifts = [one.start - low if cutting.low_first else low - one.end for one in group.fields]
-            slots = tuple((shift, one.slot) for shift, one in zip(shifts, group.fields, strict=True))
-            table = self.values.tuples(slots, group.width)
-            for one in group.fields:
-                one.spot.text = self.values.variable("v")
-            names = ", ".join(one.spot.text for one in group.fields)
-            lines.append(f"{names} = {table}[{bare(cutting.text(group.start, group.width))}]")
-        if tests:
-            lines += [f"if {' or '.join(tests)}:", "    raise struct_error"]
-        lines += self.late  # within an octet that is read from its other end, what tells stands behind
-        self.late = []
-        return lines
-
-    def field(self, one: Placed, cutting: Cut, may_sign: bool, lines: list[str], tests: list[str]) -> None:
-        """Give one spot its text, and add the lines and tests it needs."""
-        slot, spot = one.slot, one.spot
-        plain = not (slot.octets_reversed or slot.bits_reversed or self.by_table(slot))
-        signed = slot.signed and plain and may_sign and cutting.is_signed(one.start, slot.width)
-        code = cutting.text(one.start, slot.width)
-        if slot.kind == "piece":
-            spot.text = code
-        elif cutting.is_real(one.start):
-            self.judge(spot, real_text(code))
-        elif slot.kind == "reserved":
-            tests.append(bare(code))
-        elif slot.is_constant:
-            if slot.number in self.tellers:
-                lines.append(f"r{slot.number} = {slot.codes[0].low}")
-            tests.append(f"{bare(code)} != {bits.code_of(slot, slot.codes[0].low):#x}")
-        else:
-            self.worth(spot, code, lines, tests, signed=signed, slot=slot)
-
-    def by_table(self, slot: Slot) -> bool:
-        """Whether a slot's value is looked up by its bits."""
-        return self.values.is_looked_up(slot) and slot.number not in self.tellers
-
-    def worth(
-        self,
-        spot: Spot,
-        code: str,
-        lines: list[str],
-        tests: list[str],
-        *,
-        signed: bool,
-        slot: Slot | None = None,
-    ) -> None:
-        """Give a spot the text of its value from that of its bits. slot: as it is read here, where that differs from the spot's."""
-        slot = slot or spot.slot
-        if slot.tellers:
-            raw = raw_text(slot, code, signed=signed)
-            if slot.number in self.tellers:  # a check is mixed with its bits, whether it counts or not
-                lines.append(f"r{slot.number} = {bare(raw)}")
-                raw = f"r{slot.number}"
-            self.judge(spot, self.beside(slot, raw, lines))
-        elif self.by_table(slot):
-            spot.text = f"{self.values.table(slot)}[{bare(code)}]"
-        elif slot.number in self.tellers or slot.kind in ("tag", "check", "count", "length"):
-            spot.text = self.named(slot, raw_text(slot, code, signed=signed), lines, tests)
-        else:
-            spot.text = self.values.value(slot, raw_text(slot, code, signed=signed))
-
-    def beside(self, slot: Slot, raw: str, lines: list[str]) -> str:
-        """The text of a value whose scale another code chooses, or that has one; what no code has chosen is None."""
-        if not isinstance(slot.transform, Chosen):
-            return self.values.value(slot, raw)
-        name, by = self.values.variable("x"), self.layout.slots[slot.transform.by]
-        lines.append(f"{name} = {bare(raw)}")
-        texts = (
-            f"({bare(self.values.value(on_scale(slot, linear), name))}) if {told(by, (codes,))} else"
-            for codes, linear in slot.transform.choices
-        )
-        return f"({' '.join(texts)} None)"
-
-    def judge(self, spot: Spot, value: str) -> None:
-        """Give a spot the text of its value, None where that does not count: once the code is read that says so."""
-        slot = spot.slot
-        if not slot.tellers:
-            spot.text = value
-            return
-        spot.text = self.values.variable("v")
-        if slot.valid_when is not None:
-            test = told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes)
-            value = f"{value} if {test} else None"
-        self.late.append(f"{spot.text} = {bare(value)}")
-
-    def named(self, slot: Slot, raw: str, lines: list[str], tests: list[str]) -> str:
-        """Keep a raw code in a variable, as it is needed more than once; return the text of the slot's value."""
-        refers = slot.number in self.tellers or slot.check is not None
-        name = f"r{slot.number}" if refers else self.values.variable("x")
-        lines.append(f"{name} = {bare(raw)}")
-        if slot.kind == "tag":
-            tests.append(f"not ({told(slot, slot.codes, name)})")
-        if slot.maximum_count is not None and slot.maximum_count < slot.raw_limits[1]:
-            tests.append(f"{name} > {slot.maximum_count}")
-        return self.values.value(slot, name)
 
 
 def _minus(place: Place) -> str:
@@ -691,12 +538,6 @@ def codes_in(number: int, count: int, width: int, low_first: bool) -> list[int]:
     mask = (1 << width) - 1
     shifts = range(0, count * width, width) if low_first else range((count - 1) * width, -1, -width)
     return [number >> shift & mask for shift in shifts]
-
-
-def targets(cutting: Cut) -> str:
-    """Return the variables that the words of a cut are unpacked into."""
-    names = [cutting.names[chunk.start] for chunk in cutting.used()]
-    return ", ".join(names) + ("," if len(names) == 1 else "")
 
 
 def _placed(run: Stretch) -> tuple[Placed, ...]:

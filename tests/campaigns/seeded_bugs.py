@@ -157,7 +157,7 @@ BUGS: tuple[Bug, ...] = (
     ),
     Bug(
         "generated code gives a value by its first teller's first code alone",
-        "codec/decoder",
+        "codec/unpack",
         "test = told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes)",
         "test = told(self.layout.slots[slot.valid_when.by], slot.valid_when.codes[:1])",
         "codec",
@@ -170,7 +170,7 @@ BUGS: tuple[Bug, ...] = (
     ),
     Bug(
         "generated code reads on the last scale whatever was chosen",
-        "codec/decoder",
+        "codec/unpack",
         "self.values.value(on_scale(slot, linear), name)",
         "self.values.value(on_scale(slot, slot.transform.choices[-1][1]), name)",
         "codec",
@@ -631,7 +631,7 @@ BUGS: tuple[Bug, ...] = (
     ),
     Bug(
         "generated: two lists of one count may differ",
-        "codec/encoder",
+        "codec/taking",
         "        elif number in self.counted:\n            self.fail_unless(",
         "        elif number in self.counted:\n            str(",
         "codec",

@@ -1,7 +1,7 @@
 """The part of generated standalone Python that is the same for every mission: Python 3.8, the standard library, nothing else.
 
 Modules like any other, so that they are typed and linted; `text` joins them, in the order of `_ROOMS`, for every generated file. They are
-the walker once more (codec/walk.py, codec/assemble.py, layout/number.py), read tables of plain data (targets/table.py), and are held to
+the walker once more (codec/reading.py, codec/assemble.py, layout/number.py), read tables of plain data (targets/table.py), and are held to
 it on random schemas.
 """
 
