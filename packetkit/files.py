@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from packetkit.mission.load import Mission
 
 STANDARD_INPUT = "-"
+STANDARD_OUTPUT = "-"
 
 # 1 MiB, the bound of the schema language; one byte more is read, so that the loader sees a file that is over.
 SCHEMA_BYTES = 1 << 20
@@ -145,6 +146,39 @@ def not_onto_an_input(destination: str, *inputs: str | None) -> None:
             raise InputError(f"-o: {destination} is an input and would be lost; name another file")
 
 
+def check_output(path: str) -> None:
+    """Raise what `open_output` would raise for this name, so that long work is not done for nothing.
+
+    What only writing shows (no space left) is not known before.
+    """
+    if not path:
+        raise InputError("-o: the name of the output is empty; name a file, or leave -o out")
+    if path == STANDARD_OUTPUT or _is_special(path):
+        return
+    target = os.path.realpath(path)
+    if os.path.isdir(target):
+        raise IsADirectoryError(errno.EISDIR, "this is a directory; name a file", path)
+    directory = os.path.dirname(target)
+    if not os.path.isdir(directory):
+        raise FileNotFoundError(errno.ENOENT, f"there is no directory {directory}; make it first", path)
+    if not os.access(directory, os.W_OK):  # the file is written beside its place, and then renamed
+        raise PermissionError(errno.EACCES, f"the system does not let you write into {directory}", path)
+
+
+def check_directory(path: str) -> None:
+    """Raise InputError where a directory of this name cannot be written into, or made; nothing is made yet."""
+    if not path:
+        raise InputError("-o: the name of the directory is empty; name one")
+    nearest = os.path.realpath(path)
+    while not os.path.lexists(nearest):
+        nearest = os.path.dirname(nearest)
+    if not os.path.isdir(nearest):
+        which = path if nearest == os.path.realpath(path) else nearest
+        raise InputError(f"-o: {which} is a file; name a directory")
+    if not os.access(nearest, os.W_OK | os.X_OK):
+        raise InputError(f"-o: {path}: the system does not let you write into {nearest}")
+
+
 def _is_special(path: str) -> bool:
     """Return whether the path is a device or a pipe, which must not be replaced by a file."""
     try:
@@ -161,8 +195,6 @@ def open_output(path: str) -> Iterator[BinaryIO]:
     A failure leaves the old file as it was. A link keeps pointing where it did, an existing file keeps its
     permissions. Raises OSError with the file's name.
     """
-    if not path:
-        raise InputError("-o: the name of the output is empty; name a file, or leave -o out")
     try:
         yield from _open_whole(path)
     except OSError as error:
@@ -177,17 +209,13 @@ def _open_whole(path: str) -> Iterator[BinaryIO]:
         with open(path, "wb") as stream:
             yield stream
         return
+    check_output(path)
     target = os.path.realpath(path)
-    if os.path.isdir(target):
-        raise IsADirectoryError(21, "this is a directory; name a file", path)
     part = f"{target}.{os.getpid()}.part"
     try:
         stream = open(part, "xb")  # noqa: SIM115  # closed before the rename, which Windows asks for
     except OSError as error:
-        directory = os.path.dirname(target)
-        is_missing = isinstance(error, FileNotFoundError) and not os.path.isdir(directory)
-        reason = f"there is no directory {directory}; make it first" if is_missing else error.strerror
-        raise type(error)(error.errno, reason, path) from error
+        raise type(error)(error.errno, error.strerror, path) from error
     try:
         with stream:
             yield stream

@@ -286,10 +286,10 @@ def _evidence(sight: Sight) -> tuple[str, ...]:
     """What speaks for an explanation, in words."""
     kinds = Counter(one.frame for one in sight.good)
     good = ", ".join(f"{count} {name}" for name, count in kinds.items())
-    told = [f"good frames: {good}; {sight.explained:.0%} of the bytes looked at"]
+    told = [f"good frames: {good}; {100 * sight.explained:.0f} % of the bytes looked at"]
     if sight.failed:
         told.append(f"failed: {len(sight.failed)}")
-    told.append(f"values: {sight.plausible:.0%} plausible")
+    told.append(f"values: {100 * sight.plausible:.0f} % plausible")
     return tuple(told)
 
 
@@ -445,7 +445,7 @@ def _note_check(
     explained = part * min(size / max(sight.size, 1), 1.0)
     if explained < EXPLAINS:
         return
-    evidence = (f"{part:.0%} of the claimed frames agree with it",)
+    evidence = (f"{100 * part:.0f} % of the claimed frames agree with it",)
     marks = [mark for name in sight.layouts for mark in marks_of(_salvaged(sight, name))]
     case.findings.append(Finding(causes, sight, explained, sum(marks) / max(len(marks), 1), extra, evidence))
 

@@ -388,7 +388,7 @@ def _assumptions(mission: Mission, made: Budget) -> list[str]:
 @click.option("--duration-s", metavar="S", help="Duration of a pass, instead of an orbit's.")
 @click.option(
     "--days",
-    type=click.FloatRange(0, 36_600, min_open=True),
+    type=output.Measure(36_600),
     metavar="N",
     help="Size of a memory card for so many days.",
 )
@@ -403,6 +403,9 @@ def command(
     **given: str | None,
 ) -> int:
     """Count the frames, bytes and useful bits that a pass brings.
+
+    Also what of them arrives, as the link's margin says; plain FSK beside it; the share of the hour; what waits for later passes; a memory
+    card's size; energy; and the figures of documents that rule the band.
 
     SCHEMA names a mission with a link and passes. Exit status 1: the cadences ask for more than fits.
 

@@ -255,7 +255,7 @@ def read(words: tuple[str, ...], given: str, start: int) -> bytes:
 )
 @click.option(
     "--start-bit",
-    type=click.IntRange(0, MOST_BYTES * 8),
+    type=output.Whole(0, MOST_BYTES * 8),
     default=0,
     metavar="N",
     help="The frame begins N bits into the bytes.",

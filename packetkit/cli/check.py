@@ -404,8 +404,8 @@ def strength_text(told: checkup.Protection) -> str:
         return "not known: the span has no longest form"
     fewer = told.distance.value - 1
     sure = f"every error of up to {fewer} bits" if fewer > 1 else "every single wrong bit"
-    value = f"HD {told.distance.value}" if told.distance.exact else f"HD at least {told.distance.value}"
-    return f"{sure} ({value} up to this length)"
+    value = f"{told.distance.value}" if told.distance.exact else f"at least {told.distance.value}"
+    return f"{sure} (Hamming distance {value} up to this length)"
 
 
 # -- resolution -----------------------------------------------------------------------------------------------------------------

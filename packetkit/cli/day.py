@@ -11,7 +11,6 @@ import click
 
 from packetkit.cli import output
 from packetkit.conformance.simulate import simulate
-from packetkit.errors import InputError
 from packetkit.files import STANDARD_INPUT, not_onto_an_input, read_schema, shown_name, write_text
 from packetkit.fuzz import judges
 from packetkit.lab import day, sheets
@@ -131,20 +130,13 @@ def facts_of(
 @click.option("--frame", metavar="NAME", help="The frame to begin with.  [default: the first of fixed size]")
 @click.option(
     "--seed",
-    type=click.IntRange(0, 999_999),
+    type=output.Whole(0, 999_999),
     default=1,
     show_default=True,
-    metavar="S",
+    metavar="N",
     help="Another record.",
 )
-@click.option(
-    "-o",
-    "--output",
-    "directory",
-    metavar="DIR",
-    required=True,
-    help="Write into this directory; it is made where it is not there.",
-)
+@output.directory_option
 @output.json_option
 def command(schema: str, frame: str | None, seed: int, directory: str, as_json: bool) -> int:
     """Write the plan of a class's day: from loose modules to a decoded downlink, hour by hour, each step with its command and what to see.
@@ -161,8 +153,6 @@ def command(schema: str, frame: str | None, seed: int, directory: str, as_json: 
     name = day.flat_frame(mission, frame)
     copied = f"{mission.name}.yaml"
     files = {copied: data.decode("utf-8-sig"), **files_of(mission, name, copied, seed)}
-    if os.path.isfile(directory):
-        raise InputError(f"-o: {directory} is a file; name a directory")
     if os.path.exists(os.path.join(directory, copied)) and schema != STANDARD_INPUT:
         if os.path.samefile(os.path.join(directory, copied), schema):
             del files[copied]  # it stands there already

@@ -14,6 +14,7 @@ import click
 from packetkit.captures.packets import Strip
 from packetkit.cli import by_team, device, flow, forms, output, sources, summaries, tables, written
 from packetkit.cli.picture import check_picture, picture_option
+from packetkit.cli.sections import Section, Sectioned
 from packetkit.cli.wanted import Wanted, frames_asked, supplied_codes, told
 from packetkit.cli.written import Target
 from packetkit.codec.calibrate import serials
@@ -41,7 +42,24 @@ def _check_follow(follow: bool, given: str | None, text: str | None, as_json: bo
         )
 
 
-@click.command("decode")
+COMING_IN = (*("--text", "--from", *forms.OPTIONS, "--as-it-is", "--follow", "--baud"),)
+LOOKED_FOR = ("--frame", "--variant", "--known", "--serial", "--salvage")
+GOING_OUT = (
+    *("--format", "--output", "--json", "--detail", "--raw", "--units"),
+    *("--trace", "--every", "--summary", "--picture"),
+)
+
+
+@click.command(
+    "decode",
+    cls=Sectioned,
+    sections=(
+        Section("What comes in", COMING_IN),
+        Section("What is looked for", LOOKED_FOR),
+        Section("What is written", GOING_OUT),
+        *forms.LISTED,
+    ),
+)
 @click.argument("names", metavar="SCHEMA... [INPUT]", nargs=-1, required=True)
 @click.option("--text", metavar="TEXT", help='Decode this text, such as "B9 21 05", instead of an input.')
 @click.option(
@@ -49,9 +67,7 @@ def _check_follow(follow: bool, given: str | None, text: str | None, as_json: bo
     "given",
     metavar="FORM",
     type=click.Choice(["hex", "base64", "binary", *forms.FORMS]),
-    help="What the input is: hex, base64 or binary, with frames back to back; or one of: "
-    + "; ".join(f"{form.name}, {form.help}" for form in forms.FORMS.values())
-    + ". Without it, the only thing that it can be.",
+    help="What the input is: a form of the list below. Without it, the only thing that it can be.",
 )
 @forms.options
 @click.option("--as-it-is", is_flag=True, help="Do not unpack gzip and zstd, nor look for pcap.")
@@ -158,8 +174,13 @@ def command(
 
     INPUT is a file, or - for standard input: binary, or text in hexadecimal or base64, in which frames stand
     back to back and junk between them is skipped and told; or what --from names. gzip and zstd are unpacked.
+
+    Every byte is a good frame's, a failed one's or skipped; and by the frames' counters is told how many are missing, where, and, where the
+    capture says how well frames were heard, at which signal.
+
     Several schemas: one capture of many teams. Their frames are called TEAM.FRAME, -o log.csv writes log-TEAM.csv for each, and what two
     of them claim is told and kept apart.
+
     Exit status 1: a frame failed or was cut off, bytes were skipped, or there was no frame.
 
     \b

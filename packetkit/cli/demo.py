@@ -20,7 +20,7 @@ from packetkit.errors import InputError
 from packetkit.resources import resource
 
 MISSION = "plover"
-FEW = "few.jsonl"  # records for the eye: all of them would fill many screens
+ONE = "one.jsonl"  # a record for the eye: all of them would fill many screens
 
 
 class Step(NamedTuple):
@@ -41,11 +41,11 @@ STEPS: tuple[Step, ...] = (
         f"check {MISSION}.yaml",
     ),
     _step(
-        f"Records become frames, bytes back to back. {FEW} holds the first two of {MISSION}.records.jsonl.",
-        f"encode {MISSION}.yaml {FEW} --to binary -o frames.bin",
+        f"A record becomes a frame, bytes. {ONE} holds the first of {MISSION}.records.jsonl.",
+        f"encode {MISSION}.yaml {ONE} --to binary -o frame.bin",
     ),
     _step(
-        "And back: the same values, each number exactly what was put in.", f"decode {MISSION}.yaml frames.bin"
+        "And back: the same values, each number exactly what was put in.", f"decode {MISSION}.yaml frame.bin"
     ),
     _step(
         "A capture of ten minutes over a bad link: frames lost, damaged, junk between them (simulated).",
@@ -83,7 +83,7 @@ def place(directory: str | None) -> Iterator[Path]:
         lines = (
             (Path(made) / f"{MISSION}.records.jsonl").read_text(encoding="utf-8").splitlines(keepends=True)
         )
-        (Path(made) / FEW).write_text("".join(lines[:2]), encoding="utf-8")
+        (Path(made) / ONE).write_text(lines[0], encoding="utf-8")
         yield Path(made)
 
 
@@ -97,8 +97,9 @@ def _kept(directory: str) -> Iterator[str]:
 
 
 def shown(arguments: tuple[str, ...]) -> str:
-    """The command as it is typed."""
-    return " ".join(["packetkit", *arguments])
+    """The command as it is typed, gone on with on a second line where it is long."""
+    lines = output.wrapped(" ".join(["packetkit", *arguments]), output.DEFAULT_COLUMNS - len("$ \\ "))
+    return " \\\n    ".join(lines)
 
 
 @click.command("demo")

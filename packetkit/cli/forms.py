@@ -29,6 +29,7 @@ from packetkit.captures.packets import (
 )
 from packetkit.captures.stream import Event, Skipped, obstacle
 from packetkit.cli import output
+from packetkit.cli.sections import Section
 from packetkit.codec.frame import Frame
 from packetkit.errors import InputError
 from packetkit.framing.cobs import COBS
@@ -223,12 +224,12 @@ FORMS = {
         ),
         Form(
             "pcap",
-            "pcap or pcapng",
+            "pcap or pcapng: what datagrams carry, and with --tcp streams",
             _STRIP | {"--tcp", "--port", "--framing-check"},
             _network,
         ),
         Form("slip", "SLIP (RFC 1055)", _STRIP, _framed(lambda _: SLIP)),
-        Form("kiss", "KISS", _STRIP, _framed(lambda _: KISS)),
+        Form("kiss", "KISS, as packet radio modems frame", _STRIP, _framed(lambda _: KISS)),
         Form("cobs", "COBS with zero octets between", _STRIP, _framed(lambda _: COBS)),
         Form(
             "hdlc",
@@ -238,7 +239,7 @@ FORMS = {
         ),
         Form(
             "hdlc-bits",
-            "HDLC with bit stuffing, as digits 0 and 1",
+            "HDLC with bit stuffing, demodulated, as digits 0 and 1",
             _STUFFED,
             _stuffed(demodulated.from_text),
             "bit",
@@ -250,10 +251,16 @@ FORMS = {
             _stuffed(demodulated.from_octets),
             "bit",
         ),
-        Form("bits", "digits 0 and 1", frozenset({"--marker-errors"}), _bits(demodulated.from_text), "bit"),
+        Form(
+            "bits",
+            "demodulated bits, as digits 0 and 1",
+            frozenset({"--marker-errors"}),
+            _bits(demodulated.from_text),
+            "bit",
+        ),
         Form(
             "packed-bits",
-            "bits, eight an octet",
+            "the same, eight bits an octet",
             frozenset({"--marker-errors"}),
             _bits(demodulated.from_octets),
             "bit",
@@ -290,18 +297,35 @@ def count_text(count: Count, name: str) -> str:
 
 
 _OPTIONS = (
-    click.option("--line", metavar="SHAPE", help="Lines: named, columns, timed, or a regular expression."),
+    click.option("--line", metavar="SHAPE", help="Lines: how they are written (below), or a regular expression with a group payload."),
     click.option("--key", metavar="NAME", help="CSV, JSON lines: the column, or dotted key, of the payload."),
     click.option("--payload", type=click.Choice(["hex", "base64"]), help="How payloads are written, where both could be."),
-    click.option("--strip", "strip_front", type=output.Whole(0, 65_535), default=0, metavar="N", help="Bytes added before each frame."),
+    click.option("--strip", "strip_front", type=output.Whole(0, 65_535), default=0, metavar="N", help="Bytes before each frame to leave out."),
     click.option("--strip-end", "strip_back", type=output.Whole(0, 65_535), default=0, metavar="N", help="The same, behind each frame."),
     click.option("--framing-check", metavar="NAME", help=f"HDLC: the check behind the data, or none.  [default: {USUAL_CHECK}]"),
-    click.option("--tcp", type=click.Choice([*IN_TCP]), help="Pcap: TCP too, with frames back to back, or framed so."),
+    click.option("--tcp", type=click.Choice([*IN_TCP]), help="Pcap: TCP too, with frames back to back (binary) or framed so."),
     click.option("--port", type=output.Whole(1, 65_535), metavar="N", help="Pcap: only what comes from or goes to this port."),
     click.option("--nrzi", is_flag=True, help="HDLC in bits: levels were captured, and a change of level is a 0."),
     click.option("--high-bit-first", is_flag=True, help=f"HDLC in bits: octets are sent that way; the check is {HIGH_CHECK} then."),
-    click.option("--marker-errors", type=output.Whole(0, 15), metavar="K", help="Bits: wrong ones allowed in a marker.  [default: 0]"),
+    click.option("--marker-errors", type=output.Whole(0, 15), metavar="K", help="Bits: how many may be wrong in a marker.  [default: 0]"),
 )  # fmt: skip
+
+
+# Of a help page: the options of forms, what forms there are, and the shapes of lines.
+OPTIONS = (
+    *("--line", "--key", "--payload", "--strip", "--strip-end", "--framing-check"),
+    *("--tcp", "--port", "--nrzi", "--high-bit-first", "--marker-errors"),
+)
+BACK_TO_BACK = (
+    ("binary", "frames back to back, junk between them or not"),
+    ("hex, base64", "the same as text, with any separators"),
+)
+LISTED = (
+    Section("Forms (--from)", rows=(*BACK_TO_BACK, *((form.name, form.help) for form in FORMS.values()))),
+    Section(
+        "Lines (--line), each with an example", rows=tuple((one.name, one.example) for one in lines.SHAPES)
+    ),
+)
 
 
 def options(callback: output.Callback) -> output.Callback:

@@ -135,13 +135,13 @@ def save(made: proof.Proof, schema: str, directory: str) -> list[str]:
 @click.option("--frame", "name", metavar="NAME", help="Prove this frame only.")
 @click.option(
     "--examples",
-    type=click.IntRange(1, 10**9),
+    type=output.Whole(1, 10**9),
     default=1000,
     show_default=True,
     metavar="N",
     help="Records a frame; damaged frames and bytes at random come beside them.",
 )
-@click.option("--seed", type=click.IntRange(0), metavar="S", help="Repeat the run that printed this seed.")
+@click.option("--seed", type=output.Whole(0), metavar="N", help="Repeat the run that printed this seed.")
 @click.option(
     "--save",
     "directory",

@@ -13,6 +13,7 @@ from packetkit.captures.merge import Union
 from packetkit.captures.packets import Strip
 from packetkit.captures.stream import Good
 from packetkit.cli import flow, forms, output, sources
+from packetkit.cli.sections import Section
 from packetkit.cli.wanted import Wanted, frames_asked
 from packetkit.files import load, only_one_standard_input, open_input, shown_name
 from packetkit.mission.load import Mission
@@ -34,6 +35,10 @@ class Gathered:
         return sum(kind.duplicates[source] for kind in self.union.kinds.values())
 
 
+# Of a help page: what says how captures are read.
+SECTIONS = (Section("What comes in", ("--from", "--frame", *forms.OPTIONS)), *forms.LISTED)
+
+
 def options(callback: output.Callback) -> output.Callback:
     """Add `--from`, once for all captures or once for each, `--frame`, and the options of forms."""
     callback = forms.options(callback)
@@ -44,7 +49,8 @@ def options(callback: output.Callback) -> output.Callback:
         metavar="FORM",
         multiple=True,
         type=click.Choice(["hex", "base64", "binary", *forms.FORMS]),
-        help="What the captures are, as `decode` knows it: once for all of them, or once for each in their order.",
+        help="What the captures are: a form of the list below, once for all of them, or once for each in their order. "
+        "Without it, the only thing that each can be.",
     )(callback)
 
 

@@ -46,14 +46,7 @@ def pictures_of(mission: Mission) -> dict[str, bytes]:
 @click.command("generate")
 @click.argument("schema", metavar="SCHEMA")
 @click.option("--target", "name", type=click.Choice(list(TARGETS)), required=True, help="What to write.")
-@click.option(
-    "-o",
-    "--output",
-    "directory",
-    metavar="DIR",
-    required=True,
-    help="Write into this directory; it is made where it is not there.",
-)
+@output.directory_option
 @click.option(
     "--check-code",
     type=click.Choice(list(CHECK_CODE)),
@@ -79,7 +72,8 @@ def pictures_of(mission: Mission) -> dict[str, bytes]:
     "--report",
     "as_report",
     is_flag=True,
-    help="Target c: say how much flash, memory and stack each function takes, by the compilers found here.",
+    help="Target c: say how much flash, memory and stack each function takes, and each form of its checks, by the compilers and "
+    "emulators found here.",
 )
 @output.json_option
 def command(
@@ -98,7 +92,7 @@ def command(
     cannot express is refused, field by field, before anything is written. With --small, runs of three fields and more are gone through
     by a table; that pays from about a dozen fields on, and --report says by how much. CRCs go by tables of 16 entries, which are three to
     five times as fast as bit by bit and some 20 to 250 bytes larger; 0x1021 by shifts, which are both smaller and faster. --report measures
-    every form.
+    every form. For summaries accumulators come with it, and a card writer whose log `packetkit decode --from hdlc` reads.
 
     micropython: a module for MicroPython 1.9.2 and later, straight-line and without taking memory for a frame of fixed size; scaling in
     whole numbers, and a main loop with two marked places. CircuitPython's small builds are kept in mind, but were not run.

@@ -164,6 +164,8 @@ def document(matches: Sequence[Match], frames: Sequence[bytes]) -> dict[str, Any
 def command(words: tuple[str, ...], lines: str | None, as_json: bool, destination: str) -> int:
     """Find out which check a few good frames carry.
 
+    Of a CRC: width, polynomial, initial value, reflections, final xor; of any check the bytes that it covers and its stored order.
+
     FRAME is one whole frame in hexadecimal, in quotes where there are blanks. Two frames find a check that has
     a name; five of one length find any CRC, and frames of two lengths its initial value and final xor. Exit
     status 1: no check is found, or only one that chance explains as well.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from concurrent.futures import BrokenExecutor
 from contextlib import contextmanager
 from typing import Any
 
@@ -31,7 +32,7 @@ def knob_options(callback: Callback) -> Callback:
     """Add an option for each knob of the table; the callback gets those that were given."""
     for name, knob in reversed(KNOBS.items()):
         kinds: dict[str, Any] = {
-            "whole": click.IntRange(knob.low, knob.high),
+            "whole": output.Whole(knob.low, knob.high),
             "polynomial": click.UNPROCESSED,
             "text": str,
         }
@@ -182,13 +183,13 @@ def watched(total: int) -> output.Progress:
 @click.option("--frame", metavar="NAME", help="The frame to experiment on.  [default: the first]")
 @click.option(
     "--seed",
-    type=click.IntRange(0, (1 << 32) - 1),
-    metavar="S",
+    type=output.Whole(0, (1 << 32) - 1),
+    metavar="N",
     help="Draw anew.  [default: the experiment's own]",
 )
 @click.option(
     "--workers",
-    type=click.IntRange(1, 256),
+    type=output.Whole(1, 256),
     metavar="N",
     help="Processes at most.  [default: one for each processor]",
 )
@@ -242,7 +243,13 @@ def command(
     chosen = experiment.seed if seed is None else seed
     with crew_of(workers, cluster) as crew:
         request = Request(mission, frame_of(mission, frame), chosen, knobs, crew)
-        made = experiment.run(request)
+        try:
+            made = experiment.run(request)
+        except BrokenExecutor as error:
+            raise InputError(
+                "one of the processes that shared the work ended, perhaps for want of memory; "
+                "--workers 1 does it all in one"
+            ) from error
     if as_json:
         output.write_json(document(experiment, made, request, is_shipped), destination)
     else:

@@ -115,7 +115,7 @@ def print_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 @click.group(
     cls=Program,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog="Each command has its own help: packetkit VERB --help",
+    epilog="Each command has its own help: packetkit COMMAND --help",
 )
 @click.option(
     "--version",

@@ -282,7 +282,8 @@ def command(schema: str, answers: tuple[str, ...], as_json: bool, destination: s
     """Mark a class's answers and name the slips; or look at a folder of teams' schemas.
 
     ANSWERS.csv is the filled form of `packetkit worksheet`, one for the class or one for each student; SCHEMA the one that the sheets were
-    drawn from. A wrong answer is explained by the slip that leads to it: low byte first, a lost sign, not rounded, one off and more.
+    drawn from. A wrong answer is explained by the slip that leads to it: low byte first, a lost sign, not rounded, one off and more; and
+    how many share it is said.
 
     With a FOLDER and no answers: each team's schema there (.yaml), whether it is valid, passes its vectors (NAME.vectors.json too, where
     there is one), how long its frames are, and which faults and habits how many teams share. Exit status 1: a line was not marked; a team's

@@ -10,6 +10,7 @@ from packetkit.captures.merge import Entry
 from packetkit.captures.reconcile import sequence_of
 from packetkit.cli import gathered, output
 from packetkit.cli.gathered import Gathered
+from packetkit.cli.sections import Sectioned
 from packetkit.files import not_onto_an_input
 
 FINDINGS = 1
@@ -117,6 +118,11 @@ def text(made: dict[str, Any], destination: str | None, encoding: str) -> str:
         said.append(f"Disagree: {one['frame']}{number}, each with a good check: {versions}.")
     rest = len(made["disagreements"]) - SHOWN
     said += [f"And {rest:,} disagreements more; --json has them all."] if rest > 0 else []
+    said += [
+        f"{one['file']}: no good frame in it. Is it the right file, and --from?"
+        for one in made["receivers"]
+        if not one["good_frames"]
+    ]
     if destination is not None:
         said.append(f"{destination}: each frame once; decode reads it.")
     parts.append("".join(line + "\n" for one in said for line in output.wrapped(one, width)))
@@ -130,7 +136,7 @@ def written(entries: list[Entry], files: list[str], form: str) -> bytes:
     return "".join(output.json_text(line_of(entry, files), indent=None) for entry in entries).encode()
 
 
-@click.command("merge")
+@click.command("merge", cls=Sectioned, sections=gathered.SECTIONS)
 @click.argument("schema", metavar="SCHEMA")
 @click.argument("captures", metavar="CAPTURE CAPTURE...", nargs=-1, required=True)
 @gathered.options
@@ -147,6 +153,7 @@ def written(entries: list[Entry], files: list[str], form: str) -> bytes:
     "--output",
     "destination",
     metavar="FILE",
+    callback=output.checked_output,
     help="Where the merged capture goes; - is standard output.",
 )
 @output.json_option

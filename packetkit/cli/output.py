@@ -464,7 +464,17 @@ class Whole(click.IntRange):
     """A whole number between two ends, which help and messages call `4 to 65535`."""
 
     def _describe_range(self) -> str:
-        return f"{self.min} to {self.max}"
+        return f"{self.min} and more" if self.max is None else f"{self.min} to {self.max}"
+
+
+class Measure(click.FloatRange):
+    """A number above zero with a largest one."""
+
+    def __init__(self, most: float) -> None:
+        super().__init__(0, most, min_open=True)
+
+    def _describe_range(self) -> str:
+        return f"above 0, at most {self.max:g}"
 
 
 def json_option(callback: Callback) -> Callback:
@@ -472,6 +482,15 @@ def json_option(callback: Callback) -> Callback:
     return click.option(
         "--json", "as_json", is_flag=True, help="Write one strict JSON document instead of text."
     )(callback)
+
+
+def checked_output(_: click.Context, __: click.Parameter, destination: str | None) -> str | None:
+    """Return the name after `-o`, having seen before any work that it can be written."""
+    from packetkit.files import check_output
+
+    if destination is not None:
+        check_output(destination)
+    return destination
 
 
 def output_option(callback: Callback) -> Callback:
@@ -482,5 +501,26 @@ def output_option(callback: Callback) -> Callback:
         "destination",
         metavar="FILE",
         default="-",
+        callback=checked_output,
         help="Write to FILE instead of standard output.",
+    )(callback)
+
+
+def _checked_directory(_: click.Context, __: click.Parameter, directory: str) -> str:
+    from packetkit.files import check_directory
+
+    check_directory(directory)
+    return directory
+
+
+def directory_option(callback: Callback) -> Callback:
+    """Add `-o DIR`, which must be given; the callback gets `directory`, in which files can be written once it is made."""
+    return click.option(
+        "-o",
+        "--output",
+        "directory",
+        metavar="DIR",
+        required=True,
+        callback=_checked_directory,
+        help="Write into this directory; it is made where it is not there.",
     )(callback)

@@ -373,7 +373,7 @@ def text(mission: Mission, passes: Passes, made: Row, encoding: str) -> str:
 @click.option("--from", "start", metavar="UTC", help="First instant, for elements.  [default: now]")
 @click.option(
     "--days",
-    type=click.FloatRange(0, orbit.LONGEST_DAYS, min_open=True),
+    type=output.Measure(orbit.LONGEST_DAYS),
     metavar="N",
     help="For elements.  [default: 1]",
 )

@@ -12,6 +12,7 @@ from packetkit.captures.reconcile import Stretch, clock_s, received, sequence_of
 from packetkit.cli import gathered, output
 from packetkit.cli.decoded import word
 from packetkit.cli.gathered import Gathered
+from packetkit.cli.sections import Sectioned
 from packetkit.files import not_onto_an_input
 
 FINDINGS = 1
@@ -161,7 +162,10 @@ def _gaps(gaps: list[dict[str, Any]], width: int, encoding: str) -> str:
     )
     rest = len(gaps) - len(shown)
     more = f"And {counted_gaps(rest)} more, none longer; --json has them all.\n" if rest else ""
-    why = "When: what the unit's clock says around the gap; else when the frames around it were received."
+    why = (
+        "Other has: how many of them the other one has; the rest is in neither. When: what the unit's clock says "
+        "around the gap; else when the frames around it were received."
+    )
     return (
         output.Table(columns, rows).text(width, encoding)
         + more
@@ -221,7 +225,7 @@ def is_finding(made: dict[str, Any]) -> bool:
     return any(any(one[key] for key in one if key not in ("frame", "in_both")) for one in made["frames"])
 
 
-@click.command("reconcile")
+@click.command("reconcile", cls=Sectioned, sections=gathered.SECTIONS)
 @click.argument("schema", metavar="SCHEMA")
 @click.argument("card", metavar="CARD")
 @click.argument("radio", metavar="RADIO")

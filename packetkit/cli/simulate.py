@@ -58,7 +58,7 @@ def summary(
     return {**head, "capture_bytes": size, "junk_pieces": junk, "frames": frames}
 
 
-def text(made: dict[str, object], destination: str, truth: str, encoding: str) -> str:
+def text(made: dict[str, object], destination: str, truth: str, encoding: str, restarts: int) -> str:
     """The counts as a table, and where capture and truth lie."""
     frames = made["frames"]
     assert isinstance(frames, dict)
@@ -69,7 +69,17 @@ def text(made: dict[str, object], destination: str, truth: str, encoding: str) -
     table = output.Table(columns, rows).text(encoding=encoding)
     pieces = "1 piece" if made["junk_pieces"] == 1 else f"{made['junk_pieces']} pieces"
     where = f"{destination}: {made['capture_bytes']:,} bytes, {pieces} of junk between frames"
-    return f"{table}\n{where}\n{truth}: the truth, one line a frame\nseed {made['seed']}: the same seed gives the same bytes\n"
+    lines = [
+        where,
+        f"{truth}: the truth, one line a frame",
+        f"seed {made['seed']}: the same seed gives the same bytes",
+    ]
+    if restarts:
+        lines += [
+            f"restarts of the unit: {restarts}; what is lost right before or after one,",
+            "decode cannot count as missing",
+        ]
+    return f"{table}\n" + "".join(f"{line}\n" for line in lines)
 
 
 @click.command("simulate")
@@ -122,6 +132,7 @@ def text(made: dict[str, object], destination: str, truth: str, encoding: str) -
     "destination",
     required=True,
     metavar="FILE",
+    callback=output.checked_output,
     help="Where the capture goes; the truth goes to FILE.truth.jsonl.",
 )
 @click.option(
@@ -202,4 +213,7 @@ def command(
             counts[sent.frame, sent.fate] += 1
             progress.advance()
     made = summary(mission, counts, size, seed, length / 60) | {"channel_seed": channel_seed}
-    output.write(output.json_text(made) if as_json else text(made, destination, truth, output.encoding_of()))
+    if as_json:
+        output.write_json(made)
+    else:
+        output.write(text(made, destination, truth, output.encoding_of(), restarts))

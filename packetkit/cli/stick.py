@@ -127,6 +127,7 @@ def archive() -> tuple[bytes, list[tuple[str, str]]]:
     "destination",
     metavar="FILE",
     default="packetkit.pyz",
+    callback=output.checked_output,
     show_default=True,
     help="Where the file goes.",
 )
@@ -151,7 +152,7 @@ def command(destination: str) -> None:
     inside = ", ".join(f"{name} {version}" for name, version in rode)
     without = "; ".join(f"{name} ({what})" for name, what in LEFT_OUT.items())
     lines = (
-        f"{destination}: {size}. Run it with python3 {destination} VERB.",
+        f"{destination}: {size}. Run it with python3 {destination} COMMAND.",
         f"In it: {inside}.",
         f"Left out: {without}.",
     )

@@ -62,7 +62,7 @@ def document(
 @click.argument("schema", metavar="SCHEMA")
 @click.option(
     "--students",
-    type=click.IntRange(1, MOST_STUDENTS),
+    type=output.Whole(1, MOST_STUDENTS),
     default=30,
     show_default=True,
     metavar="N",
@@ -70,7 +70,7 @@ def document(
 )
 @click.option(
     "--first",
-    type=click.IntRange(1, 999_000),
+    type=output.Whole(1, 999_000),
     default=1,
     show_default=True,
     metavar="N",
@@ -78,23 +78,16 @@ def document(
 )
 @click.option(
     "--seed",
-    type=click.IntRange(0, 999_999),
+    type=output.Whole(0, 999_999),
     default=1,
     show_default=True,
-    metavar="S",
+    metavar="N",
     help="Another seed, other tasks.",
 )
 @click.option(
     "--frame", metavar="NAME", help="The frame to draw from.  [default: the first that can be worked by hand]"
 )
-@click.option(
-    "-o",
-    "--output",
-    "directory",
-    metavar="DIR",
-    required=True,
-    help="Write into this directory; it is made where it is not there.",
-)
+@output.directory_option
 @output.json_option
 def command(
     schema: str, students: int, first: int, seed: int, frame: str | None, directory: str, as_json: bool
@@ -112,8 +105,6 @@ def command(
     tasks = {student: tasks_for(of, student) for student in range(first, first + students)}
     checked = second.check(of.mission, of.frame, tasks)
     files = files_of(of, tasks, "en")
-    if os.path.isfile(directory):
-        raise InputError(f"-o: {directory} is a file; name a directory")
     os.makedirs(directory, exist_ok=True)
     paths = [os.path.join(directory, name) for name in files]
     for path, text in zip(paths, files.values(), strict=True):

@@ -188,7 +188,9 @@ def read(text: str, name: str = "vectors") -> Vectors:
     try:
         made = json.loads(text)
     except ValueError as error:
-        raise InputError(f"{name}: this is not JSON: {error}") from error
+        raise InputError(
+            f"{name}: this is not JSON ({error}), so these are no vectors: write them with packetkit vectors SCHEMA -o FILE"
+        ) from error
     if not isinstance(made, dict) or "vectors" not in made or not isinstance(made.get("frames"), dict):
         raise InputError(f"{name}: these are no vectors: write them with packetkit vectors SCHEMA -o {name}")
     if made["vectors"] != FORMAT:

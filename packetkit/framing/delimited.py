@@ -6,6 +6,7 @@ units. Offsets count bytes of the stream. Memory is bounded: what runs on withou
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple
 
@@ -43,6 +44,7 @@ class Unwrapper:
 
     def __init__(self, framing: Framing) -> None:
         self._framing, self._mark = framing, bytes((framing.delimiter,))
+        self._other = re.compile(b"[^" + re.escape(self._mark) + b"]")
         self._held = bytearray()
         self._at = 0  # the stream's offset of what is held
 
@@ -51,6 +53,13 @@ class Unwrapper:
         held, start = self._held, len(self._held)
         held += piece
         while (end := held.find(self._mark, start)) >= 0:
+            if end == 0:  # a line at rest may send delimiters for hours: all of them are passed at once
+                found = self._other.search(held)
+                rest = found.start() if found else len(held)
+                del held[:rest]
+                self._at += rest
+                start = 0
+                continue
             yield from _unit(self._framing, self._at, bytes(held[:end]))
             del held[: end + 1]
             self._at += end + 1

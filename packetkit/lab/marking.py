@@ -111,9 +111,10 @@ def read(text: str, name: str) -> tuple[list[Answer], list[str]]:
     header = [cell.strip().lower() for cell in next(rows)[1]]
     lacking = [column for column in COLUMNS if column not in header]
     if lacking:
-        there = ", ".join(header[:8])[:LONGEST_ANSWER]
+        there = ", ".join(one if len(one) <= 24 else f"{one[:24]}..." for one in header[:8])
         raise LabError(
-            f"{name}:1: no column {' or '.join(lacking)}; the form has {', '.join(COLUMNS)}, and here stand: {there}"
+            f"{name}:1: no column {' or '.join(lacking)}; the form has {', '.join(COLUMNS)}, "
+            f"and here stand: {there}; take the answers.csv that `packetkit worksheet` wrote"
         )
     twice = [column for column in COLUMNS if header.count(column) > 1]
     if twice:

@@ -130,6 +130,13 @@ def from_csv(text: str, file: str) -> list[Measure]:
     Raises InputError with every faulty line.
     """
     rows = csv.DictReader(io.StringIO(text))
+    try:
+        return _from_rows(rows, file)
+    except csv.Error as error:
+        raise InputError(f"{file}:{rows.reader.line_num}: this is not CSV: {error}") from error
+
+
+def _from_rows(rows: csv.DictReader[str], file: str) -> list[Measure]:
     header = [name.strip().lower() for name in rows.fieldnames or ()]
     unknown = [name for name in header if name not in COLUMNS]
     if "name" not in header or unknown:
@@ -228,7 +235,8 @@ def text_of(name: str, measures: Iterable[Measure], limit_bytes: int | None, rad
         f"mission: {name}",
         "frames:",
         "  report:",
-        "    # Each line is one field, in the order in which they are sent. Bits follow from the range and the resolution.",
+        "    # Each line is one field, in the order in which they are sent.",
+        "    # Bits follow from the range and the resolution.",
         "    fields:",
         f"      - {{name: sequence, bits: {SEQUENCE_BITS}, role: sequence}}          # counts frames, so that lost ones are seen",
     ]

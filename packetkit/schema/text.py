@@ -190,7 +190,8 @@ def _text_of(data: bytes | str, file: str) -> tuple[str, Problem | None]:
     """Return the text, the byte-order mark removed, or the first thing that makes it no text."""
     size = len(data) if isinstance(data, bytes) else len(data.encode("utf-8", "surrogatepass"))
     if size > MAXIMUM_BYTES:
-        summary = f"the file has {size:,} bytes; a schema has at most {MAXIMUM_BYTES:,}"
+        # No figure of its own: of a large file no more was read than shows that it is too large.
+        summary = f"the file has more than {MAXIMUM_BYTES:,} bytes, the most that a schema has"
         remedy = "Is this the schema, and not a capture or a log? If it is, move generated parts out of it."
         return "", Problem(Position(1, 1, file), "file-too-large", "", summary, remedy)
     if isinstance(data, bytes):

@@ -56,6 +56,24 @@ def test_any_bytes_in_any_pieces_give_the_same_units(
     assert list(units(framing, cut(data, places))) == list(units(framing, [data]))
 
 
+@pytest.mark.parametrize("framing", FRAMINGS, ids=lambda one: one.name)
+@given(
+    st.lists(st.tuples(st.integers(0, 40), st.binary(max_size=9)), max_size=6), st.lists(st.integers(0, 300))
+)
+def test_a_line_at_rest_between_units_changes_nothing_but_where_they_are(
+    framing: Framing, stretches: list[tuple[int, bytes]], places: list[int]
+) -> None:
+    mark = bytes((framing.delimiter,))
+    stream, expected = mark, []
+    for rest, data in stretches:
+        stream += mark * rest
+        if data:
+            expected.append((len(stream), data))
+            stream += framing.escape(data) + mark
+    found = list(units(framing, cut(stream, places)))
+    assert [(unit.offset, unit.data) for unit in found] == expected
+
+
 def test_what_runs_on_without_a_delimiter_is_cut_and_told() -> None:
     data = b"a" * (LONGEST + 5) + b"\xc0"
     whole = list(units(SLIP, [data]))

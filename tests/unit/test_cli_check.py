@@ -202,7 +202,7 @@ def test_a_check_is_told_with_all_its_parameters(capsys: pytest.CaptureFixture[s
     assert (check["covers"], check["stored"]) == ("everything before it", "high octet first")
     # Koopman and Chakravarty (2004), table 1, 16-bit polynomial 0x8810: distance 4 far beyond this length (from memory).
     assert (check["hamming_distance"], check["hamming_distance_is_exact"]) == (4, True)
-    assert "every error of up to 3 bits (HD 4 up to this length)" in text(capsys, schema(TERN))
+    assert "every error of up to 3 bits (Hamming distance 4 up to this length)" in text(capsys, schema(TERN))
 
 
 def test_spans_and_orders_of_checks_are_told_in_words(

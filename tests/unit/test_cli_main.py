@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -13,6 +14,7 @@ import click
 import pytest
 
 import packetkit
+from packetkit.cli import forms
 from packetkit.cli import main as frame
 from packetkit.errors import InputError, Position, Problem, SchemaError, ShortFrame
 
@@ -134,9 +136,22 @@ def test_each_commands_help_fits_80_columns(verb: str, capsys: pytest.CaptureFix
     assert max(map(len, capsys.readouterr().out.splitlines())) <= 80
 
 
+@pytest.mark.parametrize("verb", ["decode", "merge", "reconcile"])
+def test_a_help_page_in_sections_says_every_option_once(
+    verb: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert frame.main([verb, "--help"]) == 0
+    text = capsys.readouterr().out
+    command = import_module(f"packetkit.cli.{verb}").command
+    for option in (one for one in command.params if isinstance(one, click.Option)):
+        assert len(re.findall(rf"(?m)^  (?:-\w, )?{option.opts[-1]}(?= )", text)) == 1, option.opts
+    for form in forms.FORMS:
+        assert len(re.findall(rf"(?m)^  {form}  ", text)) == 1, form
+
+
 def test_no_arguments_show_the_help_page_as_misuse(capsys: pytest.CaptureFixture[str]) -> None:
     assert frame.main([]) == 2
-    assert "packetkit VERB --help" in capsys.readouterr().err
+    assert "packetkit COMMAND --help" in capsys.readouterr().err
 
 
 # ---- as a process
@@ -277,6 +292,10 @@ def test_version_names_the_program_its_libraries_and_python() -> None:
             "It needs --spreading-factor and --bandwidth-khz; `packetkit airtime --help` has examples.",
         ),
         (["start", "x", "--measures", "humidity", "--bytes", "2"], "2 is not in the range 4 to 65535"),
+        (["fuzz", "x.yaml", "--seed", "-1"], "-1 is not in the range 0 and more"),
+        (["passes", "x.yaml", "--days", "0"], "0.0 is not in the range above 0, at most "),
+        (["lab", "misses", "-o", "none/out"], "; make it first"),
+        (["worksheet", "x.yaml", "-o", ""], "-o: the name of the directory is empty; name one"),
     ],
 )
 def test_a_wrong_command_line_is_told_with_what_would_be_right(

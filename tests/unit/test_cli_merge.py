@@ -212,8 +212,9 @@ radio      beacon  0              1          1  before 10:00:01
 radio      beacon  2              1          0  10:00:01 to 10:00:03
 radio      beacon  5              1          1  behind 10:00:04
 card       beacon  2 to 3         2          1  10:00:01 to 10:00:04
-When: what the unit's clock says around the gap; else when the frames around it
-were received.
+Other has: how many of them the other one has; the rest is in neither. When:
+what the unit's clock says around the gap; else when the frames around it were
+received.
 
 beacon number 4: other bytes, each with a good check.
   temperature: card 0.4, radio 9.0
@@ -289,3 +290,14 @@ def test_captures_without_frames_are_a_finding(
     assert main(["merge", FIRST, "junk.log", "junk.log", "--from", "lines"]) == 1
     assert main(["reconcile", FIRST, "junk.log", "junk.log", "--from", "lines"]) == 1
     assert "beacon       0" in capsys.readouterr().out
+
+
+def test_a_capture_without_a_good_frame_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path, _ = simulated(tmp_path, PLOVER, 1)
+    nothing = tmp_path / "nothing.log"
+    nothing.write_bytes(b"")
+    capsys.readouterr()
+    assert main(["merge", PLOVER, path, str(nothing)]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "nothing.log: no good frame in it. Is it the right file, and --from?" in text
+    assert f"{path}: no good frame" not in text

@@ -149,6 +149,34 @@ def test_an_output_without_a_name_or_a_directory_is_told_with_a_remedy(tmp_path:
     assert not (tmp_path / "none").exists()
 
 
+def test_an_output_is_seen_to_be_impossible_before_any_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "file").write_bytes(b"old")
+    for possible in ("-", os.devnull, str(tmp_path / "file"), str(tmp_path / "new")):
+        files.check_output(possible)
+    for directory in (str(tmp_path), str(tmp_path / "a" / "b")):
+        files.check_directory(directory)
+    assert os.listdir(tmp_path) == ["file"], "looking makes nothing"
+    with pytest.raises(InputError, match="-o: the name of the output is empty"):
+        files.check_output("")
+    with pytest.raises(IsADirectoryError, match="name a file"):
+        files.check_output(str(tmp_path))
+    with pytest.raises(FileNotFoundError, match=r"there is no directory .*a; make it first"):
+        files.check_output(str(tmp_path / "a" / "out"))
+    with pytest.raises(InputError, match="-o: the name of the directory is empty"):
+        files.check_directory("")
+    for below in ("file", "file/under"):
+        with pytest.raises(InputError, match=r"-o: .*file is a file; name a directory"):
+            files.check_directory(str(tmp_path / below))
+    # The superuser may write everywhere, so the system's answer is given here.
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(PermissionError, match="does not let you write into"):
+        files.check_output(str(tmp_path / "new"))
+    with pytest.raises(InputError, match="the system does not let you write into"):
+        files.check_directory(str(tmp_path / "new"))
+
+
 def test_a_missing_file_with_an_example_s_name_is_told_where_examples_come_from(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="`packetkit demo -o DIR` writes them"):
         files.read_bytes(str(tmp_path / "heron.yaml"))

@@ -147,6 +147,8 @@ def test_a_csv_of_fields_becomes_a_draft() -> None:
         ),
         ("name,minimum,maximum,resolution\nt,5,1,1\n", "the maximum must be above the minimum"),
         ("name,minimum,maximum,resolution\nt,1,x,1\n", "t: "),
+        ("name,bits\n" + "x" * 200_000 + ",8\n", "fields.csv:2: this is not CSV: "),
+        ("x" * 200_000, "fields.csv:1: this is not CSV: "),
     ],
 )
 def test_a_faulty_csv_says_every_line(rows: str, words: str) -> None:
