@@ -300,7 +300,7 @@ _OPTIONS = (
     click.option("--line", metavar="SHAPE", help="Lines: how they are written (below), or a regular expression with a group payload."),
     click.option("--key", metavar="NAME", help="CSV, JSON lines: the column, or dotted key, of the payload."),
     click.option("--payload", type=click.Choice(["hex", "base64"]), help="How payloads are written, where both could be."),
-    click.option("--strip", "strip_front", type=output.Whole(0, 65_535), default=0, metavar="N", help="Bytes before each frame to leave out."),
+    click.option("--strip", "strip_front", type=output.Whole(0, 65_535), default=0, metavar="N", help="Bytes before each frame to skip."),
     click.option("--strip-end", "strip_back", type=output.Whole(0, 65_535), default=0, metavar="N", help="The same, behind each frame."),
     click.option("--framing-check", metavar="NAME", help=f"HDLC: the check behind the data, or none.  [default: {USUAL_CHECK}]"),
     click.option("--tcp", type=click.Choice([*IN_TCP]), help="Pcap: TCP too, with frames back to back (binary) or framed so."),

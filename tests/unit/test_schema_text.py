@@ -783,10 +783,10 @@ def test_reading_stops_at_a_hundred_problems_and_says_so() -> None:
     assert len(parse(many_faults(MAXIMUM_PROBLEMS - 1), "m.yaml")[1]) == MAXIMUM_PROBLEMS - 1
 
 
-def test_a_size_is_told_in_bytes_whether_bytes_or_text_was_given() -> None:
+def test_a_size_counts_bytes_whether_bytes_or_text_was_given() -> None:
     text = "a: " + "\u00e9" * (MAXIMUM_BYTES // 2)
     message = (
-        "m.yaml:1:1: the file has 1,048,579 bytes; a schema has at most 1,048,576\n"
+        "m.yaml:1:1: the file has more than 1,048,576 bytes, the most that a schema has\n"
         "  Is this the schema, and not a capture or a log? If it is, move generated parts out of it."
     )
     assert refusal(text) == refusal(text.encode()) == message
