@@ -283,6 +283,14 @@ def test_a_code_that_does_not_fit_is_refused_by_its_field(tmp_path: Path) -> Non
     )
 
 
+def test_an_empty_batch_has_no_answers_and_the_next_one_its_own(tmp_path: Path) -> None:
+    mission = parse(SHEET)
+    named = [(mission.layouts, dossier("sheet", mission))]
+    with toolchains.c_process(named, str(tmp_path), toolchains.UNDEFINED) as process:
+        assert process.ask([]) == []
+        assert [one.status for one in process.ask([Question(0, (0, 0, 0, 3))])] == ["ok"]
+
+
 @pytest.mark.parametrize(
     ("right", "wrong"),
     [

@@ -11,7 +11,7 @@ from packetkit.targets.c.checks import WIDEST
 from packetkit.targets.c.frame import FrameCode, Walk, point_text
 from packetkit.targets.c.octets import gathered, parts, read, store, turned, turned_back
 from packetkit.targets.c.spans import END, Fed, Stretch
-from packetkit.targets.c.words import Page, mask, number, unsigned
+from packetkit.targets.c.words import Page, mask, number, size_for, unsigned
 
 
 def define(page: Page, frame: FrameCode, slot: Slot) -> None:
@@ -20,7 +20,7 @@ def define(page: Page, frame: FrameCode, slot: Slot) -> None:
     _, one = frame.mission.engine(slot)
     kind = unsigned(slot.width) if slot.width <= WIDEST else one.state
     if frame.is_closing(slot):
-        count = unsigned((_octets_before(frame, slot) + slot.width // 8).bit_length())
+        count = f"uint_fast{size_for((_octets_before(frame, slot) + slot.width // 8).bit_length())}_t"
         with page.block(f"static {kind} {frame.check_name(slot)}(const uint8_t *d, {count} size)"):
             page.add(f"{one.state} c = {one.start};")
             with page.block(
@@ -141,12 +141,21 @@ def mixed_code(frame: FrameCode, slot: Slot, known: dict[int, str]) -> str:
 
 
 def closing_test(frame: FrameCode, slot: Slot) -> str:
-    """Return the condition that a closing CRC fails over data and check together."""
+    """Return the condition that a closing CRC fails over data and check together.
+
+    What comes to zero is run but to the octet before the last, which then is all that the register holds: a step less, and no zero that
+    a compiler keeps in a register of its own, to return it (Cortex-M: 8 bytes of stack).
+    """
     assert slot.check is not None
     octets = _octets_before(frame, slot) + slot.width // 8
     algorithm = slot.check.algorithm
     constant = residue(algorithm)
-    return f"{frame.check_name(slot)}(d, {number(octets)}) != {number(constant)}"
+    if constant:
+        return f"{frame.check_name(slot)}(d, {number(octets)}) != {number(constant)}"
+    last, kind = f"d[{number(octets - 1)}]", unsigned(slot.width)
+    if not algorithm.reflect_in and slot.width > 8:
+        last = f"({kind})(({kind}){last} << {slot.width - 8})"
+    return f"{frame.check_name(slot)}(d, {number(octets - 1)}) != {last}"
 
 
 class CheckWalk(Walk):

@@ -155,10 +155,11 @@ def _define_shifts(page: Page, name: str) -> None:
     page.directive("#include <util/crc16.h>")
     page.directive(f"#define {name}_add(c, octet) _crc_xmodem_update((c), (octet))")
     page.directive("#else")
-    with page.block(f"static uint16_t {name}_add(uint16_t c, uint8_t octet)"):
+    # In whole registers: cut to 16 bits in between, a Cortex-M takes an instruction an octet and a register more.
+    with page.block(f"static uint16_t {name}_add(uint_fast16_t c, uint8_t octet)"):
         page.add(
-            "uint16_t x = (uint16_t)((c >> 8) ^ octet);",
-            "x = (uint16_t)(x ^ (x >> 4));",
+            "uint_fast16_t x = (uint_fast16_t)((c >> 8) ^ octet);",
+            "x = (uint_fast16_t)(x ^ (x >> 4));",
             "return (uint16_t)((c << 8) ^ (x << 12) ^ (x << 5) ^ x);",
         )
     page.directive("#endif")

@@ -85,12 +85,13 @@ def _plain(page: Page, frame: FrameCode) -> None:
             page.add(f"{frame.record.bits} at = 0;")
         if not any(map(is_member, frame.layout.slots)) and not frame.layout.supplied:
             page.add("(void)r;")
-        with page.block(f"if (result == {result(frame, 'OK')})"):
-            _supply(page, frame)
-            DecodeWalk(frame, page, judges=False).nodes(frame.layout.nodes, "r->")
+        with page.block(f"if (result != {result(frame, 'OK')})"):
+            page.add("return result;")
+        _supply(page, frame)
+        DecodeWalk(frame, page, judges=False).nodes(frame.layout.nodes, "r->")
         if not frame.only_runs:
             page.add("(void)at;")
-        page.add("return result;")
+        page.add(f"return {result(frame, 'OK')};")
     page.add("")
 
 

@@ -97,7 +97,7 @@ int main(void) {
         }
         head[0] = (uint8_t)used; head[1] = (uint8_t)(used >> 8); head[2] = (uint8_t)(used >> 16); head[3] = (uint8_t)(used >> 24);
         fwrite(head, 1, 4, stdout);
-        fwrite(out, 1, used, stdout);
+        if (used) { fwrite(out, 1, used, stdout); }
         fflush(stdout);
         free(batch);
     }
