@@ -38,7 +38,7 @@ from itertools import pairwise
 from numbers import Rational
 from typing import Any, Final
 
-from packetkit.schema.model import Alphabet, Codes, Condition, CustomCrc, Field, Frame, Variant
+from packetkit.schema.model import Alphabet, Codes, Condition, CustomCrc, Field, Frame, Repeat, Variant
 
 Parameters = Mapping[str, Any]  # what one algorithm is, as plain values
 Algorithms = Mapping[str, Parameters]
@@ -833,8 +833,9 @@ class _Walk(ABC):
         if declared.present_when is not None and not self.is_present(node, declared.present_when):
             node.present = False
         elif declared.repeat is not None:
-            for index in range(self.times(node)):
-                self.body(self.node(declared, index, node))
+            count = self.times(node)
+            while self.goes_on(node) if count is None else len(node.children) < count:
+                self.body(self.node(declared, len(node.children), node))
         else:
             self.body(node)
 
@@ -947,8 +948,12 @@ class _Walk(ABC):
         """Return whether an optional field is there."""
 
     @abstractmethod
-    def times(self, node: _Node) -> int:
-        """Return how often a field repeats."""
+    def times(self, node: _Node) -> int | None:
+        """Return how often a field repeats; None where that shows as its elements are read."""
+
+    @abstractmethod
+    def goes_on(self, node: _Node) -> bool:
+        """Return whether one more element follows those of a list."""
 
     @abstractmethod
     def supply(self, node: _Node) -> None:
@@ -2305,10 +2310,12 @@ class _Reading(_Walk):
             return self.limit() > end
         return _holds(condition, _meant(node, condition.by))
 
-    def times(self, node: _Node) -> int:
+    def times(self, node: _Node) -> int | None:
         repeat = node.field.repeat
         assert repeat is not None
         element = replace(node.field, repeat=None, present_when=None)
+        if _ender(repeat) is not None or (repeat.to_end and self.sizes(element, _static_body) is None):
+            return None
         if repeat.to_end:
             bits = _static_body(element, self.at, self.origin(), self.shape) - self.at
             fitting = self.fitting(node, bits)
@@ -2324,6 +2331,33 @@ class _Reading(_Walk):
         if not self.may_fit(element, count):
             raise self.too_long(f"{_address(node)}: {count} elements do not fit up to bit {self.limit()}")
         return count
+
+    def sizes(self, element: Field, end_of: Callable[[Field, int, int, _Shape], int]) -> int | None:
+        """Return how many bits an element has wherever in a word it starts; None where it varies."""
+        try:
+            found = {end_of(element, at, 0, self.shape) - at for at in range(32)}
+        except _VariesError:
+            return None
+        return found.pop() if len(found) == 1 else None
+
+    def goes_on(self, node: _Node) -> bool:
+        repeat = node.field.repeat
+        assert repeat is not None
+        ender = _ender(repeat)
+        if ender is None:
+            element = replace(node.field, repeat=None, present_when=None)
+            least = min(_least_body(element, at, 0, self.shape) - at for at in range(32))
+            end = _end_behind(node, self.at + least, self.origin(), self.shape)
+            assert end is not None
+            if end > self.limit():
+                return False
+        elif node.children:
+            told_by = _in_element(node.children[-1], ender.by)
+            if _holds(ender, told_by) is (repeat.ends_when is not None):
+                return False
+        if repeat.maximum is not None and len(node.children) == repeat.maximum:
+            raise Refused("bad count", f"{_address(node)} goes on after {repeat.maximum} elements")
+        return True
 
     def may_fit(self, element: Field, count: int) -> bool:
         """Whether there is room for elements of the fewest bits that each can have."""
@@ -2367,6 +2401,20 @@ def _declared_address(node: _Node) -> str:
     return f"{before}.{node.key}" if before else node.key
 
 
+def _ender(repeat: Repeat) -> Condition | None:
+    """Return what an element says of itself being the last, or of another that follows; None where none says it."""
+    return repeat.goes_on_when or repeat.ends_when
+
+
+def _in_element(node: _Node, name: str) -> _Node:
+    """Return the field of an element that a name means: itself, where it has no others in it."""
+    if not node.is_group:
+        return node
+    for step in name.split("."):
+        node = next(child for child in node.children if child.key == step)
+    return node
+
+
 def _product(node: _Node) -> int:
     """Return a computed count: a product of codes, or of the ones in them, and a number more."""
     assert node.field.repeat is not None and node.field.repeat.product is not None
@@ -2388,7 +2436,7 @@ def _least_end(declared: Field, at: int, start: int, shape: _Shape) -> int:
     length = shape.measuring.get(id(declared))
     first = at
     start = at if length is not None else start
-    times = 1 if declared.repeat is None else declared.repeat.count or 0
+    times = 1 if declared.repeat is None or _ender(declared.repeat) else declared.repeat.count or 0
     for _ in range(times):
         at = _least_body(declared, at, start, shape)
     return at + (-(at - first) % _units(length) if length is not None and length.fill == "zero" else 0)
@@ -2524,6 +2572,7 @@ class _Writing(_Walk):
         self.sized: list[tuple[_Node, Field, int]] = []  # each length with the bits of what it measures
         self.chosen: list[_Node] = []
         self.products: list[_Node] = []
+        self.ended: list[_Node] = []  # lists whose elements say which is the last
         self.judged: list[_Node] = []  # leaves of which other fields say whether they count
         self.none_left: dict[int, bool] = {}  # by part: whether something that bytes remain for was not given
         self.picture = ""
@@ -2645,12 +2694,21 @@ class _Writing(_Walk):
             return True
         return False
 
+    def goes_on(self, node: _Node) -> bool:
+        """Never asked: the record has so many elements."""
+        raise AssertionError
+
     def times(self, node: _Node) -> int:
         repeat = node.field.repeat
         assert repeat is not None
         if not isinstance(node.given, (list, tuple)):
             raise _unfit(f"{_address(node)} is a list")
         count = len(node.given)
+        if _ender(repeat) is not None:
+            self.ended.append(node)
+            if not count or (repeat.maximum is not None and count > repeat.maximum):
+                raise _unfit(f"{_address(node)} has {count} elements, not 1 to {repeat.maximum}")
+            return count
         limit = repeat.maximum if repeat.to_end else repeat.count
         if limit is not None and (count > limit if repeat.to_end else count != limit):
             raise _unfit(f"{_address(node)} has {count} elements, not {limit}")
@@ -2753,8 +2811,10 @@ class _Writing(_Walk):
         self.settle_judged()
         self.settle_lengths()
         self.hold_conditions()
+        self.hold_ends()
         for flag in self.to_raise:
             flag.raw = 1
+        self.hold_ends()
         self.hold_conditions()  # a flag that was raised may not say that something is there which is not
         for node in self.chosen:
             if (_chosen(node) or "unknown") not in node.given:
@@ -2790,7 +2850,26 @@ class _Writing(_Walk):
             if _holds(condition, told_by) != node.present:
                 raise _unfit(f"{_address(node)} and {condition.by} disagree")
 
+    def says_so(self) -> Iterator[tuple[_Node, Condition, bool]]:
+        """Yield each field that says whether its element is the last, the condition, and whether it must hold."""
+        for node in self.ended:
+            assert node.field.repeat is not None
+            ender = _ender(node.field.repeat)
+            assert ender is not None
+            ends = node.field.repeat.ends_when is not None
+            for child in node.children:
+                yield _in_element(child, ender.by), ender, (child is node.children[-1]) is ends
+
+    def hold_ends(self) -> None:
+        for told_by, ender, wanted in self.says_so():
+            if _holds(ender, told_by) is not wanted:
+                raise _unfit(f"{_address(told_by)} says so of the wrong element")
+
     def settle_flags(self, root: _Node) -> None:
+        for told_by, ender, wanted in self.says_so():
+            if told_by.field.kind == "flag" and told_by.raw is None:
+                fits = [raw for raw in (0, 1) if _holds(ender, replace(told_by, raw=raw)) is wanted]
+                told_by.raw = fits[0] if fits else None
         for node, told_by in self.optionals:  # a flag that was not given says what is there
             condition = node.field.present_when
             assert condition is not None
@@ -2829,6 +2908,10 @@ def _flags_looked_at(whole: Field, *, choosing: bool = False) -> set[int]:
             names = [member.flag, _condition_field(member)]
             names = list(member.told_by) if choosing and not member.in_turn else [] if choosing else names
             found.update(id(_declared(name, before)) for name in names if name)
+            ender = _ender(member.repeat) if member.repeat is not None and not choosing else None
+            if ender is not None:
+                element = member if member.fields else replace(member, fields=(member,))
+                found.add(id(_declared(ender.by, (element,))))
             for inner in _groups_in(member):
                 look(inner, member, before)
 

@@ -137,6 +137,8 @@ class Measure:
     def _repeat(
         self, node: Repeat, at: int, data: bytes, raws: dict[int, int], starts: dict[int, int]
     ) -> int:
+        if node.several_sizes or node.own_end is not None:
+            return self._one_by_one(node, at, data, raws, starts)
         if node.count is not None:
             count = node.count
         elif node.counted_by is not None:
@@ -159,6 +161,26 @@ class Measure:
             return at + count * node.minimum_bits
         for _ in range(count):
             at = self._nodes(node.element, at, data, raws, starts)
+        return at
+
+    def _one_by_one(
+        self, node: Repeat, at: int, data: bytes, raws: dict[int, int], starts: dict[int, int]
+    ) -> int:
+        """Where elements end that say which is the last, or of which there is one more while it fits."""
+        number, goes_on = 0, True
+        while goes_on:
+            if node.own_end is None and self._stops[-1] - node.trailer_bits - at < node.minimum_bits:
+                break
+            if number == node.maximum:
+                raise BadCount(
+                    f"{node.address} goes on after {number} elements, the most that the schema allows"
+                )
+            if at + node.minimum_bits > self._stops[-1]:
+                raise self._short(data)
+            at, number = self._nodes(node.element, at, data, raws, starts), number + 1
+            goes_on = node.own_end is None or not any(
+                raws[node.own_end.by] in codes for codes in node.own_end.codes
+            )
         return at
 
 

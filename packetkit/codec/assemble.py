@@ -239,10 +239,12 @@ class _Writing:
                 f"is not empty, but {self.absent[-1]} before it is not given. Give that too",
             )
         for number, element in enumerate(value):
-            place = (*indices, number)
-            at = self.container(
-                node.element, element, node.bare, at, place, Scope(scope), f"{address}[{number}]"
-            )
+            place, inner, each = (*indices, number), Scope(scope), f"{address}[{number}]"
+            at = self.container(node.element, element, node.bare, at, place, inner, each)
+            if node.own_end is not None:
+                last = number == len(value) - 1
+                demand = Demand(each, len(self.leaves), codes=node.own_end.codes, present=last, last=last)
+                self.demands.of(inner.leaf(node.own_end.by)).demands.append(demand)
         return at
 
     def joined(self, node: Repeat, joined: Joined, value: Any, address: str) -> Any:
@@ -273,6 +275,10 @@ class _Writing:
                 )
             return count == node.count
         most = node.maximum
+        if node.own_end is not None and not count:
+            text = "is empty, but its last element says that it is the last. Give one"
+            self.fault(address, "wrong-length", text)
+            return False
         if node.counted_by is not None:
             counter = scope.leaf(node.counted_by)
             most = min(

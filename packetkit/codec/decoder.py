@@ -335,6 +335,8 @@ class Decoder:
     def repeat(self, node: Repeat, place: Place, entries: Entries) -> Place:
         source, name, least = self.source, f"l{node.number}", node.minimum_bits
         entries.append((node.path, name))
+        if node.several_sizes or node.own_end is not None:
+            return self.one_by_one(node, place, name)
         count = self.count(node, place)
         if self.together(node, place, count, name):
             source.add(f"p = {place} + {count} * {least}")
@@ -346,6 +348,24 @@ class Decoder:
             source.add(f"{name}.append({record_text(inner, bare=node.bare)})")
             if after != MOVING:
                 self.settle(after)
+        return MOVING
+
+    def one_by_one(self, node: Repeat, place: Place, name: str) -> Place:
+        """Read elements until one says that it is the last, or the part has no room for another."""
+        source = self.source
+        self.settle(place)
+        source.add(f"{name} = []")
+        room = f"{self.stop()} - {node.trailer_bits} - p >= {node.minimum_bits}"
+        with source.block(f"while {room if node.own_end is None else True}:"):
+            if node.maximum is not None:
+                self.fail_if(f"len({name}) == {node.maximum}")
+            inner, after = self.container(node.element, MOVING)
+            source.add(f"{name}.append({record_text(inner, bare=node.bare)})")
+            if after != MOVING:
+                self.settle(after)
+            if node.own_end is not None:
+                with source.block(f"if {told(self.layout.slots[node.own_end.by], node.own_end.codes)}:"):
+                    source.add("break")
         return MOVING
 
     # -- lists of elements that are all alike ------------------------------------------------------

@@ -38,6 +38,7 @@ class Demand:
     codes: tuple[Range, ...] = ()
     present: bool = False
     size: int | None = None
+    last: bool | None = None  # of what ends a list: whether its element is the last
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +85,7 @@ class Demands:
         nodes = list(layout.walk())
         self.told = {node.by for node in nodes if isinstance(node, Optional) and node.by is not None}
         self.told |= {slot.raises for slot in layout.slots if slot.raises is not None}
+        self.told |= {node.own_end.by for node in nodes if isinstance(node, Repeat) and node.own_end}
         self.choosing = {
             number
             for node in nodes
@@ -125,6 +127,7 @@ class Demands:
         sizes = [demand for demand in state.demands if demand.size is not None]
         if sizes:
             self.settle_size(leaf, state, sizes[0])
+            self.hold(leaf, state)
             return
         counts = [demand for demand in state.demands if demand.count is not None]
         if counts:
@@ -212,7 +215,11 @@ def holds(raw: int, codes: tuple[Range, ...]) -> bool:
 
 
 def _presence(leaf: Leaf, state: State, demand: Demand) -> str:
-    """The sentence that says how an option and what tells of it disagree."""
+    """The sentence that says how an option, or an element, and what tells of it disagree."""
+    if demand.last is not None:
+        said = f"{word_of(leaf)}, which {'does not end' if demand.last else 'ends'} the list"
+        place = "this is the last element" if demand.last else "another element follows"
+        return f"says {leaf.address.rpartition('.')[2]} {said}, but {place}. Change that, or the list"
     shape = "given" if demand.present else "not given"
     teller = leaf.address
     if leaf.slot.kind == "flag":

@@ -407,9 +407,13 @@ def _own_checks(nodes: tuple[Node, ...]) -> set[int]:
 
 
 def _is_walked(node: Node) -> bool:
-    """Whether only the walker writes a node: what asks for bytes that remain, is told from outside, or has a computed count."""
+    """Whether only the walker writes a node: what asks for bytes that remain or is told from outside, and a list whose count is computed
+    or that its elements end.
+    """
     if isinstance(node, Optional):
         return node.by is None
     if isinstance(node, Choice):
         return not node.told_by
-    return (isinstance(node, Repeat) and bool(node.factors)) or (isinstance(node, Fill) and node.since >= 0)
+    if isinstance(node, Repeat):
+        return bool(node.factors) or node.own_end is not None
+    return isinstance(node, Fill) and node.since >= 0

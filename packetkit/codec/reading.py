@@ -114,11 +114,7 @@ class Reading:
                 parts.append(self.leaf(node.slot, indices, at, 0, width, node.packing, scope))
                 at += width
             elif isinstance(node, Repeat):
-                elements = []
-                for number in range(self.count(node, at, indices, scope)):
-                    element, at = self.nodes(node.element, at, (*indices, number), Scope(scope))
-                    elements.append(element)
-                parts.append(Listed(node, elements))
+                at = self.repeat(node, at, indices, scope, parts)
             elif isinstance(node, Optional):
                 body = None
                 if self.is_there(node, at, scope):
@@ -131,6 +127,37 @@ class Reading:
                 inner, at = self.nodes(branch.body, at, indices, scope)
                 parts.append(Chosen(node, branch, inner))
         return parts, at
+
+    def repeat(
+        self, node: Repeat, at: int, indices: tuple[int, ...], scope: Scope, parts: list[Part]
+    ) -> int:
+        """Read the elements of a list: as many as are counted, or one after another until there is no more."""
+        told = not node.several_sizes and node.own_end is None
+        count = self.count(node, at, indices, scope) if told else None
+        elements: list[list[Part]] = []
+        inner = scope
+        while (
+            self.goes_on(node, at, located(node.address, indices), len(elements), inner)
+            if count is None
+            else len(elements) < count
+        ):
+            inner = Scope(scope)
+            element, at = self.nodes(node.element, at, (*indices, len(elements)), inner)
+            elements.append(element)
+        parts.append(Listed(node, elements))
+        return at
+
+    def goes_on(self, node: Repeat, at: int, path: str, number: int, last: Scope) -> bool:
+        """Whether another element follows so many, the last of which is known in its scope."""
+        if node.own_end is None:
+            if self.stop() - node.trailer_bits - at < node.minimum_bits:
+                return False
+        elif number and any(last.leaf(node.own_end.by).raw in codes for codes in node.own_end.codes):
+            return False
+        if node.maximum is not None and number >= node.maximum:
+            text = f"{path} goes on after {number} elements, the most that the schema allows"
+            raise BadCount(text, path=path, bit=at)
+        return True
 
     def is_there(self, node: Optional, at: int, scope: Scope) -> bool:
         if node.by is None:

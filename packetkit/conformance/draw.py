@@ -37,6 +37,7 @@ from packetkit.layout.model import (
     Run,
     Slot,
     bodies,
+    codes_of_place,
     computed_count,
     flat,
     slots_of,
@@ -74,6 +75,9 @@ class _Drawing:
         self.most = most
         self.is_plain = is_plain
         self.told: dict[int, int] = {}
+        self.ending: dict[
+            int, tuple[Range, ...]
+        ] = {}  # codes of slots that say whether an element is the last
         self.silent: set[int] = set()
         nodes = list(layout.walk())
         self.options = [node for node in nodes if isinstance(node, Optional)]
@@ -126,11 +130,19 @@ class _Drawing:
             times = self.told[node.counted_by]
         elif node.factors:
             times = computed_count(node, self.told)
+        elif node.own_end is not None:
+            times = max(1, self.length(node.maximum))
         else:
             times = 0 if self.ended else self.length(node.maximum)
         if node.joined is not None:
             return self.text(node, node.joined, times)
-        return [self.container(node.element, node.bare) for _ in range(times)]
+        made = []
+        for at in range(times):
+            if node.own_end is not None:
+                by, codes = codes_of_place(node, self.layout.slots, is_last=at == times - 1)
+                self.ending[by] = codes
+            made.append(self.container(node.element, node.bare))
+        return made
 
     def text(self, node: Repeat, joined: Joined, count: int) -> Any:
         """A text, or octets, of so many codes; now and then as the codes that it is sent as."""
@@ -199,6 +211,8 @@ class _Drawing:
     # -- slots -------------------------------------------------------------------------------------
 
     def slot(self, slot: Slot, *, may_lack: bool, may_be_none: bool) -> Any:
+        if slot.number in self.ending:
+            return self.ender(slot, may_lack)
         if slot.kind == "count":
             return self.count(slot)
         if slot.kind == "reserved":
@@ -265,6 +279,10 @@ class _Drawing:
                 return _OUT
             self.silent.discard(slot.number)
             return {"raw": raw} if self.oddity(12) else raw == 1
+        return self.telling(slot, raw)
+
+    def telling(self, slot: Slot, raw: int) -> Any:
+        """A value that means a code."""
         if slot.kind == "tag":
             return self.given(slot, raw)
         value, _, _ = number.from_raw(slot, raw)
@@ -272,6 +290,19 @@ class _Drawing:
         if self.oddity(12) or outcome.fault is not None or outcome.raw != raw:
             return {"raw": raw}
         return value
+
+    def ender(self, slot: Slot, may_lack: bool) -> Any:
+        """A slot that says whether its element is the last; a flag that does may be left out."""
+        codes = self.chance.choice(self.ending[slot.number])
+        if slot.kind == "count":
+            codes = Range(codes.low, min(codes.high, codes.low + self.most))
+        raw = self.told[slot.number] = self.code_in(codes)
+        if slot.kind == "count":
+            return self.given(slot, raw) if self.oddity(4) else _OUT
+        if slot.kind == "flag":
+            self.silent.discard(slot.number)
+            return _OUT if may_lack and self.odds(2) else raw == 1
+        return self.telling(slot, raw)
 
     def always_asked(self, slot: Slot) -> bool:
         """Whether a flag that is left out is sure to be filled in from an option: one in its own container asks for it."""

@@ -37,6 +37,7 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
+    codes_of_place,
     computed_count,
 )
 from packetkit.layout.model import walk as walk_nodes
@@ -296,6 +297,7 @@ class _Plain:
     ) -> None:
         self.slot, self.value, self.absent, self.lengths = slot, value, absent, lengths
         self.text = text
+        self.slots, self.ending = layout.slots, dict[int, int]()
         number_of = text[0] if text is not None else -1
         self.branches = {
             node.number: _branch_for(node, slot, branch, number_of)
@@ -333,7 +335,8 @@ class _Plain:
                     if slot.is_value:
                         put(made, slot.path, self.leaf(slot))
                     elif slot.kind == "count":
-                        self.told[slot.number] = self.lengths.get(slot.number, 1)
+                        told = self.lengths.get(slot.number, 1)
+                        self.told[slot.number] = self.ending.get(slot.number, told)
                     elif slot.codes:
                         self.told[slot.number] = slot.codes[0].low
             elif isinstance(node, Measured):
@@ -359,8 +362,15 @@ class _Plain:
         times = self.lengths.get(_counter(node), 1) if node.count is None else node.count
         if node.factors:
             times = computed_count(node, self.told)
+        times = self.ending.get(_counter(node), times)
         times = 0 if node.runs_to_end and self.ended else times
-        return [self.container(node.element, node.bare) for _ in range(times)]
+        made = []
+        for at in range(times):
+            if node.own_end is not None:
+                by, codes = codes_of_place(node, self.slots, is_last=at == times - 1)
+                self.ending[by] = codes[0].low
+            made.append(self.container(node.element, node.bare))
+        return made
 
     def joined(self, node: Repeat, joined: Joined) -> Any:
         """A text, or octets: the one that was asked for, else one code, or as many as there must be."""
@@ -397,6 +407,8 @@ class _Plain:
 
     def code(self, slot: Slot) -> int:
         """A plain code: one that lets most options be there, else the least that is legal and not below zero."""
+        if slot.number in self.ending:
+            return self.ending[slot.number]
         if slot.number in self.choosing:
             return self.choosing[slot.number]
         options = self.options.get(slot.number, [])

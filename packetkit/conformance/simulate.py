@@ -31,6 +31,7 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
+    codes_of_place,
     computed_count,
     told_branch,
 )
@@ -233,6 +234,9 @@ class _Unit:
     drawn: dict[int, int] = field(
         default_factory=dict
     )  # slot number to its latest raw code, as a decoder would know it
+    ending: dict[int, int] = field(
+        default_factory=dict
+    )  # codes of slots that say whether an element is the last
     raised: frozenset[int] = frozenset()
 
     def advance(self, time_s: Fraction) -> None:
@@ -244,7 +248,7 @@ class _Unit:
 
     def record(self, layout: Layout) -> dict[str, Any]:
         record: dict[str, Any] = {}
-        self.drawn = {}
+        self.drawn, self.ending = {}, {}
         self.raised = frozenset(slot.raises for slot in layout.slots if slot.raises is not None)
         self.choosing = _telling_codes(layout)
         self.factors = frozenset(
@@ -294,7 +298,14 @@ class _Unit:
             )
         if node.joined is not None:
             return self.text(node, node.joined, number)
-        return [self.inner(layout, node.element, node.bare, f"{key}{index}.") for index in range(number)]
+        number = max(number, node.least)
+        made = []
+        for index in range(number):
+            if node.own_end is not None:
+                by, codes = codes_of_place(node, layout.slots, is_last=index == number - 1)
+                self.ending[by] = codes[0].low
+            made.append(self.inner(layout, node.element, node.bare, f"{key}{index}."))
+        return made
 
     def text(self, node: Repeat, joined: Joined, count: int) -> Any:
         """Letters and digits, or octets, of so many codes."""
@@ -323,6 +334,8 @@ class _Unit:
 
     def raw(self, slot: Slot, key: str) -> int:
         """The raw code of a slot now. key: what tells this quantity from all others."""
+        if slot.number in self.ending:
+            return self.ending[slot.number]
         counter = self.counter(slot, key)
         return self.reading(slot, key) if counter is None else counter
 

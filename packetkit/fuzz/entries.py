@@ -84,6 +84,7 @@ def has_number(entry: Entry) -> bool:
         "summary",
         "bundle",
         "variants",
+        "carried",
     }
     return is_number and "repeat" not in entry
 

@@ -9,7 +9,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from packetkit.layout.model import Branch, Bundle, Choice, Fill, Layout, Measured, Optional, Packing, Run
+from packetkit.layout.model import (
+    Branch,
+    Bundle,
+    Choice,
+    Fill,
+    Layout,
+    Measured,
+    Optional,
+    Packing,
+    Repeat,
+    Run,
+)
 from packetkit.layout.number import is_decode_only
 from packetkit.schema.model import CustomCrc, Field, Frame
 
@@ -229,6 +240,10 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(9, "fixed number of elements", lambda seen: seen.field.repeat is not None and seen.field.repeat.count is not None),
     Feature(9, "counted", lambda seen: seen.field.repeat is not None and seen.field.repeat.counted_by is not None),
     Feature(9, "to the end", lambda seen: seen.field.repeat is not None and seen.field.repeat.to_end),
+    Feature(9, "elements that say which is the last", lambda seen: seen.field.repeat is not None
+            and (seen.field.repeat.goes_on_when or seen.field.repeat.ends_when) is not None),
+    OnWire(9, "to the end, of several sizes", lambda layout: any(
+        isinstance(node, Repeat) and node.several_sizes for node in layout.walk())),
     Feature(9, "one value an element", lambda seen: seen.field.repeat is not None and not seen.field.fields),
     Feature(9, "repeat in a repeat", lambda seen: seen.field.repeat is not None and seen.in_repeat),
     Feature(10, "behind a flag", lambda seen: seen.field.present_when is not None and not seen.field.present_when.codes

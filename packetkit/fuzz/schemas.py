@@ -201,7 +201,14 @@ class _Draw(Structures):
         holders: list[_Holder] = [self.group, self.repeat, self.counted, self.option, self.option]
         holders += [self.flags, self.inner_check, self.other_packing, self.split]
         if self.parts_too:
-            holders += [self.measured, self.variants, self.counted_text, self.computed, self.turns]
+            holders += [
+                self.measured,
+                self.variants,
+                self.counted_text,
+                self.computed,
+                self.turns,
+                self.ended,
+            ]
         holders += [self.other_packing] if style.least else [self.words] * 2
         at = self.chance.randint(0, len(leaves) + (len(holders) if depth < 3 and self.budget > 4 else 0) - 1)
         if at < len(leaves):
@@ -388,11 +395,47 @@ class _Draw(Structures):
         whole = self.element(made, scope, place, style, depth)
         self.add(fields, scope, place, made, 0 if whole else None)
 
-    def element(self, made: Entry, scope: Scope, place: Place, style: Style, depth: int) -> bool:
-        """Draw what an element holds; True where it is whole octets, so that what follows is where it was."""
+    def ended(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
+        """A list whose elements say which is the last, in a flag or a code of their own; or whose last element is a certain one."""
+        how: Entry = {"maximum": self.chance.randint(1, 5)}
+        made: Entry = {"name": self.name(scope), "repeat": how}
+        word = self.one("goes_on_when", "ends_when")
+        if self.odds(4):
+            bits = self.one(8, 8, 16) if style.turned else self.chance.randint(1, 12)
+            how[word] = {
+                made["name"]: self.one(0, 1, {"from": 0, "to": self.chance.randint(0, (1 << bits) - 2)})
+            }
+            self.add(fields, scope, place, {**made, "bits": bits}, None if bits % 8 else 0)
+            return
+        made["group"] = []
+        teller, bits = self.flag(Scope(None), style) if self.odds(2) else self.states(Scope(None), style)
+        teller.pop("default", None)
+
+        def tell(inner: Scope) -> tuple[Entry, int]:
+            teller["name"] = self.name(inner)
+            code = next(iter(teller.get("states", {1: ""})))
+            alone = "states" not in teller and self.odds(2)
+            how[word] = teller["name"] if alone else {teller["name"]: code}
+            return teller, bits
+
+        whole = self.element(made, scope, place, style, depth, tell)
+        self.add(fields, scope, place, made, 0 if whole else None)
+
+    def element(
+        self,
+        made: Entry,
+        scope: Scope,
+        place: Place,
+        style: Style,
+        depth: int,
+        first: Callable[[Scope], tuple[Entry, int]] | None = None,
+    ) -> bool:
+        """Draw what an element holds; True where it is whole octets, so that what follows is where it was. first: what it begins with."""
         whole = place.octet == 0 and self.odds(2)
         inside, inner = Place(0 if whole else None, 0, whole), self.inside(scope, made)
         inner.outer = Scope(scope)  # nothing after it can see into it
+        if first is not None:
+            self.add(made["group"], inner, inside, *first(inner))
         for _ in range(self.chance.randint(1, 3)):
             self.member(made["group"], inner, inside, style, depth + 1)
         if not is_fixed(made):
@@ -565,6 +608,9 @@ class _Draw(Structures):
         if self.odds(2):
             made["repeat"]["maximum"] = self.chance.randint(1, 9)
         bits = 8
+        if self.parts_too and self.odds(3):
+            self.add(fields, scope, place, *self.varied(made, scope, place, style))
+            return
         if self.odds(3):
             value, bits = self.number(scope, style)
             value = {key: word for key, word in value.items() if key not in ROLE_WORDS}
@@ -584,6 +630,14 @@ class _Draw(Structures):
                     self.add(made["group"], inner, inside, {"kind": "reserved", "bits": spare}, spare)
                     bits += spare
         self.add(fields, scope, place, made, 0 if bits % 8 == 0 else None)
+
+    def varied(self, made: Entry, scope: Scope, place: Place, style: Style) -> tuple[Entry, int | None]:
+        """A list to the end, whose elements have eight bits at least, and mostly differ in size."""
+        made["group"] = []
+        whole = self.element(
+            made, scope, place, style, 2, lambda inner: ({"name": self.name(inner), "bits": 8}, 8)
+        )
+        return made, 0 if whole else None
 
     def inner_check(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
         if not style.words:

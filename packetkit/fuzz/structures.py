@@ -36,6 +36,10 @@ class Structures(Covers):
     def counts_used(self, fields: list[Entry], scope: Scope, place: Place, style: Style) -> None:
         """Give every count of a group a list."""
 
+    @abstractmethod
+    def varied(self, made: Entry, scope: Scope, place: Place, style: Style) -> tuple[Entry, int | None]:
+        """A list to the end, whose elements mostly differ in size, and the bits after it."""
+
     # -- texts -------------------------------------------------------------------------------------
 
     def fixed_text(self, scope: Scope, style: Style) -> tuple[Entry, int]:
@@ -179,6 +183,11 @@ class Structures(Covers):
         if form == 0:
             made: Entry = {"name": self.name(scope), "kind": self.one("bytes", "text"), "length": "rest"}
             self.add(fields, scope, place, made, 0)
+        elif form == 1 and not in_words and self.odds(2):
+            made = {"name": self.name(scope), "repeat": {"to_end": True}}
+            made, bits = self.varied(made, scope, place, style)
+            self.add(fields, scope, place, made, bits)
+            self.to_octet_bits(fields, scope, place)
         elif form == 1:
             made = {
                 "name": self.name(scope),

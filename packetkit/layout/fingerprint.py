@@ -87,6 +87,7 @@ def _later(node: Repeat) -> str:
     """What came later than the first version, written only where it is used."""
     factors = "".join(f" factor={one.by}/{one.ones}" for one in node.factors)
     plus = f" plus={node.plus}" if node.plus else ""
+    plus += "" if node.own_end is None else f" ended_by={node.own_end.by}/{_ranges(node.own_end.codes)}"
     joined = node.joined
     if joined is None:
         return factors + plus

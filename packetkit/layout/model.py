@@ -416,11 +416,20 @@ class Fill:
 
 
 @dataclass(frozen=True, slots=True)
+class OwnEnd:
+    """How an element says that it is the last: its slot numbered `by` holds one of `codes`."""
+
+    by: int
+    codes: tuple[Range, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Repeat:
     """Elements one after another: a list in the record, at `path` of its container; joined: one text, or octets, instead.
 
-    count fixed, or the number of the slot that counts them, or the product of `factors` plus `plus`; or none of these: then they
-    run to the end of the innermost measured part around them, else of the frame, less `trailer_bits`.
+    count fixed, or the number of the slot that counts them, or the product of `factors` plus `plus`; or one of them says that it is
+    the last, by `own_end`; or none of these: then they run to the end of the innermost measured part around them, else of the frame,
+    less `trailer_bits`. several_sizes: they do so, and differ in size: there is one more while there is room for the smallest.
     maximum is the most there can be (None: bounded by the frame's length only). bare: an element is one value, not a mapping.
     """
 
@@ -440,15 +449,22 @@ class Repeat:
     joined: Joined | None = None
     factors: tuple[Factor, ...] = ()
     plus: int = 0
+    own_end: OwnEnd | None = None
+    several_sizes: bool = False
 
     @property
     def is_fixed(self) -> bool:
         return self.count is not None and self.minimum_bits == self.maximum_bits
 
     @property
+    def least(self) -> int:
+        """The fewest elements that there are."""
+        return self.count or (0 if self.own_end is None else 1)
+
+    @property
     def runs_to_end(self) -> bool:
         """True where nothing counts the elements but the end of the part that they stand in."""
-        return self.count is None and self.counted_by is None and not self.factors
+        return self.count is None and self.counted_by is None and not self.factors and self.own_end is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -711,6 +727,23 @@ def computed_count(node: Repeat, raws: Mapping[int, int]) -> int:
     return count + node.plus
 
 
+def without(limits: tuple[int, int], codes: tuple[Range, ...]) -> tuple[Range, ...]:
+    """What is left between two limits without some codes, in rising order."""
+    left, low = [], limits[0]
+    for one in sorted(codes, key=lambda one: one.low):
+        if one.low > low:
+            left.append(Range(low, one.low - 1))
+        low = max(low, one.high + 1)
+    return (*left, Range(low, limits[1])) if low <= limits[1] else tuple(left)
+
+
+def codes_of_place(node: Repeat, slots: Sequence[Slot], *, is_last: bool) -> tuple[int, tuple[Range, ...]]:
+    """The slot that tells whether an element is the last, and the codes that it has in the last one, or in the others."""
+    assert node.own_end is not None
+    slot = slots[node.own_end.by]
+    return slot.number, node.own_end.codes if is_last else without(slot.raw_limits, node.own_end.codes)
+
+
 def flat(nodes: tuple[Node, ...]) -> Iterator[Node]:
     """The nodes of one container of the record: those of a measured part are its container's."""
     for node in nodes:
@@ -726,6 +759,7 @@ def tellers(node: Node) -> tuple[int, ...]:
         return tuple(number for slot in node.slots for number in slot.tellers)
     if isinstance(node, Repeat):
         counted = () if node.counted_by is None else (node.counted_by,)
+        counted += () if node.own_end is None else (node.own_end.by,)
         return (*counted, *(factor.by for factor in node.factors))
     if isinstance(node, Optional):
         return () if node.by is None else (node.by,)

@@ -372,6 +372,9 @@ def times_text(layout: Layout, node: Repeat) -> str:
         return f"0 to {counted(node.maximum or 0, noun)}, as {layout.slots[node.counted_by].address} says"
     if node.factors:
         return f"0 to {counted(node.maximum or 0, noun)}, {product_text(layout, node)} of them"
+    if node.own_end is not None:
+        last = told_text(layout.slots[node.own_end.by], node.own_end.codes)
+        return f"1 to {counted(node.maximum or 0, noun)}, until {last}"
     return "to the end" + ("" if node.maximum is None else f", at most {counted(node.maximum, noun)}")
 
 
@@ -400,7 +403,7 @@ def node_bits(node: Node) -> tuple[int, int | None]:
         return 0, node.maximum_bits
     if isinstance(node, (Measured, Choice)):
         return node.minimum_bits, node.maximum_bits
-    least = 0 if node.count is None else node.count * node.minimum_bits
+    least = node.least * node.minimum_bits
     return least, None if node.maximum is None else node.maximum * node.maximum_bits
 
 

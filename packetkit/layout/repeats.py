@@ -1,19 +1,19 @@
-"""Repeats: how many elements there are, what one takes, and what may run to the end of its part.
+"""Repeats: how many elements there are, what one takes, what may run to the end of its part, and which element is the last.
 
 A text is a repeat of characters that are joined to one value. Like the rest of the resolver, faults are noted and never raised.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from packetkit.layout import texts
-from packetkit.layout.conditions import deciding
-from packetkit.layout.model import Factor, Joined, Node, Repeat, Slot
+from packetkit.layout.conditions import deciding, told_by
+from packetkit.layout.model import Factor, Joined, Node, OwnEnd, Repeat, Slot, without
 from packetkit.layout.places import Container, Cursor, Origin, Phase, Scope, Style
-from packetkit.schema.model import Field, Place
+from packetkit.schema.model import Condition, Field, Place
 from packetkit.schema.model import Repeat as DeclaredRepeat
 from packetkit.schema.text import format_number, shown
 
@@ -55,9 +55,14 @@ def repeat(
         return
     into.close_run()
     number, start = r.next_node(), into.cursor
-    element, low, high, after, grown = _element(r, one, start, scope, style, address, number, joined)
-    if low is None or high is None or not _is_countable(r, one, how, (low, high), where):
+    element, low, high, after, grown, inner = _element(r, one, start, scope, style, address, number, joined)
+    if low is None or high is None or not _has_bits(r, one, low, where):
         r.placed = False
+        return
+    asked = how.goes_on_when or how.ends_when
+    own_end = None if asked is None else _own_end(r, one, asked, into, inner, where)
+    if asked is not None and own_end is None:
+        r.whole = r.placed = False
         return
     if how.to_end:
         r.to_ends[number] = (one, where)
@@ -79,13 +84,15 @@ def repeat(
         joined,
         told.factors,
         told.plus,
+        own_end,
+        several_sizes=how.to_end and low != high,
     )
     phase, at = after, None
     if count is not None and low == high:
         phase, at = start.phase.plus(count * low), None if start.at is None else start.at + count * low
     top = None if start.high is None or told.most is None else start.high + told.most * high
     grown = start.grown.and_then(grown.many(count))
-    into.add_node(node, Cursor(at, phase, start.origin, grown, start.low + (count or 0) * low, top))
+    into.add_node(node, Cursor(at, phase, start.origin, grown, start.low + node.least * low, top))
 
 
 def place_text(
@@ -122,7 +129,9 @@ def _number(r: Resolver, one: Field, how: DeclaredRepeat, scope: Scope, where: s
         r.note(one.places["repeat"], "count-too-large", where, text, f"Use 1 to {MAXIMUM_ELEMENTS}.")
         r.placed = False
         return None
-    told = _Number(most=how.maximum) if how.to_end else None
+    told = None
+    if how.to_end or how.goes_on_when or how.ends_when:
+        told = _Number(most=how.maximum)
     if how.counted_by is not None:
         counter = _counter(r, how.counted_by, one, scope, where)
         if counter is not None:
@@ -136,19 +145,38 @@ def _number(r: Resolver, one: Field, how: DeclaredRepeat, scope: Scope, where: s
     return told
 
 
-def _is_countable(r: Resolver, one: Field, how: DeclaredRepeat, size: tuple[int, int], where: str) -> bool:
-    """Whether elements of these least and most bits can be told apart; noted where they cannot."""
-    low, high = size
-    if low == 0:
-        if one.whole and r.placed:
-            text = "an element can have no bits at all"
-            r.note(one.place, "repeat-empty", where, text, "Put a field of fixed size into it.")
-        return False
-    if how.to_end and low != high:
-        text = f"elements of {low} to {high} bits: the frame's length does not tell how many there are"
-        r.note(one.places["repeat"], "to-end-ambiguous", where, text, "Use a count.")
-        return False
-    return True
+def _has_bits(r: Resolver, one: Field, low: int, where: str) -> bool:
+    """Whether an element of so many bits at the least has any; noted where it need not."""
+    if low == 0 and one.whole and r.placed:
+        text = "an element can have no bits at all"
+        r.note(one.place, "repeat-empty", where, text, "Put a field of fixed size into it.")
+    return low > 0
+
+
+def _own_end(
+    r: Resolver, one: Field, asked: Condition, into: Container, inner: Scope, where: str
+) -> OwnEnd | None:
+    """How an element says that it is the last; None where that was noted."""
+    key = "goes_on_when" if one.repeat is not None and one.repeat.goes_on_when is not None else "ends_when"
+    place = one.places.get(f"repeat.{key}", one.places["repeat"])
+    alone = dict.fromkeys(inner.slots, (into.start, into.start))  # an element that is one value has its own name
+    own = replace(inner, outer=None, spans=alone | inner.spans)
+    if own.find(asked.by) is None:
+        text = f"{shown(asked.by)} is not a field of an element, which says itself whether it is the last"
+        remedy = f"Put it into the group, or name one of: {', '.join(own.names(()))}."
+        r.note(place, "condition-unknown", where, text, remedy)
+        return None
+    told = told_by(r, asked, place, place, own, where)
+    if told is None:
+        return None
+    slot = r.slots[told[0]]
+    codes = told[1] if key == "ends_when" else without(slot.raw_limits, told[1])
+    if not codes or not without(slot.raw_limits, codes):
+        text = f"by {key}, {'no element' if not codes else 'every element'} would be the last"
+        remedy = f"Name codes of {asked.by} that some elements have and others have not."
+        r.note(place, "repeat-shape", where, text, remedy)
+        return None
+    return OwnEnd(slot.number, codes)
 
 
 def _counter(r: Resolver, name: str, one: Field, scope: Scope, where: str) -> Slot | None:
@@ -231,8 +259,8 @@ def _element(
     address: str,
     number: int,
     joined: Joined | None = None,
-) -> tuple[tuple[Node, ...], int | None, int | None, Phase, Phase]:
-    """The nodes of one element, its least and most bits, the phase after any number of them, what is known of its size.
+) -> tuple[tuple[Node, ...], int | None, int | None, Phase, Phase, Scope]:
+    """The nodes of one element, its least and most bits, the phase after any number of them, what is known of its size, its names.
 
     Where an element starts depends on where the one before it ended: the phase is widened until it holds for all of them.
     """
@@ -252,7 +280,7 @@ def _element(
             break
         phase = after
     end = inside.cursor
-    return inside.close(ends_in_run=has_check(one)), end.low, end.high, phase, end.grown
+    return inside.close(ends_in_run=has_check(one)), end.low, end.high, phase, end.grown, inner
 
 
 def is_bare(one: Field) -> bool:

@@ -45,7 +45,7 @@ def shortest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None)
         elif isinstance(node, Fill):
             at += -(at - starts.get(node.since, 0)) % node.unit_bits
         elif isinstance(node, Repeat):
-            at = _elements(node, at, node.count or 0, starts, everything=False)
+            at = _elements(node, at, node.least, starts, everything=False)
         elif isinstance(node, Measured):
             at = shortest(node.body, at, starts)
         elif isinstance(node, Choice) and node.unknown is None:
@@ -151,7 +151,7 @@ def _repeated(node: Repeat, before: frozenset[int], work: _Work) -> frozenset[in
     if most is None or most > _MOST_LENGTHS:
         return None
     step: frozenset[int] | None = before
-    found = before if node.count is None else frozenset()
+    found = frozenset() if node.least else before
     for number in range(1, most + 1):
         step = _sizes(node.element, step or frozenset(), work)
         if step is None or work.ends(len(found)):
@@ -231,7 +231,7 @@ def _count_least(nodes: tuple[Node, ...], each: int, found: dict[int, int]) -> N
         elif isinstance(node, Choice) and node.unknown is None:
             _count_least(min(node.branches, key=_branch_bits).body, each, found)
         elif isinstance(node, Repeat):
-            _count_least(node.element, each * (node.count or 0), found)
+            _count_least(node.element, each * node.least, found)
 
 
 def _branch_bits(branch: Branch) -> int:
@@ -255,8 +255,8 @@ def _unbounded(nodes: tuple[Node, ...]) -> Iterator[Repeat]:
 def bytes_within(layout: Layout, limit_bytes: int) -> tuple[int, int]:
     """The longest frame of at most limit_bytes, in bytes, and the elements of the repeat to the end that it holds.
 
-    For frames that only their length bounds. Where not even the shortest fits: the shortest, and no element.
+    For frames that only their length bounds, with elements at their longest. Where not even the shortest fits: the shortest, no element.
     """
     repeat = next(unbounded(layout))
-    most = max((limit_bytes * 8 - layout.minimum_bits) // repeat.minimum_bits, 0)
-    return -(-(layout.minimum_bits + most * repeat.minimum_bits) // 8), most
+    most = max((limit_bytes * 8 - layout.minimum_bits) // repeat.maximum_bits, 0)
+    return -(-(layout.minimum_bits + most * repeat.maximum_bits) // 8), most

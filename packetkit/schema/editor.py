@@ -79,6 +79,8 @@ _REPEAT: Shape = {
     "properties": {
         "count": {"anyOf": [NUMBER, {"type": "object"}]},
         "to_end": {"type": "boolean"},
+        "goes_on_when": {"anyOf": [{"type": "string"}, {"type": "object"}]},
+        "ends_when": {"anyOf": [{"type": "string"}, {"type": "object"}]},
         "maximum": NUMBER,
     },
     "additionalProperties": False,

@@ -43,7 +43,8 @@ class Product:
 class Repeat:
     """How often a field repeats: exactly `count` times, as often as the count field `counted_by` says, or to the frame's end.
 
-    product: or as often as a product of fields says. maximum bounds a repeat that runs to the end, or is computed.
+    product: or as often as a product of fields says. goes_on_when, ends_when: or until an element says that it is the last, by a field
+    of its own. maximum bounds a repeat that runs to the end, is computed, or whose elements say which is the last.
     """
 
     count: int | None = None
@@ -51,6 +52,8 @@ class Repeat:
     product: Product | None = None
     to_end: bool = False
     maximum: int | None = None
+    goes_on_when: Condition | None = None
+    ends_when: Condition | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,9 @@
-"""How a schema says how often a field is there: a number, a count, a product of counts, or as often as there is room."""
+"""How a schema says how often a field is there: a number, a count, a product, until one is the last, or as often as there is room."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping as MappingOf
+from typing import Any
 
 from packetkit.schema.keys import Key
 from packetkit.schema.model import Product, Repeat
@@ -11,6 +14,8 @@ from packetkit.schema.text import Mapping, Node, Scalar, Sequence, shown
 _REPEAT = {
     "count": Key("count", "counter", ""),
     "to_end": Key("to_end", "boolean", ""),
+    "goes_on_when": Key("goes_on_when", "condition", ""),
+    "ends_when": Key("ends_when", "condition", ""),
     "maximum": Key("maximum", "size", ""),
 }
 _PRODUCT = {
@@ -35,6 +40,8 @@ class RepeatReaders(PlainReaders):
         if mapping is None:
             return None
         values = self.read_all(self.keys(mapping, _REPEAT, path, "repeat"), _REPEAT, path)
+        if values.keys() & {"goes_on_when", "ends_when"}:
+            return self._repeat_by_elements(node, mapping, values, path)
         count, to_end = values.get("count"), values.get("to_end", False)
         bounded = count is None or isinstance(count, Product)
         if (count is None) == (not to_end) or (not bounded and "maximum" in values):
@@ -52,6 +59,23 @@ class RepeatReaders(PlainReaders):
         if isinstance(count, Product):
             return Repeat(product=count, maximum=values.get("maximum"))
         return Repeat(count=count, to_end=to_end, maximum=values.get("maximum"))
+
+    def _repeat_by_elements(
+        self, node: Node, mapping: Mapping, values: MappingOf[str, Any], path: str
+    ) -> Repeat | None:
+        """A repeat whose elements say which of them is the last."""
+        if len(values) < len(mapping.entries):
+            return None
+        said = [name for name in values if name != "maximum"]
+        if len(said) > 1:
+            summary = f"repeat has {said[0]}, so {said[1]} cannot stand beside it"
+            self.note(node, "repeat-shape", path, summary, "Write one of the two, and maximum.")
+            return None
+        if "maximum" not in values:
+            summary = f"repeat has {said[0]}, but no maximum, so nothing bounds the frame"
+            self.note(node, "repeat-shape", path, summary, "Add maximum: the most elements that there can be.")
+            return None
+        return Repeat(**values)
 
     def _read_counter(self, node: Node, path: str, key: Key) -> int | str | Product | None:
         if isinstance(node, Mapping):

@@ -53,6 +53,10 @@ def _beyond(layout: Layout) -> Iterator[tuple[str, str]]:
             yield node.address, "its characters are joined to one value"
         elif isinstance(node, Repeat) and node.factors:
             yield node.address, "its count is computed"
+        elif isinstance(node, Repeat) and node.own_end is not None:
+            yield node.address, "its elements say which is the last"
+        elif isinstance(node, Repeat) and node.several_sizes:
+            yield node.address, "it runs to the end, and its elements differ in size"
     for slot in layout.slots:
         if slot.kind == "bundle":
             yield slot.address, "its samples are differences"
