@@ -16,9 +16,12 @@ from packetkit.schema.field_keys import (
     CHOICE_KEYS,
     CRC_KEYS,
     CURVE_KEYS,
+    FACTOR_KEYS,
     FIELD_KEYS,
     LIMIT_KEYS,
     LIMITS_KEYS,
+    PRODUCT_KEYS,
+    REPEAT_KEYS,
     SQUARE_KEYS,
     SUMMARY_KEYS,
     TIME_UNITS,
@@ -74,17 +77,6 @@ _RANGE: Shape = {
     "additionalProperties": False,
 }
 _CODES = _list_of({"anyOf": [NUMBER, _RANGE]})
-_REPEAT: Shape = {
-    "type": "object",
-    "properties": {
-        "count": {"anyOf": [NUMBER, {"type": "object"}]},
-        "to_end": {"type": "boolean"},
-        "goes_on_when": {"anyOf": [{"type": "string"}, {"type": "object"}]},
-        "ends_when": {"anyOf": [{"type": "string"}, {"type": "object"}]},
-        "maximum": NUMBER,
-    },
-    "additionalProperties": False,
-}
 _COVERS: Shape = {
     "type": "object",
     "properties": {
@@ -147,7 +139,8 @@ READS: dict[str, Callable[[Key], Shape]] = {
     },
     "missing": lambda _: {"anyOf": [{"type": "boolean"}, _CODES]},
     "states": lambda _: {"type": "object", "minProperties": 1, "additionalProperties": TEXT},
-    "repeat": lambda _: {"anyOf": [NUMBER, _REPEAT]},
+    "repeat": lambda _: {"anyOf": [NUMBER, _mapping(REPEAT_KEYS)]},
+    "counter": lambda _: {"anyOf": [NUMBER, TEXT, _mapping(PRODUCT_KEYS)]},
     "condition": lambda _: {
         "anyOf": [{"type": "string"}, {"type": "object", "minProperties": 1, "maxProperties": 1}]
     },
@@ -206,7 +199,7 @@ READS: dict[str, Callable[[Key], Shape]] = {
             },
         ]
     },
-    "factors": lambda _: _list_of({"anyOf": [_REFERENCE, {"type": "object"}]}),
+    "factors": lambda _: _list_of({"anyOf": [_REFERENCE, _mapping(FACTOR_KEYS, FACTOR_KEYS)]}),
     "when": lambda _: {"type": "object", "minProperties": 1},
     "tellers": lambda _: _list_of(_REFERENCE),
     "variants": lambda _: {"type": "array", "minItems": 1, "items": _mapping(VARIANT_KEYS, ("name",))},
@@ -269,6 +262,8 @@ _CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
     ("A frame", FRAME_KEYS),
     ("A field", FIELD_KEYS),
     ("A square law (curve.square)", SQUARE_KEYS),
+    ("repeat", REPEAT_KEYS),
+    ("repeat.count, worked out", PRODUCT_KEYS),
     ("A variant", VARIANT_KEYS),
     ("A CRC by its parameters (algorithm)", CRC_KEYS),
     ("calibration of one unit", CURVE_KEYS),

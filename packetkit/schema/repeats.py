@@ -5,24 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping as MappingOf
 from typing import Any
 
+from packetkit.schema.field_keys import FACTOR_KEYS, PRODUCT_KEYS, REPEAT_KEYS
 from packetkit.schema.keys import Key
 from packetkit.schema.model import Product, Repeat
 from packetkit.schema.names import REFERENCE
 from packetkit.schema.plain import PlainReaders
 from packetkit.schema.text import Mapping, Node, Scalar, Sequence, shown
 
-_REPEAT = {
-    "count": Key("count", "counter", ""),
-    "to_end": Key("to_end", "boolean", ""),
-    "goes_on_when": Key("goes_on_when", "condition", ""),
-    "ends_when": Key("ends_when", "condition", ""),
-    "maximum": Key("maximum", "size", ""),
-}
-_PRODUCT = {
-    "product_of": Key("product_of", "factors", ""),
-    "plus": Key("plus", "integer", ""),
-}
-_ONES = {"ones_in": Key("ones_in", "reference", "")}
+_FORMS = "a number, {count: name}, {to_end: true, maximum: n}, or {goes_on_when: flag, maximum: n}"
 
 
 class RepeatReaders(PlainReaders):
@@ -36,10 +26,10 @@ class RepeatReaders(PlainReaders):
         if isinstance(node, Scalar):
             count = self._read_integer(node, path, key)
             return None if count is None else Repeat(count=count)
-        mapping = self.mapping(node, path, "repeat", "a number, {count: name}, or {to_end: true, maximum: n}")
+        mapping = self.mapping(node, path, "repeat", _FORMS)
         if mapping is None:
             return None
-        values = self.read_all(self.keys(mapping, _REPEAT, path, "repeat"), _REPEAT, path)
+        values = self.read_all(self.keys(mapping, REPEAT_KEYS, path, "repeat"), REPEAT_KEYS, path)
         if values.keys() & {"goes_on_when", "ends_when"}:
             return self._repeat_by_elements(node, mapping, values, path)
         count, to_end = values.get("count"), values.get("to_end", False)
@@ -51,8 +41,7 @@ class RepeatReaders(PlainReaders):
                     summary = (
                         f"repeat has a count, so {'to_end' if to_end else 'maximum'} cannot stand beside it"
                     )
-                remedy = "Write a number, {count: name}, or {to_end: true, maximum: n}."
-                self.note(node, "repeat-shape", path, summary, remedy)
+                self.note(node, "repeat-shape", path, summary, f"Write {_FORMS}.")
             return None
         if isinstance(count, str):
             return Repeat(counted_by=count)
@@ -85,15 +74,22 @@ class RepeatReaders(PlainReaders):
         return self._read_integer(node, path, key)
 
     def _product(self, node: Mapping, path: str) -> Product | None:
-        entries = self.keys(node, _PRODUCT, path, "count")
-        values = self.read_all(entries, _PRODUCT, path)
-        if self.lacking(node, entries, ("product_of",)):
+        entries = self.keys(node, PRODUCT_KEYS, path, "count")
+        values = self.read_all(entries, PRODUCT_KEYS, path)
+        if not entries.keys() & {"product_of", "ones_in"}:
+            if not self.lacking(node, entries, ("product_of",)):
+                return None
             self.note(
                 node, "missing-key", path, "count lacks product_of", "Write {product_of: [rows, columns]}."
             )
-        if "product_of" not in values or len(values) < len(node.entries):
-            return None
-        return Product(values["product_of"], values.get("plus", 0))
+        elif "product_of" in entries and "ones_in" in entries:
+            summary = "count has product_of, so ones_in cannot stand beside it"
+            remedy = "Write product_of: [{ones_in: mask}, rows] where both count."
+            self.note(node, "repeat-shape", path, summary, remedy)
+        elif len(values) == len(node.entries):
+            factors = values.get("product_of") or ((values["ones_in"], True),)
+            return Product(factors, values.get("plus", 0))
+        return None
 
     def _read_factors(self, node: Node, path: str, key: Key) -> tuple[tuple[str, bool], ...] | None:
         """Names of fields; {ones_in: name} counts the bits of a field that are one."""
@@ -102,8 +98,8 @@ class RepeatReaders(PlainReaders):
         for item in items:
             ones = isinstance(item, Mapping)
             if isinstance(item, Mapping):
-                entries = self.keys(item, _ONES, path, "a factor")
-                name = self.read_all(entries, _ONES, path).get("ones_in")
+                entries = self.keys(item, FACTOR_KEYS, path, "a factor")
+                name = self.read_all(entries, FACTOR_KEYS, path).get("ones_in")
                 if not item.entries:
                     self.note(item, "nothing-in-it", path, "a factor is empty", "Write {ones_in: name}.")
             else:
