@@ -758,8 +758,8 @@ def tellers(node: Node) -> tuple[int, ...]:
     if isinstance(node, Run):
         return tuple(number for slot in node.slots for number in slot.tellers)
     if isinstance(node, Repeat):
-        counted = () if node.counted_by is None else (node.counted_by,)
-        counted += () if node.own_end is None else (node.own_end.by,)
+        counted = [] if node.counted_by is None else [node.counted_by]
+        counted += [] if node.own_end is None else [node.own_end.by]
         return (*counted, *(factor.by for factor in node.factors))
     if isinstance(node, Optional):
         return () if node.by is None else (node.by,)
