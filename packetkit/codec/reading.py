@@ -128,9 +128,7 @@ class Reading:
                 parts.append(Chosen(node, branch, inner))
         return parts, at
 
-    def repeat(
-        self, node: Repeat, at: int, indices: tuple[int, ...], scope: Scope, parts: list[Part]
-    ) -> int:
+    def repeat(self, node: Repeat, at: int, indices: tuple[int, ...], scope: Scope, parts: list[Part]) -> int:
         """Read the elements of a list: as many as are counted, or one after another until there is no more."""
         told = not node.several_sizes and node.own_end is None
         count = self.count(node, at, indices, scope) if told else None

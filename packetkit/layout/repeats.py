@@ -159,7 +159,9 @@ def _own_end(
     """How an element says that it is the last; None where that was noted."""
     key = "goes_on_when" if one.repeat is not None and one.repeat.goes_on_when is not None else "ends_when"
     place = one.places.get(f"repeat.{key}", one.places["repeat"])
-    alone = dict.fromkeys(inner.slots, (into.start, into.start))  # an element that is one value has its own name
+    alone = dict.fromkeys(
+        inner.slots, (into.start, into.start)
+    )  # an element that is one value has its own name
     own = replace(inner, outer=None, spans=alone | inner.spans)
     if own.find(asked.by) is None:
         text = f"{shown(asked.by)} is not a field of an element, which says itself whether it is the last"

@@ -225,15 +225,29 @@ LIMIT_KEYS = table(
 )
 
 REPEAT_KEYS = table(
-    Key("count", "counter", "A count before it; or a count that is worked out: {product_of: names, plus: n}."),
+    Key(
+        "count", "counter", "A count before it; or a count that is worked out: {product_of: names, plus: n}."
+    ),
     Key("to_end", "boolean", "true: to the end of the measured part around, or of the frame."),
-    Key("goes_on_when", "condition", "The flag in each element, or its field and codes, that says: another follows."),
-    Key("ends_when", "condition", "The flag in each element, or its field and codes, that says: this is the last."),
+    Key(
+        "goes_on_when",
+        "condition",
+        "The flag in each element, or its field and codes, that says: another follows.",
+    ),
+    Key(
+        "ends_when",
+        "condition",
+        "The flag in each element, or its field and codes, that says: this is the last.",
+    ),
     Key("maximum", "size", "The most elements that there can be, where no count field says it."),
 )
 
 PRODUCT_KEYS = table(
-    Key("product_of", "factors", "Fields before it that are multiplied; {ones_in: name} is how many of its bits are one."),
+    Key(
+        "product_of",
+        "factors",
+        "Fields before it that are multiplied; {ones_in: name} is how many of its bits are one.",
+    ),
     Key("ones_in", "reference", "The one field whose bits that are one are counted."),
     Key("plus", "integer", "What is added to the product; 0 unless said."),
 )

@@ -62,7 +62,9 @@ class RepeatReaders(PlainReaders):
             return None
         if "maximum" not in values:
             summary = f"repeat has {said[0]}, but no maximum, so nothing bounds the frame"
-            self.note(node, "repeat-shape", path, summary, "Add maximum: the most elements that there can be.")
+            self.note(
+                node, "repeat-shape", path, summary, "Add maximum: the most elements that there can be."
+            )
             return None
         return Repeat(**values)
 
