@@ -41,7 +41,8 @@ MAY_IMPORT: dict[str, str] = {
     "captures": "mission codec framing integrity layout conformance errors",
     "export": "captures codec emit layout errors",
     "fuzz": "mission schema layout codec conformance integrity errors oracle resources",
-    "lab": "mission integrity framing radio passes conformance layout codec errors",
+    "work": "__version__ errors",
+    "lab": "work mission integrity framing radio passes conformance layout codec errors",
     "station": "captures mission export framing codec layout errors files",
     "files": "mission targets conformance errors resources",
     "toolchains": "mission targets conformance layout errors",
@@ -68,7 +69,7 @@ LIBRARIES: dict[str, str] = {
     "sgp4": "passes",
     "serial": "station",
     "paho": "station",
-    "distributed": "captures/cluster lab/cluster",
+    "distributed": "work/cluster",
 }
 
 # Only cli does any of these; `sys.stdin` is the edge's, which reads `-`.

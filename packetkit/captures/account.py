@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -13,10 +13,32 @@ from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.layout.model import Layout
 
 if TYPE_CHECKING:
+    from packetkit.captures.numbers import Numbers
     from packetkit.captures.swift import Block
 
 # The ranges that are kept to be shown; all are counted.
 SHOWN = 10
+
+# Beyond any offset in a file, so that one number says which of several files and where in it.
+SPAN = 1 << 56
+
+
+@dataclass(slots=True)
+class File:
+    """One of the files that an account is of: what it is called, how it was read, and counts of what it held."""
+
+    name: str
+    read_as: str
+    size: int = 0
+    good: int = 0
+    failed: int = 0
+    skipped: int = 0
+    unwritten: int = 0
+
+    @property
+    def is_clean(self) -> bool:
+        """True where it holds nothing but good frames."""
+        return not self.failed and not self.skipped
 
 
 @dataclass(slots=True)
@@ -39,6 +61,10 @@ class Account:
     unwritten: int = 0
     last_offset: int = 0
     uncounted: Signal = field(default_factory=Signal)
+    files: list[File] = field(default_factory=list)
+    range_files: list[str] = field(default_factory=list)  # those of the ranges
+    _origin: int = 0  # what is added to offsets of the file at hand, so that one number says file and offset
+    _before: tuple[int, ...] = (0, 0, 0, 0, 0)  # counts up to the file at hand
 
     @property
     def signal(self) -> Signal:
@@ -50,8 +76,39 @@ class Account:
         """Return an empty account that follows the counters of these frames, by what events call them."""
         return cls(continuity=continuities(layouts), unit=unit)
 
+    def begin(self, name: str, read_as: str) -> None:
+        """Take it that what is added from now on stands in another file."""
+        self._close()
+        self._origin = len(self.files) * SPAN
+        self.files.append(File(name, read_as))
+
+    def _close(self) -> None:
+        """Note of the last file what was added since it began."""
+        if not self.files:
+            return
+        last, before = self.files[-1], self._before
+        counts = (
+            self.size,
+            sum(self.good.values()),
+            sum(self.failed.values()),
+            self.skipped_bytes,
+            self.unwritten,
+        )
+        last.size, last.good, last.failed, last.skipped, last.unwritten = (
+            now - then for now, then in zip(counts, before, strict=True)
+        )
+        self._before = counts
+
+    def place(self, offset: int | None) -> tuple[str | None, int | None]:
+        """Return file and offset of a number that a continuity keeps; the file is None where nobody said what is counted."""
+        if offset is None:
+            return None, None
+        number, at = divmod(offset, SPAN)
+        return self.files[number].name if self.files else None, at
+
     def finish(self) -> None:
         """Take it that there are no more events."""
+        self._close()
         for one in self.continuity.values():
             one.finish()
 
@@ -62,7 +119,9 @@ class Account:
         if isinstance(event, Good):
             self.good[event.frame] += 1
             if event.frame in self.continuity:
-                self.continuity[event.frame].take(event.record, event.data, event.offset, event.received)
+                self.continuity[event.frame].take(
+                    event.record, event.data, self._origin + event.offset, event.received
+                )
             else:
                 self.uncounted.came(event.received)
         elif isinstance(event, Failed):
@@ -73,18 +132,37 @@ class Account:
         else:
             self.skipped_ranges += 1
             self.skipped_bytes += event.size
-            if len(self.ranges) < SHOWN:
-                self.ranges.append(event)
+            self._show([event])
 
     def add_block(self, block: Block) -> None:
         """Count a row of good frames more, as if each had been added."""
-        from packetkit.captures.rows import take_rows
-
         self.last_offset = block.last_offset
         self.size += block.size
         self.good[block.frame] += block.table.rows
         if block.frame in self.continuity:
-            take_rows(self.continuity[block.frame], block)
+            self.continuity[block.frame].take_block(block, self._origin)
+
+    def join(self, other: Account, numbers: Mapping[str, Sequence[Numbers]]) -> None:
+        """Count what another account has, of the same file, behind what this one has; numbers: what counters read in its frames."""
+        from packetkit.captures.numbers import take_numbers
+
+        self.last_offset = other.last_offset
+        self.size += other.size
+        self.good.update(other.good)
+        self.failed.update(other.failed)
+        self.skipped_ranges += other.skipped_ranges
+        self.skipped_bytes += other.skipped_bytes
+        self._show(other.ranges)
+        self.unwritten += other.unwritten
+        self.uncounted = total([self.uncounted, other.uncounted])
+        for name, noted in numbers.items():
+            for one in noted:
+                take_numbers(self.continuity[name], one, self._origin)
+
+    def _show(self, ranges: Sequence[Skipped]) -> None:
+        kept = ranges[: SHOWN - len(self.ranges)]
+        self.ranges += kept
+        self.range_files += [self.files[-1].name if self.files else ""] * len(kept)
 
     @property
     def is_clean(self) -> bool:

@@ -17,13 +17,16 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from packetkit.captures.signal import UNTOLD, Signal
 from packetkit.captures.stream import Received
 from packetkit.captures.timeline import Timeline
 from packetkit.codec.cells import at
 from packetkit.layout.model import Layout, Linear, Run, Slot
+
+if TYPE_CHECKING:
+    from packetkit.captures.swift import Block
 
 # Frames at most so many numbers late are recognised, never more than a quarter of the counter's modulus, so that a gap of three
 # quarters is still a gap. Receivers shuffle a few; and where no boot counter tells, a restart that soon looks like late frames.
@@ -202,6 +205,12 @@ class Continuity:
             for read in (self.counters.sequence, self.counters.boot, self.counters.clock)
         )
         return self.take_numbers(sequence, boot, clock, data, offset, received)
+
+    def take_block(self, block: Block, origin: int) -> None:
+        """Count a row of good frames more. origin: where their file's offsets begin."""
+        from packetkit.captures.rows import take_rows
+
+        take_rows(self, block, origin)
 
     def take_numbers(
         self,

@@ -78,6 +78,12 @@ class Count:
     without: int = 0
     of_tcp: int = 0
 
+    def add(self, other: Count) -> None:
+        """Count what another counted."""
+        self.lines += other.lines
+        self.without += other.without
+        self.of_tcp += other.of_tcp
+
 
 def numbered(pieces: Iterable[bytes]) -> Iterator[tuple[int, int, str]]:
     """Yield each line with its number and the offset where it begins. What is not UTF-8 is replaced, for it is no payload."""

@@ -7,28 +7,40 @@ one by one.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from packetkit.captures.continuity import Continuity
+from packetkit.captures.continuity import Continuity, Counters
+from packetkit.captures.stream import Received
 from packetkit.captures.swift import Block
 from packetkit.layout.model import Linear, Slot
 
 Numbers = npt.NDArray[Any]
 
+# What a role's field reads in each frame of a row, and where it says anything.
+Given = tuple[Numbers, npt.NDArray[np.bool_]]
+
 # From here on the double that a value is may not tell its code.
-_CERTAIN = 1 << 40
+CERTAIN = 1 << 40
 
 
-def take_rows(continuity: Continuity, block: Block) -> None:
-    """Count every frame of a block."""
-    given = [_numbers(block, slot, number == 2) for number, slot in enumerate(continuity.counters.slots)]
-    _Rows(continuity, block, given).take()
+def take_rows(continuity: Continuity, block: Block, origin: int = 0) -> None:
+    """Count every frame of a block. origin: where its file's offsets begin."""
+    table, size = block.table, int(block.table.sizes[0])
+    start = origin + block.offset
+    given = numbers_of(continuity.counters, block)
+    Rows(continuity, given, table.rows, table.frame, lambda row: start + row * size).take()
 
 
-def _numbers(block: Block, slot: Slot | None, is_clock: bool) -> tuple[Numbers, npt.NDArray[np.bool_]] | None:
+def numbers_of(counters: Counters, block: Block) -> tuple[Given | None, ...]:
+    """Return what sequence, boot counter and clock read in each frame of a block, None where the kind has none."""
+    return tuple(_numbers(block, slot, number == 2) for number, slot in enumerate(counters.slots))
+
+
+def _numbers(block: Block, slot: Slot | None, is_clock: bool) -> Given | None:
     """What a role's field counts, counted from its lowest code where it is the clock, and where it says anything."""
     if slot is None:
         return None
@@ -39,22 +51,29 @@ def _numbers(block: Block, slot: Slot | None, is_clock: bool) -> tuple[Numbers, 
         offset, scale = float(slot.transform.offset), float(slot.transform.scale)
         values = np.rint((np.where(valid, values, offset) - offset) / scale)
     lowest = slot.legal[0].low if is_clock else 0
-    if values.dtype.kind in "Ou" or max(map(abs, slot.number_limits)) >= _CERTAIN:
+    if values.dtype.kind in "Ou" or max(map(abs, slot.number_limits)) >= CERTAIN:
         return np.array([int(value or 0) - lowest for value in values.tolist()], np.object_), valid
     return values.astype(np.int64) - lowest, valid
 
 
-class _Rows:
-    """A block's numbers beside the continuity that takes them."""
+class Rows:
+    """Numbers of frames in a row beside the continuity that takes them; data and offset: of each frame, by its place in the row."""
 
-    def __init__(self, continuity: Continuity, block: Block, given: list[Any]) -> None:
-        self.continuity, self.block = continuity, block
+    def __init__(
+        self,
+        continuity: Continuity,
+        given: Sequence[Given | None],
+        rows: int,
+        data: Callable[[int], bytes],
+        offset: Callable[[int], int],
+    ) -> None:
+        self.continuity, self.rows = continuity, rows
         self.sequence, self.boot, self.clock = given
-        self.size = int(block.table.sizes[0])
+        self.data, self.offset = data, offset
 
     def take(self) -> None:
         """Count them all."""
-        rows, at = self.block.table.rows, 0
+        rows, at = self.rows, 0
         breaks = self.breaks()
         settle = 2 * self.continuity.window + 2  # so many in a row, and no number is open any more
         for place in [*breaks, rows]:
@@ -67,7 +86,7 @@ class _Rows:
 
     def breaks(self) -> list[int]:
         """The rows that are not plainly the next after the row before; all but the first where that cannot be told from numbers."""
-        rows = self.block.table.rows
+        rows = self.rows
         if self.sequence is None or any(
             one is not None and one[0].dtype.hasobject for one in (self.boot, self.clock)
         ):
@@ -89,6 +108,7 @@ class _Rows:
 
     def gone(self) -> Numbers:
         """How far the clock went from each row to the next, less than 0 where it went back."""
+        assert self.clock is not None
         span = self.continuity.counters.clock_span
         gone = np.diff(self.clock[0]) % span
         made: Numbers = np.where(gone <= span // 2, gone, gone - span)
@@ -97,14 +117,10 @@ class _Rows:
     def number(self, given: Any, row: int) -> int | None:
         return None if given is None or not given[1][row] else int(given[0][row])
 
-    def data(self, row: int) -> bytes:
-        return self.block.table.frame(row)
-
-    def one(self, row: int) -> None:
+    def one(self, row: int, received: Received | None = None) -> None:
         """Count one row by itself."""
         sequence, boot, clock = (self.number(given, row) for given in (self.sequence, self.boot, self.clock))
-        offset = self.block.offset + row * self.size
-        self.continuity.take_numbers(sequence, boot, clock, self.data(row), offset)
+        self.continuity.take_numbers(sequence, boot, clock, self.data(row), self.offset(row), received)
 
     def many(self, first: int, stop: int) -> None:
         """Count rows that are each the next."""
@@ -116,5 +132,5 @@ class _Rows:
             ticks,
             clock,
             lambda row: self.data(first + row),
-            lambda row: self.block.offset + (first + row) * self.size,
+            lambda row: self.offset(first + row),
         )

@@ -18,7 +18,7 @@ from packetkit.cli.tables import NO_FRAME, of_kind
 from packetkit.cli.wanted import Wanted, frames_asked
 from packetkit.cli.written import Out, Target
 from packetkit.errors import InputError
-from packetkit.files import load, not_onto_an_input
+from packetkit.files import not_onto_an_input
 
 # Options that speak of the frames of one schema, and forms whose reader knows one schema only.
 FOR_ONE = ("--frame", "--variant", "--known", "--serial")
@@ -34,29 +34,31 @@ def check_options(given: Mapping[str, object], form: str | None) -> None:
         raise click.UsageError(f"--from {form} looks for the frames of one schema; decode each by itself")
 
 
-def schemas_and_input(names: tuple[str, ...], has_text: bool) -> tuple[tuple[str, ...], str | None]:
-    """Return the schemas and the input among the names of a command line: the input stands last, none where there is text instead."""
-    *schemas, source = names
-    is_schema = source.lower().endswith((".yaml", ".yml"))
-    if has_text and (is_schema or not schemas):
-        return names, None
-    if has_text or not schemas:
+def schemas_and_inputs(names: tuple[str, ...], has_text: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the schemas and the inputs among the names of a command line: the first is a schema, and others end so."""
+    count = next((at for at, name in enumerate(names) if at and not _is_schema(name)), len(names))
+    schemas, inputs = names[:count], names[count:]
+    late = next((name for name in inputs if _is_schema(name)), None)
+    if late is not None:
+        raise click.UsageError(f"schemas stand before the inputs, and {late} is named like a schema")
+    if has_text and inputs:
         raise click.UsageError("name one input: a file, - for standard input, or --text TEXT")
-    if len(schemas) > 1 and is_schema:
-        raise click.UsageError(
-            f"the input stands last, behind the schemas, and {source} is named like a schema"
+    if not has_text and not inputs:
+        *_, last = schemas
+        behind = (
+            f"the inputs stand behind the schemas, and {last} is named like a schema"
+            if len(schemas) > 1
+            else ""
         )
-    return tuple(schemas), source
-
-
-def loaded(schemas: tuple[str, ...]) -> Teams:
-    """Return the missions of several files. Raises InputError for one that is named twice."""
-    from packetkit.captures.many import teams
-
-    twice = next((name for name, count in Counter(schemas).items() if count > 1), None)
+        raise click.UsageError(behind or "name one input: a file, - for standard input, or --text TEXT")
+    twice = next((name for name, times in Counter(schemas).items() if times > 1), None)
     if twice is not None:
         raise InputError(f"{twice} is named twice, so every frame of it would be claimed twice")
-    return teams([(file, load(file)) for file in schemas])
+    return schemas, inputs
+
+
+def _is_schema(name: str) -> bool:
+    return name.lower().endswith((".yaml", ".yml"))
 
 
 class ByTeam:

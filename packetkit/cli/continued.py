@@ -66,18 +66,20 @@ def _loss(name: str, one: Continuity) -> str:
 
 def document(account: Account) -> list[dict[str, Any]]:
     """Return the same for `--json`, one object a frame that has counters, always with the same keys."""
-    return [_object(name, one) for name, one in account.continuity.items()]
+    return [_object(account, name, one) for name, one in account.continuity.items()]
 
 
-def _object(name: str, one: Continuity) -> dict[str, Any]:
+def _object(account: Account, name: str, one: Continuity) -> dict[str, Any]:
     width, parts = one.timeline.parts(SHOWN_PARTS)
     counts = one.counts_missing
+    file, offset = account.place(one.longest.after_offset)
     return {
         "frame": name,
         "good_frames": one.got,
         "missing_frames": one.missing if counts else None,
         "longest_gap_frames": one.longest.frames if counts else None,
-        "longest_gap_after_offset": one.longest.after_offset,
+        "longest_gap_after_file": file,
+        "longest_gap_after_offset": offset,
         "duplicates": one.duplicates,
         "late": one.late if counts else None,
         "wraps": one.wraps if counts else None,

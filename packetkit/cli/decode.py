@@ -1,4 +1,4 @@
-"""`packetkit decode`: frames back to back, in a file or pasted, as a table, CSV, JSON lines or one document.
+"""`packetkit decode`: frames in files or pasted, as a table, CSV, JSON lines, tables or one document.
 
 What is a frame, the captures say; how a line looks, the exports. This module reads options; what the input is, `sources` finds out
 without guessing; what becomes of it, and what was lost, `flow` says.
@@ -6,21 +6,18 @@ without guessing; what becomes of it, and what was lost, `flow` says.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from fractions import Fraction
 
 import click
 
 from packetkit.captures.packets import Strip
-from packetkit.cli import by_team, device, flow, forms, output, sources, summaries, tables, written
+from packetkit.cli import by_team, crews, flow, forms, inputs, output, sources, summaries, tables, written
 from packetkit.cli.picture import check_picture, picture_option
 from packetkit.cli.sections import Section, Sectioned
-from packetkit.cli.wanted import Wanted, frames_asked, supplied_codes, told
+from packetkit.cli.wanted import Asking
 from packetkit.cli.written import Target
-from packetkit.codec.calibrate import serials
-from packetkit.errors import InputError
-from packetkit.export.sheet import Style
-from packetkit.files import load, not_onto_an_input, only_one_standard_input, shown_name
+from packetkit.export.sheet import Origin, Style
+from packetkit.files import not_onto_an_input, only_one_standard_input, read_schema, shown_name
 
 # The forms that say when and how well a frame was received.
 TELLING = ("lines", "csv", "jsonl", "pcap")
@@ -48,6 +45,7 @@ GOING_OUT = (
     *("--format", "--output", "--json", "--detail", "--raw", "--units"),
     *("--trace", "--every", "--summary", "--picture"),
 )
+MANY_FILES = (*crews.OPTIONS, "--spool")
 
 
 @click.command(
@@ -57,10 +55,11 @@ GOING_OUT = (
         Section("What comes in", COMING_IN),
         Section("What is looked for", LOOKED_FOR),
         Section("What is written", GOING_OUT),
+        Section("Who decodes many files", MANY_FILES),
         *forms.LISTED,
     ),
 )
-@click.argument("names", metavar="SCHEMA... [INPUT]", nargs=-1, required=True)
+@click.argument("names", metavar="SCHEMA... [INPUT]...", nargs=-1, required=True)
 @click.option("--text", metavar="TEXT", help='Decode this text, such as "B9 21 05", instead of an input.')
 @click.option(
     "--from",
@@ -134,6 +133,13 @@ GOING_OUT = (
     metavar="SERIAL",
     help="The unit that sent them: show the values calibrated by its curves too.",
 )
+@crews.options
+@click.option(
+    "--spool",
+    metavar="DIR",
+    help="Where parts lie until they are put together: with --cluster a directory that every machine sees, without which parts go through "
+    "the scheduler.",
+)
 @output.json_option
 @output.output_option
 def command(
@@ -167,6 +173,9 @@ def command(
     salvage: bool,
     known: tuple[str, ...],
     serial: str | None,
+    workers: int | None,
+    cluster: str | None,
+    spool: str | None,
     as_json: bool,
     destination: str,
 ) -> int:
@@ -177,6 +186,9 @@ def command(
 
     Every byte is a good frame's, a failed one's or skipped; and by the frames' counters is told how many are missing, where, and, where the
     capture says how well frames were heard, at which signal.
+
+    Several inputs, in the order of their time: each is a capture of its own, rows name their file, and the account goes on over all of
+    them. Large ones are decoded by several processes, or by a cluster, which reads them under the same paths; the result is the same.
 
     Several schemas: one capture of many teams. Their frames are called TEAM.FRAME, -o log.csv writes log-TEAM.csv for each, and what two
     of them claim is told and kept apart.
@@ -191,9 +203,10 @@ def command(
     packetkit decode heron.yaml - --from slip --format jsonl --follow
     packetkit decode heron.yaml /dev/ttyUSB0 --from slip --baud 57600 --follow
     packetkit decode teams/*.yaml receiver.log --from lines -o day.csv
+    packetkit decode heron.yaml month/*.bin -o month.parquet
     """
-    schemas, source = by_team.schemas_and_input(names, text is not None)
-    is_one = len(schemas) == 1
+    schemas, names = by_team.schemas_and_inputs(names, text is not None)
+    is_one, several = len(schemas) == 1, len(names) > 1
     if not is_one:
         by_team.check_options(
             {"--frame": frame, "--variant": variants, "--known": known, "--serial": serial}, given
@@ -206,40 +219,32 @@ def command(
     )
     forms.check_options(given, asked)
     _check_follow(follow, given, text, as_json)
+    inputs.check_options(names, follow, workers, cluster, spool)
     form = "json" if as_json else form or tables.form_of(destination)
-    style = Style(
-        form == "csv-semicolon", given in TELLING, (source or "--text") if trace else None, with_raw, units
-    )
+    is_gathered = every_s is not None
+    origin = Origin(names[0] if names else "--text") if trace or (several and not is_gathered) else None
+    style = Style(form == "csv-semicolon", given in TELLING, origin, with_raw, units)
     with_leaves = detail or salvage
     words = summaries.words_of(summary, every_s)
-    is_gathered = every_s is not None
     written.check_options(
         form, style, with_leaves or (is_gathered and serial is not None), follow, is_gathered
     )
     if picture is not None:
-        check_picture(picture, destination, follow, *schemas, source)
-    only_one_standard_input(*schemas, source)
-    not_onto_an_input(destination, *schemas, source)
-    if is_one:
-        mission = told(load(schemas[0]), variants)
-        wanted = Wanted(mission, frames_asked(mission, frame), detail, salvage, serial=serial)
-    else:
-        teams = by_team.loaded(schemas)
-        wanted = Wanted(teams, teams.frames, detail, salvage)
-    wanted = replace(wanted, known=supplied_codes(known, wanted.frames))
-    known = serials(one.layout for one in wanted.frames.values())
-    if serial is not None and serial not in known:
-        listed = f"those with curves are {', '.join(known)}" if known else "the schema has no calibration"
-        raise InputError(f"--serial: there are no curves for {serial!r}; {listed}")
-    said = shown_name(source or "--text")
+        check_picture(picture, destination, follow, *schemas, *names)
+    only_one_standard_input(*schemas, *names)
+    not_onto_an_input(destination, *schemas, *names)
+    texts = tuple((shown_name(one), read_schema(one)) for one in schemas)
+    asking = Asking(texts, frame, variants, known, serial, detail, salvage)
+    wanted = asking.wanted()
+    said = ", ".join(map(shown_name, names)) or "--text"
     target = Target(
-        form.partition("-")[0], destination, follow, style, said, (*schemas, source), every_s, words, picture
+        form.partition("-")[0], destination, follow, style, said, (*schemas, *names), every_s, words, picture
     )
+    unit = forms.FORMS[given].unit if given in forms.FORMS else "byte"
     if text is not None:
         if baud is not None:
             raise click.UsageError("--baud sets a serial device, and --text is none")
-        return flow.decode(wanted, sources.from_text(text, "--text", given, wanted), target)
-    assert source is not None
-    with device.opened(source, follow=follow, baud=baud) as stream:
-        how = sources.Reading(asked, follow, as_it_is or device.is_serial(source))
-        return flow.decode(wanted, sources.source_of(stream, shown_name(source), given, wanted, how), target)
+        return flow.decode(wanted, [inputs.of_text(text, given, wanted)], target)
+    how = sources.Reading(asked, follow, as_it_is)
+    read = inputs.Read(wanted, asking, given, how, baud)
+    return inputs.decode(names, read, target, unit, inputs.Who(workers, cluster, spool))

@@ -7,15 +7,16 @@ only the last frame tells, and the one JSON document.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Protocol
 
-from packetkit.captures.account import Account
+from packetkit.captures.account import Account, File
 from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.cli import continued, output, signals
 from packetkit.codec import cells
 from packetkit.export import columns, csv, jsonl
-from packetkit.export.sheet import PLAIN, Style, is_too_wide
+from packetkit.export.sheet import PLAIN, Origin, Style, is_too_wide
 from packetkit.layout.limits import marked
 from packetkit.layout.model import Layout, Optional, Repeat, Slot
 from packetkit.layout.printed import counted
@@ -31,6 +32,9 @@ Layouts = Mapping[str, Layout]
 MOST_IN_A_ROW = 8
 # So many rows are set under one line of titles; a person scrolling always has titles near.
 ROWS_AT_ONCE = 200
+# So many files have a row each in the account.
+MOST_FILES = 20
+BY_FILE = ("size", "good", "failed", "skipped")
 # Bytes of a failed frame that are shown.
 SHOWN_BYTES = 24
 
@@ -53,13 +57,17 @@ class Writer(Protocol):
 class Lines:
     """JSON lines. Skipped ranges are no frames: they are told in the account."""
 
-    def __init__(self, write: Write, layouts: Layouts, *, detail: bool, trace: str | None = None) -> None:
+    def __init__(self, write: Write, layouts: Layouts, *, detail: bool, trace: Origin | None = None) -> None:
         self._write, self._layouts, self._detail, self._trace = write, layouts, detail, trace
 
     def event(self, event: Event) -> None:
         if not isinstance(event, Skipped):
             line = jsonl.line_of(event, self._layouts, detail=self._detail, trace=self._trace)
             self._write(jsonl.text_of(line))
+
+    def text(self, text: str, rows: int) -> None:
+        """Write lines that were made elsewhere."""
+        self._write(text)
 
     def end(self) -> None:
         return
@@ -74,7 +82,7 @@ class Rows:
         self._write, self._layouts, self._serial, self._style = write, layouts, serial, style
         self.rows = 0
         self._lines: CsvLines | None = None
-        self._held: list[Good | Failed] | None = None
+        self._held: list[tuple[str, Good | Failed]] | None = None  # with their file
         self._most: dict[str, dict[int, int]] = {name: {} for name in layouts}
         if is_too_wide(layouts.values()):
             self._held = []
@@ -83,11 +91,21 @@ class Rows:
             write(self._sheet.header())
 
     @property
+    def waits(self) -> bool:
+        """Whether rows are written at the end only, when it is known how long lists were."""
+        return self._held is not None
+
+    @property
     def takes_blocks(self) -> bool:
         """Whether `block` may be called."""
         from packetkit.export import blocks
 
         return self._held is None and blocks.able(self._sheet.sheet)
+
+    def text(self, text: str, rows: int) -> None:
+        """Write rows that were made elsewhere."""
+        self._write(text)
+        self.rows += rows
 
     def block(self, block: Block) -> None:
         """Write a row of good frames."""
@@ -105,7 +123,7 @@ class Rows:
         if self._held is None:
             self._write(self._sheet.row(event))
             return
-        self._held.append(event)
+        self._held.append((self._style.file, event))
         if isinstance(event, Good):
             layout, record = self._layouts[event.frame], event.record
             is_detailed = self._serial is not None or self._style.raw
@@ -117,24 +135,26 @@ class Rows:
             return
         sheet = csv.Sheet(self._layouts, self._most, self._serial, self._style)
         self._write(sheet.header())
-        for event in self._held:
+        for file, event in self._held:
+            self._style.of_file(file)
             self._write(sheet.row(event))
 
 
 class Document:
     """One JSON document, written whole at the end, when the account is known."""
 
-    def __init__(self, layouts: Layouts, *, detail: bool, trace: str | None = None) -> None:
+    def __init__(self, layouts: Layouts, *, detail: bool, trace: Origin | None = None) -> None:
         self._layouts, self._detail, self._trace = layouts, detail, trace
         self.frames: list[dict[str, Any]] = []
-        self.skipped: list[dict[str, int]] = []
+        self.skipped: list[dict[str, Any]] = []
 
     def event(self, event: Event) -> None:
         if not isinstance(event, Skipped):
             line = jsonl.line_of(event, self._layouts, detail=self._detail, trace=self._trace)
             self.frames.append(line)
         elif not event.unwritten:
-            self.skipped.append({"offset": event.offset, "size": event.size})
+            of = {} if self._trace is None else {"file": self._trace.file}
+            self.skipped.append({**of, "offset": event.offset, "size": event.size})
 
     def end(self) -> None:
         return
@@ -144,16 +164,21 @@ class Document:
         return {"skipped": self.skipped, "frames": self.frames}
 
 
-def document(head: Mapping[str, Any], account: Account, read_as: str, made: dict[str, Any]) -> dict[str, Any]:
+def document(head: Mapping[str, Any], account: Account, made: dict[str, Any]) -> dict[str, Any]:
     """Return the document. head: what its frames are of; made: what its writer has.
 
     Offsets and sizes count what the keys say: bits where the input is bits.
     """
     unit = account.unit + "s"
-    skipped = [{"offset": one["offset"], f"size_{unit}": one["size"]} for one in made.pop("skipped", [])]
+    skipped = [
+        {(f"size_{unit}" if key == "size" else key): value for key, value in one.items()}
+        for one in made.pop("skipped", [])
+    ]
+    readings = {file.read_as for file in account.files}
     return {
         **head,
-        "read_as": read_as,
+        "read_as": readings.pop() if len(readings) == 1 else None,
+        "files": [_file(file, unit) for file in account.files],
         f"size_{unit}": account.size,
         "good_frames": sum(account.good.values()),
         "good_by_frame": dict(account.good),
@@ -166,6 +191,18 @@ def document(head: Mapping[str, Any], account: Account, read_as: str, made: dict
         "signal": signals.document(account),
         **({"skipped": skipped} if "frames" in made else {}),
         **made,
+    }
+
+
+def _file(file: File, unit: str) -> dict[str, Any]:
+    return {
+        "file": file.name,
+        "read_as": file.read_as,
+        f"size_{unit}": file.size,
+        "good_frames": file.good,
+        "failed_frames": file.failed,
+        f"skipped_{unit}": file.skipped,
+        f"unwritten_{unit}": file.unwritten,
     }
 
 
@@ -208,6 +245,11 @@ class Blocks:
             name: {slot.address: slot for slot in layout.slots} for name, layout in layouts.items()
         }
         self._between = ""
+
+    def begin(self, file: str) -> None:
+        """Say which file the frames below are of."""
+        self._write(f"{self._between}{file}\n")
+        self._between = "\n"
 
     def event(self, event: Event) -> None:
         lines = [self._between + told(event) + beside(event)]
@@ -262,6 +304,12 @@ class Overview:
             *(output.Column(title, ">", "shorten") for title in titles),
         )
         self._rows: list[tuple[object, ...]] = []
+        self._between = ""
+
+    def begin(self, file: str) -> None:
+        """Say which file the rows below are of."""
+        self.end()
+        self._write(f"{self._between}{file}\n")
         self._between = ""
 
     def event(self, event: Event) -> None:
@@ -332,20 +380,14 @@ def hex_of(data: bytes, width: int) -> str:
 # -- the account -----------------------------------------------------------------------------------
 
 
-def account_text(
-    account: Account, read_as: str, note: str = "", refusal: str = "", *, by_kind: bool = True
-) -> str:
+def account_text(account: Account, note: str = "", refusal: str = "", *, by_kind: bool = True) -> str:
     """Return what became of every byte, in a few lines.
 
     note: why the input was taken as one frame; refusal: why text was not taken for hexadecimal or base64. by_kind: saying how many of
     each kind there were, which a table says better where there are many.
     """
     good = sum(account.good.values())
-    lines = [
-        f"Read as {read_as}: {counted(account.size, account.unit)}."
-        if account.size
-        else "The input is empty."
-    ]
+    lines = [_reading(account)]
     if note:
         lines.append(f"Taken as one frame: {note}.")
     kinds = ", ".join(f"{count:,} {name}" for name, count in account.good.items())
@@ -358,7 +400,8 @@ def account_text(
             f"Failed frames: {sum(account.failed.values()):,}" + (f" ({kinds})." if by_kind else ".")
         )
     if account.skipped_ranges:
-        ranges = [_range(skipped) for skipped in account.ranges]
+        of = [f" of {file}" if len(account.files) > 1 else "" for file in account.range_files]
+        ranges = [_range(skipped) + file for skipped, file in zip(account.ranges, of, strict=True)]
         if account.skipped_ranges > len(ranges):
             ranges.append(f"and {account.skipped_ranges - len(ranges):,} ranges more")
         text = f"Skipped: {counted(account.skipped_bytes, account.unit)} in {counted(account.skipped_ranges, 'range')}"
@@ -374,7 +417,40 @@ def account_text(
     elif not good and not account.failed and account.size:
         lines.append("Nothing here begins like a frame of this schema. Is it the right schema, and --from?")
     width = min(output.columns(), output.DEFAULT_COLUMNS)
-    return "\n".join(part for line in lines for part in output.wrapped(line, width)) + "\n"
+    said = "\n".join(part for line in lines for part in output.wrapped(line, width)) + "\n"
+    return said + _by_file(account, width)
+
+
+def _reading(account: Account) -> str:
+    """What was read, and how."""
+    ways = Counter(file.read_as for file in account.files)
+    size = counted(account.size, account.unit)
+    if len(account.files) > 1:
+        how = ", ".join(f"{count:,} as {way}" for way, count in ways.items())
+        return f"Read {counted(len(account.files), 'file')} ({how}): {size}."
+    if not account.files:
+        return "Nothing was read."
+    return f"Read as {', '.join(ways)}: {size}." if account.size else "The input is empty."
+
+
+def _by_file(account: Account, width: int) -> str:
+    """A row for each of several files: where they are many, of those that hold more than good frames first of all."""
+    if len(account.files) < 2:
+        return ""
+    shown = account.files
+    if len(shown) > MOST_FILES:
+        told = [file for file in shown if not file.is_clean][:MOST_FILES]
+        shown = told or shown[:MOST_FILES]
+    columns = (output.Column("file", fit="shorten"), *(output.Column(title, ">") for title in BY_FILE))
+    rows = tuple(
+        (file.name, *(f"{one:,}" for one in (file.size, file.good, file.failed, file.skipped)))
+        for file in shown
+    )
+    left = len(account.files) - len(shown)
+    dirty = sum(not file.is_clean for file in account.files) - sum(not file.is_clean for file in shown)
+    more = f"{counted(left, 'file')} more, {dirty:,} of them with failed frames or skipped {account.unit}s."
+    text = output.Table(columns, rows).text(width)
+    return text + ("\n".join(output.wrapped(more, width)) + "\n" if left else "")
 
 
 def _range(skipped: Skipped) -> str:

@@ -1,6 +1,8 @@
-"""From bytes to output: every event written and counted, with progress, until the input ends or a person interrupts.
+"""From bytes to output: every event of every input written and counted, with progress, until the last ends or a person interrupts.
 
-Lines go out as frames are found, so that a pipe sees them at once and an interruption keeps those before it.
+Lines go out as frames are found, so that a pipe sees them at once and an interruption keeps those before it. Each input is a capture of its
+own, whose offsets begin at 0; the account goes on from one to the next. Inputs may be decoded elsewhere (packetkit/cli/elsewhere.py): what
+comes of them is written and counted here, in their order, so nobody can tell by the result.
 """
 
 from __future__ import annotations
@@ -8,22 +10,26 @@ from __future__ import annotations
 import signal
 import sys
 import threading
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
-from dataclasses import replace
-from importlib.util import find_spec
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
+from dataclasses import dataclass, replace
 from io import StringIO
+from time import monotonic
 from typing import TYPE_CHECKING
 
 from packetkit.captures.account import Account
+from packetkit.captures.lines import Count
 from packetkit.captures.many import Teams
 from packetkit.captures.stream import Event, Failed, Good, Skipped
-from packetkit.cli import by_team, continued, decoded, forms, output, signals, summaries, tables, written
+from packetkit.cli import by_team, continued, decoded, elsewhere, forms, output, signals, summaries, written
+from packetkit.cli.found import found, takes_blocks, watched
 from packetkit.cli.picture import Drawn
 from packetkit.cli.sources import Source
 from packetkit.cli.spelling import portable
 from packetkit.cli.wanted import Wanted
 from packetkit.cli.written import Out, Target
+from packetkit.errors import InputError
+from packetkit.work.crew import Crew
 
 if TYPE_CHECKING:
     from packetkit.captures.swift import Block
@@ -31,29 +37,44 @@ if TYPE_CHECKING:
 FINDINGS, INTERRUPTED = 1, 130
 
 
-def decode(wanted: Wanted, source: Source, target: Target) -> int:
-    """Write what the source holds and what became of its bytes; return the exit status."""
-    unit = source.form.unit if source.form is not None else "byte"
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One input: what it is called, how it is opened, its size where known; job: how others decode it, None where only this one can."""
+
+    name: str
+    opened: Callable[[], AbstractContextManager[Source]]
+    size: int | None = None
+    job: elsewhere.Job | None = None
+
+
+def decode(
+    wanted: Wanted, inputs: Sequence[Input], target: Target, unit: str = "byte", crew: Crew | None = None
+) -> int:
+    """Write what the inputs hold and what became of their bytes; return the exit status. unit: what their offsets count."""
     account = Account.of(wanted.layouts, unit)
-    with written.opened_for(wanted, target) as out:
-        pushed = replace(source, pieces=_pushing(source.pieces, out))
+    with ExitStack() as files:
+        is_here = crew is None or not crew.pays(0.0)
+        first = (
+            files.enter_context(inputs[0].opened()) if is_here else None
+        )  # what is wrong with it is said first
+        out = files.enter_context(written.opened_for(wanted, target))
         drawn = None if target.picture is None else Drawn(target.picture, wanted.layouts, out.needs_detail)
-        interrupted = _pump(wanted, pushed, target, out, account, drawn)
+        pump = _Pump(wanted, inputs, target, out, account, drawn, crew)
+        interrupted = pump.run(first)
         out.writer.end()
         account.finish()
         width, encoding = (
             min(output.columns(), output.DEFAULT_COLUMNS),
             output.encoding_of(target.destination),
         )
-        note = _account_text(wanted, account, source, width, encoding)
+        note = _account_text(wanted, account, pump.refusal, width, encoding)
         note += continued.text(account, width, encoding) + signals.text(account, width, encoding)
-        if source.form is not None:
-            note += forms.count_text(source.asked.count, source.form.name)
+        note += "".join(forms.count_text(count, form) for form, count in pump.counts.items())
         note += out.note() + ("" if drawn is None else drawn.end())
         if interrupted:
-            note += _stopped(account, source)
+            note += _stopped(account, pump.is_packets, len(inputs))
         if isinstance(out.writer, (decoded.Document, summaries.AsDocument)):
-            document = decoded.document(_head(wanted, account), account, source.read_as, out.writer.made())
+            document = decoded.document(_head(wanted, account), account, out.writer.made())
             out.write(output.json_text(document))
         elif target.form == "table":
             out.write(("\n" if account.size else "") + portable(note, encoding))
@@ -62,10 +83,10 @@ def decode(wanted: Wanted, source: Source, target: Target) -> int:
     return INTERRUPTED if interrupted else 0 if account.is_clean else FINDINGS
 
 
-def _account_text(wanted: Wanted, account: Account, source: Source, width: int, encoding: str) -> str:
+def _account_text(wanted: Wanted, account: Account, refusal: str, width: int, encoding: str) -> str:
     if not isinstance(wanted.mission, Teams):
-        return decoded.account_text(account, source.read_as, wanted.obstacle, source.refusal)
-    said = decoded.account_text(account, source.read_as, refusal=source.refusal, by_kind=False)
+        return decoded.account_text(account, wanted.obstacle, refusal)
+    said = decoded.account_text(account, refusal=refusal, by_kind=False)
     return said + by_team.account_text(wanted.mission, account, width, encoding)
 
 
@@ -76,12 +97,17 @@ def _head(wanted: Wanted, account: Account) -> dict[str, object]:
     return {"mission": wanted.mission.name, "fingerprint": wanted.mission.fingerprint}
 
 
-def _stopped(account: Account, source: Source) -> str:
-    """Where an interruption came: what was written before it is whole."""
-    if source.form is not None and source.form.unit == "byte":
-        where = f"after the frame at offset {account.last_offset:,}" if account.size else "before any frame"
-        return f"Stopped {where}: what comes after it was not decoded.\n"
-    return f"Stopped at {account.unit} {account.size:,}: what comes after it was not decoded.\n"
+def _stopped(account: Account, is_packets: bool, inputs: int) -> str:
+    """Where an interruption came: what was written before it is whole. is_packets: of bytes, whose offsets count those of the file."""
+    file = account.files[-1] if account.files else None
+    size = 0 if file is None else file.size
+    of = f" of {file.name}" if file is not None and inputs > 1 else ""
+    left = inputs - len(account.files)
+    more = f", nor {left:,} more files" if left > 1 else ", nor one file more" if left else ""
+    if is_packets and account.unit == "byte":
+        where = f"after the frame at offset {account.last_offset:,}" if size else "before any frame"
+        return f"Stopped {where}{of}: what comes after it was not decoded{more}.\n"
+    return f"Stopped at {account.unit} {size:,}{of}: what comes after it was not decoded{more}.\n"
 
 
 def _pushing(pieces: Iterable[bytes], out: Out) -> Iterator[bytes]:
@@ -91,66 +117,153 @@ def _pushing(pieces: Iterable[bytes], out: Out) -> Iterator[bytes]:
         out.flush()
 
 
-def _pump(
-    wanted: Wanted,
-    source: Source,
-    target: Target,
-    out: Out,
-    account: Account,
-    drawn: Drawn | None,
-) -> bool:
-    """Hand every event to the writer and count it; return whether that was interrupted."""
-    in_detail = out.needs_detail
-    shows_lines = target.destination == "-" and target.form != "json" and sys.stdout.isatty()
-    progress = output.Progress("bytes", source.size, stream=StringIO() if shows_lines else None)
-    pieces = _counted(source.pieces, progress)
+class _Pump:
+    """Hands every event to the writer and counts it.
+
+    refusal: why the first text that was none was not taken for hexadecimal or base64; counts: what was read line by line, by form.
+    """
+
+    def __init__(
+        self,
+        wanted: Wanted,
+        inputs: Sequence[Input],
+        target: Target,
+        out: Out,
+        account: Account,
+        drawn: Drawn | None,
+        crew: Crew | None,
+    ) -> None:
+        self._wanted, self._inputs, self._target = wanted, inputs, target
+        self._out, self._account, self._drawn = out, account, drawn
+        self._crew = crew
+        self.refusal = ""
+        self.counts: dict[str, Count] = {}
+        self.is_packets = False
+        shows_lines = target.destination == "-" and target.form != "json" and sys.stdout.isatty()
+        sizes = [one.size for one in inputs if one.size is not None]
+        total = sum(sizes) if len(sizes) == len(inputs) else None
+        self._progress = output.Progress("bytes", total, stream=StringIO() if shows_lines else None)
+
+    def run(self, first: Source | None) -> bool:
+        """Do it all, and return whether that was interrupted. first: the first input, which is open; None: others do all."""
+        begin, done = monotonic(), 0
+        try:
+            with self._progress:
+                for number, one in enumerate(self._inputs):
+                    rest = self._inputs[number:]
+                    left = sum(other.size or 0 for other in rest)
+                    if self._may_leave(rest, (monotonic() - begin) / done * left if done else 0.0):
+                        self._leave(rest)
+                        break
+                    with ExitStack() as files:
+                        source = (
+                            first if first is not None and not number else files.enter_context(one.opened())
+                        )
+                        with _named(one.name, self._inputs):
+                            self._here(one, source)
+                    done += one.size or 0
+        except KeyboardInterrupt:
+            return True
+        return False
+
+    def _begin(self, name: str, read_as: str, refusal: str, form: str | None) -> None:
+        """Take it that what comes now is of another input."""
+        self._account.begin(name, read_as)
+        self._target.style.of_file(name)
+        self.refusal = self.refusal or refusal
+        self.is_packets = form is not None
+        if len(self._inputs) > 1 and isinstance(self._out.writer, (decoded.Blocks, decoded.Overview)):
+            self._out.writer.begin(name)
+
+    def _count(self, form: str | None, count: Count) -> None:
+        if form is not None:
+            self.counts.setdefault(form, Count()).add(count)
+
+    def _here(self, one: Input, source: Source) -> None:
+        form = None if source.form is None else source.form.name
+        self._begin(one.name, source.read_as, source.refusal, form)
+        pushed = replace(source, pieces=_pushing(source.pieces, self._out))
+        pushed = watched(pushed, self._progress, one.size)
+        # CSV writes codes as text; the other events are in the form in which the writer takes them.
+        codes = self._target.form == "csv" or self._target.style.raw
+        blocks = takes_blocks(self._out) and self._drawn is None
+        try:
+            self._put(
+                found(self._wanted, pushed, in_detail=self._out.needs_detail, blocks=blocks, codes=codes)
+            )
+        finally:
+            self._count(form, source.asked.count)
+
+    def _put(self, events: Iterable[Event | Block]) -> None:
+        """Write and count."""
+        out, account = self._out, self._account
+        for event in events:
+            if not isinstance(event, (Good, Failed, Skipped)):
+                put_block(event, out, account)
+                continue
+            try:
+                out.writer.event(event)
+            finally:  # what was written counts, also where it is the last before an interruption
+                account.add(event)
+            if self._drawn is not None:
+                self._drawn.event(event)
+            if self._target.follow:
+                out.flush()
+
+    # -- elsewhere ---------------------------------------------------------------------------------
+
+    def _may_leave(self, rest: Sequence[Input], left_s: float) -> bool:
+        """Whether others shall decode the rest: they can, and it pays."""
+        if self._crew is None or not self._crew.pays(left_s):
+            return False
+        return self._crew.executor is not None or (len(rest) > 1 and all(one.job is not None for one in rest))
+
+    def _leave(self, rest: Sequence[Input]) -> None:
+        """Have the rest decoded by others, and put what comes back, in order."""
+        assert self._crew is not None
+        order = elsewhere.order_of(self._out, self._target, self._drawn is not None)
+        jobs = [(one.job, order) for one in rest]
+        with closing(self._crew.in_order(elsewhere.decode, jobs)) as done:
+            for one, result in zip(rest, done, strict=True):
+                with _named(one.name, self._inputs):
+                    for parcel in elsewhere.parcels(result, self._wanted):
+                        self._take(one, parcel)
+                self._progress.advance(one.size or 0)
+                self._out.flush()
+
+    def _take(self, one: Input, parcel: elsewhere.Parcel) -> None:
+        """Write and count what others made."""
+        if isinstance(parcel, elsewhere.Begin):
+            self._form = parcel.form
+            self._begin(one.name, parcel.read_as, parcel.refusal, parcel.form)
+        elif isinstance(parcel, elsewhere.Rendered):
+            assert isinstance(self._out.writer, (decoded.Rows, decoded.Lines))
+            with _unbroken():
+                self._out.writer.text(parcel.text, parcel.rows)
+                self._account.join(parcel.account, parcel.numbers)
+        elif isinstance(parcel, elsewhere.End):
+            self._count(self._form, parcel.read)
+            if parcel.problem:
+                raise InputError(parcel.problem)
+        else:
+            self._put(parcel)
+
+
+@contextmanager
+def _named(name: str, inputs: Sequence[Input]) -> Iterator[None]:
+    """Of several inputs, say which one an error is of."""
     try:
-        with progress:
-            stored = replace(source, pieces=pieces)
-            for event in _swift_events(wanted, stored, target, out, drawn) or _events(
-                wanted, stored, in_detail=in_detail
-            ):
-                if not isinstance(event, (Good, Failed, Skipped)):
-                    put_block(event, out, account)
-                    continue
-                try:
-                    out.writer.event(event)
-                finally:  # what was written counts, also where it is the last before an interruption
-                    account.add(event)
-                if drawn is not None:
-                    drawn.event(event)
-                if target.follow:
-                    out.flush()
-    except KeyboardInterrupt:
-        return True
-    return False
-
-
-def _swift_events(
-    wanted: Wanted, source: Source, target: Target, out: Out, drawn: Drawn | None
-) -> Iterator[Event | Block] | None:
-    """The events with rows of frames as blocks, where source and output are such that this gives the same; else None."""
-    if find_spec("numpy") is None:
-        return None  # columns need it, frame by frame does not
-    takes_blocks = isinstance(out.writer, (decoded.Rows, tables.Tables)) and out.writer.takes_blocks
-    if not (source.is_stored and source.form is None and takes_blocks) or drawn is not None:
-        return None
-    if wanted.obstacle or wanted.owners is not None or wanted.salvage or wanted.serial is not None:
-        return None
-    from packetkit.captures import swift
-
-    if not swift.able(wanted.frames):
-        return None
-    # CSV writes codes as text; the other events are in the form in which the writer takes them.
-    needs_codes = target.form == "csv" or target.style.raw
-    return swift.events(wanted.frames, source.pieces, raw=needs_codes, detail=out.needs_detail)
+        yield
+    except InputError as error:
+        if len(inputs) == 1 or str(error).startswith(name):
+            raise
+        raise InputError(f"{name}: {error}") from error
 
 
 def put_block(block: Block, out: Out, account: Account) -> None:
     """Write and count a block; an interruption comes before or after both."""
-    assert isinstance(out.writer, (decoded.Rows, tables.Tables))
     with _unbroken():
-        out.writer.block(block)
+        out.writer.block(block)  # type: ignore[attr-defined]  # takes_blocks said that it has this
         account.add_block(block)
 
 
@@ -168,22 +281,3 @@ def _unbroken() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
     if came:
         raise KeyboardInterrupt
-
-
-def found(wanted: Wanted, source: Source, progress: output.Progress) -> Iterator[Event]:
-    """Yield the events of a source, with plain records."""
-    return _events(wanted, replace(source, pieces=_counted(source.pieces, progress)), in_detail=False)
-
-
-def _counted(pieces: Iterable[bytes], progress: output.Progress) -> Iterator[bytes]:
-    """The pieces, each counted when what it holds is done."""
-    for piece in pieces:
-        yield piece
-        progress.advance(len(piece))
-
-
-def _events(wanted: Wanted, source: Source, *, in_detail: bool) -> Iterator[Event]:
-    if source.form is None:
-        return wanted.events(source.pieces, in_detail=in_detail)
-    what = forms.What(wanted.mission, wanted.frames, in_detail, wanted.salvage, wanted.known)
-    return wanted.calibrated(source.form.events(what, source.pieces, source.asked), in_detail=in_detail)

@@ -12,7 +12,8 @@ from packetkit.captures.account import Account
 from packetkit.captures.merge import Union
 from packetkit.captures.packets import Strip
 from packetkit.captures.stream import Good
-from packetkit.cli import flow, forms, output, sources
+from packetkit.cli import forms, output, sources
+from packetkit.cli.found import events, watched
 from packetkit.cli.sections import Section
 from packetkit.cli.wanted import Wanted, frames_asked
 from packetkit.files import load, only_one_standard_input, open_input, shown_name
@@ -96,7 +97,7 @@ def gather(
 def _good(wanted: Wanted, source: sources.Source, account: Account) -> Iterator[Good]:
     """The good frames of a capture, while all that it holds is counted."""
     with output.Progress("bytes", source.size) as progress:
-        for event in flow.found(wanted, source, progress):
+        for event in events(wanted, watched(source, progress)):
             account.add(event)
             if isinstance(event, Good):
                 yield event

@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
-from concurrent.futures import BrokenExecutor
-from contextlib import contextmanager
 from typing import Any
 
 import click
 
-from packetkit.cli import chart, output
+from packetkit.cli import chart, crews, output
 from packetkit.cli.output import Callback
 from packetkit.cli.page import Page
 from packetkit.cli.picture import draw, picture_option
 from packetkit.errors import InputError
 from packetkit.export import plots
 from packetkit.files import STANDARD_INPUT, load, not_onto_an_input
-from packetkit.lab.cluster import workers_of
 from packetkit.lab.experiment import Cell, Experiment, Outcome, Request
 from packetkit.lab.table import EXPERIMENTS, KNOBS, Knob
-from packetkit.lab.work import Crew
 from packetkit.mission.load import Mission, parse
 from packetkit.resources import resource
+from packetkit.work.crew import Crew
 
 INTERRUPTED = 130
 SHIPPED = "schemas/heron.yaml"  # what is experimented on where no schema is named
@@ -163,16 +158,6 @@ def list_document() -> dict[str, object]:
     }
 
 
-@contextmanager
-def crew_of(workers: int | None, cluster: str | None) -> Iterator[Crew]:
-    """The processes of this machine, or the workers of a cluster."""
-    if cluster is None:
-        yield Crew(workers or os.cpu_count() or 1, watched)
-        return
-    with workers_of(cluster) as (executor, threads):
-        yield Crew(threads, watched, executor)
-
-
 def watched(total: int) -> output.Progress:
     return output.Progress("pieces", total)
 
@@ -187,17 +172,7 @@ def watched(total: int) -> output.Progress:
     metavar="N",
     help="Draw anew.  [default: the experiment's own]",
 )
-@click.option(
-    "--workers",
-    type=output.Whole(1, 256),
-    metavar="N",
-    help="Processes at most.  [default: one for each processor]",
-)
-@click.option(
-    "--cluster",
-    metavar="ADDRESS",
-    help="Let the workers of a Dask scheduler do it: tcp://host:8786 (extra `cluster`).",
-)
+@crews.options
 @knob_options
 @picture_option("what was found")
 @output.json_option
@@ -238,18 +213,11 @@ def command(
     if picture is not None:
         plots.format_of(picture)  # a wrong name is said before the work, not after it
     mission, is_shipped = mission_of(schema)
-    if cluster is not None and workers is not None:
-        raise click.UsageError("--workers counts processes here, and --cluster has its own: give one of them")
+    crews.check_options(workers, cluster)
     chosen = experiment.seed if seed is None else seed
-    with crew_of(workers, cluster) as crew:
+    with crews.crew_of(workers, cluster, watched) as crew:
         request = Request(mission, frame_of(mission, frame), chosen, knobs, crew)
-        try:
-            made = experiment.run(request)
-        except BrokenExecutor as error:
-            raise InputError(
-                "one of the processes that shared the work ended, perhaps for want of memory; "
-                "--workers 1 does it all in one"
-            ) from error
+        made = experiment.run(request)
     if as_json:
         output.write_json(document(experiment, made, request, is_shipped), destination)
     else:

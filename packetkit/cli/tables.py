@@ -79,7 +79,7 @@ class Tables:
         self._make, self._mission, self._layouts = make, mission, layouts
         self._file, self._serial, self._style = file, serial, style
         self._open: dict[str, tuple[Sheet, Sink]] = {}
-        self._held: dict[str, list[Good | Failed]] = {}
+        self._held: dict[str, list[tuple[str, Good | Failed]]] = {}  # with their file
         self.counts = dict.fromkeys(layouts, 0)
         for name, layout in layouts.items():
             if is_too_wide([layout]):
@@ -109,7 +109,7 @@ class Tables:
         )
         self.counts[name] = self.counts.get(name, 0) + 1
         if name in self._held:
-            self._held[name].append(event)
+            self._held[name].append((self._style.file, event))
             return
         sheet, sink = self._open.get(name) or self._start(name)
         sink.rows([sheet.row(event)[1:]])
@@ -141,13 +141,15 @@ class Tables:
     def end(self) -> None:
         for name, held in self._held.items():
             layout, most = self._layouts[name], dict[int, int]()
-            for event in held:
+            for _, event in held:
                 if isinstance(event, Good):
                     is_detailed = self._serial is not None or self._style.raw
                     record = columns.plain(layout, event.record) if is_detailed else event.record
                     cells.longest_lists(layout, record, most)
             sheet, sink = self._start(name, most)
-            sink.rows(sheet.row(event)[1:] for event in held)
+            for file, event in held:
+                self._style.of_file(file)
+                sink.rows([sheet.row(event)[1:]])
         self._held = {}
         for _, sink in self._open.values():
             sink.close()

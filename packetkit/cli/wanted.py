@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 
 from packetkit.captures.account import Account
 from packetkit.captures.many import Teams
+from packetkit.captures.many import teams as several
 from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle, whole
-from packetkit.codec.calibrate import curves
+from packetkit.codec.calibrate import curves, serials
 from packetkit.codec.frame import Frame
 from packetkit.errors import InputError
 from packetkit.layout.model import Layout
-from packetkit.mission.load import Mission
+from packetkit.mission.load import Mission, parse
 from packetkit.schema.words import parse_number
 
 # Of each possible reading so much is decoded to show what it would give.
@@ -84,6 +85,39 @@ class Wanted:
         for event in self.events([data[:TRIED]], in_detail=False):
             account.add(event)
         return account
+
+
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """What a command line asks for, as it can be told to another process: schemas as (name, text), and what was said of their frames."""
+
+    schemas: tuple[tuple[str, bytes], ...]
+    frame: str | None = None
+    variants: tuple[str, ...] = ()
+    known: tuple[str, ...] = ()
+    serial: str | None = None
+    detail: bool = False
+    salvage: bool = False
+
+    def wanted(self) -> Wanted:
+        """Return what is looked for. Raises InputError or SchemaError for what the schemas do not have."""
+        missions = [(name, parse(text, name)) for name, text in self.schemas]
+        if len(missions) == 1:
+            mission = told(missions[0][1], self.variants)
+            wanted = Wanted(mission, frames_asked(mission, self.frame), self.detail, self.salvage)
+        else:
+            teams = several(missions)
+            wanted = Wanted(teams, teams.frames, self.detail, self.salvage)
+        codes = supplied_codes(self.known, wanted.frames)
+        curves_of = serials(frame.layout for frame in wanted.frames.values())
+        if self.serial is not None and self.serial not in curves_of:
+            listed = (
+                f"those with curves are {', '.join(curves_of)}"
+                if curves_of
+                else "the schema has no calibration"
+            )
+            raise InputError(f"--serial: there are no curves for {self.serial!r}; {listed}")
+        return replace(wanted, known=codes, serial=self.serial)
 
 
 def frames_asked(mission: Mission, name: str | None) -> Mapping[str, Frame]:

@@ -139,7 +139,7 @@ def opened(wanted: Wanted, target: Target) -> Iterator[Out]:
             yield Out(made, False, stream.write, stream.flush)
             return
         writes_records = target.form == "csv" and wanted.serial is None and not target.style.raw
-        yield Out(_writer(wanted, target, stream.write), not writes_records, stream.write, stream.flush)
+        yield Out(writer_of(wanted, target, stream.write), not writes_records, stream.write, stream.flush)
 
 
 def _summaries(target: Target, write: decoded.Write, gathered: Sequence[object]) -> summaries.Summaries:
@@ -167,7 +167,8 @@ def _stream(target: Target) -> Iterator[_Utf8 | TextIO]:
             yield _Utf8(stream)
 
 
-def _writer(wanted: Wanted, target: Target, write: decoded.Write) -> decoded.Writer:
+def writer_of(wanted: Wanted, target: Target, write: decoded.Write) -> decoded.Writer:
+    """Return what writes events as text: in lines, in one document, or for a person."""
     layouts = wanted.layouts
     if target.form == "json":
         return decoded.Document(layouts, detail=wanted.detail, trace=target.style.trace)

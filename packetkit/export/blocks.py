@@ -39,7 +39,9 @@ def arrow_table(sheet: Sheet, schema: Any, block: Block) -> Any:
         pa.nulls(rows, pa.string()),
     ]
     if sheet.style.trace is not None:
-        made += [pa.repeat(pa.scalar(word), rows) for word in (sheet.style.trace, fingerprint(table.layout))]
+        made += [
+            pa.repeat(pa.scalar(word), rows) for word in (sheet.style.trace.file, fingerprint(table.layout))
+        ]
     forms = joined_forms(table.layout)
     for title in sheet.places:
         path = title.removesuffix(RAW)
@@ -65,7 +67,7 @@ class Lines:
         table, mark = block.table, ";" if self._comma else ","
         lead = [self._word(block.frame), "", "true", ""]
         if self._sheet.style.trace is not None:
-            lead += [self._word(self._sheet.style.trace), self._word(fingerprint(table.layout))]
+            lead += [self._word(self._sheet.style.trace.file), self._word(fingerprint(table.layout))]
         before, after = lead[0] + mark, mark + mark.join(lead[2:])
         starts = (block.offset - int(table.offsets[0]) + table.offsets).tolist()
         empty = [""] * table.rows

@@ -16,6 +16,7 @@ from typing import Any
 from packetkit.captures.stream import Failed, Good
 from packetkit.export import columns
 from packetkit.export.columns import Entry, Given, LeftOut, Refused
+from packetkit.export.sheet import Origin
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.model import Layout
 
@@ -24,11 +25,11 @@ _LINE_KEYS = frozenset((*GOOD_KEYS, "claimed", "bytes", "calibrated", "received"
 
 
 def line_of(
-    event: Good | Failed, layouts: Mapping[str, Layout], *, detail: bool = False, trace: str | None = None
+    event: Good | Failed, layouts: Mapping[str, Layout], *, detail: bool = False, trace: Origin | None = None
 ) -> dict[str, Any]:
     """Return the object of one line. A good event holds its record in detail; detail keeps it so in `values`.
 
-    trace: the name of the file, for the keys `file` and `fingerprint` (the frame's).
+    trace: the file, for the keys `file` and `fingerprint` (the frame's).
     """
     made: dict[str, Any] = {
         "frame": None,
@@ -55,7 +56,7 @@ def line_of(
         made["received"] = {"time": beside.time, "rssi_dbm": beside.rssi_dbm, "snr_db": beside.snr_db}
     if trace is not None:
         layout = layouts.get(event.frame if isinstance(event, Good) else event.claimed)
-        made["file"], made["fingerprint"] = trace, None if layout is None else fingerprint(layout)
+        made["file"], made["fingerprint"] = trace.file, None if layout is None else fingerprint(layout)
     return made
 
 

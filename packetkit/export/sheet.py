@@ -44,19 +44,36 @@ _HELD = {
 }
 
 
+@dataclass(slots=True)
+class Origin:
+    """The file that is being decoded: of several, one after another."""
+
+    file: str
+
+
 @dataclass(frozen=True, slots=True)
 class Style:
     """How rows are written. for_comma_countries: semicolons between cells and a comma in numbers, as spreadsheets of half of Europe ask.
 
-    received: columns for time and signal; trace: the name of the file that every row comes from, None for no such columns; raw: a
+    received: columns for time and signal; trace: the file that rows come from, None for no such columns; raw: a
     column for each field's code on the wire; units: the unit behind a title.
     """
 
     for_comma_countries: bool = False
     received: bool = False
-    trace: str | None = None
+    trace: Origin | None = None
     raw: bool = False
     units: bool = False
+
+    @property
+    def file(self) -> str:
+        """The file that is being decoded, empty where rows do not say it."""
+        return "" if self.trace is None else self.trace.file
+
+    def of_file(self, name: str) -> None:
+        """Take it that what comes now is of this file."""
+        if self.trace is not None:
+            self.trace.file = name
 
     @property
     def lead(self) -> tuple[str, ...]:
@@ -167,7 +184,7 @@ class Sheet:
             beside = event.received or Received()
             made += [beside.time, beside.rssi_dbm, beside.snr_db]
         if self.style.trace is not None:
-            made += [self.style.trace, self._fingerprints.get(name)]
+            made += [self.style.trace.file, self._fingerprints.get(name)]
         return made
 
     def row(self, event: Good | Failed) -> list[Any]:

@@ -12,10 +12,10 @@ from math import sqrt
 from typing import Literal, NamedTuple
 
 from packetkit.errors import PacketkitError
-from packetkit.lab.work import Crew
 from packetkit.layout.model import Layout
 from packetkit.mission.budget import longest
 from packetkit.mission.load import Mission
+from packetkit.work.crew import Crew
 
 Cell = str | int | float | bool | None
 Record = Mapping[str, Cell]

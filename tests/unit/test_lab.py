@@ -19,14 +19,15 @@ from distributed import LocalCluster
 
 from packetkit.cli.main import main
 from packetkit.errors import PacketkitError
-from packetkit.lab import pipe, polynomials, resync, work
-from packetkit.lab.cluster import workers_of
+from packetkit.lab import pipe, polynomials, resync
 from packetkit.lab.experiment import Outcome, Request
 from packetkit.lab.table import EXPERIMENTS, KNOBS
-from packetkit.lab.work import Crew
 from packetkit.mission.load import Mission, parse
 from packetkit.radio import link
 from packetkit.resources import resource
+from packetkit.work import crew as work
+from packetkit.work.cluster import workers_of
+from packetkit.work.crew import Crew
 
 HERON = resource("schemas/heron.yaml")
 SCHEMA = json.loads((Path(__file__).parents[1] / "documents" / "json" / "lab.schema.json").read_text())
