@@ -284,7 +284,7 @@ def test_it_is_the_same_of_logs_with_signals_and_of_bits(
                 f"rssi=-{chance.randrange(70, 120)} data={one.hex()}\n" for one in frames
             )
         else:
-            said = "0110" + "".join(f"{int.from_bytes(one):040b}" for one in frames)
+            said = "0110" + "".join(f"{int.from_bytes(one, "big"):040b}" for one in frames)
         Path(name).write_text(said)
     arguments = ["decode", "counted.yaml", "a", "b", "c", "--from", form, "--json"]
     alone = main(arguments), capsys.readouterr()
@@ -377,7 +377,7 @@ def test_a_worker_of_a_cluster_that_is_killed_loses_nothing(
     many = [*month, *month, *month]
     assert main(["decode", HERON, *many, "-o", "a.csv", "--workers", "1"]) == 1
     alone = capsys.readouterr()
-    killed = []
+    killed: list[str] = []
     with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local:
         address = local.scheduler_address
 
