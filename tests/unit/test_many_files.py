@@ -284,7 +284,7 @@ def test_it_is_the_same_of_logs_with_signals_and_of_bits(
                 f"rssi=-{chance.randrange(70, 120)} data={one.hex()}\n" for one in frames
             )
         else:
-            said = "0110" + "".join(f"{int.from_bytes(one, "big"):040b}" for one in frames)
+            said = "0110" + "".join(format(int.from_bytes(one, "big"), "040b") for one in frames)
         Path(name).write_text(said)
     arguments = ["decode", "counted.yaml", "a", "b", "c", "--from", form, "--json"]
     alone = main(arguments), capsys.readouterr()
