@@ -159,7 +159,7 @@ def frontier_picture(made: Sweep, name: str, form: str) -> bytes:
         )
         for _, cell in best(made.cells)
     ]
-    title = f"{name}: {made.frame_name}, what each setting brings"
+    title = f"{name}: {made.frame_name}, what each setting brings (xN: N records in a packet)"
     return plots.frontier([*map(point, made.cells)], [*map(point, frontier(made.cells))], named, title, form)
 
 

@@ -15,6 +15,7 @@ from packetkit.errors import InputError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import XAxis, YAxis
     from matplotlib.figure import Figure
 
     from packetkit.emit.frame_map import Figure as Map
@@ -65,7 +66,29 @@ def _axes(figure: Figure, title: str, across: str, up: str) -> Axes:
     axes.set_ylabel(up)
     axes.grid(color="0.9")
     axes.spines[["top", "right"]].set_visible(False)
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter("{x:,.10g}")
     return axes
+
+
+# Between these a person reads digits, beyond them powers of ten.
+PLAIN_NUMBERS = (0.01, 10_000_000)
+
+
+def _plain_if_read_so(axis: XAxis | YAxis) -> None:
+    """Write a logarithmic axis in digits, where its numbers are of a size that a person reads so."""
+    from matplotlib.ticker import LogFormatter
+
+    class Digits(LogFormatter):
+        """The marks that the library would label, in digits."""
+
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            return f"{x:,.10g}" if super().__call__(x, pos) else ""
+
+    low, high = axis.get_view_interval()
+    if PLAIN_NUMBERS[0] <= low and high <= PLAIN_NUMBERS[1]:
+        axis.set_major_formatter(Digits(labelOnlyBase=True))
+        axis.set_minor_formatter(Digits(minor_thresholds=(2, 0.4)))
 
 
 def margin_over_time(
@@ -108,8 +131,9 @@ def frontier(
     """Cells as (least margin in dB, delivered bytes): all of them pale, the frontier as a line, the best few by name."""
     figure = _figure()
     axes = _axes(figure, title, "least margin, dB", "delivered bytes a pass")
-    axes.plot(*_columns(every), linestyle="", marker=".", markersize=3, color=PALE)
-    axes.plot(*_columns(sorted(front)), linestyle="", marker="s", markersize=4, color=INK)
+    axes.plot(*_columns(every), linestyle="", marker=".", markersize=3, color=PALE, label="a setting")
+    best = "one that none beats in both"
+    axes.plot(*_columns(sorted(front)), linestyle="", marker="s", markersize=4, color=INK, label=best)
     for words, margin, delivered in _apart(named):
         # Towards the right end the words stand to the left of their point, above the points there.
         left = margin < max(x for x, _ in every) * 0.6
@@ -123,6 +147,7 @@ def frontier(
         )
     axes.axvline(0, color=INK, linewidth=0.8, linestyle=":")
     axes.set_ylim(bottom=0)
+    axes.legend(frameon=False, fontsize=8, loc="upper right")
     return _bytes(figure, form)
 
 
@@ -220,8 +245,10 @@ def chart(
             axes.plot(*_columns(one.points), drawstyle="steps-post" if steps else "default", **style)
     if log_across:
         axes.set_xscale("log")
+        _plain_if_read_so(axes.xaxis)
     if log_up:
         axes.set_yscale("log")
+        _plain_if_read_so(axes.yaxis)
     if len(series) > 1:
         axes.legend(frameon=False, fontsize=8)
     return _bytes(figure, form)

@@ -120,6 +120,10 @@ async function main() {
     await settle(page);
     seen.german = {heading: await text(page, '#h-values'), status: await text(page, '#status'), lang: await page.evaluate(() => document.documentElement.lang)};
 
+    seen.names = await page.evaluate(() => {
+      const all = [...document.querySelectorAll('#strip .name')];
+      return {all: all.length, cut: all.filter((one) => one.scrollWidth > one.clientWidth || one.scrollHeight > one.clientHeight).map((one) => one.textContent)};
+    });
     seen.widths = {};
     for (const width of [360, 1920]) {
       await page.setViewport({width, height: 900});

@@ -282,6 +282,10 @@ def test_the_page_speaks_german_and_readers_find_no_serious_fault(seen: dict[str
     assert [one for one in seen["axe"] if one[1] in ("serious", "critical")] == []
 
 
+def test_no_name_on_the_strip_is_cut(seen: dict[str, Any]) -> None:
+    assert seen["names"]["all"] > 10 and seen["names"]["cut"] == []
+
+
 def test_it_fits_a_phone_and_a_projector_and_prints(seen: dict[str, Any]) -> None:
     assert seen["widths"]["360"] <= 360 and seen["widths"]["1920"] <= 1920
     if seen["browser"] == "chromium":

@@ -52,6 +52,20 @@ def test_pictures_are_drawn_in_greys() -> None:
         assert pixels.min() < 0.2 and pixels.mean() > 0.7
 
 
+def test_axes_say_numbers_in_digits_as_far_as_a_person_reads_them_so() -> None:
+    def axis(low: float, high: float, log: bool) -> str:
+        line = plots.Series("a", ((0.0, low), (60_000.0, high)))
+        made = plots.chart("t", "x", "y", [line], "svg", steps=False, log_across=False, log_up=log)
+        return made.decode()
+
+    # An SVG keeps each text that is drawn beside its outlines, as a remark.
+    for said in ("<!-- 60,000 -->", "<!-- 100 -->", "<!-- 300 -->"):
+        assert said in axis(90, 700, log=True)
+    assert "<!-- 1,000 -->" in axis(0, 1000, log=False)
+    assert "<!-- 1,000,000 -->" in axis(1, 1e6, log=True)
+    assert "mathdefault{10^{-5}}" in axis(1e-6, 1, log=True), "beyond that, powers of ten"
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

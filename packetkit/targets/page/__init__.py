@@ -151,7 +151,8 @@ def _reached(slot: Slot) -> list[str] | None:
 
 def _fact(slot: Slot) -> dict[str, Any]:
     step = printed.step(slot)
-    said = printed.holds(slot) + (f" {slot.unit}" if slot.unit else "")
+    # From and to without a word: the page is read in two languages.
+    said = printed.holds(slot).replace(" to ", " … ") + (f" {slot.unit}" if slot.unit else "")
     if step is not None:
         said += f"; {float(step):g}"
     fact: dict[str, Any] = {"kind": slot.kind, "range": said}

@@ -143,7 +143,9 @@ function drawStrip(found) {
       let span = 1;
       while (i + span < 8 && (owners[number * 8 + i + span] || {}).field === (owner || {}).field) { span += 1; }
       const name = owner ? owner.field.address.replace(/.*\./, '') : '';
-      const label = make('div', {class: 'name ' + (owner ? shade(owner.field.slot) : ''), style: 'grid-column: span ' + span, text: name});
+      // A bit or two have room for three letters or six: a longer name stands upright there.
+      const upright = span < 3 && name.length > 3 * span ? 'upright ' : '';
+      const label = make('div', {class: 'name ' + upright + (owner ? shade(owner.field.slot) : ''), style: 'grid-column: span ' + span, text: name});
       label.title = owner ? owner.field.address : '';
       box.append(label);
       i += span;
