@@ -63,6 +63,11 @@ def pictures_of(mission: Mission) -> dict[str, bytes]:
     help="Target micropython: no number needs more than 30 bits; wider codes are lists of 16-bit words.",
 )
 @click.option(
+    "--least-memory",
+    is_flag=True,
+    help="Target micropython: a module without comments, for a board of 16 KiB; refused, with the figure, where it is too large for one.",
+)
+@click.option(
     "--png",
     "as_png",
     is_flag=True,

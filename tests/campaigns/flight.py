@@ -4,9 +4,12 @@ held to the codec on raw codes.
 
 from __future__ import annotations
 
+import sys
 import tempfile
 from collections import Counter
 from collections.abc import Callable
+from importlib import import_module
+from pathlib import Path
 from random import Random
 from typing import TextIO
 
@@ -14,6 +17,7 @@ from packetkit import toolchains
 from packetkit.codec.frame import Frame
 from packetkit.errors import Unsupported
 from packetkit.fuzz import campaign, features, raw
+from packetkit.layout.model import Run
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
 from packetkit.targets import c, micropython
@@ -37,7 +41,33 @@ def flight(seed: int, out: TextIO) -> int:
 def boards(seed: int, out: TextIO) -> int:
     """Return how many frames some subject of which MicroPython does not answer as the codec does; its options take turns."""
     options = ("", "small_integers", "fast_checks", "small_integers fast_checks")
-    return _held(seed, out, micropython.TARGET, toolchains.micropython_process, options, parts=True)
+    failures = _on_the_smallest(seed, out)
+    return failures + _held(
+        seed, out, micropython.TARGET, toolchains.micropython_process, options, parts=True
+    )
+
+
+def _on_the_smallest(seed: int, out: TextIO) -> int:
+    """Return on how many schemas the smallest board fails: of those with one frame of single fields all that it has room for."""
+    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+    tests = import_module("tests.agreement.test_micropython")
+    failures, asked, refused = 0, 0, 0
+    for number in range(SCHEMAS):
+        _, mission = campaign.loaded(campaign.schema_seed(seed, number), Counter())
+        layouts = list(mission.layouts.values())
+        if len(layouts) > 1 or not all(isinstance(node, Run) for node in layouts[0].nodes):
+            continue
+        made = tests.for_the_board(mission, Random(number))
+        refused += made is None
+        if made is None:
+            continue
+        asked += 1
+        output, _, broken = toolchains.microbit(made[0]).partition("\x04")
+        if output != made[1] or broken.strip("\x04\r\n"):
+            failures += 1
+            out.write(f"schema {number} on the smallest board: {output!r} {broken!r}, not {made[1]!r}\n")
+    out.write(f"the smallest board: {asked} schemas, {refused} refused, {failures} fail\n")
+    return failures
 
 
 Start = Callable[[toolchains.Missions, str], toolchains.Process]

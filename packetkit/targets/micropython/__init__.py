@@ -10,9 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+from packetkit.errors import Unsupported
 from packetkit.layout.model import Layout, Repeat, Slot, tellers
 from packetkit.targets.c.opened import without_bundles
 from packetkit.targets.micropython import checks, example, scale, source
+from packetkit.targets.micropython.lean import MOST_BYTES, lean
 from packetkit.targets.micropython.page import MOST_BITS
 from packetkit.targets.micropython.record import is_member
 from packetkit.targets.micropython.source import Mission, frames_of, module_name
@@ -20,6 +22,7 @@ from packetkit.targets.target import Dossier, Target, refuse
 
 FAST_CHECKS = "fast_checks"  # from tables of 256 entries, instead of the smallest code
 SMALL_INTEGERS = "small_integers"  # nothing needs more than 30 bits
+LEAST_MEMORY = "least_memory"  # nothing in the module that only people read; refused where the smallest board does not take it in
 
 # Attributes of slots that this target reads beside those that all know; calibration, limits, curves and
 # what other fields say of a code are the ground's.
@@ -32,12 +35,21 @@ def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
     refuse("micropython", layouts, beyond(layouts, small), KNOWS, parts=True)
     mission = Mission(dossier, fast=FAST_CHECKS in dossier.options, small=small)
     frames = frames_of(layouts, small)
-    name = module_name(dossier.mission)
+    name, text = module_name(dossier.mission), source.text(frames, mission)
     return {
-        f"{name}.py": source.text(frames, mission),
+        f"{name}.py": _leanest(dossier, text) if LEAST_MEMORY in dossier.options else text,
         f"{name.replace('_frames', '')}_scale.py": scale.text(mission, frames),
         f"{name.replace('_frames', '')}_main.py": example.text(mission, frames),
     }
+
+
+def _leanest(dossier: Dossier, text: str) -> str:
+    """The module for the smallest board. Raises Unsupported where it is too large for that."""
+    made = lean(text)
+    if len(made) > MOST_BYTES:
+        words = f"its module has {len(made):,} bytes without comments, and {MOST_BYTES:,} are the most that the smallest board takes in"
+        raise Unsupported("micropython", ((dossier.mission, words),))
+    return made
 
 
 def beyond(layouts: Mapping[str, Layout], small: bool) -> Iterator[tuple[str, str]]:
@@ -90,5 +102,5 @@ TARGET = Target(
     "micropython",
     "MicroPython 1.9.2 and later: a module, its scaling, a main loop.",
     write,
-    (FAST_CHECKS, SMALL_INTEGERS),
+    (FAST_CHECKS, SMALL_INTEGERS, LEAST_MEMORY),
 )

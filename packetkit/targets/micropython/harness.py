@@ -103,12 +103,7 @@ def text(missions: Sequence[tuple[str, Sequence[FrameCode]]]) -> str:
         for frame in frames:
             name = f"{module}_{frame.record.root.name}"
             page.add("", "")
-            with page.block(f"def take_{name}(r, row)"):
-                page.add("k = 0")
-                for slot in frame.layout.supplied:
-                    _take(page, slot, f"r.{frame.record.names[slot.number]}")
-                _Taking(frame, page, module).nodes(frame.layout.nodes, Place("r"), frame.record.root)
-                page.add("if k != len(row): raise RuntimeError('members are left over')")
+            taking(page, frame, f"take_{name}", module)
             page.add("", "")
             _told(page, frame, name)
             page.add("", "")
@@ -134,6 +129,16 @@ def text(missions: Sequence[tuple[str, Sequence[FrameCode]]]) -> str:
             )
     page.add("", f"ROOM = {ROOM}", f"FRAMES = [{', '.join(names)}]")
     return page.text + _ANSWER
+
+
+def taking(page: Page, frame: FrameCode, name: str, module: str) -> None:
+    """Write the function that gives a record its members. module: the name under which the generated one is known."""
+    with page.block(f"def {name}(r, row)"):
+        page.add("k = 0")
+        for slot in frame.layout.supplied:
+            _take(page, slot, f"r.{frame.record.names[slot.number]}")
+        _Taking(frame, page, module).nodes(frame.layout.nodes, Place("r"), frame.record.root)
+        page.add("if k != len(row): raise RuntimeError('members are left over')")
 
 
 def _take(page: Page, slot: Slot, target: str) -> None:
