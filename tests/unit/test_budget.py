@@ -117,6 +117,24 @@ def test_more_than_fits_is_a_finding_with_the_numbers() -> None:
     assert result.findings[0].startswith("beacon, other: the cadences ask for 164.7 s of a pass of 100.0 s")
 
 
+def test_a_pass_that_is_just_filled_is_no_finding() -> None:
+    # 0.370688 s on the air and 0.129312 s of silence make half a second: 200 frames fill 100 s to the last microsecond.
+    text = ONE_FRAME.replace("    fields:", "    cadence_s: 0.5\n    fields:") + "  gap_s: 0.129312\n"
+    full, short = (packetkit.parse(f"{text}passes: {{duration_s: {one}}}\n") for one in ("100", "99.999"))
+    for made, findings in ((full, 0), (short, 0)):
+        assert made.passes is not None
+        result = budget(made, window_of(made.passes))
+        assert len(result.findings) == findings and result.frames == (200 if made is full else 199)
+
+
+def test_the_share_of_the_hour_is_a_hundredth_of_its_percent() -> None:
+    made = mission("passes: {duration_s: 400}\n", "  share_of_hour_percent: 0.1\n")
+    assert made.link.share_of_hour == Fraction(1, 1000)
+    assert mission("passes: {duration_s: 400}\n").link.share_of_hour is None
+    # 0.1 % of an hour is 3.6 s: 9.7 frames.
+    assert counted(made)[0] == 9
+
+
 def test_a_frame_longer_than_a_packet_is_refused() -> None:
     made = packetkit.parse(ONE_FRAME.replace("repeat: 21", "repeat: 300") + "passes: {duration_s: 100}\n")
     assert made.passes is not None

@@ -16,6 +16,7 @@ import pytest
 
 import packetkit
 from packetkit.codec import walk
+from packetkit.codec.annotate import annotate
 from packetkit.codec.frame import Frame, compile_layout
 from packetkit.errors import (
     BadCount,
@@ -588,3 +589,20 @@ frames:
     whole = {"by": 0, "body": {"inner": {"unknown": data[2:8]}}, "tail": 0x0708}
     assert frame.decode(data) == whole and frame.encode(whole) == data
     assert frame.decode_from(b"\xff" + data + b"\xff", 1) == (whole, len(data))
+
+
+def test_a_count_may_be_given_up_to_its_maximum() -> None:
+    frame = packetkit.parse(
+        "mission: m\nframes:\n  f:\n    fields:\n      - {name: held, kind: count, bits: 8, maximum: 3}\n"
+        "      - {name: level, bits: 8}\n      - {name: readings, bits: 8, repeat: {count: held}}\n"
+    ).frame("f")
+    most = {"held": 3, "level": 1, "readings": [7, 8, 9]}
+    assert frame.encode(most) == frame.encode({**most, "held": {"raw": 3}}) == bytes([3, 1, 7, 8, 9])
+    with pytest.raises(EncodeError) as caught:  # what is wrong elsewhere is told alone
+        frame.encode({**most, "level": 256})
+    assert [fault.path for fault in caught.value.faults] == ["level"]
+    with pytest.raises(EncodeError) as caught:
+        frame.encode({"held": 4, "level": 1, "readings": [7, 8, 9, 10]})
+    assert {fault.path for fault in caught.value.faults} <= {"held", "readings"}
+    notes = {one.address: one.wrong for one in annotate(frame.layout, bytes([3, 1, 7, 8, 9])).fields}
+    assert not any(notes.values()), notes

@@ -354,6 +354,15 @@ def test_offsets_leave_no_overlap(drawn: Sequence[tuple[int, int]]) -> None:
         assert first + length <= second
 
 
+def test_senders_that_just_fill_the_common_step_have_offsets_and_none_more_do() -> None:
+    from packetkit.mission.together import _shared
+
+    half = [Sender(team, "f", Fraction(9, 20), Fraction(1), "c") for team in ("a", "b")]
+    assert _shared("c", tuple(half), Fraction(1, 20)).offsets_s == (0, Fraction(1, 2))
+    longer = replace(half[1], airtime_s=Fraction(91, 200))
+    assert _shared("c", (half[0], longer), Fraction(1, 20)).offsets_s == ()
+
+
 def test_the_common_step_divides_every_period() -> None:
     assert common_step([Fraction(10), Fraction(15)]) == 5
     assert common_step([Fraction(1, 2), Fraction(3, 4)]) == Fraction(1, 4)
