@@ -142,3 +142,28 @@ def test_a_place_that_is_known_is_the_only_one_tried() -> None:
     frames = [data + crc_hqx(data, 0).to_bytes(2, "big") for data in messages(8, 4, 12)]
     assert identify(frames, place=Place(2))[0].name == "CRC-16/XMODEM"
     assert not [one for one in identify(frames, place=Place(1)) if one.is_credible]
+
+
+def test_the_order_of_a_place_that_is_known_counts() -> None:
+    function = crcmod.mkCrcFun(0x19EB3, initCrc=0x1234, rev=False, xorOut=0xABCD)  # in no catalogue
+    frames = [data + function(data).to_bytes(2, "little") for data in messages(9, 6, 12, 15)]
+    low = Place(2, low_first=True)
+    found = identify(frames, place=low)
+    assert found[0].is_credible and found[0].algorithm.poly == 0x9EB3
+    assert {one.place for one in found if one.is_credible} == {low}
+    assert not [one for one in identify(frames, place=Place(2)) if one.is_credible]
+
+
+def test_one_octet_has_one_order() -> None:
+    function = crcmod.mkCrcFun(0x1C3, initCrc=0x55, rev=False, xorOut=0x0F)  # in no catalogue
+    frames = [data + bytes([function(data)]) for data in messages(10, 9, 12, 17)]
+    found = [one for one in identify(frames) if one.is_credible]
+    assert {(one.algorithm.poly, one.place) for one in found} == {(0xC3, Place(1))}
+
+
+def test_what_chance_would_give_is_counted_by_what_was_tried() -> None:
+    """Frames of one length and a place that is known: each catalogue check of two octets, read in two orders, against 4 frames."""
+    frames = [data + crc_hqx(data, 0).to_bytes(2, "big") for data in messages(8, 4, 12)]
+    (first, *_) = identify(frames, place=Place(2))
+    rows = sum(9 <= row.width <= 16 for row in catalog.ALGORITHMS.values())
+    assert first.chance == 2 * rows / 2 ** (16 * 4)
