@@ -606,3 +606,16 @@ def test_a_count_may_be_given_up_to_its_maximum() -> None:
     assert {fault.path for fault in caught.value.faults} <= {"held", "readings"}
     notes = {one.address: one.wrong for one in annotate(frame.layout, bytes([3, 1, 7, 8, 9])).fields}
     assert not any(notes.values()), notes
+
+
+def test_texts_and_lists_follow_bits_that_are_still_open() -> None:
+    frame = packetkit.parse(
+        "mission: m\nframes:\n  f:\n    fields:\n      - {name: held, kind: count, bits: 8}\n      - {name: a, bits: 4}\n"
+        "      - {name: readings, bits: 8, repeat: {count: held}}\n      - {name: b, bits: 4}\n"
+        "      - {name: call, kind: text, length: 2}\n      - {name: c, bits: 4}\n"
+        "      - {name: more, bits: 8, repeat: {count: held}}\n      - {name: d, bits: 4}\n"
+    ).frame("f")
+    record = {"a": 1, "readings": [0xAB, 0xCD], "b": 2, "call": "Hi", "c": 3, "more": [0x45, 0x67], "d": 8}
+    data = bytes.fromhex("02 1a bc d2 48 69 34 56 78")
+    assert frame.encode(record) == data
+    assert frame.decode(data) == record
