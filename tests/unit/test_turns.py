@@ -186,3 +186,12 @@ def test_every_target_writes_turns(target: str, tmp_path: Path) -> None:
     path.write_text(SCHEMA, "utf-8")
     assert main(["generate", str(path), "--target", target, "-o", str(out)]) == 0
     assert any(out.iterdir())
+
+
+def test_what_fills_a_short_variant_up_has_no_name_and_spelling_it_out_is_another_frame() -> None:
+    filling = [slot for slot in FRAME.layout.slots if slot.kind == "reserved"]
+    assert [(slot.width, slot.named) for slot in filling] == [(9, False), (11, False)]
+    spelt = SCHEMA.replace("unit: V}]", "unit: V}, {name: reserved, kind: reserved, bits: 9}]")
+    unnamed = SCHEMA.replace("unit: V}]", "unit: V}, {kind: reserved, bits: 9}]")
+    prints = [packetkit.parse(text).frame().layout.fingerprint for text in (SCHEMA, unnamed, spelt)]
+    assert prints[0] == prints[1] != prints[2]
