@@ -358,7 +358,7 @@ def test_senders_that_just_fill_the_common_step_have_offsets_and_none_more_do() 
     from packetkit.mission.together import _shared
 
     half = [Sender(team, "f", Fraction(9, 20), Fraction(1), "c") for team in ("a", "b")]
-    assert _shared("c", tuple(half), Fraction(1, 20)).offsets_s == (0, Fraction(1, 2))
+    assert _shared("c", tuple(half), Fraction(1, 20)).offsets_s == (Fraction(0), Fraction(1, 2))
     longer = replace(half[1], airtime_s=Fraction(91, 200))
     assert _shared("c", (half[0], longer), Fraction(1, 20)).offsets_s == ()
 
