@@ -246,6 +246,43 @@ def test_a_wide_code_is_words_and_its_frame_the_one_worked_by_hand() -> None:
     assert buffer[11:] == zlib.crc32(buffer[:11]).to_bytes(4, "big")
 
 
+SPLIT = """
+mission: godwit
+frames:
+  drift:
+    packing: PACKING
+    fields:
+      - {name: sequence, bits: 8}
+      - name: body
+        group:
+          - {name: crc, kind: check, algorithm: CRC-16/IBM-3740, runs: [[4, 5], [28, 11]], covers: COVERED}
+          - {name: level, bits: 4}
+          - {name: water, bits: 19}
+          - {name: spare, kind: reserved, bits: 9}
+  swarm:
+    fields:
+      - {name: held, kind: count, bits: 3}
+      - name: readings
+        repeat: {count: held}
+        group:
+          - name: part
+            group:
+              - {name: crc, kind: check, algorithm: CRC-8/SMBUS, runs: [[1, 3], [9, 5]], covers: [level, water]}
+              - {name: level, bits: 1}
+              - {name: water, bits: 5}
+      - {kind: reserved, up_to: byte}
+"""
+
+
+@pytest.mark.parametrize("options", ["", "small_integers"])
+@pytest.mark.parametrize("packing", ["most_significant_first", "least_significant_first"])
+def test_a_check_split_over_runs_of_bits_is_stored_and_verified(packing: str, options: str) -> None:
+    rules = ("whole_frame, self: zero", "whole_frame, self: ones", "[sequence, body]")
+    made = [parse(SPLIT.replace("COVERED", one).replace("PACKING", packing)) for one in rules]
+    found = partings(made, asked(made, options, watched=bool(options)), RECORDS // 2, small=bool(options))
+    assert not found, "\n".join(found)
+
+
 # -- syntax, and what the smallest board holds ---------------------------------------------------------------------
 
 

@@ -16,7 +16,6 @@ from packetkit.targets.c.opened import without_bundles
 from packetkit.targets.micropython import checks, example, scale, source
 from packetkit.targets.micropython.lean import MOST_BYTES, lean
 from packetkit.targets.micropython.page import MOST_BITS
-from packetkit.targets.micropython.record import is_member
 from packetkit.targets.micropython.source import Mission, frames_of, module_name
 from packetkit.targets.target import Dossier, Target, refuse
 
@@ -79,8 +78,6 @@ def _too_large(layout: Layout) -> Iterator[tuple[str, str]]:
 
 
 def _beyond(slot: Slot, is_asked: bool, small: bool) -> Iterator[str]:
-    if slot.pieces and not is_member(slot):
-        yield f"a {slot.kind} split over several runs of bits"
     if not small:
         return
     wide = slot.width > MOST_BITS
