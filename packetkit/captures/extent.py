@@ -48,6 +48,12 @@ class Measure:
             for node in layout.walk()
             if isinstance(node, Run) and (telling := _telling(node, asked))
         }
+        told = {node.by for node in layout.walk() if isinstance(node, Optional) and node.told_in_option}
+        self._in_options = {
+            node.number: {slot.number for one in walk(node.body) for slot in slots_of(one)} & told
+            for node in layout.walk()
+            if isinstance(node, Optional)
+        }
         self._uniform = {
             node.number
             for node in layout.walk()
@@ -92,11 +98,16 @@ class Measure:
                 at = self._nodes(branch.body, at, data, raws, starts)
             elif self._is_there(node, at, raws):
                 at = self._nodes(node.body, at, data, raws, starts)
+            else:
+                for number in self._in_options.get(node.number, ()):
+                    raws.pop(number, None)  # of an element before
         return at
 
     def _is_there(self, node: Optional, at: int, raws: dict[int, int]) -> bool:
         if node.by is None:
             return self._stops[-1] - node.trailer_bits - at > 0
+        if node.told_in_option and node.by not in raws:
+            return False
         return any(raws[node.by] in codes for codes in node.codes)
 
     def _measured(

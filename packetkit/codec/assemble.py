@@ -303,6 +303,12 @@ class _Writing:
             return at
         if node.by is None:
             return self.remaining(node, value, at, indices, scope)
+        if node.told_in_option and not scope.knows(node.by):
+            if value is not ABSENT and value is not None:
+                said = located(self.layout.slots[node.by].address, indices)
+                text = f"is given, but {said.rpartition('.')[0]}, which says so, is not. Give that too, {{}} at the least"
+                self.fault(address, "disagrees", text)
+            return at
         teller = scope.leaf(node.by)
         state = self.demands.of(teller)
         present = value is not ABSENT and value is not None

@@ -46,6 +46,8 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
+    slots_of,
+    walk,
 )
 
 # A stretch at an unknown bit is one integer up to here; a longer one is shifted into place and read as octets.
@@ -72,6 +74,7 @@ class Decoder:
         # Where measured parts around end, outer ones first; "" until it is known.
         self.stops: dict[int, str] = {}
         self.unsized: list[Measured] = []  # measured parts whose length was not read yet
+        self.in_options = {one.by for one in nodes if isinstance(one, Optional) and one.told_in_option}
         self.read: set[int] = set()  # slots whose codes are in variables
         self.at_once = False
         self.sized = False  # the octets are known to be as many as the frame's
@@ -230,8 +233,17 @@ class Decoder:
                 self.settle(after)
         with source.block("else:"):
             source.add(f"{name} = None")
+            for number in sorted(self.asked_from_outside(node)):
+                source.add(
+                    f"r{number} = {self.layout.slots[number].raw_limits[0] - 1}"
+                )  # a code that nothing has
         entries.append((node.path, name))
         return MOVING
+
+    def asked_from_outside(self, node: Optional) -> set[int]:
+        """The slots in an option that tell, where it is there, whether something behind it is."""
+        inside = {slot.number for one in walk(node.body) for slot in slots_of(one)}
+        return inside & self.in_options
 
     def measured(self, node: Measured, place: Place, entries: Entries) -> Place:
         """Read a part whose length is told: its end is where what runs to an end stops, and where it must end."""

@@ -407,11 +407,11 @@ def _own_checks(nodes: tuple[Node, ...]) -> set[int]:
 
 
 def _is_walked(node: Node) -> bool:
-    """Whether only the walker writes a node: what asks for bytes that remain or is told from outside, and a list whose count is computed
-    or that its elements end.
+    """Whether only the walker writes a node: what asks for bytes that remain, or is told in an option or from outside, and a list whose
+    count is computed or that its elements end.
     """
     if isinstance(node, Optional):
-        return node.by is None
+        return node.by is None or node.told_in_option
     if isinstance(node, Choice):
         return not node.told_by
     if isinstance(node, Repeat):

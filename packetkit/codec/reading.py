@@ -160,6 +160,8 @@ class Reading:
     def is_there(self, node: Optional, at: int, scope: Scope) -> bool:
         if node.by is None:
             return self.stop() - node.trailer_bits - at > 0
+        if node.told_in_option and not scope.knows(node.by):
+            return False
         raw = scope.leaf(node.by).raw
         return any(raw in codes for codes in node.codes)
 

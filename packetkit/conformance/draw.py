@@ -40,6 +40,8 @@ from packetkit.layout.model import (
     codes_of_place,
     computed_count,
     flat,
+    forget,
+    is_told,
     slots_of,
     told_branch,
 )
@@ -203,7 +205,8 @@ class _Drawing:
         if node.by is None:
             self.ended = self.ended or self.odds(3)
             return None if self.ended else self.container(node.body, node.bare)
-        if not any(self.told[node.by] in codes for codes in node.codes):
+        if not is_told(node, self.told):
+            forget(node, self.told)
             return _OUT if self.oddity(3) else None
         # Where the flag before it is left out, a None would mean that the option is not there.
         return self.container(node.body, node.bare, given=node.by not in self.silent)

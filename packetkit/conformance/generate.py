@@ -39,6 +39,8 @@ from packetkit.layout.model import (
     Slot,
     codes_of_place,
     computed_count,
+    forget,
+    is_told,
 )
 from packetkit.layout.model import walk as walk_nodes
 
@@ -355,7 +357,9 @@ class _Plain:
                 self.ended = self.ended or node.number == self.absent
                 there = not self.ended
             else:
-                there = any(self.told.get(node.by, 0) in codes for codes in node.codes)
+                there = is_told(node, self.told if node.told_in_option else {node.by: 0} | self.told)
+            if not there:
+                forget(node, self.told)
             return self.container(node.body, node.bare) if there else None
         if node.joined is not None:
             return self.joined(node, node.joined)

@@ -33,6 +33,8 @@ from packetkit.layout.model import (
     Slot,
     codes_of_place,
     computed_count,
+    forget,
+    is_told,
     told_branch,
 )
 from packetkit.layout.number import from_raw, is_legal, to_raw
@@ -281,7 +283,9 @@ class _Unit:
             elif isinstance(node, Choice):
                 put(into, node.path, self.variant(layout, node, key))
             elif isinstance(node, Optional):
-                present = node.by is None or any(self.drawn[node.by] in codes for codes in node.codes)
+                present = is_told(node, self.drawn)
+                if not present:
+                    forget(node, self.drawn)
                 put(into, node.path, self.inner(layout, node.body, node.bare, key) if present else None)
 
     def elements(self, layout: Layout, node: Repeat, key: str) -> Any:

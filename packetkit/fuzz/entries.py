@@ -132,14 +132,14 @@ def stretches(fields: list[Entry], check: Entry) -> list[list[Entry]]:
     return [stretch for stretch in made if stretch] or [[]]
 
 
-def members(name: str, entry: Entry) -> Iterator[tuple[str, Entry]]:
-    """The members of a plain group by dotted names."""
-    if not is_single(entry):
+def members(name: str, entry: Entry, *, into_options: bool = False) -> Iterator[tuple[str, Entry]]:
+    """The members of a plain group by dotted names; into_options: of one that is not always there, too."""
+    if "repeat" in entry or ("present_when" in entry and not into_options):
         return
     for one in (*entry.get("group", ()), *entry.get("flags", ())):
         if "name" in one:
             yield f"{name}.{one['name']}", one
-            yield from members(f"{name}.{one['name']}", one)
+            yield from members(f"{name}.{one['name']}", one, into_options=into_options)
 
 
 def is_counted(name: str, fields: Iterable[Entry]) -> bool:

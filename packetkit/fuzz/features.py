@@ -254,6 +254,8 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(10, "list", lambda seen: seen.field.present_when is not None and seen.field.repeat is not None),
     Feature(10, "in a repeat", lambda seen: seen.field.present_when is not None and seen.in_repeat),
     Feature(10, "told from a group", lambda seen: seen.field.present_when is not None and "." in seen.field.present_when.by),
+    OnWire(10, "told in an option", lambda layout: any(
+        isinstance(node, Optional) and node.told_in_option for node in layout.walk())),
     OnWire(10, "option in an option", lambda layout: any(
         isinstance(node, Optional) and any(isinstance(inner, Optional) for inner in node.body) for node in layout.walk())),
     Feature(12, "named CRC", _named("CRC")),

@@ -80,8 +80,11 @@ class Leaves:
             name for name in (base, *(f"{base}{n}" for n in range(2, 99))) if name not in scope.entries
         )
 
-    def visible(self, scope: Scope) -> Iterator[tuple[str, Entry]]:
-        """Names that mean something here, inner ones hiding outer ones, with the members of plain groups by dotted names."""
+    def visible(self, scope: Scope, *, into_options: bool = False) -> Iterator[tuple[str, Entry]]:
+        """Names that mean something here, inner ones hiding outer ones, with the members of plain groups by dotted names.
+
+        into_options: and with those of groups that are not always there.
+        """
         hidden: set[str] = set()
         here: Scope | None = scope
         while here is not None:
@@ -90,7 +93,7 @@ class Leaves:
                     continue
                 hidden.add(name)
                 yield name, entry
-                yield from members(name, entry)
+                yield from members(name, entry, into_options=into_options)
             here = here.outer
 
     # -- numbers -----------------------------------------------------------------------------------

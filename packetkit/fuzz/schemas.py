@@ -571,7 +571,7 @@ class _Draw(Structures):
         judging: whether its value counts, which neither a count nor a flag that is raised can tell.
         """
         options: list[tuple[str, Entry]] = []
-        for name, entry in self.visible(scope):
+        for name, entry in self.visible(scope, into_options=not judging):
             if name.partition(".")[0] == below or entry.keys() & {"valid_when", "scale_by"}:
                 continue
             if judging and (entry.get("kind") == "count" or id(entry) in self.raised):
@@ -608,7 +608,7 @@ class _Draw(Structures):
         if self.odds(2):
             made["repeat"]["maximum"] = self.chance.randint(1, 9)
         bits = 8
-        if self.parts_too and self.odds(3):
+        if self.parts_too and not self.odds(3):
             self.add(fields, scope, place, *self.varied(made, scope, place, style))
             return
         if self.odds(3):

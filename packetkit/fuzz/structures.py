@@ -183,7 +183,7 @@ class Structures(Covers):
         if form == 0:
             made: Entry = {"name": self.name(scope), "kind": self.one("bytes", "text"), "length": "rest"}
             self.add(fields, scope, place, made, 0)
-        elif form == 1 and not in_words and self.odds(2):
+        elif form == 1 and not in_words and not self.odds(3):
             made = {"name": self.name(scope), "repeat": {"to_end": True}}
             made, bits = self.varied(made, scope, place, style)
             self.add(fields, scope, place, made, bits)

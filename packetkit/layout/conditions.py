@@ -43,23 +43,32 @@ def presence(r: Resolver, one: Field, scope: Scope, where: str) -> tuple[int, tu
     assert asked is not None
     place = one.places.get(f"present_when.{asked.by}", one.places["present_when"])
     at = one.places.get(f"present_when:{asked.by}", one.places["present_when"])
-    return told_by(r, asked, place, at, scope, where)
+    return told_by(r, asked, place, at, scope, where, into_options=True)
 
 
 def told_by(
-    r: Resolver, asked: Condition, place: Place, at: Place, scope: Scope, where: str
+    r: Resolver,
+    asked: Condition,
+    place: Place,
+    at: Place,
+    scope: Scope,
+    where: str,
+    *,
+    into_options: bool = False,
 ) -> tuple[int, tuple[Range, ...]] | None:
-    """The slot that a condition asks and the codes it must hold. place: of these; at: of the name."""
-    slot = deciding(r, asked.by, scope, where, at)
+    """The slot that a condition asks and the codes it must hold. place: of these; at: of the name. into_options: as Scope.find."""
+    slot = deciding(r, asked.by, scope, where, at, into_options=into_options)
     if slot is None:
         return None
     ranges = codes_held(r, asked, slot, place, where)
     return None if ranges is None else (slot.number, ranges)
 
 
-def deciding(r: Resolver, name: str, scope: Scope, where: str, place: Place) -> Slot | None:
+def deciding(
+    r: Resolver, name: str, scope: Scope, where: str, place: Place, *, into_options: bool = False
+) -> Slot | None:
     """The slot that a condition asks, or None where that was noted."""
-    found = scope.find(name)
+    found = scope.find(name, into_options=into_options)
     if found is not None and found[1] in found[0].broken:
         return None
     slot = found[0].slots.get(found[1]) if found else None

@@ -13,7 +13,7 @@ octets of each k-bit word are reversed. A slot's raw code is read from its `widt
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from fractions import Fraction
@@ -471,6 +471,7 @@ class Repeat:
 class Optional:
     """Nodes that are there only when the slot numbered `by` holds one of `codes`; absent, its value is None.
 
+    told_in_option: that slot stands in an option itself, and where that is absent, so are they.
     by None: they are there when more than `trailer_bits` are left in the innermost measured part, else in the frame.
     bare: the body is one value, not a mapping.
     """
@@ -487,6 +488,7 @@ class Optional:
     maximum_bits: int
     bare: bool
     trailer_bits: int = 0
+    told_in_option: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -735,6 +737,20 @@ def without(limits: tuple[int, int], codes: tuple[Range, ...]) -> tuple[Range, .
             left.append(Range(low, one.low - 1))
         low = max(low, one.high + 1)
     return (*left, Range(low, limits[1])) if low <= limits[1] else tuple(left)
+
+
+def is_told(node: Optional, raws: Mapping[int, int]) -> bool:
+    """Whether the codes known so far say that an option is there; what tells of it may be absent itself."""
+    if node.told_in_option and node.by not in raws:
+        return False
+    return node.by is None or any(raws[node.by] in codes for codes in node.codes)
+
+
+def forget(node: Optional, raws: MutableMapping[int, int]) -> None:
+    """Drop the codes of what stands in an option that is absent here: another element may have had them."""
+    for inner in walk(node.body):
+        for slot in slots_of(inner):
+            raws.pop(slot.number, None)
 
 
 def codes_of_place(node: Repeat, slots: Sequence[Slot], *, is_last: bool) -> tuple[int, tuple[Range, ...]]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from packetkit.layout import repeats
 from packetkit.layout.conditions import presence
-from packetkit.layout.model import Optional, Range
+from packetkit.layout.model import Optional, Range, Slot
 from packetkit.layout.places import Container, Cursor, Scope, Style
 from packetkit.schema.model import Field
 
@@ -41,11 +42,22 @@ def place_optional(
     if by is None:
         _note_unseen(r, one, number, low, where)
     bare, residue = one.repeat is not None or repeats.is_bare(one), start.phase.within(8)
-    node = Optional(number, path, address, start.at, residue, by, codes, nodes, low, high, bare)
+    in_option = by is not None and by not in {slot.number for slot in _certain(scope)}
+    node = Optional(
+        number, path, address, start.at, residue, by, codes, nodes, low, high, bare, told_in_option=in_option
+    )
     phase = start.phase.joined(inside.cursor.phase)
     grown = start.grown.joined(inside.cursor.grown)
     top = None if start.high is None else start.high + high
     into.add_node(node, Cursor(start.at if high == 0 else None, phase, start.origin, grown, start.low, top))
+
+
+def _certain(scope: Scope) -> Iterator[Slot]:
+    """The slots that stand in a group, or in one around it, whenever it is there."""
+    around: Scope | None = scope
+    while around is not None:
+        yield from around.own_slots()
+        around = around.outer
 
 
 def _asked(
@@ -71,6 +83,8 @@ def _fill(r: Resolver, one: Field, inside: Container, scope: Scope, style: Style
         repeats.repeat(r, one, one.repeat, inside, inner, style, (), address)
         return
     r.body(one, inside, inner, style, address)
+    if not repeats.is_bare(one):
+        scope.options[one.name] = inner
     if one.name in inner.slots and repeats.is_bare(one):
         scope.sometimes[one.name] = inner.slots[one.name]
 

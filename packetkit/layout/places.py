@@ -91,6 +91,7 @@ class Scope:
     slots: dict[str, Slot] = field(default_factory=dict)
     groups: dict[str, Scope] = field(default_factory=dict)
     spans: dict[str, tuple[Spot, Spot]] = field(default_factory=dict)
+    options: dict[str, Scope] = field(default_factory=dict)  # groups that are not always there
     sometimes: dict[str, Slot] = field(default_factory=dict)  # single fields that are not always there
     derived: dict[str, object] = field(
         default_factory=dict
@@ -98,19 +99,29 @@ class Scope:
     broken: set[str] = field(default_factory=set)
     split: int | None = None  # the bit of its run from which the runs of a split value in it are counted
 
-    def find(self, name: str) -> tuple[Scope, str] | None:
-        """The scope and last name that `name` means, looked up from here outwards, dots leading into plain groups."""
+    def find(self, name: str, *, into_options: bool = False) -> tuple[Scope, str] | None:
+        """The scope and last name that `name` means, looked up from here outwards, dots leading into plain groups.
+
+        into_options: also into those that are not always there.
+        """
         first, *rest = name.split(".")
         scope: Scope | None = self
         while scope is not None:
             if first in scope.spans or first in scope.broken:
                 for part in rest:
-                    if first not in scope.groups:
+                    inner = scope.groups.get(first) or (scope.options.get(first) if into_options else None)
+                    if inner is None:
                         return None
-                    scope, first = scope.groups[first], part
+                    scope, first = inner, part
                 return (scope, first) if first in scope.spans or first in scope.broken else None
             scope = scope.outer
         return None
+
+    def own_slots(self) -> Iterator[Slot]:
+        """The slots of a group and of the plain groups in it."""
+        yield from self.slots.values()
+        for inner in self.groups.values():
+            yield from inner.own_slots()
 
     def names(self, kinds: tuple[str, ...]) -> Iterator[str]:
         """Names that a field here can refer to, nearest group first: of slots of these kinds, or of all that has a span."""

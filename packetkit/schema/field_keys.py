@@ -111,12 +111,12 @@ FIELD_KEYS = table(
     Key(
         "repeat",
         "repeat",
-        "How often the field repeats: a number, {count: name}, {count: {product_of: [names], plus: n}}, or {to_end: true, maximum: n}.",
+        "How often the field repeats: a number, {count: name}, {to_end: true, maximum: n}, or {goes_on_when: flag, maximum: n}; more under repeat.",
     ),
     Key(
         "present_when",
         "condition",
-        "The flag, or the field and its codes, that says the field is there; or bytes_remain.",
+        "The flag, or the field and its codes, that says the field is there; or bytes_remain. A flag of a group that is absent says no.",
     ),
     Key(
         "valid_when",

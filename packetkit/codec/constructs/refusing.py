@@ -40,23 +40,39 @@ def reasons(layout: Layout) -> tuple[tuple[str, str], ...]:
     return beyond or tuple(dict.fromkeys(_of_the_plan(Plan(layout))))
 
 
+def _beyond_parts(node: Node) -> str:
+    """Why a part of a frame has no construct object yet; empty where it may have."""
+    if isinstance(node, Measured):
+        return "a length field measures it"
+    if isinstance(node, Choice):
+        return "it has variants"
+    if isinstance(node, Optional) and node.by is None:
+        return "it is there when bytes remain"
+    if isinstance(node, Optional) and node.told_in_option:
+        return "a field in another option says whether it is there"
+    if not isinstance(node, Repeat):
+        return ""
+    return next(
+        (
+            reason
+            for reason, holds in (
+                ("its characters are joined to one value", node.joined is not None),
+                ("its count is computed", bool(node.factors)),
+                ("its elements say which is the last", node.own_end is not None),
+                ("it runs to the end, and its elements differ in size", node.several_sizes),
+            )
+            if holds
+        ),
+        "",
+    )
+
+
 def _beyond(layout: Layout) -> Iterator[tuple[str, str]]:
     """What has no construct object yet, by name; then nothing further is asked."""
     for node in layout.walk():
-        if isinstance(node, Measured):
-            yield node.address or layout.name, "a length field measures it"
-        elif isinstance(node, Choice):
-            yield node.address, "it has variants"
-        elif isinstance(node, Optional) and node.by is None:
-            yield node.address, "it is there when bytes remain"
-        elif isinstance(node, Repeat) and node.joined is not None:
-            yield node.address, "its characters are joined to one value"
-        elif isinstance(node, Repeat) and node.factors:
-            yield node.address, "its count is computed"
-        elif isinstance(node, Repeat) and node.own_end is not None:
-            yield node.address, "its elements say which is the last"
-        elif isinstance(node, Repeat) and node.several_sizes:
-            yield node.address, "it runs to the end, and its elements differ in size"
+        reason = _beyond_parts(node)
+        if reason:
+            yield getattr(node, "address", "") or layout.name, reason
     for slot in layout.slots:
         if slot.kind == "bundle":
             yield slot.address, "its samples are differences"
