@@ -111,12 +111,12 @@ FIELD_KEYS = table(
     Key(
         "repeat",
         "repeat",
-        "How often the field repeats: a number, {count: name}, {to_end: true, maximum: n}, or {goes_on_when: flag, maximum: n}; more under repeat.",
+        "How often the field repeats: a number, {count: name}, {to_end: true, maximum: n}, or {goes_on_when: flag, maximum: n}; see repeat.",
     ),
     Key(
         "present_when",
         "condition",
-        "The flag, or the field and its codes, that says the field is there; or bytes_remain. A flag of a group that is absent says no.",
+        "The flag, or the field and its codes, that says the field is there, an absent one saying no; or bytes_remain.",
     ),
     Key(
         "valid_when",
