@@ -111,7 +111,7 @@ FIELD_KEYS = table(
     Key(
         "repeat",
         "repeat",
-        "How often the field repeats: a number, {count: name}, {to_end: true, maximum: n}, or {goes_on_when: flag, maximum: n}; see repeat.",
+        "How often it repeats: a number, {count: name}, {to_end: true, maximum: n}, or {goes_on_when: flag, maximum: n}; see repeat.",
     ),
     Key(
         "present_when",
