@@ -20,7 +20,7 @@ from math import frexp
 from struct import Struct
 from typing import Any
 
-from packetkit.codec import bits
+from packetkit.codec import bits, bundled
 from packetkit.codec.source import Source
 from packetkit.codec.values import LARGEST, TABLE_BITS, is_nan, meaning
 from packetkit.layout.beside import nothing
@@ -79,13 +79,35 @@ class Codes:
             made = make(slot, value, guarded and not slot.coding)
             if made is not None:
                 code, test = made
-                return f"({_spelled(slot, code)} if {test} else {other})"
+                return f"({self._spelled(slot, code)} if {test} else {other})"
         if isinstance(slot.transform, Curve) and slot.transform.line and slot.width <= TABLE_BITS:
             on_curve = self.source.name("codes", lambda: _codes_on(slot), ("codes", meaning(slot)))
             kind = "int" if slot.transform.is_integer else "float"
             test = f"(v := {value}).__class__ is {kind} and (c := {on_curve}.get(v)) is not None"
             return f"(c if {test} else {other})"
         return f"{self.coder(slot)}({value})"
+
+    def _spelled(self, slot: Slot, lifted: str) -> str:
+        """The text of a code from that of a number plus _lift: the same but for a coding, whose table it follows (layout/coding.py)."""
+        if slot.coding == "sign_and_magnitude":
+            sign = _lift(slot)
+            return f"(m ^ {sign:#x} if (m := {lifted}) >= {sign:#x} else {2 * sign:#x} - m)"
+        if slot.coding == "gray":
+            return f"((m := {lifted}) ^ m >> 1)"
+        return self._in_digits(slot, lifted) if slot.coding == "binary_coded_decimal" else lifted
+
+    def _in_digits(self, slot: Slot, number: str) -> str:
+        """The text of a number in BCD, three digits at a time by a table; up to nine digits, as more are seldom and rather said in text."""
+        places = -(-len(str(slot.number_limits[1])) // 3)
+        if places > 3:
+            return f'int(f"{{{number}}}", 16)'
+        table = self.source.name("digits", lambda: tuple(int(str(one), 16) for one in range(1000)), ())
+        texts: list[str] = []
+        for place in reversed(range(places)):
+            index = "m" if texts else f"(m := {number})"
+            index = f"{index} // {1000**place}" if place else index
+            texts.append(shifted(f"{table}[{index}{' % 1000' if texts else ''}]", 12 * place))
+        return f"({' + '.join(texts)})"
 
     def real(self, slot: Slot, value: str) -> str:
         """Return the text of a float that struct rounds to a slot's format, from the text of its value.
@@ -126,16 +148,6 @@ def _lift(slot: Slot) -> int:
     return 1 << (slot.width - 1) if slot.coding == "sign_and_magnitude" else half(slot)
 
 
-def _spelled(slot: Slot, lifted: str) -> str:
-    """The text of a code from that of a number plus _lift: the same but for a coding, whose table it follows (layout/coding.py)."""
-    if slot.coding == "sign_and_magnitude":
-        sign = _lift(slot)
-        return f"(m ^ {sign:#x} if (m := {lifted}) >= {sign:#x} else {2 * sign:#x} - m)"
-    if slot.coding == "gray":
-        return f"((m := {lifted}) ^ m >> 1)"
-    return f'int(f"{{{lifted}}}", 16)' if slot.coding == "binary_coded_decimal" else lifted
-
-
 def _usual(slot: Slot) -> tuple[int, int]:
     """The largest range of legal codes, as codes; under a coding of the numbers, lifted."""
     codes = max(slot.legal, key=lambda codes: codes.high - codes.low)
@@ -174,20 +186,28 @@ def _whole(slot: Slot, value: str, guarded: bool) -> _Lifted | None:
 def _rounded(slot: Slot, value: str, guarded: bool) -> _Lifted | None:
     """A double in fractional steps, where doubles decide nearly always; see the module's docstring."""
     assert isinstance(slot.transform, Linear)
+    line = _line_in_doubles(slot)
+    if line is None:
+        return None
+    factor, added, margin = line
+    low, high = _usual(slot)
+    bounds = _bounds(slot, "n", low, high, guarded)
+    if low <= 0:
+        bounds = bounds.replace(f" and n >= {low}", "")  # a negative n does not come so far
+    text = f"v * {factor!r} {'-' if added < 0 else '+'} {abs(added)!r}"
+    near = f"{margin!r} < (y := {text}) - (n := y.__trunc__()) < {1 - margin!r}"
+    return "n", f"(v := {value}).__class__ is float and {near}{bounds}"
+
+
+def _line_in_doubles(slot: Slot) -> tuple[float, float, float] | None:
+    """The doubles A and B, and the margin, by which a value is rounded; None where doubles decide too seldom."""
+    assert isinstance(slot.transform, Linear)
     num, base, den = slot.transform.numerator, slot.transform.base, slot.transform.denominator
     factor, added = Fraction(den, num), Fraction(1, 2) - Fraction(base, num) + _lift(slot)
     if not (Fraction(1, _NORMAL) < abs(factor) < _NORMAL and abs(added) < _NORMAL):
         return None
     margin = _power_above(((1 << slot.width) + abs(added) + 2) / (1 << 51))
-    if margin > _WIDEST_MARGIN:
-        return None
-    low, high = _usual(slot)
-    bounds = _bounds(slot, "n", low, high, guarded)
-    if low <= 0:
-        bounds = bounds.replace(f" and n >= {low}", "")  # a negative n does not come so far
-    line = f"v * {float(factor)!r} {'-' if added < 0 else '+'} {abs(float(added))!r}"
-    near = f"{margin!r} < (y := {line}) - (n := y.__trunc__()) < {1 - margin!r}"
-    return "n", f"(v := {value}).__class__ is float and {near}{bounds}"
+    return None if margin > _WIDEST_MARGIN else (float(factor), float(added), margin)
 
 
 def _power_above(number: Fraction) -> float:
@@ -217,7 +237,7 @@ def _coder(slot: Slot) -> Callable[[Any], int]:
     ):
         return _ieee_coder(slot, slot.transform.bits, settled)
     if isinstance(slot.transform, Bundle) and not slot.transform.octets_reversed:
-        return _bundle_coder(slot.transform, settled)
+        return bundled.coder(slot.transform, _sample_coder(slot), settled)
     if slot.kind != "number" or not isinstance(slot.transform, Linear) or is_reversed:
         return settled
     num, base, den = slot.transform.numerator, slot.transform.base, slot.transform.denominator
@@ -257,62 +277,34 @@ def nothing_for(slot: Slot, *, real: bool) -> Callable[[Any], Any]:
     return none
 
 
-def _bundle_coder(bundle: Bundle, settled: Callable[[Any], int]) -> Callable[[Any], int]:
-    """A function from samples to their code; what is clamped, refused or no plain number is settled as a whole."""
-    code_of = _sample_coder(bundle)
-    width, largest, none = bundle.width, bundle.largest, -(1 << bundle.width - 1)
-    first = 0 if bundle.has_missing else 1
-
-    def code(value: Any) -> int:
-        if type(value) not in (list, tuple) or len(value) != bundle.samples:
-            return settled(value)
-        try:
-            codes = [code_of(one) for one in value]
-        except OverflowError:
-            return settled(value)
-        at = next((one for one in codes if one is not None), None)
-        if at is None:
-            return settled(value)
-        steps, start = [], at
-        for one in codes[first:]:
-            step = none if one is None else one - at
-            if one is not None:
-                at = one
-                if not -largest <= step <= largest:
-                    return settled(value)
-            steps.append(step & (1 << width) - 1)
-        head = start & (1 << bundle.sample.width) - 1
-        if bundle.first_low:
-            return head | joined_low(steps, width) << bundle.sample.width
-        return head << width * len(steps) | joined(steps, width)
-
-    return code
-
-
-def _sample_coder(bundle: Bundle) -> Callable[[Any], int | None]:
-    """A function from one sample to its code, None where it is missing. Raises OverflowError where only number.py can say."""
-    assert isinstance(bundle.sample.transform, Linear)
-    transform, legal = bundle.sample.transform, bundle.sample.legal[0]
-    num, base, den, low, high = (
-        transform.numerator,
-        transform.base,
-        transform.denominator,
-        legal.low,
-        legal.high,
-    )
+def _sample_coder(slot: Slot) -> Callable[[Any], int | None]:
+    """A function from one sample of a bundle to its code, None where it is missing. Raises OverflowError where only number.py can say."""
+    assert isinstance(slot.transform, Bundle)
+    bundle, sample = slot.transform, slot.transform.sample
+    assert isinstance(sample.transform, Linear)
+    num, base, den = sample.transform.numerator, sample.transform.base, sample.transform.denominator
+    low, high = sample.legal[0].low, sample.legal[0].high
+    # The margin grows with the lift of a signed sample, which is taken off again.
+    factor, added, margin = _line_in_doubles(sample) or (0.0, 0.0, 1.0)
+    lift = _lift(sample)
 
     def code_of(value: Any) -> int | None:
-        if value is None and bundle.has_missing:
-            return None
         kind = type(value)
-        if kind is int:
-            above, below = value, 1
-        elif kind is float and value - value == 0:
-            above, below = value.as_integer_ratio()
+        if kind is float:
+            near = value * factor + added
+            if -_NORMAL < near < _NORMAL and margin < near - (code := int(near)) < 1 - margin:
+                found: int = code - lift
+            elif value - value == 0:
+                above, below = value.as_integer_ratio()
+                found = (2 * (above * den - base * below) + below * num) // (2 * below * num)
+            else:
+                raise OverflowError
+        elif kind is int:
+            found = (2 * (value * den - base) + num) // (2 * num)
+        elif value is None and bundle.has_missing:
+            return None
         else:
             raise OverflowError
-        step = below * num
-        found: int = (2 * (above * den - base * below) + step) // (2 * step)
         if not low <= found <= high:
             raise OverflowError
         return found
@@ -357,39 +349,3 @@ def _ieee_coder(slot: Slot, width: int, settled: Callable[[Any], int]) -> Callab
         return found
 
     return code
-
-
-def joined(codes: list[int], width: int) -> int:
-    """Return codes of one width, one after another from the top, as one number: in a time that grows with their number."""
-    return int.from_bytes(_octets(codes, width, "big"), "big") >> (-len(codes) * width) % _group(width)
-
-
-def joined_low(codes: list[int], width: int) -> int:
-    """Return codes of one width, one after another from the low end, as one number."""
-    return int.from_bytes(_octets(codes, width, "little"), "little")
-
-
-def _group(width: int) -> int:
-    """Bits of the least number of codes that fill whole octets."""
-    while width % 8:
-        width *= 2
-    return width
-
-
-def _octets(codes: list[int], width: int, order: str) -> bytes:
-    """Codes as octets, the last group filled up with zeros."""
-    bits_in_group = _group(width)
-    many = bits_in_group // width
-    pieces = []
-    for at in range(0, len(codes), many):
-        group = codes[at : at + many]
-        number = 0
-        if order == "big":
-            for one in group:
-                number = number << width | one
-            number <<= (many - len(group)) * width
-        else:
-            for one in reversed(group):
-                number = number << width | one
-        pieces.append(number.to_bytes(bits_in_group // 8, order))  # type: ignore[arg-type]
-    return b"".join(pieces)

@@ -16,7 +16,7 @@ from struct import Struct
 
 from packetkit.codec.checks import CheckTexts, NotGeneratedError, refuse_split
 from packetkit.codec.chunks import Chunk, Cut
-from packetkit.codec.source import MOVING, Place, Source, fastest_dict, means, told
+from packetkit.codec.source import MOVING, Place, Source, bare, fastest_dict, means, told
 from packetkit.codec.stretch import (
     UNROLLED,
     Entries,
@@ -31,7 +31,6 @@ from packetkit.codec.stretch import (
     write_elements,
 )
 from packetkit.codec.unpack import Unpacker, targets
-from packetkit.codec.values import bare
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
     Branch,
@@ -563,13 +562,6 @@ def text_of_octets(source: Source, joined: Joined, octets: str) -> str:
         value = source.name("text", lambda: lambda codes: from_codes(joined, codes)[0], joined)
         return f"{value}({octets})"
     return f'str({octets}, "{"utf-8" if joined.form == "utf_8" else "ascii"}")'
-
-
-def codes_in(number: int, count: int, width: int, low_first: bool) -> list[int]:
-    """Return so many codes of one width that stand in a number, in wire order."""
-    mask = (1 << width) - 1
-    shifts = range(0, count * width, width) if low_first else range((count - 1) * width, -1, -width)
-    return [number >> shift & mask for shift in shifts]
 
 
 def _placed(run: Stretch) -> tuple[Placed, ...]:

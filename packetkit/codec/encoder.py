@@ -232,9 +232,9 @@ class Encoder:
         assert node.by is not None
         there = f"({told(self.layout.slots[node.by], node.codes)})"
         if stands_for_absence(node) and self.layout.slots[node.by].kind != "count":
-            self.taking.fail_unless(f"{name} is None or {there}")
+            self.source.fail_unless(f"{name} is None or {there}")
         else:
-            self.taking.fail_unless(f"({name} is not None) is {there}")
+            self.source.fail_unless(f"({name} is not None) is {there}")
         self.settle(place)
         before = self.pending
         with source.block(f"if {there}:"):
@@ -248,7 +248,7 @@ class Encoder:
     def choice(self, node: Choice, place: Place) -> Place:
         """Write the variant that a record names, which must be the one that its codes tell."""
         source, name = self.source, f"n{node.number}"
-        self.taking.fail_unless(f"type({name}) is dict and len({name}) == 1")
+        self.source.fail_unless(f"type({name}) is dict and len({name}) == 1")
         self.settle(place)
         before, orders = self.pending, {self.pending}
         slots = [self.layout.slots[number] for number in node.told_by]

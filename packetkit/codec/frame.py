@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING, Any
 from packetkit.codec import bits, derive, walk
 from packetkit.codec.bits import Octets
 from packetkit.codec.checks import NotGeneratedError
-from packetkit.codec.codes import RefusedError, joined, joined_low
+from packetkit.codec.codes import RefusedError
 from packetkit.codec.complete import can_be_completed, completed
-from packetkit.codec.decoder import Decoder, codes_in
+from packetkit.codec.decoder import Decoder
 from packetkit.codec.encoder import Encoder
 from packetkit.codec.reading import Variants
+from packetkit.codec.rows import codes_in, joined, joined_low
 from packetkit.codec.source import Source
 from packetkit.layout.model import Layout
 

@@ -6,18 +6,23 @@ are kept in variables first.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import partial
 from struct import Struct
 
 from packetkit.codec import bits
+from packetkit.codec.bundled import is_written_out, opened
 from packetkit.codec.checks import NotGeneratedError
 from packetkit.codec.chunks import WRITING, Chunk, Cut, cut
-from packetkit.codec.codes import Codes, flip, nothing_for, shifted
-from packetkit.codec.source import Source, told
-from packetkit.codec.stretch import Placed, Stretch, parts, reals
+from packetkit.codec.codes import Codes, flip, half, nothing_for, shifted
+from packetkit.codec.pieces import place_in, places_of
+from packetkit.codec.source import Source, bare, told
+from packetkit.codec.stretch import Placed, Spot, Stretch, parts, reals
 from packetkit.codec.taking import Taking
-from packetkit.codec.values import bare, raw_text
+from packetkit.codec.values import raw_text
 from packetkit.layout.beside import on_scale
-from packetkit.layout.model import Chosen, Layout, Packing, Slot, tellers
+from packetkit.layout.model import Bundle, Chosen, Layout, Packing, Slot, tellers
 
 # A stretch is one integer up to here; a longer one is packed by struct.
 _WIDE = 60
@@ -48,9 +53,10 @@ class Packer:
             octets = part.octets
             if self.is_ended_by(run) and part.octet + octets == -(-run.size // 8):
                 octets -= run.spots[-1].slot.width // 8
-            sent = [(one.start, one.slot.width) for one in part.fields if self.is_sent(one.slot)]
+            fields = self.opened(part.fields, part.low_first)
+            sent = [(one.start, one.slot.width) for one in fields if self.is_sent(one.slot)]
             cutting = cut(octets, sent, WRITING, part, reals(part))
-            texts = self.words(part.fields, cutting)
+            texts = self.words(fields, cutting)
             form = cutting.format()
             if not texts and octets:
                 pieces.append(f"bytes({octets})")
@@ -58,6 +64,60 @@ class Packer:
                 pack = self.source.name("pack", lambda form=form: Struct(form).pack, form)  # type: ignore[misc]
                 pieces.append(f"{pack}({', '.join(texts)})")
         return " + ".join(pieces) or 'b""'
+
+    def opened(self, fields: tuple[Placed, ...], low_first: bool) -> tuple[Placed, ...]:
+        """The fields, bundles that are written out as what they are made of."""
+        made: list[Placed] = []
+        for one in fields:
+            bundle = one.slot.transform
+            if (
+                isinstance(bundle, Bundle)
+                and places_of(one.slot)
+                and is_written_out(bundle)
+                and not one.slot.tellers
+            ):
+                made += self.opened_bundle(one, bundle, low_first)
+            else:
+                made.append(one)
+        return tuple(made)
+
+    def opened_bundle(self, one: Placed, bundle: Bundle, low_first: bool) -> Iterator[Placed]:
+        """The first code and the differences of a bundle, each as a field whose text is its bits."""
+        slot, lift = one.slot, half(bundle.sample)
+        first, *steps = self.differences(slot, bundle, one.spot.text)
+        texts = [f"({first} ^ {lift:#x})" if lift else first]
+        texts += [f"({step} & {(1 << bundle.width) - 1:#x})" for step in steps]
+        for (at, width), text in zip(places_of(slot), texts, strict=True):
+            start = place_in(low_first, one.start, slot.width, at, width)
+            piece = Slot(slot.number, (), slot.address, "piece", start, width)
+            yield Placed(start, piece, Spot(piece, start, text))
+
+    def differences(self, slot: Slot, bundle: Bundle, value: str) -> list[str]:
+        """Variables with the code of a bundle's first sample, never negative, and with the differences."""
+        source, held = self.source, self.codes.variable("l")
+        sample = replace(bundle.sample, number=slot.number, raises=slot.raises)
+        source.add(f"{held} = {value}")
+        source.fail_unless(f"type({held}) in lists and len({held}) == {bundle.samples}")
+        names = [self.codes.variable("x") for _ in range(bundle.samples)]
+        for at, name in enumerate(names):
+            source.add(f"{name} = {bare(self.codes.text(sample, f'{held}[{at}]'))}")
+        texts = ["0"] if bundle.has_missing else []
+        texts += [f"{one} - {before}" for one, before in zip(names[1:], names, strict=False)]
+        steps = [self.codes.variable("d") for _ in texts]
+        for step, text in zip(steps, texts, strict=True):
+            source.add(f"{step} = {text}")
+        tests = [
+            f"min({', '.join(steps)}, 0) < {-bundle.largest}",
+            f"max({', '.join(steps)}, 0) > {bundle.largest}",
+        ]
+        if sample.missing_code is not None:
+            tests.insert(0, f"{sample.missing_code + half(sample)} in ({', '.join(names)})")
+        with source.block(f"if {' or '.join(tests)}:"):
+            opening = source.name(
+                "opened", lambda: partial(opened, bundle, half(sample)), (slot.number, "opened")
+            )
+            source.add(f"{', '.join([names[0], *steps])} = {opening}({self.codes.coder(slot)}({held}))")
+        return [names[0], *steps]
 
     def is_sent(self, slot: Slot) -> bool:
         """Whether a slot's bits can be other than zero before the checks are computed."""
@@ -80,7 +140,7 @@ class Packer:
             if flip(spot.slot):
                 self.source.add(f"{name} ^= {flip(spot.slot):#x}")
             for piece in spot.pieces:
-                piece.text = name
+                piece.text = f"({name} >> {piece.lift} & {(1 << piece.slot.width) - 1:#x})"
 
     def field(
         self,
@@ -101,7 +161,9 @@ class Packer:
             return
         if slot.kind == "piece":
             for chunk, shift, width, lift in places:
-                text = f"({one.spot.text} >> {one.spot.lift + lift} & {(1 << width) - 1:#x})"
+                text = one.spot.text
+                if width < slot.width:
+                    text = f"({text} >> {lift} & {(1 << width) - 1:#x})"
                 terms[chunk.start].append(shifted(text, shift))
             return
         constant = slot.is_constant
@@ -166,7 +228,7 @@ class Packer:
         """The text of a stretch as one number."""
         low_first = run.packing is Packing.LEAST
         if run.size <= _WIDE and run.packing.word_bits is None:
-            placed = tuple(Placed(spot.offset, spot.slot, spot) for spot in run.spots)
+            placed = self.opened(tuple(Placed(spot.offset, spot.slot, spot) for spot in run.spots), low_first)
             return self.words(placed, Cut([Chunk(0, run.size)], low_first, False, is_struct=False))[0]
         order = "little" if low_first else "big"
         lift = f" >> {-run.size % 8}" if run.size % 8 and not low_first else ""

@@ -31,6 +31,11 @@ class Source:
         yield
         self.depth -= 1
 
+    def fail_unless(self, test: str) -> None:
+        """Leave everything to the walker where a test is not true."""
+        with self.block(f"if not ({test}):"):
+            self.add("raise refused")
+
     def has(self, prefix: str, key: Hashable) -> bool:
         """Return whether an object of that key has a name already."""
         return (prefix, key) in self._kept
@@ -142,3 +147,15 @@ def told(slot: Slot, codes: tuple[Range, ...], name: str | None = None) -> str:
         f"{name} == {one.low}" if one.low == one.high else f"{one.low} <= {name} <= {one.high}"
         for one in codes
     )
+
+
+def bare(text: str) -> str:
+    """Return an expression without the parentheses around all of it."""
+    if not (text.startswith("(") and text.endswith(")")):
+        return text
+    depth = 0
+    for at, letter in enumerate(text):
+        depth += (letter == "(") - (letter == ")")
+        if depth == 0 and at < len(text) - 1:
+            return text
+    return text[1:-1]

@@ -24,11 +24,6 @@ class Taking:
         self.codes = codes
         self.counted: set[int] = set()
 
-    def fail_unless(self, test: str) -> None:
-        """Leave everything to the walker where a test is not true."""
-        with self.source.block(f"if not ({test}):"):
-            self.source.add("raise refused")
-
     def take(self, entries: Entries, holder: str, *, bare: bool) -> None:
         """Give each spot the text of its value, and check that the holder has these keys and no other."""
         if bare:
@@ -43,7 +38,7 @@ class Taking:
             if path:
                 groups[path] = self.codes.variable("g")
                 self.source.add(f"{groups[path]} = {groups[path[:-1]]}[{path[-1]!r}]")
-            self.fail_unless(f"type({groups[path]}) is dict and len({groups[path]}) == {len(inside)}")
+            self.source.fail_unless(f"type({groups[path]}) is dict and len({groups[path]}) == {len(inside)}")
         for path, what in entries:
             self.taken(what, f"{groups[path[:-1]]}[{path[-1]!r}]")
 
@@ -56,7 +51,7 @@ class Taking:
         else:
             name = self.codes.variable("l")
             self.source.add(f"{name} = {text}")
-            self.fail_unless(f"type({name}) in lists and len({name}) == {len(what.each)}")
+            self.source.fail_unless(f"type({name}) in lists and len({name}) == {len(what.each)}")
             for number, element in enumerate(what.each):
                 holder = f"{name}[{number}]"
                 if not what.bare:
@@ -95,20 +90,20 @@ class Taking:
 
     def length(self, node: Repeat, name: str, is_list: str) -> None:
         if is_list:
-            self.fail_unless(is_list)
+            self.source.fail_unless(is_list)
         if node.count is not None:
-            self.fail_unless(f"len({name}) == {node.count}")
+            self.source.fail_unless(f"len({name}) == {node.count}")
             return
         number = node.counted_by
         if number is None:
             if node.maximum is not None:
-                self.fail_unless(f"len({name}) <= {node.maximum}")
+                self.source.fail_unless(f"len({name}) <= {node.maximum}")
         elif number in self.counted:
-            self.fail_unless(f"len({name}) == r{number}")
+            self.source.fail_unless(f"len({name}) == r{number}")
         else:
             self.counted.add(number)
             self.source.add(f"r{number} = len({name})")
-            self.fail_unless(f"r{number} <= {self.most(node)}")
+            self.source.fail_unless(f"r{number} <= {self.most(node)}")
 
     def optional_length(self, node: Repeat, name: str) -> None:
         """The same for an option that is a list: absent, it counts as an empty one."""
@@ -120,13 +115,13 @@ class Taking:
             self.source.add(f"{coded} = None if {name} is None else {self.coder_of_text(node)}({name})")
             name = coded
         else:
-            self.fail_unless(f"{name} is None or type({name}) in lists")
+            self.source.fail_unless(f"{name} is None or type({name}) in lists")
         if number in self.counted:
-            self.fail_unless(f"{name} is None or len({name}) == r{number}")
+            self.source.fail_unless(f"{name} is None or len({name}) == r{number}")
         else:
             self.counted.add(number)
             self.source.add(f"r{number} = 0 if {name} is None else len({name})")
-            self.fail_unless(f"r{number} <= {self.most(node)}")
+            self.source.fail_unless(f"r{number} <= {self.most(node)}")
 
     def most(self, node: Repeat) -> int:
         assert node.counted_by is not None
@@ -145,7 +140,7 @@ class Taking:
             self.source.add(f"r{node.by} = q // {node.unit_bits} - {node.less}")
             most = self.layout.slots[node.by].raw_limits[1]
             whole = f"q % {node.unit_bits} == 0 and " if node.unit_bits > 1 else ""
-            self.fail_unless(f"{whole}0 <= r{node.by} <= {most}")
+            self.source.fail_unless(f"{whole}0 <= r{node.by} <= {most}")
 
 
 def _size_text(nodes: tuple[Node, ...]) -> str:

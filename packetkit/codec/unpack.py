@@ -9,9 +9,10 @@ from __future__ import annotations
 from packetkit.codec import bits
 from packetkit.codec.checks import CheckTexts
 from packetkit.codec.chunks import READING, Cut, cut
-from packetkit.codec.source import Source, told
+from packetkit.codec.pieces import Pieces, Places, in_cut, place_in, places_of
+from packetkit.codec.source import Source, bare, told
 from packetkit.codec.stretch import Group, Part, Placed, Spot, Stretch, groups, reals
-from packetkit.codec.values import SMALL_BITS, Values, bare, raw_text, real_text
+from packetkit.codec.values import SMALL_BITS, Values, raw_text, real_text
 from packetkit.layout.beside import on_scale
 from packetkit.layout.model import Chosen, Layout, Slot, tellers
 
@@ -60,11 +61,24 @@ class Unpacker:
 
     def cutting(self, part: Part) -> tuple[Cut, list[str]]:
         """Cut a part into words; return the lines that follow its reading."""
-        wanted = [(group.start, group.width) for group in self.groups(part)]
+        wanted = [place for group in self.groups(part) for place in self.wanted(group, part.low_first)]
         cutting = cut(part.octets, wanted, READING, part, reals(part))
         for chunk in cutting.used():
             cutting.names[chunk.start] = self.values.variable("c")
         return cutting, self.texts(part, cutting, may_sign=True)
+
+    def wanted(self, group: Group, low_first: bool) -> list[tuple[int, int]]:
+        """The first bit and the width of all that is asked for of a group: a field that is read apart is asked for in pieces."""
+        slot = group.fields[0].slot
+        places = self.places_of(slot) if len(group.fields) == 1 else ()
+        if not places:
+            return [(group.start, group.width)]
+        return [(place_in(low_first, group.start, slot.width, at, width), width) for at, width in places]
+
+    def places_of(self, slot: Slot) -> Places:
+        """The pieces in which a field is read, none where it is read whole."""
+        whole = slot.number in self.tellers or slot.tellers or self.by_table(slot)
+        return () if whole else places_of(slot)
 
     def texts(self, part: Part, cutting: Cut, *, may_sign: bool) -> list[str]:
         """Give every spot the text of its value; return the lines that must stand before. may_sign: words may be signed."""
@@ -107,7 +121,8 @@ class Unpacker:
                 lines.append(f"r{slot.number} = {slot.codes[0].low}")
             tests.append(f"{bare(code)} != {bits.code_of(slot, slot.codes[0].low):#x}")
         else:
-            self.worth(spot, code, lines, tests, signed=signed, slot=slot)
+            pieces = in_cut(cutting, one.start, slot.width) if self.places_of(slot) else None
+            self.worth(spot, code, lines, tests, signed=signed, slot=slot, pieces=pieces)
 
     def by_table(self, slot: Slot) -> bool:
         """Whether a slot's value is looked up by its bits."""
@@ -122,8 +137,12 @@ class Unpacker:
         *,
         signed: bool,
         slot: Slot | None = None,
+        pieces: Pieces | None = None,
     ) -> None:
-        """Give a spot the text of its value from that of its bits. slot: as it is read here, where that differs from the spot's."""
+        """Give a spot the text of its value from that of its bits, and of its pieces where it is read apart.
+
+        slot: as it is read here, where that differs from the spot's.
+        """
         slot = slot or spot.slot
         if slot.tellers:
             raw = raw_text(slot, code, signed=signed)
@@ -136,7 +155,7 @@ class Unpacker:
         elif slot.number in self.tellers or slot.kind in ("tag", "check", "count", "length"):
             spot.text = self.named(slot, raw_text(slot, code, signed=signed), lines, tests)
         else:
-            spot.text = self.values.value(slot, raw_text(slot, code, signed=signed))
+            spot.text = self.values.value(slot, raw_text(slot, code, signed=signed), pieces)
 
     def beside(self, slot: Slot, raw: str, lines: list[str]) -> str:
         """The text of a value whose scale another code chooses, or that has one; what no code has chosen is None."""

@@ -1,8 +1,7 @@
 """From a field's bits to its value, as Python expressions and lookup tables that are exact by number.py's rule.
 
-Up to TABLE_BITS a value is looked up; beyond, it is arithmetic that rounds once. An int divided by an int is rounded once whatever
-their size; a product of an int and a double is, too, where the double is the scale exactly and the product of the integers behind
-it stays below 2**53, as it is then exact. Zero comes out as +0.0 either way: no text multiplies by a negative double.
+Up to TABLE_BITS a value is looked up; beyond, it is arithmetic that rounds once (linear.py), after an octet at a time was looked up
+where bits spell the number otherwise (spelled.py). Bundles are sums of what is looked up (bundled.py).
 """
 
 from __future__ import annotations
@@ -12,10 +11,10 @@ from collections.abc import Callable
 from struct import Struct
 from typing import Any
 
-from packetkit.codec import bits
-from packetkit.codec.source import Source
-from packetkit.layout.bundle import outside
-from packetkit.layout.coding import CODINGS
+from packetkit.codec import bits, bundled, spelled
+from packetkit.codec.linear import linear_text
+from packetkit.codec.pieces import Pieces, in_name
+from packetkit.codec.source import Source, bare
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import Bundle, Ieee, Linear, Slot, Special
 from packetkit.layout.number import from_raw, value_of
@@ -26,8 +25,6 @@ TABLE_BITS = 12
 TABLE_ENTRIES = 32_768
 # Fields narrower than this share the table of their octet.
 SMALL_BITS = 8
-# From here on a double does not hold every integer.
-_EXACT = 1 << 53
 LARGEST = 1.7976931348623157e308
 
 
@@ -64,19 +61,21 @@ class Values:
             self.left -= 1 << width
         return self.source.name("table", lambda: _rows(fields, width), key)
 
-    def value(self, slot: Slot, raw: str) -> str:
-        """Return the text of a slot's value, from the text of its raw code."""
+    def value(self, slot: Slot, raw: str, pieces: Pieces | None = None) -> str:
+        """Return the text of a slot's value, from the text of its raw code, and of its pieces where they can be had for less."""
         if slot.kind == "flag":
             return f"({raw} == 1)"
+        if isinstance(slot.transform, Bundle):
+            return self._bundle(slot, slot.transform, raw, pieces)
         if slot.kind not in ("number", "states") or is_own_code(slot):
-            by_function = slot.kind in ("float", "radix_text", "time", "bundle")
+            by_function = slot.kind in ("float", "radix_text", "time")
             return f"{self.reader(slot)}({bare(raw)})" if by_function else raw
         if slot.kind == "states":
             return self._state(slot, raw)
         if isinstance(slot.transform, Curve):
             return self._curved(slot, slot.transform, raw)
         if slot.coding:
-            return self._coded(slot, raw)
+            return self._coded(slot, raw, pieces)
         assert isinstance(slot.transform, Linear)
         low, high = computed_codes(slot)
         least, most = slot.raw_limits
@@ -104,39 +103,32 @@ class Values:
             text = f"({text} * {name if at else f'({name} := {bare(raw)})'} + {term})"
         return f"({text} / {piece.denominator} + 0.0)" if not curve.is_integer else text
 
-    def _coded(self, slot: Slot, raw: str) -> str:
+    def _bundle(self, slot: Slot, bundle: Bundle, raw: str, pieces: Pieces | None) -> str:
+        """Samples: summed in place, else by a function."""
+        other = f"{self.reader(slot)}({bare(raw)})"
+        if pieces is None or not bundled.is_written_out(bundle):
+            return other
+        return bundled.samples_text(bundle, pieces, self.source, self.variable, other)
+
+    def _coded(self, slot: Slot, raw: str, pieces: Pieces | None) -> str:
         """A number that its bits spell otherwise than in plain binary; see layout/coding.py for the rule of each."""
         assert isinstance(slot.transform, Linear)
         code, name = self.variable("x"), self.variable("x")
         first = f"({code} := {bare(raw)})"
-        none = [f"{one.low} <= {code} <= {one.high}" for one in slot.specials]
-        if slot.coding == "gray":
-            number = self._by_octets(slot, code if none else first, name)
-        elif slot.coding == "sign_and_magnitude":
+        told = [one for one in slot.specials if not spelled.spells_nothing(slot, one)]
+        none = [f"{one.low} <= {code if at else first} <= {one.high}" for at, one in enumerate(told)]
+        here = code if none else first
+        if slot.coding == "sign_and_magnitude":
             sign = 1 << (slot.width - 1)
-            number = f"{code} if {code if none else first} < {sign:#x} else {sign:#x} - {code}"
+            number = f"({code} if {here} < {sign:#x} else {sign:#x} - {code})"
         else:
-            number, most = name, slot.number_limits[1]
-            none.append(f"({name} := {self._by_octets(slot, code, name)}) > {most}")
-        text = linear_text(slot.transform, f"({number})", *slot.number_limits)
-        return f"(None if {' or '.join(none).replace(code, first, 1)} else {text})" if none else f"({text})"
-
-    def _by_octets(self, slot: Slot, code: str, name: str) -> str:
-        """The text of the number that a code spells, an octet at a time, from the text of the code; a bad digit is beyond all numbers."""
-        digits = slot.coding == "binary_coded_decimal"
-        table = self.source.name("octets", lambda: _two_digits() if digits else _gray_octets(), slot.coding)
-        high = (slot.width - 1) // 8 * 8
-        again = code.removeprefix("(").partition(" ")[0] if code.startswith("(") else code
-        text = f"{table}[{code} >> {high}]" if high else f"{table}[{code}]"
-        for at in range(high - 8, -1, -8):
-            octet = f"{table}[{again} >> {at} & 255]" if at else f"{table}[{again} & 255]"
-            # Gray: below a number that is odd the octet is counted backwards.
-            text = (
-                f"({text}) * 100 + {octet}"
-                if digits
-                else f"({name} := {text}) << 8 | {octet} ^ -({name} & 1) & 255"
-            )
-        return text
+            places = pieces or in_name(code, slot.width, first=here)
+            number = f"({spelled.number_text(slot, places, self.source)})"
+        if slot.coding == "binary_coded_decimal":
+            none.append(f"({name} := {number}) > {slot.number_limits[1]}")
+            number = name
+        text = linear_text(slot.transform, number, *slot.number_limits)
+        return f"(None if {' or '.join(none)} else {text})" if none else f"({text})"
 
     def _state(self, slot: Slot, raw: str) -> str:
         """States wider than a table: by name where there is one, else as the walker has it."""
@@ -187,24 +179,6 @@ def _all_missing(slot: Slot) -> bool:
     return len(slot.legal) == 1 and all(special.meaning == "missing" for special in slot.specials)
 
 
-def linear_text(transform: Linear, raw: str, low: int, high: int) -> str:
-    """Return the text of (raw*numerator + base)/denominator, rounded once, for raw codes from low to high."""
-    num, base, den = transform.numerator, transform.base, transform.denominator
-    if den == 1:
-        scaled = raw if num == 1 else f"{raw} * {num}"
-        return scaled if base == 0 else f"{scaled} {'+' if base > 0 else '-'} {abs(base)}"
-    largest = max(abs(low), abs(high))
-    if den & (den - 1) == 0 and num > 0 and largest * num < _EXACT and den < _EXACT:
-        if base == 0:
-            return f"{raw} * {num / den!r}"
-        if abs(base) < _EXACT:
-            return f"{raw} * {num / den!r} + {base / den!r}"
-    scaled = raw if num == 1 else f"{raw} * {num}"
-    if base == 0:
-        return f"{scaled} / {den}"
-    return f"({scaled} {'+' if base > 0 else '-'} {abs(base)}) / {den}"
-
-
 def real_text(value: str) -> str:
     """Return the text of an IEEE number that struct has read; None where it is not finite."""
     return f"({value} if {-LARGEST!r} <= {value} <= {LARGEST!r} else None)"
@@ -220,18 +194,6 @@ def raw_text(slot: Slot, code: str, *, signed: bool) -> str:
         half = 1 << (slot.width - 1)
         code = f"(({code} ^ {half:#x}) - {half:#x})"
     return code
-
-
-def bare(text: str) -> str:
-    """Return an expression without the parentheses around all of it."""
-    if not (text.startswith("(") and text.endswith(")")):
-        return text
-    depth = 0
-    for at, letter in enumerate(text):
-        depth += (letter == "(") - (letter == ")")
-        if depth == 0 and at < len(text) - 1:
-            return text
-    return text[1:-1]
 
 
 def table_values(slot: Slot) -> tuple[Any, ...]:
@@ -263,78 +225,12 @@ def _reader(slot: Slot) -> Callable[[int], Any]:
     if isinstance(slot.transform, Ieee) and all(is_nan(slot.transform, special) for special in slot.specials):
         return _ieee_reader(slot.transform)
     if isinstance(slot.transform, Linear) and slot.coding and not slot.specials:
-        return _coded_reader(slot)
+        return spelled.reader(slot)
     if isinstance(slot.transform, Curve) and not (slot.coding or slot.specials or slot.unassigned):
         return _curve_reader(slot.transform)
     if isinstance(slot.transform, Bundle) and not slot.transform.octets_reversed:
-        return _bundle_reader(slot.transform)
+        return bundled.reader(slot.transform)
     return lambda raw: from_raw(slot, raw)[0]
-
-
-def _bundle_reader(bundle: Bundle) -> Callable[[int], list[int | float | None]]:
-    """A function from a bundle's code to its samples; one that is no plain number is asked for by itself."""
-    sample, width, count = bundle.sample, bundle.width, bundle.differences
-    assert isinstance(sample.transform, Linear)
-    num, base, den = sample.transform.numerator, sample.transform.base, sample.transform.denominator
-    low, high = sample.legal[0].low, sample.legal[0].high
-    mask, half, none = (1 << width) - 1, 1 << width - 1, 1 << width - 1 if bundle.has_missing else -1
-    lowest = range(sample.width, bundle.bits, width) if bundle.first_low else range(0, count * width, width)
-    places = tuple(lowest if bundle.first_low else reversed(lowest))
-    first_at, first_mask = 0 if bundle.first_low else count * width, (1 << sample.width) - 1
-    sign = 1 << sample.width - 1 if sample.signed else 0
-    missing = sample.missing_code
-    plain = range(low, high + 1)
-
-    def odd(code: int) -> int | float | None:
-        least, most = sample.raw_limits
-        found = from_raw(sample, code) if least <= code <= most else outside(sample, code)
-        value = found[0]
-        assert value is None or isinstance(value, (int, float))
-        return value
-
-    def read(raw: int) -> list[int | float | None]:
-        code = ((raw >> first_at & first_mask) ^ sign) - sign
-        if missing is not None and code == missing:
-            return [None] * bundle.samples
-        codes: list[int | None] = [] if bundle.has_missing else [code]
-        for at in places:
-            step = raw >> at & mask
-            if step == none:
-                codes.append(None)
-            else:
-                code += (step ^ half) - half
-                codes.append(code)
-        if den == 1:
-            return [None if n is None else n * num + base if n in plain else odd(n) for n in codes]
-        return [None if n is None else (n * num + base) / den + 0.0 if n in plain else odd(n) for n in codes]
-
-    return read
-
-
-def _two_digits() -> tuple[int, ...]:
-    """What each octet of two decimal digits is; one with a bad digit is more than 16 digits can be."""
-    return tuple(
-        10 * (octet >> 4) + (octet & 15) if octet >> 4 < 10 and octet & 15 < 10 else 10**17
-        for octet in range(256)
-    )
-
-
-def _gray_octets() -> tuple[int, ...]:
-    """What each octet is in Gray code."""
-    number_of = CODINGS["gray"].number_of
-    return tuple(number_of(8, octet) or 0 for octet in range(256))
-
-
-def _coded_reader(slot: Slot) -> Callable[[int], int | float | None]:
-    """A function from a code that spells a number to the value; by wire, a number beyond the bounds is a value too."""
-    assert isinstance(slot.transform, Linear)
-    number_of, width, transform = CODINGS[slot.coding].number_of, slot.width, slot.transform
-
-    def read(raw: int) -> int | float | None:
-        number = number_of(width, raw)
-        return None if number is None else value_of(transform, number)
-
-    return read
 
 
 def _curve_reader(curve: Curve) -> Callable[[int], int | float]:

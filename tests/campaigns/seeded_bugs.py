@@ -446,7 +446,7 @@ BUGS: tuple[Bug, ...] = (
     ),
     Bug(
         "the fast reader takes a missing difference for a number",
-        "codec/values",
+        "codec/bundled",
         "            if step == none:\n                codes.append(None)",
         "            if step == none and not codes:\n                codes.append(None)",
         "codec",
@@ -632,7 +632,7 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "generated: two lists of one count may differ",
         "codec/taking",
-        "        elif number in self.counted:\n            self.fail_unless(",
+        "        elif number in self.counted:\n            self.source.fail_unless(",
         "        elif number in self.counted:\n            str(",
         "codec",
     ),

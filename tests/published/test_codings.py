@@ -54,6 +54,51 @@ def test_every_number_is_spelled_and_read_back(name: str, width: int, data: st.D
     assert coding.number_of(width, code) == number
 
 
+WIDE = {
+    (name, width, before, packing): parse(
+        f"mission: paper\nframes:\n  sheet:\n    packing: {packing}\n    fields:\n      - {{name: b, bits: {before}}}\n"
+        f"      - {{name: a, bits: {width}, coding: {name}, scale: 1}}\n    last_byte: zero_filled\n"
+    ).frames["sheet"]
+    for name, width, before, packing in (
+        ("gray", 13, 3, "most_significant_first"),
+        ("gray", 16, 8, "least_significant_first"),
+        ("gray", 50, 5, "least_significant_first"),
+        ("gray", 64, 1, "most_significant_first"),
+        ("binary_coded_decimal", 16, 8, "most_significant_first"),
+        ("binary_coded_decimal", 23, 1, "least_significant_first"),
+        ("binary_coded_decimal", 36, 4, "most_significant_first"),
+        ("binary_coded_decimal", 64, 7, "most_significant_first"),
+    )
+}
+
+
+@given(st.sampled_from(sorted(WIDE)), st.data())
+def test_wide_codes_are_read_and_written_as_their_digits_and_parities_say(
+    one: tuple[str, int, int, str], data: st.DataObject
+) -> None:
+    # A digit is what its four bits count; a bit of a number in Gray code is the parity of the code's bits down to it.
+    (name, width, before, packing), frame = one, WIDE[one]
+    if name == "gray":
+        number = data.draw(st.integers(0, (1 << width) - 1))
+        code = int("".join("01"[(number >> at ^ number >> at + 1) & 1] for at in reversed(range(width))), 2)
+    else:
+        top = min((1 << width % 4) - 1, 9) if width % 4 else 9
+        digits = [data.draw(st.integers(0, top if not at else 9)) for at in range(-(-width // 4))]
+        number, code = int("".join(map(str, digits))), int("".join(map(str, digits)), 16)
+    whole = -(before + width) % 8 + before + width
+    bits = code << before if packing.startswith("least") else code << whole - before - width
+    octets = bits.to_bytes(whole // 8, "little" if packing.startswith("least") else "big")
+    assert frame.encode({"b": 0, "a": number}) == octets
+    assert frame.decode(octets) == {"b": 0, "a": number}
+
+
+def test_a_bad_digit_anywhere_in_a_wide_code_is_no_number() -> None:
+    frame = WIDE["binary_coded_decimal", 64, 7, "most_significant_first"]
+    for at in range(0, 64, 4):
+        octets = (0xA << at + 1).to_bytes(9, "big")
+        assert frame.decode(octets) == {"b": 0, "a": None}
+
+
 @given(st.integers(1, 64), st.data())
 def test_neighbours_in_gray_code_differ_in_one_bit(width: int, data: st.DataObject) -> None:
     number = data.draw(st.integers(0, (1 << width) - 1))

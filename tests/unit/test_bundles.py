@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 import jsonschema
@@ -19,6 +20,8 @@ from packetkit.codec import constructs, walk
 from packetkit.codec.bulk import obstacle
 from packetkit.conformance.simulate import Channel, simulate
 from packetkit.errors import EncodeError, Unsupported
+from packetkit.layout.bundle import raw_of
+from packetkit.layout.model import Bundle
 from packetkit.targets import TARGETS
 
 SCHEMA = """
@@ -63,6 +66,59 @@ def test_a_missing_sample_leaves_the_others_as_they_are(codes: list[int | None])
     back = FRAME.decode(FRAME.encode(level([0] * 6, water)))
     assert back["hull"]["water"] == water
     assert walk.decode(FRAME.layout, FRAME.encode(level([0] * 6, water))) == back
+
+
+# Narrow samples and wide steps, so that sums often leave the range: scales that doubles hold and one that they do not, both packings.
+SUMMED = [
+    packetkit.parse(
+        f"mission: m\nframes:\n  f:\n    packing: {packing}\n    fields:\n      - {{name: before, bits: 3}}\n"
+        f"      - {{name: a, {sample}, bundle: {{samples: 5, maximum_step: {step}}}}}\n    last_byte: zero_filled\n"
+    ).frame()
+    for packing in ("most_significant_first", "least_significant_first")
+    for sample, step in (
+        ("bits: 6, scale: 1/4, missing: 63", "3/4"),
+        ("bits: 6, scale: -1/4, offset: 3, signed: true", "3/2"),
+        ("minimum: 1, maximum: 5, resolution: 0.1", "0.3"),
+        ("minimum: -2, maximum: 3, resolution: 1/8", "7/8"),
+        ("bits: 6, scale: 1/2, signed: true, missing: -32", "3/2"),
+        ("bits: 6, scale: 1/8, signed: true, out_of_range: clamp", "3/8"),
+        ("bits: 6, scale: 0.3, offset: 1, missing: 0", "2.1"),
+        ("bits: 6, scale: 3, offset: -7, signed: true", "21"),
+    )
+]
+
+
+def sent(encode: Callable[[dict[str, object]], bytes], record: dict[str, object]) -> bytes | str:
+    """The frame of a record, or why there is none."""
+    try:
+        return encode(record)
+    except EncodeError as error:
+        return str(error)
+
+
+@given(st.sampled_from(SUMMED), st.binary(min_size=4, max_size=4), st.data())
+def test_samples_that_are_summed_in_a_line_are_the_walkers_whatever_the_bits(
+    frame: packetkit.Frame, octets: bytes, data: st.DataObject
+) -> None:
+    assert "steps_" in frame.codec.source
+    octets = octets[: frame.layout.size_bytes]
+    found = frame.decode(octets)
+    assert repr(found) == repr(walk.decode(frame.layout, octets))
+    samples = data.draw(st.permutations(found["a"]))
+    record = {"before": 5, "a": list(samples)}
+    assert sent(frame.encode, record) == sent(partial(walk.encode, frame.layout), record)
+
+
+@pytest.mark.parametrize("frame", SUMMED[::2])
+def test_sums_that_leave_the_range_at_either_end_are_the_walkers(frame: packetkit.Frame) -> None:
+    bundle = frame.layout.slots[1].transform
+    assert isinstance(bundle, Bundle)
+    least, most = bundle.sample.raw_limits
+    for first in range(least, most + 1):
+        for step in (-bundle.largest, bundle.largest):
+            raw = raw_of(bundle, [first] + [step] * bundle.differences)
+            octets = frame.encode({"before": 0, "a": {"raw": raw}})
+            assert repr(frame.decode(octets)) == repr(walk.decode(frame.layout, octets))
 
 
 def test_every_fault_of_a_bundle_is_told_with_its_sample() -> None:
