@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -32,7 +33,9 @@ def text_of(name: str) -> bytes:
     return MADE[name]() if name in MADE else (BAD / f"{name}.yaml").read_bytes()
 
 
+@cache
 def refusal(name: str) -> SchemaError:
+    """What packetkit says of a broken schema; read once for all tests."""
     with pytest.raises(SchemaError) as caught:
         parse(text_of(name), f"schemas/bad/{name}.yaml")
     return caught.value

@@ -1,8 +1,8 @@
 """A schema is untrusted: whatever stands in the file, reading it ends soon, in a mission or in messages.
 
-Everything here is made, not kept. Each text goes through `packetkit.load` and through `packetkit check`, which
-says the same and leaves with 1. Sizes are those at which work that grows faster than the text would take
-minutes, not the fraction of a second by which machines differ.
+Everything here is made, not kept. Each text goes through `packetkit check`, which is listened to while it reads, says
+what was found and leaves with 1; `packetkit.load` says the same, which the smaller ones show. Sizes are those at which
+work that grows faster than the text would take minutes, not the fraction of a second by which machines differ.
 """
 
 from __future__ import annotations
@@ -159,12 +159,24 @@ HOSTILE: dict[str, tuple[Callable[[], bytes], str | None]] = {
 }
 
 
-def outcome(path: Path) -> SchemaError | None:
-    try:
-        packetkit.load(str(path))
-    except SchemaError as error:
-        return error
-    return None
+class Listener:
+    """Stands where `check` reads a schema: lets it be read, once, and keeps what came of it.
+
+    A mission is not drawn, as this is about reading: `check` ends with 2.
+    """
+
+    def __init__(self) -> None:
+        self.calls = 0
+        self.found: SchemaError | None = None
+
+    def __call__(self, data: bytes, name: str) -> Mission:
+        self.calls += 1
+        try:
+            parse(data, name)
+        except SchemaError as error:
+            self.found = error
+            raise
+        raise InputError("a mission")
 
 
 def read(data: bytes) -> Mission | SchemaError:
@@ -185,6 +197,9 @@ def assert_is_fit_to_print(error: SchemaError) -> None:
     assert all(line.isprintable() for line in str(error).splitlines())
 
 
+# Up to here a text is read by `packetkit.load`, too; what that does alike needs no second reading of the largest.
+TWICE_BYTES = 50_000
+
 # Seconds, most of them the YAML scanner's.
 LARGE = re.compile(r"[0-9]{2},[0-9]{3} |[2-9],[0-9]{3} |1 MiB of (words|line)|1,999")
 
@@ -193,25 +208,29 @@ LARGE = re.compile(r"[0-9]{2},[0-9]{3} |[2-9],[0-9]{3} |1 MiB of (words|line)|1,
     "name", [pytest.param(name, marks=pytest.mark.slow if LARGE.search(name) else ()) for name in HOSTILE]
 )
 def test_a_hostile_file_ends_soon_in_a_mission_or_in_the_same_messages_from_load_and_check(
-    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     make, rule = HOSTILE[name]
-    path = tmp_path / "hostile.yaml"
-    path.write_bytes(make())
+    path, data, listener = tmp_path / "hostile.yaml", make(), Listener()
+    path.write_bytes(data)
+    monkeypatch.setattr("packetkit.cli.check.parse", listener)
     start = time.process_time()
-    found = outcome(path)
-    told = str(found or "")
-    assert time.process_time() - start < SECONDS
-    if found is None:
-        assert rule is None
-        return
-    assert len(told) < 100_000
-    assert_is_fit_to_print(found)
-    assert rule is None or rule in {problem.rule for problem in found.problems}
-    assert main(["check", str(path)]) == 1
+    status = main(["check", str(path)])
     printed = capsys.readouterr()
-    assert printed.err == f"{told}\n"
+    assert time.process_time() - start < SECONDS and listener.calls == 1
     assert "Traceback" not in printed.out
+    if listener.found is None:
+        assert (status, rule, printed.err) == (2, None, "packetkit check: a mission\n")
+        return
+    told = str(listener.found)
+    assert (status, printed.err) == (1, f"{told}\n")
+    assert len(told) < 100_000
+    assert_is_fit_to_print(listener.found)
+    assert rule is None or rule in {problem.rule for problem in listener.found.problems}
+    if len(data) <= TWICE_BYTES:
+        with pytest.raises(SchemaError) as caught:
+            packetkit.load(str(path))
+        assert str(caught.value) == told
 
 
 def test_an_alias_bomb_takes_no_more_memory_than_its_text_could() -> None:
@@ -324,18 +343,12 @@ NUMBERS = (
     "0",
     "-1",
     "0.1",
-    "1e61",
-    "1e999999999",
-    "9" * 41,
-    "9" * 100_000,
-    "1/0",
-    ".inf",
     ".nan",
     "0o17",
-    "08",
-    "1_000",
     "~",
 )
+# No numbers of the language, whatever takes them.
+BEYOND = ("1e61", "1e999999999", "9" * 41, "9" * 100_000, "1/0", ".inf", "08", "1_000")
 NUMERIC_KEYS = {
     "bits": "{name: a, bits: @}",
     "bits of a float": "{name: a, kind: float, bits: @}",
@@ -399,25 +412,23 @@ def with_number(key: str, number: str) -> bytes:
     return f"mission: godwit\n{frames}{tail}\n".encode()
 
 
+# What is no number in a default, a condition or a counter may be a word. And a key has at most 1,024 characters.
+NO_NUMBER = {"bad-number", "default-unfit", "condition-unknown", "condition-codes", "yaml-syntax"}
+
+
 @pytest.mark.parametrize("key", [*NUMERIC_KEYS, *NUMERIC_TAILS])
-def test_every_number_is_taken_or_refused_whatever_its_size(key: str) -> None:
+def test_every_number_is_taken_or_refused_whatever_its_size_and_none_has_more_than_forty_digits_and_an_exponent_of_sixty(
+    key: str,
+) -> None:
     start = time.process_time()
-    for number in NUMBERS:
+    for number in (*NUMBERS, *BEYOND):
         found = read(with_number(key, number))
         if isinstance(found, SchemaError):
             assert_is_fit_to_print(found)
         else:
             assert found.fingerprint
+        if number in BEYOND:
+            assert isinstance(found, SchemaError)
+            rules = {problem.rule for problem in found.problems}
+            assert rules & NO_NUMBER, (number[:60], rules)
     assert time.process_time() - start < SECONDS
-
-
-@pytest.mark.parametrize("key", [*NUMERIC_KEYS, *NUMERIC_TAILS])
-def test_no_number_is_more_than_forty_digits_and_an_exponent_of_sixty(key: str) -> None:
-    for number in ("1e61", "1e999999999", "9" * 41, "9" * 100_000, "1/0", ".inf", "08", "1_000"):
-        found = read(with_number(key, number))
-        assert isinstance(found, SchemaError)
-        rules = {problem.rule for problem in found.problems}
-        # What is no number in a default, a condition or a counter may be a word.
-        # And a key has at most 1,024 characters.
-        words = {"default-unfit", "condition-unknown", "condition-codes", "yaml-syntax"}
-        assert rules & {"bad-number", *words}, (number[:60], rules)
