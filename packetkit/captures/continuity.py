@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from bisect import insort
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -246,7 +246,7 @@ class Continuity:
 
     def take_row(
         self,
-        ticks: list[int],
+        ticks: Sequence[int],
         clock: int | None,
         datas: Callable[[int], bytes],
         offsets: Callable[[int], int],
@@ -269,7 +269,7 @@ class Continuity:
         new = range(max(settled - first, 0))
         self.signal.good[UNTOLD] += len(times) + len(new)
         if in_time:
-            self.timeline.add_steps([ticks[number] for number in new], tick)
+            self.timeline.add_steps(ticks[: len(new)], tick)
         else:
             self.timeline.add_steps(range(here.origin + first, here.origin + first + len(new)), Fraction(1))
 

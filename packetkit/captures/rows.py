@@ -8,6 +8,7 @@ one by one.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -98,7 +99,7 @@ class Rows:
         if self.boot is not None:
             plain &= (np.diff(self.boot[0]) == 0) & self.boot[1][1:] & self.boot[1][:-1]
         if self.clock is not None:
-            gone = self.gone()
+            gone = self.steps
             plain &= (gone >= 0) & self.clock[1][1:] & self.clock[1][:-1]
             most = self.continuity.longest_step()
             if most is not None:
@@ -106,7 +107,8 @@ class Rows:
         found: list[int] = (np.flatnonzero(~plain) + 1).tolist()
         return found
 
-    def gone(self) -> Numbers:
+    @cached_property
+    def steps(self) -> Numbers:
         """How far the clock went from each row to the next, less than 0 where it went back."""
         assert self.clock is not None
         span = self.continuity.counters.clock_span
@@ -124,12 +126,12 @@ class Rows:
 
     def many(self, first: int, stop: int) -> None:
         """Count rows that are each the next."""
-        clock, ticks = None, [0] * (stop - first)
+        clock, ticks = None, np.zeros(stop - first, np.int64)
         if self.clock is not None:
             clock = int(self.clock[0][stop - 1])
-            ticks = (self.continuity.ticks + np.cumsum(self.gone()[first - 1 : stop - 1])).tolist()
+            ticks = self.continuity.ticks + np.cumsum(self.steps[first - 1 : stop - 1])
         self.continuity.take_row(
-            ticks,
+            ticks.data,  # Python's integers, of those that are asked for
             clock,
             lambda row: self.data(first + row),
             lambda row: self.offset(first + row),
