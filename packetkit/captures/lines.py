@@ -72,11 +72,15 @@ BY_NAME = {shape.name: shape for shape in SHAPES}
 
 @dataclass
 class Count:
-    """Lines, or packets, that were read, and those of them without a frame; of_tcp: segments that nobody asked for."""
+    """Lines, or packets, that were read, and those of them without a frame; of_tcp: segments that nobody asked for.
+
+    inside: streams of TCP that began before the capture.
+    """
 
     lines: int = 0
     without: int = 0
     of_tcp: int = 0
+    inside: int = 0
 
     def add(self, other: Count) -> None:
         """Count what another counted."""

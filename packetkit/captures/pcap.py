@@ -55,6 +55,15 @@ def is_pcap(head: bytes) -> bool:
     return head[:4] in _MAGIC or (head[:4] == _SECTION and head[8:12] in _BLOCK_ORDER)
 
 
+def may_be_pcap(head: bytes) -> bool:
+    """Return whether more bytes behind these could make them those of such a file, which they are not yet."""
+    if len(head) < 4:
+        return any(magic.startswith(head) for magic in (*_MAGIC, _SECTION))
+    return (
+        head[:4] == _SECTION and any(mark.startswith(head[8:12]) for mark in _BLOCK_ORDER) and len(head) < 12
+    )
+
+
 class _Pieces:
     """Bytes taken in the lengths that a file's headers say."""
 

@@ -3,8 +3,9 @@
 A stream is one direction of a connection. Its next bytes are given as soon as they are there; what came again is left out (the first copy
 counts), what came early is held. Bytes that the capture lacks are given up as missing where the connection ends, where the capture does, or
 where more than HELD bytes wait behind them; what follows begins a run of its own, as a frame does not go on across a gap. Source: RFC 9293,
-sections 3.4 (sequence numbers) and 3.8.6 (windows of up to 2**30 bytes by RFC 7323). What would surprise a reader: a capture that begins
-inside a connection gives the stream from its first segment on, and whatever came late from before that is left out.
+sections 3.4 (sequence numbers) and 3.8.6 (windows of up to 2**30 bytes by RFC 7323). What would surprise a reader: where a capture begins
+inside a connection, nobody knows where the first segment seen has its place, so the first few are held and put in order, or wait for the
+segment that opens the connection; what comes later still from before them is left out, and said.
 """
 
 from __future__ import annotations
@@ -16,10 +17,15 @@ from dataclasses import dataclass, field, replace
 from typing import NamedTuple, Protocol
 
 from packetkit.captures.internet import FIN, RST, SYN, Segment
+from packetkit.captures.lines import Count
 from packetkit.captures.stream import Event, Failed, Good, Received, Skipped
 
 # So many bytes wait for earlier ones in one stream: what a receiver's window usually holds is less. In all streams together, TOTAL.
 HELD, TOTAL = 1 << 20, 1 << 26
+
+# So many segments of a stream whose beginning the capture lacks are held before the first of them counts as its beginning. A sender takes
+# three later ones for a loss (RFC 5681, section 3.2), and captures of several interfaces shuffle a few more.
+SETTLING = 16
 
 # So many streams are kept in mind, the ended ones too, because their last segments may come again.
 MOST = 4096
@@ -51,22 +57,43 @@ class Gap(NamedTuple):
     size: int
 
 
+class Inside(NamedTuple):
+    """A stream is given from here on; the capture begins inside it, and lacks whatever it carried before this packet."""
+
+    stream: str
+    place: Place
+
+
+class Late(NamedTuple):
+    """Bytes of a stream that came too late to be put before the first ones that were given."""
+
+    stream: str
+    place: Place
+    size: int
+
+
 class End(NamedTuple):
     """The end of a stream."""
 
     stream: str
 
 
-Given = Run | Gap | End
+Given = Run | Gap | Inside | Late | End
 
 
 @dataclass(slots=True)
 class _Stream:
-    """One direction of a connection: at counts the bytes that are done with, from the one with sequence number `base`."""
+    """One direction of a connection: at counts the bytes that are done with, from the one with sequence number `base`.
+
+    settling: how many segments are held until the first byte is certain, 0 where it is; first: which it is, in a stream that began
+    before the capture, None in others.
+    """
 
     name: str
     base: int
+    settling: int = 0
     at: int = 0
+    first: int | None = None
     end: tuple[int, Place] | None = None  # where the sender closed it, and by which packet
     is_over: bool = False
     held: list[tuple[int, int, bytes, Place]] = field(
@@ -82,11 +109,28 @@ class _Stream:
 
     def take(self, position: int, data: bytes, place: Place) -> Iterator[Given]:
         """Take a segment's bytes; give what is next, if it is there now."""
-        if data and position + len(data) > self.at:
+        if data and self.first is not None and position < self.first:
+            yield Late(self.name, place, min(len(data), self.first - position))
+        if data and (self.settling or position + len(data) > self.at):
             heapq.heappush(self.held, (position, self.arrived, data, place))
             self.arrived += 1
             self.waiting += len(data)
-        yield from self.ready()
+        if not self.settling:
+            yield from self.ready()
+        elif self.arrived >= self.settling:
+            yield from self.settle()
+
+    def open(self, position: int) -> None:
+        """Begin with this byte: the segment that opens the connection says so."""
+        self.at, self.settling = position, 0
+
+    def settle(self) -> Iterator[Given]:
+        """Begin with the first byte that came."""
+        self.settling = 0
+        if self.held:
+            self.at = self.first = self.held[0][0]
+            yield Inside(self.name, self.held[0][3])
+            yield from self.ready()
 
     def ready(self) -> Iterator[Given]:
         while self.held and self.held[0][0] <= self.at:
@@ -98,6 +142,9 @@ class _Stream:
 
     def give_up(self) -> Iterator[Given]:
         """Give up what is missing before the first bytes that wait, and give these."""
+        if self.settling:
+            yield from self.settle()
+            return
         position, _, _, place = self.held[0]
         yield Gap(self.name, place, position - self.at)
         self.at = position
@@ -107,6 +154,7 @@ class _Stream:
         """End it, and give all that waits."""
         while self.held:
             yield from self.give_up()
+        self.settling = 0
         if not self.is_over:
             self.is_over = True
             if self.end is not None and self.end[0] > self.at:
@@ -116,9 +164,13 @@ class _Stream:
 
 
 class Streams:
-    """All streams of a capture: segments in, and what they make of them."""
+    """All streams of a capture: segments in, and what they make of them.
 
-    def __init__(self) -> None:
+    settling: how many segments of a stream without a beginning are held; 1: none, as nobody waits for a second one.
+    """
+
+    def __init__(self, settling: int = SETTLING) -> None:
+        self._settling = settling
         self._known: dict[str, _Stream] = {}
         self._waiting = 0
 
@@ -132,7 +184,7 @@ class Streams:
         if stream is None:
             if not segment.flags & SYN and not segment.data:
                 return  # says nothing of a stream that nobody knows
-            stream = _Stream(segment.stream, begins)
+            stream = _Stream(segment.stream, begins, 0 if segment.flags & SYN else self._settling)
         self._known[stream.name] = stream  # the last one used is the last to be forgotten
         yield from self._changed(stream, self._taken(stream, segment, begins, place))
         while len(self._known) > MOST:
@@ -149,6 +201,8 @@ class Streams:
         if segment.flags & RST:
             return False
         position = stream.position(begins)
+        if segment.flags & SYN and stream.settling:
+            return not stream.held[0][0] - HELD <= position <= stream.held[0][0]
         if segment.flags & SYN:
             return (begins - stream.base) % (1 << 32) != 0
         goes_on = stream.is_over and segment.data and position + len(segment.data) > stream.at
@@ -159,6 +213,8 @@ class Streams:
             return  # a last segment that came again
         position = stream.position(begins)
         if not segment.flags & RST:  # what stands there is no part of the stream (RFC 9293, section 3.5.3)
+            if segment.flags & SYN and stream.settling:
+                stream.open(position)
             yield from stream.take(position, segment.data, place)
         while stream.waiting > HELD or (stream.held and self._waiting + stream.waiting > TOTAL):
             yield from stream.give_up()
@@ -214,29 +270,39 @@ class _Run:
 
 
 def stream_events(
-    segments: Iterable[tuple[Segment, Place] | Event], finder: Callable[[], Finder]
+    segments: Iterable[tuple[Segment, Place] | Event],
+    finder: Callable[[], Finder],
+    count: Count,
+    settling: int = SETTLING,
 ) -> Iterator[Event]:
-    """Yield the events of streams; those that come along are passed on in their place. finder: makes one for each run of bytes."""
-    streams, runs = Streams(), dict[str, _Run]()
+    """Yield the events of streams; those that come along are passed on in their place. finder: makes one for each run of bytes.
+
+    count: streams that began before the capture are counted there.
+    """
+    streams, runs = Streams(settling), dict[str, _Run]()
     for one in segments:
         if isinstance(one, (Good, Failed, Skipped)):
             yield one
         else:
-            yield from _events(streams.take(*one), runs, finder)
-    yield from _events(streams.close(), runs, finder)
+            yield from _events(streams.take(*one), runs, finder, count)
+    yield from _events(streams.close(), runs, finder, count)
 
 
-def _events(given: Iterable[Given], runs: dict[str, _Run], finder: Callable[[], Finder]) -> Iterator[Event]:
+def _events(
+    given: Iterable[Given], runs: dict[str, _Run], finder: Callable[[], Finder], count: Count
+) -> Iterator[Event]:
     for one in given:
         if isinstance(one, Run):
             if one.stream not in runs:
                 runs[one.stream] = _Run(finder())
             yield from runs[one.stream].feed(one)
-            continue
-        if one.stream in runs:
-            yield from runs.pop(one.stream).close()
-        if isinstance(one, Gap):
-            said = (
-                f"{one.size:,} bytes of the TCP stream {one.stream} before this packet are not in the capture"
-            )
-            yield Failed("", one.place.offset, b"", "gap", said, received=one.place.received)
+        elif isinstance(one, Inside):
+            count.inside += 1
+        elif isinstance(one, Late):
+            yield Skipped(one.place.offset, one.size)
+        else:
+            if one.stream in runs:
+                yield from runs.pop(one.stream).close()
+            if isinstance(one, Gap):
+                said = f"{one.size:,} bytes of the TCP stream {one.stream} before this packet are not in the capture"
+                yield Failed("", one.place.offset, b"", "gap", said, received=one.place.received)

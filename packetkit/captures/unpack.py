@@ -24,6 +24,11 @@ def packed_as(head: bytes) -> str:
     return "zstd" if head[:4] == b"\x28\xb5\x2f\xfd" else ""
 
 
+def may_be_packed(head: bytes) -> bool:
+    """Return whether more bytes behind these could make `packed_as` find something, where it finds nothing yet."""
+    return len(head) < 4 and (b"\x1f\x8b\x08".startswith(head[:3]) or b"\x28\xb5\x2f\xfd".startswith(head))
+
+
 def unpacked(kind: str, pieces: Iterable[bytes]) -> Iterator[bytes]:
     """Yield the bytes that packed ones mean, in pieces of bounded size. Raises InputError where they are damaged."""
     return _gzip(pieces) if kind == "gzip" else _zstd(pieces)

@@ -215,7 +215,7 @@ def command(
         raise click.UsageError(f"--text is hexadecimal or base64; {given} comes from a file or -")
     strip = Strip(strip_front, strip_back)
     asked = forms.Asked(
-        line, key, payload, framing_check, marker_errors, nrzi, high_bit_first, tcp, port, strip
+        line, key, payload, framing_check, marker_errors, nrzi, high_bit_first, tcp, port, strip, follow
     )
     forms.check_options(given, asked)
     _check_follow(follow, given, text, as_json)

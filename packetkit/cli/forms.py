@@ -39,6 +39,7 @@ from packetkit.framing.slip import KISS, SLIP
 from packetkit.framing.stuffed import Check, Stuffing
 from packetkit.integrity import crc
 from packetkit.integrity.catalog import find
+from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 
 # RFC 1662, appendix C.2: the check of 16 bits behind each frame; its name in the catalogue.
@@ -62,6 +63,7 @@ class Asked:
     tcp: str | None = None
     port: int | None = None
     strip: Strip = UNTOUCHED
+    follow: bool = False  # nobody waits for more before what came is shown
     count: Count = field(default_factory=Count)
 
     def given(self) -> dict[str, bool]:
@@ -181,7 +183,7 @@ def _network(what: What, pieces: Pieces, asked: Asked) -> Iterator[Event]:
             return BackToBack(what.frames, owners, detail=what.detail, salvage=what.salvage)
         return Delimited(framing(asked), interpret)
 
-    return tcp.stream_events(segments(), finder)
+    return tcp.stream_events(segments(), finder, asked.count, 1 if asked.follow else tcp.SETTLING)
 
 
 def _stuffed(unpack: Callable[[Pieces], Pieces]) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
@@ -288,12 +290,16 @@ def check_options(name: str | None, asked: Asked) -> None:
 
 
 def count_text(count: Count, name: str) -> str:
-    """Return a line on what held no frame, empty where everything did."""
-    if not count.without:
-        return ""
-    what = "Packets of other traffic" if name == "pcap" else "Lines without a frame"
-    left = f"; {count.of_tcp:,} of TCP, which --tcp reads" if count.of_tcp else ""
-    return f"{what}: {count.without:,} of {count.lines:,}{left}.\n"
+    """Return lines on what held no frame, and on streams without their beginning; empty where there is neither."""
+    said = ""
+    if count.without:
+        what = "Packets of other traffic" if name == "pcap" else "Lines without a frame"
+        left = f"; {count.of_tcp:,} of TCP, which --tcp reads" if count.of_tcp else ""
+        said = f"{what}: {count.without:,} of {count.lines:,}{left}.\n"
+    if count.inside:
+        lacking = "it lacks" if count.inside == 1 else "each lacks"
+        said += f"The capture begins inside {counted(count.inside, 'TCP stream')}: {lacking} what was sent before.\n"
+    return said
 
 
 _OPTIONS = (

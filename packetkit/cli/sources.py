@@ -7,6 +7,7 @@ message shows both readings and what each would give.
 from __future__ import annotations
 
 import os
+import select
 import stat
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -14,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import BinaryIO
 
 from packetkit.captures import paste, pcap
-from packetkit.captures.unpack import packed_as, unpacked
+from packetkit.captures.unpack import may_be_packed, packed_as, unpacked
 from packetkit.cli import decoded, forms, output
 from packetkit.cli.wanted import TRIED, Wanted
 from packetkit.errors import InputError
@@ -25,9 +26,6 @@ PIECE = 1 << 16
 
 # From so many bytes on a file is decoded as columns where it can be: below, loading what that needs takes longer.
 LARGE = 1 << 18
-
-# As much as tells a packed file or a capture of network tools.
-HEAD = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +62,11 @@ def source_of(
     is_stored = size is not None and size >= LARGE
     packed = ""
     if not how.as_it_is:
-        head, pieces = _head(pieces)
+        head, pieces = _head(pieces, with_pcap=given is None)
         packed = packed_as(head)
         if packed:
             _refuse_two(name, packed, head, wanted, given)
-            head, pieces = _head(unpacked(packed, pieces))
+            head, pieces = _head(unpacked(packed, pieces), with_pcap=given is None)
             size = None
         if given is None and pcap.is_pcap(head):
             _refuse_two(name, "pcap", head, wanted, given)
@@ -143,18 +141,29 @@ def _pieces(stream: BinaryIO, *, follow: bool = False) -> Iterator[bytes]:
     while True:
         while piece := read(PIECE):
             yield piece
+            if follow and _is_quiet(stream):
+                yield b""
         if not follow or _size(stream) is None:
             return  # a pipe that ended stays so
         yield b""  # what came so far is on its way before the wait
         time.sleep(LOOKS_S)
 
 
-def _head(pieces: Iterator[bytes]) -> tuple[bytes, Iterator[bytes]]:
-    """The first bytes, enough to see what file it is, and all the pieces."""
+def _is_quiet(stream: BinaryIO) -> bool:
+    """Whether nothing comes for a while; False also where the system cannot tell without reading."""
+    try:
+        return not select.select([stream.fileno()], [], [], LOOKS_S)[0]
+    except (OSError, ValueError):
+        return False
+
+
+def _head(pieces: Iterator[bytes], *, with_pcap: bool) -> tuple[bytes, Iterator[bytes]]:
+    """The first bytes, until it is certain what file it is or nothing more comes for a while, and all the pieces."""
     held: list[bytes] = []
     for piece in pieces:
         held.append(piece)
-        if not piece or sum(map(len, held)) >= HEAD:
+        head = b"".join(held)
+        if not piece or not (may_be_packed(head) or (with_pcap and pcap.may_be_pcap(head))):
             break
     return b"".join(held), _chained(held, pieces)
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from packetkit.captures import pcap
 from packetkit.captures.internet import FIN, RST, SYN, Segment
 from packetkit.captures.lines import Count
-from packetkit.captures.tcp import HELD, MOST, End, Gap, Given, Place, Run, Streams
+from packetkit.captures.tcp import HELD, MOST, SETTLING, End, Gap, Given, Inside, Late, Place, Run, Streams
 from packetkit.cli.main import main
 from packetkit.resources import resource
 
@@ -98,6 +98,16 @@ def test_the_place_of_a_frame_is_the_packet_that_brought_its_first_byte(
     assert f"{len(found)} of TCP, which --tcp reads" in capsys.readouterr().out
 
 
+def test_a_capture_that_begins_inside_a_connection_puts_its_first_segments_in_order_and_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    head, found = records("IPv4")
+    inside = found[2:]  # behind the two segments that open it
+    made, said = lines(tmp_path / "a", head + b"".join(reversed(inside)), capsys)
+    assert [one["ok"] for one in made] == [True, True, True]
+    assert "The capture begins inside 1 TCP stream: it lacks what was sent before.\n" in said
+
+
 @pytest.mark.parametrize(
     ("more", "said"),
     [
@@ -121,9 +131,9 @@ def segment(sequence: int, data: bytes = b"", flags: int = 0, stream: str = "a >
     return Segment((1, 2), stream, sequence % (1 << 32), flags, data, len(data))
 
 
-def given_by(segments: list[Segment]) -> list[Given]:
+def given_by(segments: list[Segment], settling: int = SETTLING) -> list[Given]:
     """What streams give, to the end of the capture."""
-    streams = Streams()
+    streams = Streams(settling)
     made = [one for number, taken in enumerate(segments) for one in streams.take(taken, Place(number))]
     return [*made, *streams.close()]
 
@@ -157,19 +167,51 @@ def test_segments_in_any_order_give_what_came_of_the_array(
             sent.append(segment(start + 1 + at, part))
     if ends:
         sent.insert(1 + len(sent) // 2, segment(start + 1 + len(data), flags=FIN))
-    expected: list[bytes | int] = []
-    for octet, is_there in zip(data, came if ends else came.rstrip(b"\0"), strict=False):
-        if is_there and expected and isinstance(expected[-1], bytes):
-            expected[-1] += bytes((octet,))
-        elif is_there:
-            expected.append(bytes((octet,)))
-        elif expected and isinstance(expected[-1], int):
-            expected[-1] += 1
-        else:
-            expected.append(1)
     given = given_by(sent)
-    assert joined(given) == expected
+    assert joined(given) == of_array(data, came if ends else came.rstrip(b"\0"))
     assert [one for one in given if isinstance(one, End)] == [End("a > b")]
+
+
+def of_array(data: bytes, came: bytes) -> list[bytes | int]:
+    """The bytes that came and the numbers of those that did not."""
+    made: list[bytes | int] = []
+    for octet, is_there in zip(data, came, strict=False):
+        if is_there and made and isinstance(made[-1], bytes):
+            made[-1] += bytes((octet,))
+        elif is_there:
+            made.append(bytes((octet,)))
+        elif made and isinstance(made[-1], int):
+            made[-1] += 1
+        else:
+            made.append(1)
+    return made
+
+
+@given(
+    st.binary(min_size=60, max_size=60),
+    st.integers(0, 2**32 - 1) | st.integers(2**32 - 70, 2**32 - 1),
+    st.lists(st.tuples(st.integers(0, 59), st.integers(1, 20)), min_size=1, max_size=12),
+    st.sampled_from([1, 2, 3, SETTLING]),
+    st.none() | st.integers(0, 12),
+)
+def test_a_stream_that_began_before_the_capture_is_the_array_from_the_first_of_its_first_segments_on(
+    data: bytes, start: int, cuts: list[tuple[int, int]], settling: int, opened_after: int | None
+) -> None:
+    """Whatever the order, the cuts and the losses: each byte is in the stream, in a gap, or told as late."""
+    sent = [segment(start + 1 + at, data[at : at + size]) for at, size in cuts]
+    first, late, came = min(at for at, _ in cuts[:settling]), 0, bytearray(60)
+    is_opened = opened_after is not None and opened_after < min(settling, len(cuts) + 1)
+    if is_opened:  # the segment that opens the connection came behind some of the others
+        sent.insert(opened_after or 0, segment(start, flags=SYN))
+        first = 0
+    for at, size in cuts:
+        came[at : at + size] = b"\1" * len(data[at : at + size])
+        late += max(min(first - at, size), 0)
+    given = given_by(sent, settling)
+    assert joined(given) == of_array(data[first:], came[first:].rstrip(b"\0"))
+    assert sum(one.size for one in given if isinstance(one, Late)) == late
+    assert [type(one) for one in given].count(Inside) == (not is_opened)
+    assert given[-1] == End("a > b")
 
 
 def test_a_connection_begins_as_the_standard_shows_it() -> None:
@@ -206,7 +248,7 @@ def test_a_new_connection_a_reset_and_too_many_streams_end_what_was_before() -> 
     ]
     assert [type(one) for one in given_by(ended)] == [Run, End]
     far = [segment(0, flags=SYN), segment(1, b"ab"), segment(3 + 2**31 - 9, b"cd")]  # no window reaches there
-    assert [type(one) for one in given_by(far)] == [Run, End, Run, End]
+    assert [type(one) for one in given_by(far)] == [Run, End, Inside, Run, End]
     many = [segment(0, b"x", stream=str(number)) for number in range(MOST + 3)]
     assert [one.stream for one in given_by(many)[: 2 * MOST] if isinstance(one, End)][:3] == ["0", "1", "2"]
 

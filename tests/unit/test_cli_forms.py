@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from threading import Timer
 from typing import Any
 
 import jsonschema
@@ -17,7 +18,9 @@ import numpy as np
 import pytest
 
 import packetkit
+from packetkit.cli import sources
 from packetkit.cli.main import main
+from packetkit.cli.wanted import Wanted
 from packetkit.framing.cobs import COBS
 from packetkit.framing.slip import KISS, SLIP
 from packetkit.framing.stuffed import Stuffing
@@ -205,3 +208,40 @@ def test_follow_gives_what_is_written_later_and_ends_with_an_interruption(tmp_pa
     process.send_signal(signal.SIGINT)
     _, said = process.communicate(timeout=30)
     assert process.returncode == 130 and b"Stopped at byte 18" in said
+
+
+@pytest.mark.skipif(
+    os.name == "nt", reason="Windows cannot tell whether a pipe has anything without reading it"
+)
+@pytest.mark.parametrize(
+    ("first", "more"),
+    [(b"\x01", b"\x65"), (b"\x1f\x8c", b"\x00"), (b"\x1f", b"\x8b\x08\x00"), (b"\x28\xb5\x2f", b"\xfd")],
+    ids=["certain at once", "certain by two", "like gzip, then silence", "like zstd, then silence"],
+)
+def test_followed_bytes_wait_for_others_only_while_it_is_open_what_they_are(
+    first: bytes, more: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sources, "LOOKS_S", 0.02)
+    wanted = Wanted(packetkit.load(FIRST), packetkit.load(FIRST).frames, False, False)
+    reading, writing = os.pipe()
+    with open(reading, "rb") as stream, open(writing, "wb", buffering=0) as pipe:
+        pipe.write(first)
+        source = sources.source_of(stream, "-", "binary", wanted, sources.Reading(follow=True))
+        pieces = iter(source.pieces)
+        assert next(pieces) == first and source.read_as == "binary"
+        pipe.write(more)
+        assert next(piece for piece in pieces if piece) == more
+
+
+def test_a_followed_pipe_whose_first_byte_comes_alone_is_unpacked(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sources, "LOOKS_S", 30.0)
+    wanted = Wanted(packetkit.load(FIRST), packetkit.load(FIRST).frames, False, False)
+    reading, writing = os.pipe()
+    with open(reading, "rb") as stream, open(writing, "wb", buffering=0) as pipe:
+        pipe.write(b"\x1f")
+        Timer(0.05, pipe.write, [gzip.compress(b"frames")[1:]]).start()
+        source = sources.source_of(stream, "-", "binary", wanted, sources.Reading(follow=True))
+        assert (
+            next(piece for piece in source.pieces if piece) == b"frames"
+            and source.read_as == "binary in gzip"
+        )
