@@ -87,6 +87,7 @@ class Count:
         self.lines += other.lines
         self.without += other.without
         self.of_tcp += other.of_tcp
+        self.inside += other.inside
 
 
 def numbered(pieces: Iterable[bytes]) -> Iterator[tuple[int, int, str]]:

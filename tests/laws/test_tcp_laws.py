@@ -120,7 +120,7 @@ def test_a_capture_that_begins_inside_a_connection_puts_its_first_segments_in_or
     ],
 )
 def test_misuse_of_streams_is_told(more: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["decode", FIRST, FIRST, *more]) == 2
+    assert main(["decode", FIRST, "network.pcap", *more]) == 2
     assert said in " ".join(capsys.readouterr().err.split())
 
 
@@ -172,7 +172,7 @@ def test_segments_in_any_order_give_what_came_of_the_array(
     assert [one for one in given if isinstance(one, End)] == [End("a > b")]
 
 
-def of_array(data: bytes, came: bytes) -> list[bytes | int]:
+def of_array(data: bytes, came: bytes | bytearray) -> list[bytes | int]:
     """The bytes that came and the numbers of those that did not."""
     made: list[bytes | int] = []
     for octet, is_there in zip(data, came, strict=False):
