@@ -291,3 +291,21 @@ def test_shipped_files_are_found_and_others_refused() -> None:
     assert resource("integrity/profiles.json").is_file()
     with pytest.raises(FileNotFoundError, match=r"packetkit does not carry 'vectors/none\.json'; looked in "):
         resource("vectors/none.json")
+
+
+def test_what_is_proven_of_a_polynomial_in_no_table_ends_where_following_it_would_take_long() -> None:
+    """Two flips are noticed while the register does not repeat; beyond what is followed only what any CRC does is claimed."""
+    unlisted = custom_crc(32, 0x5A0F3C97, 0, False, False, 0)
+    follows = (1 << 17) - 32
+    near, far = (strength.distance(unlisted, bits) for bits in (follows, follows + 1))
+    assert near.value in (3, 4) and far == strength.Distance(2, exact=False)
+
+
+def test_a_fletcher_sum_says_which_words_it_confuses() -> None:
+    """Modulo an odd number of all ones, all zeros and all ones are one value (Fletcher 1982); modulo a power of two they are not."""
+    for name, confuses in (("FLETCHER-16", True), ("FLETCHER-32", True), ("FLETCHER-16/MOD-256", False)):
+        row = find(name)
+        assert bool(row.note) is confuses
+        ones, octets = (1 << row.word_bits) - 1, row.word_bits // 8
+        same = crc.compute(row, ones.to_bytes(octets, "big")) == crc.compute(row, bytes(octets))
+        assert same is confuses

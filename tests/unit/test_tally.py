@@ -33,6 +33,8 @@ def test_a_schema_without_a_link_has_the_radios_usual_private_sync_word() -> Non
     link = packetkit.parse(f"{HEAD}      - {{name: a, bits: 16}}\n").link
     assert (link.sync_word, link.inverted_iq, link.setting) == (0x12, False, None)
     assert link == Link()
+    other = packetkit.parse(f"{HEAD}      - {{name: a, bits: 16}}\nlink: {{maximum_frame_bytes: 20}}\n").link
+    assert (other.sync_word, other.inverted_iq, other.setting) == (0x12, False, None)
 
 
 def test_an_overhead_pass_is_looked_at_from_its_lowest_elevation_up_to_the_zenith() -> None:
