@@ -48,7 +48,8 @@ def from_text(pieces: Iterable[bytes]) -> Iterator[bytes]:
             wrong = next(octet for octet in digits if octet not in b"01\0\1")
             place = at + piece.index(wrong)
             raise InputError(
-                f"offset {place}: 0x{wrong:02x} is no bit: bits are digits, or octets, 0 and 1. Say --from packed-bits"
+                f"offset {place}: 0x{wrong:02x} is no bit: bits are digits, or octets, 0 and 1. Where eight stand in an octet, "
+                "say --from packed-bits or hdlc-packed-bits"
             )
         yield made
         at += len(piece)

@@ -430,7 +430,11 @@ def _reading(account: Account) -> str:
         return f"Read {counted(len(account.files), 'file')} ({how}): {size}."
     if not account.files:
         return "Nothing was read."
-    return f"Read as {', '.join(ways)}: {size}." if account.size else "The input is empty."
+    if account.size:
+        return f"Read as {', '.join(ways)}: {size}."
+    # Of lines, rows and packets the account counts what frames they hold, and other text may be all there is.
+    packets = [way for way in ways if way.split(" ")[0] not in ("binary", "hex", "base64", "empty")]
+    return f"Read as {packets[0]}: no frame in it." if packets else "The input is empty."
 
 
 def _by_file(account: Account, width: int) -> str:

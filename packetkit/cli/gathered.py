@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +17,7 @@ from packetkit.cli import forms, output, sources
 from packetkit.cli.found import events, watched
 from packetkit.cli.sections import Section
 from packetkit.cli.wanted import Wanted, frames_asked
+from packetkit.errors import InputError
 from packetkit.files import load, only_one_standard_input, open_input, shown_name
 from packetkit.mission.load import Mission
 
@@ -84,7 +86,7 @@ def gather(
     wanted = Wanted(mission, frames_asked(mission, frame))
     union, accounts, read_as = Union(wanted.layouts), [], []
     for capture, form in zip(captures, each, strict=True):
-        with open_input(capture) as stream:
+        with _named(shown_name(capture)), open_input(capture) as stream:
             source = sources.source_of(stream, shown_name(capture), form, wanted, sources.Reading(asked()))
             account = Account.of(wanted.layouts, "byte" if source.form is None else source.form.unit)
             union.add(_good(wanted, source, account))
@@ -92,6 +94,15 @@ def gather(
         accounts.append(account)
         read_as.append(source.read_as)
     return Gathered(mission, wanted, union, [shown_name(one) for one in captures], read_as, accounts)
+
+
+@contextmanager
+def _named(name: str) -> Iterator[None]:
+    """Say of which capture an error is."""
+    try:
+        yield
+    except InputError as error:
+        raise error if str(error).startswith(name) else InputError(f"{name}: {error}") from error
 
 
 def _good(wanted: Wanted, source: sources.Source, account: Account) -> Iterator[Good]:

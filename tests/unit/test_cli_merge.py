@@ -301,3 +301,19 @@ def test_a_capture_without_a_good_frame_is_named(tmp_path: Path, capsys: pytest.
     text = " ".join(capsys.readouterr().out.split())
     assert "nothing.log: no good frame in it. Is it the right file, and --from?" in text
     assert f"{path}: no good frame" not in text
+
+
+def test_a_capture_that_cannot_be_read_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path, _ = simulated(tmp_path, PLOVER, 1)
+    odd = tmp_path / "odd.bits"
+    odd.write_bytes(b"0101\xd3")
+    capsys.readouterr()
+    for captures, place in (((path, str(odd)), 1), ((str(odd), path), 0)):
+        each = ["binary", "binary"]
+        each[place] = "hdlc-bits"
+        assert main(["reconcile", PLOVER, *captures, "--from", each[0], "--from", each[1]]) == 2
+        said = capsys.readouterr().err
+        assert said.startswith(f"packetkit reconcile: {odd}: offset 4: 0xd3 is no bit"), said
+        assert "--from packed-bits or hdlc-packed-bits" in said
+    assert main(["merge", PLOVER, path, str(tmp_path / "none")]) == 2
+    assert capsys.readouterr().err.count("none: there is no such file") == 1
