@@ -2420,9 +2420,10 @@ def _product(node: _Node) -> int:
     assert node.field.repeat is not None and node.field.repeat.product is not None
     count = 1
     for name, ones in node.field.repeat.product.factors:
-        raw = _meant(node, name).raw
-        assert raw is not None
-        count *= f"{raw:b}".count("1") if ones else raw
+        found = _meant(node, name)
+        codes = [child.raw for child in found.children] if found.is_list else [found.raw]
+        assert None not in codes
+        count *= sum(f"{raw or 0:b}".count("1") for raw in codes) if ones else codes[0] or 0
     return count + node.field.repeat.product.plus
 
 

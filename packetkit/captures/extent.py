@@ -21,7 +21,9 @@ from packetkit.layout.model import (
     Run,
     Slot,
     computed_count,
+    ones_in_element,
     slots_of,
+    tell_ones,
     tellers,
     told_branch,
     walk,
@@ -170,8 +172,11 @@ class Measure:
             )
         if node.number in self._uniform:
             return at + count * node.minimum_bits
+        ones = 0
         for _ in range(count):
             at = self._nodes(node.element, at, data, raws, starts)
+            ones += ones_in_element(node, raws)
+        tell_ones(node, ones, raws)
         return at
 
     def _one_by_one(

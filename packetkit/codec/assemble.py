@@ -45,6 +45,7 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
+    slots_of,
     told_branch,
 )
 from packetkit.layout.number import listed, to_raw
@@ -238,6 +239,7 @@ class _Writing:
                 "disagrees",
                 f"is not empty, but {self.absent[-1]} before it is not given. Give that too",
             )
+        before = len(self.leaves)
         for number, element in enumerate(value):
             place, inner, each = (*indices, number), Scope(scope), f"{address}[{number}]"
             at = self.container(node.element, element, node.bare, at, place, inner, each)
@@ -245,6 +247,8 @@ class _Writing:
                 last = number == len(value) - 1
                 demand = Demand(each, len(self.leaves), codes=node.own_end.codes, present=last, last=last)
                 self.demands.of(inner.leaf(node.own_end.by)).demands.append(demand)
+        for slot in slots_of(node.element[0]) if node.bare else ():
+            scope.listed[slot.number] = self.leaves[before:]
         return at
 
     def joined(self, node: Repeat, joined: Joined, value: Any, address: str) -> Any:

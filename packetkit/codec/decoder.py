@@ -73,6 +73,8 @@ class Decoder:
         # Where measured parts around end, outer ones first; "" until it is known.
         self.stops: dict[int, str] = {}
         self.unsized: list[Measured] = []  # measured parts whose length was not read yet
+        if any(isinstance(one, Repeat) and one.ones_in_lists for one in nodes):
+            raise NotGeneratedError  # ones in a list are counted by the walker
         self.in_options = {one.by for one in nodes if isinstance(one, Optional) and one.told_in_option}
         self.read: set[int] = set()  # slots whose codes are in variables
         self.at_once = False

@@ -199,13 +199,19 @@ class Demands:
 
     def hold_product(self, counted: Counted) -> None:
         """Note a list that has not as many elements as the fields say that count it."""
-        leaves = [counted.scope.leaf(factor.by) for factor in counted.node.factors]
+        factors = counted.node.factors
+        leaves = [counted.scope.leaf(factor.by) for factor in factors if not factor.in_list]
         if any(self.of(leaf).broken for leaf in leaves):
             return
         product = product_of(counted.node, counted.scope)
         if product != counted.count:
-            said = " and ".join(f"{leaf.address} {leaf.raw}" for leaf in leaves)
-            text = f"has {counted.count} elements, but {said} makes it {product}"
+            words = [f"{leaf.address} {leaf.raw}" for leaf in leaves]
+            words += [
+                f"{counted.scope.ones_in(one.by)} ones in {self.layout.slots[one.by].address.removesuffix('[]')}"
+                for one in factors
+                if one.in_list
+            ]
+            text = f"has {counted.count} elements, but {' and '.join(words)} makes it {product}"
             self.fault(counted.address, "disagrees", text, counted.order)
 
 

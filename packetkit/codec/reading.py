@@ -27,6 +27,7 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
+    slots_of,
     told_branch,
 )
 
@@ -77,6 +78,13 @@ class Reading:
         self.layout = layout
         self.variants = variants or {}
         self.limits: list[_Limit] = []  # the innermost last
+        self.summed = {
+            one.by
+            for node in layout.walk()
+            if isinstance(node, Repeat)
+            for one in node.factors
+            if one.in_list
+        }
         self.scope = Scope(None)
         self.supplied = {slot.number: _supplied(slot, self.scope, known or {}) for slot in layout.supplied}
         self.unknown = {slot.number for slot in layout.supplied if slot.path[0] not in (known or {})}
@@ -143,6 +151,11 @@ class Reading:
             element, at = self.nodes(node.element, at, (*indices, len(elements)), inner)
             elements.append(element)
         parts.append(Listed(node, elements))
+        for slot in slots_of(node.element[0]) if node.bare else ():
+            if slot.number in self.summed:
+                scope.listed[slot.number] = [
+                    leaf for one in elements for leaf in one if isinstance(leaf, Leaf)
+                ]
         return at
 
     def goes_on(self, node: Repeat, at: int, path: str, number: int, last: Scope) -> bool:

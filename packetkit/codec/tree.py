@@ -12,7 +12,17 @@ from dataclasses import dataclass, field
 from packetkit.codec import bits
 from packetkit.codec.bits import Span
 from packetkit.layout.beside import value_beside
-from packetkit.layout.model import Branch, Choice, Mark, Optional, Packing, Repeat, Slot, computed_count
+from packetkit.layout.model import (
+    Branch,
+    Choice,
+    Mark,
+    Optional,
+    Packing,
+    Repeat,
+    Slot,
+    computed_count,
+    ones_of,
+)
 from packetkit.layout.number import Value, from_raw
 
 
@@ -23,6 +33,16 @@ class Scope:
     outer: Scope | None
     starts: dict[int, int] = field(default_factory=dict)
     leaves: dict[int, Leaf] = field(default_factory=dict)
+    listed: dict[int, list[Leaf]] = field(default_factory=dict)  # by slot, of lists whose ones are counted
+
+    def ones_in(self, number: int) -> int:
+        """How many bits are one in the elements of a list, by their slot; none where the list is not there."""
+        scope: Scope | None = self
+        while scope is not None:
+            if number in scope.listed:
+                return sum(ones_of(leaf.slot, leaf.raw) for leaf in scope.listed[number])
+            scope = scope.outer
+        return 0
 
     def leaf(self, number: int) -> Leaf:
         """The slot of that number in this container, or the nearest around it."""
@@ -157,4 +177,5 @@ def codes_of(part: Listed) -> list[int]:
 
 def product_of(node: Repeat, scope: Scope) -> int:
     """Return how often a repeat stands whose count is computed."""
-    return computed_count(node, {factor.by: scope.leaf(factor.by).raw for factor in node.factors})
+    raws = {one.by: scope.ones_in(one.by) if one.in_list else scope.leaf(one.by).raw for one in node.factors}
+    return computed_count(node, raws)

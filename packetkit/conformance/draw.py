@@ -42,7 +42,9 @@ from packetkit.layout.model import (
     flat,
     forget,
     is_told,
+    ones_in_element,
     slots_of,
+    tell_ones,
     told_branch,
 )
 
@@ -138,12 +140,14 @@ class _Drawing:
             times = 0 if self.ended else self.length(node.maximum)
         if node.joined is not None:
             return self.text(node, node.joined, times)
-        made = []
+        made, ones = [], 0
         for at in range(times):
             if node.own_end is not None:
                 by, codes = codes_of_place(node, self.layout.slots, is_last=at == times - 1)
                 self.ending[by] = codes
             made.append(self.container(node.element, node.bare))
+            ones += ones_in_element(node, self.told)
+        tell_ones(node, ones, self.told)
         return made
 
     def text(self, node: Repeat, joined: Joined, count: int) -> Any:

@@ -41,6 +41,8 @@ from packetkit.layout.model import (
     computed_count,
     forget,
     is_told,
+    ones_in_element,
+    tell_ones,
 )
 from packetkit.layout.model import walk as walk_nodes
 
@@ -368,12 +370,14 @@ class _Plain:
             times = computed_count(node, self.told)
         times = self.ending.get(_counter(node), times)
         times = 0 if node.runs_to_end and self.ended else times
-        made = []
+        made, ones = [], 0
         for at in range(times):
             if node.own_end is not None:
                 by, codes = codes_of_place(node, self.slots, is_last=at == times - 1)
                 self.ending[by] = codes[0].low
             made.append(self.container(node.element, node.bare))
+            ones += ones_in_element(node, self.told)
+        tell_ones(node, ones, self.told)
         return made
 
     def joined(self, node: Repeat, joined: Joined) -> Any:

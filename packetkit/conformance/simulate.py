@@ -35,6 +35,8 @@ from packetkit.layout.model import (
     computed_count,
     forget,
     is_told,
+    ones_in_element,
+    tell_ones,
     told_branch,
 )
 from packetkit.layout.number import from_raw, is_legal, to_raw
@@ -303,12 +305,14 @@ class _Unit:
         if node.joined is not None:
             return self.text(node, node.joined, number)
         number = max(number, node.least)
-        made = []
+        made, ones = [], 0
         for index in range(number):
             if node.own_end is not None:
                 by, codes = codes_of_place(node, layout.slots, is_last=index == number - 1)
                 self.ending[by] = codes[0].low
             made.append(self.inner(layout, node.element, node.bare, f"{key}{index}."))
+            ones += ones_in_element(node, self.drawn)
+        tell_ones(node, ones, self.drawn)
         return made
 
     def text(self, node: Repeat, joined: Joined, count: int) -> Any:

@@ -237,6 +237,8 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(17, "product", lambda seen: seen.field.repeat is not None and seen.field.repeat.product is not None),
     Feature(17, "ones in a field", lambda seen: seen.field.repeat is not None and seen.field.repeat.product is not None
             and any(ones for _, ones in seen.field.repeat.product.factors)),
+    OnWire(17, "ones in a list", lambda layout: any(
+        isinstance(node, Repeat) and node.ones_in_lists for node in layout.walk())),
     Feature(9, "fixed number of elements", lambda seen: seen.field.repeat is not None and seen.field.repeat.count is not None),
     Feature(9, "counted", lambda seen: seen.field.repeat is not None and seen.field.repeat.counted_by is not None),
     Feature(9, "to the end", lambda seen: seen.field.repeat is not None and seen.field.repeat.to_end),

@@ -191,7 +191,7 @@ class Structures(Covers):
         elif form == 1:
             made = {
                 "name": self.name(scope),
-                "bits": 16 if in_words else self.one(8, 16),
+                "bits": 64 if in_words else self.one(8, 16),
                 "repeat": {"to_end": True},
             }
             self.add(fields, scope, place, made, 0)
@@ -290,20 +290,25 @@ class Structures(Covers):
 
     def computed(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
         """A list whose count is the product of fields before it, or of the ones in them."""
-        factors: list[Any] = []
-        for _ in range(self.chance.randint(1, 2)):
+        factors, bits = list[Any](), 1
+        if self.odds(3):
+            listed: Entry = {"name": self.name(scope), "kind": "flag", "repeat": self.chance.randint(1, 5)}
+            self.add(fields, scope, place, listed, listed["repeat"])
+            factors.append({"ones_in": listed["name"]})
+        for _ in range(self.chance.randint(0 if factors else 1, 2 - len(factors))):
             name, bits = self.teller(fields, scope, place, replace(style, order=None))
             if name in factors or {"ones_in": name} in factors:
                 return
             factors.append({"ones_in": name} if bits > 2 or self.odds(3) else name)
         if not all(
-            is_single(scope.entries.get(one if isinstance(one, str) else one["ones_in"], {}))
+            "kind" in scope.entries.get(one["ones_in"] if isinstance(one, dict) else one, {})
+            or is_single(scope.entries.get(one if isinstance(one, str) else one["ones_in"], {}))
             for one in factors
         ):
             return
         product: Entry = {"product_of": factors}
         if self.odds(3):
-            product["plus"] = self.chance.randint(-1, 2)
+            product["plus"] = self.chance.randint(0 if bits == 1 else -1, 2)
         made: Entry = {"name": self.name(scope), "bits": 8, "repeat": {"count": product, "maximum": 80}}
         if made["name"] in str(factors):
             return

@@ -85,7 +85,7 @@ def _nodes(nodes: tuple[Node, ...], indent: str) -> Iterable[str]:
 
 def _later(node: Repeat) -> str:
     """What came later than the first version, written only where it is used."""
-    factors = "".join(f" factor={one.by}/{one.ones}" for one in node.factors)
+    factors = "".join(f" factor={one.by}/{one.ones}{'/list' if one.in_list else ''}" for one in node.factors)
     plus = f" plus={node.plus}" if node.plus else ""
     plus += "" if node.own_end is None else f" ended_by={node.own_end.by}/{_ranges(node.own_end.codes)}"
     joined = node.joined

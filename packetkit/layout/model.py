@@ -261,6 +261,7 @@ class Factor:
 
     by: int
     ones: bool = False
+    in_list: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -451,6 +452,7 @@ class Repeat:
     plus: int = 0
     own_end: OwnEnd | None = None
     several_sizes: bool = False
+    ones_in_lists: bool = False
 
     @property
     def is_fixed(self) -> bool:
@@ -722,10 +724,14 @@ def told_branch(node: Choice, raws: Sequence[int]) -> Branch | None:
 
 
 def computed_count(node: Repeat, raws: Mapping[int, int]) -> int:
-    """How often a repeat stands whose count is computed from raw codes by slot number; it may be below zero."""
+    """How often a repeat stands whose count is computed from raw codes by slot number; it may be below zero.
+
+    Of a slot that stands in the elements of a list, raws has how many ones are in all of them.
+    """
     count = 1
     for factor in node.factors:
-        count *= bin(raws[factor.by]).count("1") if factor.ones else raws[factor.by]
+        raw = raws[factor.by]
+        count *= bin(raw).count("1") if factor.ones and not factor.in_list else raw
     return count + node.plus
 
 
@@ -758,6 +764,23 @@ def codes_of_place(node: Repeat, slots: Sequence[Slot], *, is_last: bool) -> tup
     assert node.own_end is not None
     slot = slots[node.own_end.by]
     return slot.number, node.own_end.codes if is_last else without(slot.raw_limits, node.own_end.codes)
+
+
+def ones_of(slot: Slot, raw: int) -> int:
+    """How many bits of a slot are one."""
+    return bin(raw & ((1 << slot.width) - 1)).count("1")
+
+
+def ones_in_element(node: Repeat, raws: Mapping[int, int]) -> int:
+    """How many bits are one in an element that is one field, of which the code was read last."""
+    slots = slots_of(node.element[0]) if node.bare else ()
+    return sum(ones_of(slot, raws.get(slot.number, 0)) for slot in slots)
+
+
+def tell_ones(node: Repeat, ones: int, raws: MutableMapping[int, int]) -> None:
+    """Put down how many bits are one in a list, where what counts them looks."""
+    for slot in slots_of(node.element[0]) if node.bare else ():
+        raws[slot.number] = ones
 
 
 def flat(nodes: tuple[Node, ...]) -> Iterator[Node]:

@@ -45,9 +45,9 @@ def renumbered(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict[int, int
             return replace(one, slot=slot(one.slot))
         if isinstance(one, Repeat):
             factors = tuple(replace(factor, by=moved[factor.by]) for factor in one.factors)
-            return replace(
-                one, counted_by=None if one.counted_by is None else moved[one.counted_by], factors=factors
-            )
+            counted_by = None if one.counted_by is None else moved[one.counted_by]
+            own_end = one.own_end and replace(one.own_end, by=moved[one.own_end.by])
+            return replace(one, counted_by=counted_by, factors=factors, own_end=own_end)
         if isinstance(one, Choice):
             return replace(one, told_by=tuple(moved[number] for number in one.told_by))
         return one if one.by is None else replace(one, by=moved[one.by])

@@ -92,6 +92,9 @@ class Scope:
     groups: dict[str, Scope] = field(default_factory=dict)
     spans: dict[str, tuple[Spot, Spot]] = field(default_factory=dict)
     options: dict[str, Scope] = field(default_factory=dict)  # groups that are not always there
+    lists: dict[str, tuple[Slot, int]] = field(
+        default_factory=dict
+    )  # lists of single fields, each with the most of them
     sometimes: dict[str, Slot] = field(default_factory=dict)  # single fields that are not always there
     derived: dict[str, object] = field(
         default_factory=dict

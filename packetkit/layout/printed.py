@@ -380,7 +380,7 @@ def times_text(layout: Layout, node: Repeat) -> str:
 
 def product_text(layout: Layout, node: Repeat) -> str:
     """A computed count: `rows * columns + 1`."""
-    slots = [(layout.slots[factor.by].address, factor.ones) for factor in node.factors]
+    slots = [(layout.slots[one.by].address.removesuffix("[]"), one.ones) for one in node.factors]
     words = " * ".join(f"ones in {name}" if ones else name for name, ones in slots)
     return words + (f" {'+' if node.plus > 0 else '-'} {abs(node.plus)}" if node.plus else "")
 

@@ -66,6 +66,8 @@ def repeat(
         return
     if how.to_end:
         r.to_ends[number] = (one, where)
+    if joined is None and one.name in inner.slots and is_bare(one):
+        scope.lists[one.name] = inner.slots[one.name], told.most or MAXIMUM_ELEMENTS
     count, counted_by = told.count, None if told.counter is None else told.counter.number
     node = Repeat(
         number,
@@ -86,6 +88,7 @@ def repeat(
         told.plus,
         own_end,
         several_sizes=how.to_end and low != high,
+        ones_in_lists=any(factor.in_list for factor in told.factors),
     )
     phase, at = after, None
     if count is not None and low == high:
@@ -208,6 +211,16 @@ def _factors(
     made, most = [], 1
     place = one.places.get("repeat.count", one.places["repeat"])
     for name, ones in how.product.factors:
+        listed = _list(scope, name)
+        if listed is not None and ones and listed[0].kind in ("flag", "number") and not listed[0].signed:
+            made.append(Factor(listed[0].number, ones, in_list=True))
+            most *= listed[0].width * listed[1]
+            continue
+        if listed is not None:
+            text = f"{shown(name)} is a list, whose elements are no factors"
+            remedy = f"Write {{ones_in: {name}}} for how many bits are one in a list of flags or of unsigned numbers."
+            r.note(place, "count-unknown", where, text, remedy)
+            return None
         slot = deciding(r, name, scope, where, place)
         if slot is None:
             return None
@@ -227,6 +240,12 @@ def _factors(
         r.note(place, "count-too-large", where, text, remedy)
         return None
     return tuple(made), how.product.plus, most
+
+
+def _list(scope: Scope, name: str) -> tuple[Slot, int] | None:
+    """The elements of a list of single fields, and the most of them, where a name means one."""
+    found = scope.find(name)
+    return found[0].lists.get(found[1]) if found is not None else None
 
 
 def may_run_to_end(r: Resolver, one: Field, into: Container, where: str) -> bool:

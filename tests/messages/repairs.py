@@ -84,6 +84,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "two-kinds-2": ((", encoding: utf_8", ""), ("bits: 5", "bits: 8")),
     "duplicate-name-3": (("name: unknown", "name: ping"),),
     "count-too-large-3": (("[rows, columns]}", "[rows, columns]}, maximum: 99"),),
+    "count-unknown-4": (("product_of: held", "ones_in: held"),),
     "repeat-shape-5": (("more}", "more, maximum: 9}"),),
     "repeat-shape-6": (("ends_when: last, ", ""),),
     "repeat-shape-7": (("to: 255", "to: 9"),),

@@ -237,3 +237,26 @@ def test_a_number_of_groups_of_seven_bits_is_that_of_the_standards_table(value: 
     record = VARIABLE.decode(bytes.fromhex(octets))
     assert sum(one["low"] << 7 * at for at, one in enumerate(record["sevens"])) == value
     assert VARIABLE.encode({"sevens": [{"low": one["low"]} for one in record["sevens"]]}).hex() == octets
+
+
+def test_a_list_behind_variants_that_are_no_octets_finds_its_own_end() -> None:
+    """What varies behind variants leaves no octets for an unknown one, so slots are numbered anew, and what ends a list with them."""
+    frame = packetkit.parse("""
+mission: told-lists
+frames:
+  one:
+    fields:
+      - {name: form, bits: 8}
+      - name: body
+        told_by: form
+        variants:
+          - {name: brief, when: {form: 1}, group: [{name: value, bits: 8}]}
+          - {name: wide, when: {form: 2}, group: [{name: value, bits: 32}]}
+      - name: notes
+        repeat: {goes_on_when: more, maximum: 4}
+        group: [{name: more, kind: flag}, {name: note, bits: 7}]
+""").frame("one")
+    data = bytes.fromhex("01 2A 83 84 05")
+    record = frame.decode(data)
+    assert [one["note"] for one in record["notes"]] == [3, 4, 5]
+    assert frame.encode(record) == data

@@ -207,3 +207,119 @@ def test_a_message_of_250_bits_has_a_check_over_226_that_the_judge_finds_right(
             AUGMENTATION.frame(name).decode(
                 (int.from_bytes(data, "big") ^ 1 << 255 - bit).to_bytes(32, "big")
             )
+
+
+OBSERVATIONS = packetkit.parse("""
+mission: multiple-signals
+frames:
+  transport:
+    fields:
+      - {name: preamble, kind: sync, bits: 8, code: 0xD3}
+      - {kind: reserved, bits: 6}
+      - {name: size, kind: length, bits: 10, measures: message}
+      - name: message
+        group:
+          - {name: number, kind: tag, bits: 12, code: 1074}
+          - {name: station, bits: 12}
+          - {name: epoch, bits: 30, unit: ms}
+          - {name: more, kind: flag}
+          - {name: issue, bits: 3}
+          - {kind: reserved, bits: 7}
+          - {name: clock_steering, bits: 2}
+          - {name: external_clock, bits: 2}
+          - {name: smoothed, kind: flag}
+          - {name: smoothing, bits: 3}
+          - {name: satellites, bits: 64}
+          - {name: signals, bits: 32}
+          - name: cells
+            kind: flag
+            repeat: {count: {product_of: [{ones_in: satellites}, {ones_in: signals}]}, maximum: 64}
+          - {name: rough_range, bits: 8, unit: ms, missing: 255, repeat: {count: {ones_in: satellites}}}
+          - {name: rough_fraction, bits: 10, scale: 1/1024, unit: ms, repeat: {count: {ones_in: satellites}}}
+          - {name: fine_range, bits: 15, signed: true, scale: 1/16777216, missing: true, unit: ms, repeat: {count: {ones_in: cells}}}
+          - {name: fine_phase, bits: 22, signed: true, scale: 1/536870912, missing: true, unit: ms, repeat: {count: {ones_in: cells}}}
+          - {name: lock, bits: 4, repeat: {count: {ones_in: cells}}}
+          - {name: half_cycle, kind: flag, repeat: {count: {ones_in: cells}}}
+          - {name: carrier_to_noise, bits: 6, unit: dBHz, missing: 0, repeat: {count: {ones_in: cells}}}
+          - {kind: reserved, up_to: byte}
+      - {name: parity, kind: check, algorithm: {width: 24, polynomial: 0x864CFB}}
+""").frame("transport")
+
+
+def observations(satellites: int, signals: int, cells: list[bool]) -> dict[str, Any]:
+    """A record whose values differ from cell to cell."""
+    visible, held = bin(satellites).count("1"), sum(cells)
+    return {
+        "station": 1234,
+        "epoch": 318_945_000,
+        "more": False,
+        "issue": 3,
+        "clock_steering": 1,
+        "external_clock": 0,
+        "smoothed": True,
+        "smoothing": 5,
+        "satellites": satellites,
+        "signals": signals,
+        "cells": cells,
+        "rough_range": [None if at == 2 else 65 + at for at in range(visible)],
+        "rough_fraction": [(100 * at + 7) / 1024 for at in range(visible)],
+        "fine_range": [(37 * at - 99) / (1 << 24) for at in range(held)],
+        "fine_phase": [(-4321 * at + 5) / (1 << 29) for at in range(held)],
+        "lock": [at % 16 for at in range(held)],
+        "half_cycle": [at % 3 == 0 for at in range(held)],
+        "carrier_to_noise": [30 + at % 20 for at in range(held)],
+    }
+
+
+@pytest.mark.parametrize(
+    ("satellites", "signals", "cells"),
+    [
+        (1 << 63, 1 << 30, [True]),
+        (0b1011 << 58, 1 << 30 | 1 << 16, [True, True, False, True, True, False]),
+        (0x8000000000000001, 7, [False, False, True, True, True, True]),
+        (1 << 40, 3, [False, False]),
+    ],
+)
+def test_observations_behind_masks_are_read_alike_by_a_decoder_of_the_standard(
+    satellites: int, signals: int, cells: list[bool]
+) -> None:
+    """The ones in two masks say how wide the third is, and its ones how many cells there are (table 3.5-78)."""
+    record = {"message": observations(satellites, signals, cells)}
+    data = OBSERVATIONS.encode(record)
+    assert OBSERVATIONS.decode(data) == record
+    judged = vars(pyrtcm.RTCMReader.parse(data, validate=pyrtcm.VALCKSUM))
+    held = sum(cells)
+    assert (judged["NSat"], judged["NSig"], judged["NCell"]) == (
+        bin(satellites).count("1"),
+        bin(signals).count("1"),
+        held,
+    )
+    assert judged["DF396"] == int("".join("01"[one] for one in cells), 2)
+    for name, field in (
+        ("DF398", "rough_fraction"),
+        ("DF400", "fine_range"),
+        ("DF401", "fine_phase"),
+        ("DF402", "lock"),
+        ("DF420", "half_cycle"),
+        ("DF403", "carrier_to_noise"),
+    ):
+        values = record["message"][field]
+        assert [judged[f"{name}_{at + 1:02}"] for at in range(len(values))] == values
+
+
+def test_observations_that_do_not_fit_their_masks_are_refused() -> None:
+    good = observations(3, 3, [True, False, True, True])
+    for change, said in (
+        (
+            {"cells": [True] * 5},
+            r"cells: has 5 elements, but message.satellites 3 and message.signals 3 makes it 4",
+        ),
+        ({"lock": [1]}, r"lock: has 1 elements, but 3 ones in message.cells makes it 3"),
+        ({"cells": [True, False, True, False]}, r"fine_range: has 3 elements, but 2 ones in"),
+    ):
+        with pytest.raises(packetkit.EncodeError, match=said):
+            OBSERVATIONS.encode({"message": good | change})
+    data = OBSERVATIONS.encode({"message": good})
+    for cut in range(len(data)):
+        with pytest.raises(packetkit.DecodeError):
+            OBSERVATIONS.decode(data[:cut])
