@@ -17,6 +17,7 @@ from packetkit.layout.model import Bundle, Choice, Digits, Layout, Measured, Opt
 from packetkit.targets import javascript_runtime as runtime
 from packetkit.targets import table
 from packetkit.targets.examples import example
+from packetkit.targets.rows import WIDEST
 from packetkit.targets.squeeze import squeeze
 from packetkit.targets.table import SAFE
 from packetkit.targets.target import Dossier, Target
@@ -37,6 +38,7 @@ ROWS = (
     "turns",
     "valid",
     "scales",
+    "wide_checks",
 )
 
 
@@ -282,6 +284,7 @@ def _needed_sections(layouts: Mapping[str, Layout]) -> Iterator[str]:
         runtime.IEEE: any(slot.kind == "float" for slot in slots),
         runtime.CURVES: any(isinstance(slot.transform, Curve) for slot in slots),
         runtime.DERIVED: any(layout.derived for layout in layouts.values()),
+        runtime.WIDE: any(slot.width > WIDEST for slot in slots),
         runtime.BUNDLES: any(isinstance(slot.transform, Bundle) for slot in slots),
         runtime.TIMES: any(slot.clock is not None for slot in slots),
         runtime.SUPPLIED: any(layout.supplied for layout in layouts.values()),

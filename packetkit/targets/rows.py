@@ -47,6 +47,7 @@ class Row:
     scales: frozenset[type] = frozenset()
     attributes: Attributes = field(default_factory=dict)
     remaining: bool = False  # what is there when bytes remain
+    wide_checks: bool = False  # checks of more bits than other fields may have
 
 
 BASE = Row(
@@ -103,6 +104,7 @@ ROWS: Mapping[str, Row] = {
         }
     ),
     "remaining": Row(attributes={Optional: frozenset(("trailer_bits",))}, remaining=True),
+    "wide_checks": Row(wide_checks=True),
     "computed": Row(attributes={Repeat: frozenset(("factors", "plus"))}),
     "bundles": Row(kinds=frozenset(("bundle",)), scales=frozenset((Bundle,))),
     "times": Row(kinds=frozenset(("time",)), attributes={Slot: frozenset(("clock",))}),
@@ -163,8 +165,10 @@ def _of_slot(slot: Slot, widest: int | None, known: list[Row]) -> Iterator[tuple
         yield slot.address, f"this target does not know fields of kind {slot.kind} yet"
     if slot.coding and slot.coding not in CODINGS:
         yield slot.address, f"this target does not know the coding {slot.coding} yet"
-    is_one = not isinstance(slot.transform, Bundle)  # a bundle's codes are read by themselves
-    if widest is not None and slot.width > widest and is_one:
+    is_bound = not isinstance(slot.transform, Bundle)  # a bundle's codes are read by themselves
+    if slot.check is not None and any(row.wide_checks for row in known):
+        is_bound = False
+    if widest is not None and slot.width > widest and is_bound:
         yield slot.address, f"it has {slot.width} bits, and {widest} is the most"
     if not any(type(slot.transform) in row.scales for row in known):
         yield slot.address, f"this target does not know {type(slot.transform).__name__.lower()} scales yet"

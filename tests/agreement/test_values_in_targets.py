@@ -165,7 +165,7 @@ def test_generated_code_agrees_with_the_handmade_vectors(path: Path, writer: spe
 
 def test_every_check_of_the_catalogue_gives_its_check_value(writer: speaking.Write) -> None:
     # Source of each value: the catalogue's own column, over the nine characters "123456789".
-    found = [one for one in catalog.ALGORITHMS.values() if one.width <= 64]
+    found = list(catalog.ALGORITHMS.values())
     frames = [
         f"  f{at}:\n    told_by: outside\n    last_byte: zero_filled\n    fields:\n      - {{name: text, repeat: 9, bits: 8}}\n"
         f"      - {{name: check, kind: check, algorithm: {one.name}}}\n"

@@ -19,6 +19,7 @@ from packetkit.targets.javascript_runtime.texts import CHARACTERS, DIGITS, TEXTS
 from packetkit.targets.javascript_runtime.times import TIMES
 from packetkit.targets.javascript_runtime.told import SUPPLIED, VALID
 from packetkit.targets.javascript_runtime.values import CODINGS, CURVES, TO_RAW, VALUES
+from packetkit.targets.javascript_runtime.wide import WIDE
 from packetkit.targets.javascript_runtime.writing import ENCODE
 
 __all__ = (
@@ -47,6 +48,7 @@ __all__ = (
     "VARIANTS",
     "WALK",
     "WHOLE",
+    "WIDE",
 )
 
 SECTIONS = (
@@ -57,6 +59,7 @@ SECTIONS = (
     CODINGS,
     IEEE,
     TO_RAW,
+    WIDE,
     BUNDLES,
     TIMES,
     WALK,

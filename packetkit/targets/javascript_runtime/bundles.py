@@ -1,26 +1,9 @@
-"""Samples in a row as one code, and codes of more than 64 bits."""
+"""Samples in a row as one code."""
 
 from __future__ import annotations
 
 BUNDLES = r"""
 // -- bundles: a sample's code and differences, as one code --
-
-function readWide(octets, start, places) {
-  return places.reduce(function (code, piece) {
-    return plus(times(code, SIZES[piece[2]]), octets[start + piece[0]] >>> piece[1] & (1 << piece[2]) - 1);
-  }, 0);
-}
-
-function writeWide(octets, start, places, code) {
-  var i, piece, next, part;
-  for (i = places.length - 1; i >= 0; i -= 1) {
-    piece = places[i];
-    next = floorOver(code, SIZES[piece[2]]);
-    part = minus(code, times(next, SIZES[piece[2]]));
-    octets[start + piece[0]] = octets[start + piece[0]] & ~((1 << piece[2]) - 1 << piece[1]) | part << piece[1];
-    code = next;
-  }
-}
 
 function widthsOf(bundle) { // of the first code and the differences; with missing samples each sample has one
   var made = [bundle.sample.bits], count = bundle.samples + (missingCode(bundle.sample) === undefined ? 0 : 1);

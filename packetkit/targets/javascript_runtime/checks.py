@@ -215,17 +215,21 @@ function checkValue(leaf, frame, words) {
     for (i = 0; i < mixed.length; i += 1) { spans = without(spans, mixed[i][0], mixed[i][1]); }
   } else if (check.own) {
     octets = [].slice.call(frame);
-    writeCode(octets, leaf.start, leaf.places, check.own === 'ones' ? minus(SIZES[leaf.bits], 1) : 0);
+    writeCode(octets, leaf.start, leaf.places, check.own === 'ones' ? limitsOf(leaf.slot, leaf.bits)[1] : 0);
   }
   fed = fedBits(check, octets, spans);
   if (algorithm.family === 'crc') {
     if (!check.in_wire_order) { fed.bits = fed.octets.length * 8; }
-    value = crc(algorithm, fed, check.in_wire_order ? check.least_first : algorithm.reflect_in);
+    value = (leaf.bits > 64 ? wideCrc : crc)(algorithm, fed, check.in_wire_order ? check.least_first : algorithm.reflect_in);
   } else {
     value = arithmeticCheck(algorithm, fed.octets);
   }
   mixed = check.mixed === undefined ? null : leafOf(leaf.scope, check.mixed);
-  return lowBits(mixture(value, mixed ? unsignedCode(mixed.raw, mixed.bits) : 0), leaf.bits);
+  return mixedBits(leaf, value, mixed ? unsignedCode(mixed.raw, mixed.bits) : 0, leaf.bits);
+}
+
+function mixedBits(leaf, a, b, bits) { // the lowest ones of a check's code and another
+  return leaf.bits > 64 ? wideMixture(a, b, bits) : lowBits(mixture(a, b), bits);
 }
 
 function mixture(a, b) { // by exclusive or, in halves

@@ -26,7 +26,7 @@ Reading.prototype.recover = function (leaf, octets) {
   var mixed = leaf.slot.check.mixed, other = mixed < 0 ? leafOf(leaf.scope, mixed) : {};
   if (!other.isUnknown || other.isRecovered) { return; }
   other.isRecovered = true;
-  other.raw = lowBits(mixture(checkValue(leaf, octets, this.words), leaf.raw), other.bits);
+  other.raw = mixedBits(leaf, checkValue(leaf, octets, this.words), leaf.raw, other.bits);
 };
 
 Reading.prototype.addSupplied = function (record, detail, trusted) {
