@@ -15,7 +15,7 @@ import click
 from packetkit.cli import output
 from packetkit.cli.picture import draw, picture_option
 from packetkit.errors import RadioError
-from packetkit.radio import CAUTION, chirp
+from packetkit.radio import CAUTION, chirp, modems, settings, staircase
 
 FINDINGS = 1
 
@@ -39,7 +39,7 @@ class Answer:
     """What one call worked out: a packet's airtime, and how it stands to a time limit where one was given."""
 
     steps: chirp.Airtime
-    stair: chirp.Staircase
+    stair: staircase.Staircase
     limit_s: Fraction | None
     largest_bytes: int | None
 
@@ -51,31 +51,31 @@ class Answer:
 
 def read(
     given: dict[str, object], payload_bytes: int | None, fit_ms: str | None
-) -> tuple[chirp.Setting, Fraction | None]:
+) -> tuple[settings.Setting, Fraction | None]:
     """Return the setting and the time limit in exact seconds.
 
     Raises RadioError with every fault beside the flag that carries it.
     """
-    faults = [f"{FLAGS[fault.path]}: {fault.message}" for fault in chirp.setting_faults(given)]
+    faults = [f"{FLAGS[fault.path]}: {fault.message}" for fault in settings.setting_faults(given)]
     if payload_bytes is not None:
         try:
             chirp.check_payload(payload_bytes)
         except RadioError as error:
             faults.append(f"--bytes: {error}")
-    limit_ms = None if fit_ms is None else chirp.exact_number(fit_ms)
+    limit_ms = None if fit_ms is None else settings.exact_number(fit_ms)
     if fit_ms is not None and not limit_ms:
         faults.append(f"--fit-ms: {fit_ms!r} is not a time above 0; write milliseconds, for example 400")
     if faults:
         raise RadioError(faults[0] if len(faults) == 1 else "\n  ".join(["", *faults]))
     values: dict[str, Any] = dict(given)
-    return chirp.Setting(**values), None if limit_ms is None else limit_ms / 1000
+    return settings.Setting(**values), None if limit_ms is None else limit_ms / 1000
 
 
-def work_out(setting: chirp.Setting, payload_bytes: int | None, limit_s: Fraction | None) -> Answer:
+def work_out(setting: settings.Setting, payload_bytes: int | None, limit_s: Fraction | None) -> Answer:
     """Return the answer; without a length, for the largest that fits, or the empty packet where none does."""
     largest = None if limit_s is None else chirp.largest_payload(setting, limit_s)
     length = payload_bytes if payload_bytes is not None else largest or 0
-    return Answer(chirp.airtime(setting, length), chirp.staircase(setting, length), limit_s, largest)
+    return Answer(chirp.airtime(setting, length), staircase.staircase(setting, length), limit_s, largest)
 
 
 def in_ms(seconds: Fraction | None) -> float | None:
@@ -120,7 +120,7 @@ def document(answer: Answer) -> dict[str, object]:
         "fit_ms": in_ms(answer.limit_s),
         "largest_payload_bytes": answer.largest_bytes,
         "fits": answer.fits,
-        "advice": list(chirp.advice(setting)),
+        "advice": list(settings.advice(setting)),
         "caution": CAUTION,
     }
 
@@ -136,18 +136,18 @@ def fit_sentence(answer: Answer) -> str:
         return ""
     limit, took = f"{float(answer.limit_s * 1000):g} ms", answer.steps.time_on_air_s
     if answer.largest_bytes is None:
-        empty = chirp.milliseconds(chirp.time_on_air(answer.steps.setting, 0))
+        empty = settings.milliseconds(chirp.time_on_air(answer.steps.setting, 0))
         return f"Nothing fits into {limit}: even an empty packet lasts {empty}."
     most = f"At most {counted(answer.largest_bytes)} fit into {limit}"
     if not answer.fits:
-        over = chirp.milliseconds(took - answer.limit_s)
+        over = settings.milliseconds(took - answer.limit_s)
         return f"{most}: this packet lasts {over} too long."
-    return f"{most}; {chirp.milliseconds(answer.limit_s - took)} are left."
+    return f"{most}; {settings.milliseconds(answer.limit_s - took)} are left."
 
 
 def stairs_text(answer: Answer, encoding: str) -> str:
     """Return the steps of the staircase around this payload, each with a bar as long as its time."""
-    stairs = chirp.stairs(answer.steps.setting)
+    stairs = staircase.stairs(answer.steps.setting)
     length = answer.steps.payload_bytes
     here = next(i for i, step in enumerate(stairs) if step.first_bytes <= length <= step.last_bytes)
     shown = stairs[max(0, here - STEPS_BESIDE) : here + STEPS_BESIDE + 1]
@@ -156,7 +156,7 @@ def stairs_text(answer: Answer, encoding: str) -> str:
             f"{step.first_bytes} to {step.last_bytes}"
             if step.first_bytes < step.last_bytes
             else step.first_bytes,
-            chirp.milliseconds(step.time_on_air_s),
+            settings.milliseconds(step.time_on_air_s),
             "█" * max(1, round(BAR_COLUMNS * step.time_on_air_s / shown[-1].time_on_air_s))
             + (" here" if step is stairs[here] else ""),
         )
@@ -173,7 +173,7 @@ def staircase_picture(answer: Answer, form: str) -> bytes:
     setting = answer.steps.setting
     steps = [
         (step.first_bytes, step.last_bytes, float(step.time_on_air_s * 1000))
-        for step in chirp.stairs(setting)
+        for step in staircase.stairs(setting)
     ]
     here = (answer.steps.payload_bytes, float(answer.steps.time_on_air_s * 1000))
     return plots.staircase(steps, here, str(setting), form)
@@ -183,10 +183,10 @@ def text(answer: Answer, encoding: str) -> str:
     """Return what a person reads: result, formula with its numbers, staircase, time limit, caution."""
     steps, setting = answer.steps, answer.steps.setting
     sentence = str(answer.stair)
-    closing = [fit_sentence(answer), *chirp.advice(setting), CAUTION]
+    closing = [fit_sentence(answer), *settings.advice(setting), CAUTION]
     width = min(output.columns(), output.DEFAULT_COLUMNS)
     parts = [
-        f"{counted(steps.payload_bytes)}: {chirp.milliseconds(steps.time_on_air_s)} on the air\n{setting}\n",
+        f"{counted(steps.payload_bytes)}: {settings.milliseconds(steps.time_on_air_s)} on the air\n{setting}\n",
         f"{steps}\n",
         sentence[0].upper() + sentence[1:] + "\n",
         stairs_text(answer, encoding),
@@ -204,11 +204,11 @@ def text(answer: Answer, encoding: str) -> str:
     "--bandwidth-khz", "bandwidth", required=True, metavar="KHZ", help="7.8 to 500, as data sheets print it."
 )
 @click.option(
-    "--coding-rate", default=chirp.DEFAULT_CODING_RATE, show_default=True, metavar="RATE", help="4/5 to 4/8."
+    "--coding-rate", default=modems.DEFAULT_CODING_RATE, show_default=True, metavar="RATE", help="4/5 to 4/8."
 )
 @click.option(
     "--preamble-symbols",
-    default=str(chirp.DEFAULT_PREAMBLE_SYMBOLS),
+    default=str(modems.DEFAULT_PREAMBLE_SYMBOLS),
     show_default=True,
     metavar="N",
     help="As set in the radio; sync is added to it.",
@@ -217,15 +217,15 @@ def text(answer: Answer, encoding: str) -> str:
 @click.option("--no-crc", is_flag=True, help="Without the radio's own 16-bit CRC.")
 @click.option(
     "--low-data-rate",
-    type=click.Choice(chirp.LOW_DATA_RATE_CHOICES),
+    type=click.Choice(modems.LOW_DATA_RATE_CHOICES),
     default="auto",
     show_default=True,
     help="Two rows fewer in each block; auto: from 16 ms a symbol.",
 )
 @click.option(
     "--modem",
-    type=click.Choice(sorted(chirp.MODEMS), case_sensitive=False),
-    default=chirp.DEFAULT_MODEM,
+    type=click.Choice(sorted(modems.MODEMS), case_sensitive=False),
+    default=modems.DEFAULT_MODEM,
     show_default=True,
     help="The radio's family; from SF7 on, both give the same time.",
 )

@@ -28,7 +28,7 @@ from packetkit.mission.day import (
 )
 from packetkit.mission.load import Mission, Passes
 from packetkit.mission.passes import window_of
-from packetkit.radio import CAUTION, chirp
+from packetkit.radio import CAUTION, settings
 
 FINDINGS = 1
 
@@ -38,7 +38,7 @@ def passes_of(mission: Mission, given: dict[str, str | None]) -> Passes:
     values: dict[str, Fraction] = {}
     faults = []
     for name, text in given.items():
-        number = None if text is None else chirp.exact_number(text)
+        number = None if text is None else settings.exact_number(text)
         if text is not None and (number is None or number <= 0) and name != "minimum_elevation_deg":
             faults.append(
                 f"--{name.replace('_', '-')}: {text!r} is not a number above 0, written like 600 or 12.5"
@@ -231,7 +231,7 @@ def _beside_text(found: Beside | None, encoding: str) -> list[str]:
     rows = tuple(
         (
             share.name,
-            chirp.milliseconds(share.time_on_air_s),
+            settings.milliseconds(share.time_on_air_s),
             f"{share.frames:,}",
             "not known" if share.loss is None else percent(share.loss),
             "not known" if share.loss is None else f"{share.delivered_bytes:,.0f}",
@@ -300,7 +300,7 @@ def text(mission: Mission, made: Budget, passes: Passes, day: Day, encoding: str
         (
             share.name,
             f"to {share.frame_bytes}" if share.varies else share.frame_bytes,
-            chirp.milliseconds(share.time_on_air_s),
+            settings.milliseconds(share.time_on_air_s),
             "fills" if share.cadence_s is None else f"{float(share.cadence_s):g} s",
             f"{share.frames:,}",
             f"{share.bytes_per_pass:,}",

@@ -35,7 +35,7 @@ from packetkit.layout.model import (
 )
 from packetkit.mission import checkup, cost
 from packetkit.mission.load import Mission, parse
-from packetkit.radio import CAUTION, chirp
+from packetkit.radio import CAUTION, settings, staircase
 from packetkit.schema.model import Field
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.words import format_number
@@ -501,10 +501,10 @@ def air_text(mission: Mission, name: str, page: Page) -> str:
         extra = f" and {link.driver_bytes} of the driver" if link.driver_bytes else ""
         for size in sizes:
             time_s = link.time_on_air(size)
-            took = "more than one packet carries" if time_s is None else chirp.milliseconds(time_s)
+            took = "more than one packet carries" if time_s is None else settings.milliseconds(time_s)
             parts.append(f"{printed.counted(size, 'byte')}{extra}: {took}")
         if link.time_on_air(sizes[-1]) is not None:
-            stair = str(chirp.staircase(link.setting, sizes[-1] + link.driver_bytes))
+            stair = str(staircase.staircase(link.setting, sizes[-1] + link.driver_bytes))
             parts.append(f"At {printed.counted(sizes[-1], 'byte')}{extra}: {stair}")
     if link.maximum_frame_bytes is not None and sizes[-1] <= link.maximum_frame_bytes:
         share = percent(Fraction(sizes[-1], link.maximum_frame_bytes))

@@ -36,7 +36,7 @@ from packetkit.layout.model import (
 )
 from packetkit.mission import checkup, cost
 from packetkit.mission.load import Mission
-from packetkit.radio import CAUTION, chirp
+from packetkit.radio import CAUTION, staircase
 from packetkit.schema.model import Field
 
 Object = dict[str, Any]
@@ -438,7 +438,7 @@ def air(mission: Mission, layout: Layout) -> Object:
     longest_s = None if high is None else link.time_on_air(high)
     stair = None
     if link.setting is not None and high is not None and longest_s is not None:
-        stair = chirp.staircase(link.setting, high + link.driver_bytes)
+        stair = staircase.staircase(link.setting, high + link.driver_bytes)
     limit = link.maximum_frame_bytes
     return {
         "setting": None if link.setting is None else str(link.setting),

@@ -22,7 +22,7 @@ from packetkit.mission.link import picture as link_picture
 from packetkit.mission.load import Mission
 from packetkit.mission.passes import window_of
 from packetkit.passes.track import Sample
-from packetkit.radio import CAUTION, chirp
+from packetkit.radio import CAUTION, chirp, settings
 from packetkit.radio.doppler import shift_hz
 from packetkit.radio.link import Margin
 
@@ -48,7 +48,7 @@ def with_setting(mission: Mission, given: dict[str, str | None]) -> Mission:
             "the schema names no radio; add link: {chirp: {spreading_factor: 10, bandwidth_khz: 125}}"
         )
     now: dict[str, Any] = {name: getattr(setting, name) for name in setting.__dataclass_fields__}
-    faults = chirp.setting_faults({**now, **asked})
+    faults = settings.setting_faults({**now, **asked})
     if faults:
         raise RadioError("\n  ".join(["", *map(str, faults)]) if len(faults) > 1 else str(faults[0]))
     return replace(mission, link=replace(mission.link, setting=replace(setting, **asked)))
@@ -69,7 +69,7 @@ def read_distance(text: str | None) -> float | None:
     """A distance in kilometres. Raises RadioError."""
     if text is None:
         return None
-    number = chirp.exact_number(text)
+    number = settings.exact_number(text)
     if number is None or not 0 < number <= 1_000_000:
         raise RadioError(f"--distance-km: {text!r} is not a distance; write kilometres, for example 30")
     return float(number)

@@ -22,7 +22,7 @@ from packetkit.mission.passes import Pass, window_of
 from packetkit.mission.plan import Cell, Sweep, best, frontier, sweep
 from packetkit.mission.quota import Quota, quota
 from packetkit.mission.together import Shared, Together, together
-from packetkit.radio import CAUTION, chirp, energy
+from packetkit.radio import CAUTION, energy, settings
 
 FINDINGS = 1
 BINDS = {
@@ -36,7 +36,7 @@ Document = dict[str, Any]
 
 
 def _positive(option: str, text: str | None) -> Fraction | None:
-    number = None if text is None else chirp.exact_number(text)
+    number = None if text is None else settings.exact_number(text)
     if text is not None and not number:
         raise RadioError(f"{option}: {text!r} is not a number above 0, written like 10 or 2.5")
     return number
@@ -353,7 +353,7 @@ def shared_text(shared: Shared, encoding: str) -> str:
         (
             sender.team,
             sender.frame,
-            chirp.milliseconds(sender.airtime_s),
+            settings.milliseconds(sender.airtime_s),
             f"{float(sender.period_s):g} s",
             percent(shared.lost[index]),
             f"{float(shared.offsets_s[index]):.3f} s" if shared.offsets_s else "-",

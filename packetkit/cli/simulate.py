@@ -17,7 +17,7 @@ from packetkit.conformance.simulate import Channel, Sent, simulate
 from packetkit.errors import InputError
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.load import Mission
-from packetkit.radio.chirp import exact_number
+from packetkit.radio.settings import exact_number
 
 FATES = ("good", "lost", "unheard", "damaged", "cut")
 INSTEAD_OF_PASSES = {"minutes": "--minutes", "loss": "--loss"}  # what passes of the schema tell by themselves

@@ -12,7 +12,7 @@ from packetkit.errors import InputError
 from packetkit.files import not_onto_an_input, read_text, shown_name
 from packetkit.mission.draft import Measure, Radio, fit, from_csv, measure, text_of
 from packetkit.mission.load import parse
-from packetkit.radio import chirp
+from packetkit.radio import settings
 from packetkit.schema.editor import json_schema, reference
 from packetkit.schema.names import MISSION_NAME
 from packetkit.schema.presets import PRESETS
@@ -145,7 +145,7 @@ def command(
         raise click.UsageError("--spreading-factor and --bandwidth-khz go together")
     radio = None
     if spreading_factor is not None and bandwidth_khz is not None:
-        setting = chirp.Setting(spreading_factor, bandwidth_khz)
+        setting = settings.Setting(spreading_factor, bandwidth_khz)
         radio = Radio(setting.spreading_factor, setting.bandwidth.kilohertz)
     not_onto_an_input(destination, fields)
     text = text_of(name, fit(gathered(measures, fields), limit_bytes), limit_bytes, radio)

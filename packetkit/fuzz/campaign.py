@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Any
 
-from packetkit.conformance import draw, faults
+from packetkit.conformance import draw, faults, prune, spoil
 from packetkit.conformance.judge import REFUSED, Judge
 from packetkit.errors import SchemaError
 from packetkit.fuzz import features, judges, laws, schemas, shrink
@@ -128,7 +128,7 @@ def _records(report: Report, one: _Frame, chance: Random, records: int, tick: Ti
     for at in range(records):
         record = draw.record(one.layout, chance)
         if at % 16 == 15:
-            record = draw.spoilt(record, chance)
+            record = spoil.spoilt(record, chance)
         report.records += 1
         report.answers.update(one.held.keys())
         # The oracle takes most of the time: details are asked of every fourth record, damage of every fourth frame.
@@ -253,12 +253,12 @@ def _shows(
 
 def _subjects(layout: Layout, difference: Difference, held: Mapping[str, Judge]) -> Iterator[Any]:
     if isinstance(difference.subject, dict):
-        yield draw.pruned(layout, difference.subject)
+        yield prune.pruned(layout, difference.subject)
     chance = Random(1)
     for at in range(40):
         record = draw.record(layout, chance)
         if difference.question == "encode":
-            yield draw.spoilt(record, chance) if at % 4 == 3 else record
+            yield spoil.spoilt(record, chance) if at % 4 == 3 else record
             continue
         data = ask(held["oracle"].encode, record)
         if isinstance(data, bytes):

@@ -15,7 +15,7 @@ from typing import Any
 
 from packetkit.codec import constructs
 from packetkit.codec.frame import Frame
-from packetkit.conformance import draw, faults, generate
+from packetkit.conformance import draw, faults, generate, spoil
 from packetkit.conformance.judge import Judge
 from packetkit.conformance.vector import Case, case_document
 from packetkit.fuzz import judges, laws, shrink
@@ -136,7 +136,7 @@ class _Proving:
         for at in range(examples):
             record = draw.record(self.layout, self.chance)
             if at % 16 == 15:
-                record = draw.spoilt(record, self.chance)
+                record = spoil.spoilt(record, self.chance)
             self.codec, self.held = self.asked.told(dict(laws.told_in(self.layout.nodes, record)))
             self.proof.failure = self.record(record) or self.bytes_of(record)
             if self.proof.failure is not None:

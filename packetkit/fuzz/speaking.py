@@ -14,7 +14,7 @@ from random import Random
 from typing import Any
 
 from packetkit.codec.frame import Frame
-from packetkit.conformance import draw, faults, spoken
+from packetkit.conformance import draw, faults, spoil, spoken
 from packetkit.conformance.spoken import Question, Told
 from packetkit.errors import DecodeError, Unsupported
 from packetkit.fuzz import features, shrink
@@ -155,7 +155,7 @@ def _told(frame: Frame, data: bytes, chance: Random) -> bytes | Told:
 def _about_records(frame: Frame, chance: Random, records: int) -> Iterator[Question]:
     for at in range(records):
         record = draw.record(frame.layout, chance)
-        yield "encode", frame.name, spoken.common(draw.spoilt(record, chance) if at % 8 == 7 else record)
+        yield "encode", frame.name, spoken.common(spoil.spoilt(record, chance) if at % 8 == 7 else record)
 
 
 def _about_frames(frame: Frame, chance: Random, encoded: Sequence[Any]) -> Iterator[Question]:

@@ -11,8 +11,8 @@ from packetkit.lab.experiment import Cell, Chart, Heading, Line, Outcome, Reques
 from packetkit.mission.budget import allowance
 from packetkit.mission.link import ends_of, longest_frame
 from packetkit.radio import CAUTION, chirp, link
-from packetkit.radio.chirp import Setting, setting_faults
 from packetkit.radio.sensitivity import sensitivity
+from packetkit.radio.settings import Setting, setting_faults
 
 
 class Reach(NamedTuple):

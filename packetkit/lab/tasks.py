@@ -21,7 +21,7 @@ from packetkit.lab.resync import QUIET
 from packetkit.layout.model import Layout, Linear, Run, Slot
 from packetkit.mission.budget import longest
 from packetkit.mission.load import Mission
-from packetkit.radio import chirp
+from packetkit.radio import chirp, settings
 
 Fact = int | str | Fraction | tuple[str, ...]
 Facts = Mapping[str, Fact]
@@ -30,7 +30,7 @@ DRAWS = 60  # tries for facts in which slips show, and each by an answer of its 
 SHOWN_SLIPS = 2
 SUMMED = 5  # octets that are added up by hand
 DIVIDED_BITS, GENERATOR = 10, 0b10011  # x^4 + x + 1: four check bits, ten lines of division at most
-SETTING = chirp.Setting(
+SETTING = settings.Setting(
     spreading_factor=7, bandwidth=125
 )  # for a schema that names no radio; the sheet says the setting
 
@@ -79,7 +79,7 @@ class Class:
         return f"{self.seed}-{self.layout.fingerprint.rpartition('-')[2][:8]}"
 
     @property
-    def setting(self) -> chirp.Setting:
+    def setting(self) -> settings.Setting:
         return self.mission.link.setting or SETTING
 
 
@@ -282,7 +282,7 @@ def _airtime(of: Class, chance: Random) -> Task:
     )
 
 
-def _setting_facts(setting: chirp.Setting) -> dict[str, Fact]:
+def _setting_facts(setting: settings.Setting) -> dict[str, Fact]:
     steps = chirp.airtime(setting, 0)
     return {
         "spreading_factor": setting.spreading_factor,

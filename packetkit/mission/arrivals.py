@@ -15,7 +15,7 @@ from packetkit.mission.load import Link
 from packetkit.passes.track import Sample
 from packetkit.radio import link as radio
 from packetkit.radio import loss
-from packetkit.radio.chirp import Setting
+from packetkit.radio.settings import Setting
 
 Array = npt.NDArray[np.float64]
 

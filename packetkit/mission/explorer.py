@@ -16,8 +16,8 @@ from packetkit.errors import RadioError
 from packetkit.layout.model import Layout, Repeat, Run, Slot
 from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import window_of
-from packetkit.radio import chirp
-from packetkit.radio.chirp import Setting, setting_faults
+from packetkit.radio import chirp, modems, settings
+from packetkit.radio.settings import Setting, setting_faults
 from packetkit.schema import model
 from packetkit.schema.text import format_number
 
@@ -182,7 +182,7 @@ def _rows(base: Setting) -> Iterator[tuple[Setting, dict[str, Any]]]:
     """Yield every setting that this modem can do with this header and preamble, with what its time on air is counted from."""
     asked = {name: getattr(base, name) for name in base.__dataclass_fields__}
     for factor, bandwidth, rate in product(
-        base.modem.spreading_factors, chirp.BANDWIDTHS, chirp.CODING_RATES
+        base.modem.spreading_factors, modems.BANDWIDTHS, modems.CODING_RATES
     ):
         wanted = {**asked, "spreading_factor": factor, "bandwidth": bandwidth, "coding_rate": rate}
         if setting_faults(wanted):
@@ -195,7 +195,7 @@ def _rows(base: Setting) -> Iterator[tuple[Setting, dict[str, Any]]]:
                 "spreading_factor": factor,
                 "bandwidth_khz": bandwidth.labels[-1],
                 "coding_rate": rate,
-                "symbol_ms": float(chirp.symbol_time(setting) * 1000),
+                "symbol_ms": float(settings.symbol_time(setting) * 1000),
                 "preamble_symbols": float(chirp.preamble_symbols(setting)),
                 "first_bits": made.first_block_bits,
                 "block_bits": made.block_bits,

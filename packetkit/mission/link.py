@@ -16,8 +16,8 @@ from packetkit.mission.passes import window_of
 from packetkit.passes.track import Sample, overhead_at
 from packetkit.radio import doppler, loss, regions
 from packetkit.radio import link as radio
-from packetkit.radio.chirp import Setting, setting_faults
 from packetkit.radio.sensitivity import Sensitivity, sensitivity
+from packetkit.radio.settings import Setting, setting_faults
 
 ELEVATIONS_DEG = (0, 5, 10, 15, 20, 30, 45, 60, 90)
 FRACTIONS = (1.0, 0.7, 0.5, 0.3, 0.2, 0.1)  # of the given distance, the farthest first

@@ -18,7 +18,7 @@ from packetkit.layout.model import Choice, Layout
 from packetkit.layout.resolve import resolve
 from packetkit.passes import flight, geometry
 from packetkit.passes.elements import Elements, Site, element_faults
-from packetkit.radio import chirp
+from packetkit.radio import chirp, modems, settings
 from packetkit.radio import link as radio_link
 from packetkit.radio.energy import Battery
 from packetkit.radio.energy import figure_faults as energy_faults
@@ -41,7 +41,7 @@ class Link:
     share_of_hour: the part of an hour that may be spent sending, None without a limit.
     """
 
-    setting: chirp.Setting | None = None
+    setting: settings.Setting | None = None
     frequency_mhz: Fraction | None = None
     maximum_frame_bytes: int | None = None
     driver_bytes: int = 0
@@ -381,7 +381,7 @@ def _end(name: str, asked: model.End | None, problems: list[Problem]) -> radio_l
     return radio_link.End(power, gain or 0.0, line or 0.0, pointing or 0.0, asked.receiver, noise)
 
 
-def _setting(asked: model.Chirp, place: model.Place, problems: list[Problem]) -> chirp.Setting | None:
+def _setting(asked: model.Chirp, place: model.Place, problems: list[Problem]) -> settings.Setting | None:
     """The radio setting, or None with each fault noted at the key that has it."""
     given = {
         "spreading_factor": asked.spreading_factor,
@@ -391,15 +391,15 @@ def _setting(asked: model.Chirp, place: model.Place, problems: list[Problem]) ->
         "explicit_header": asked.header == "explicit",
         "crc": asked.crc,
         "low_data_rate": asked.low_data_rate,
-        "modem": asked.modem or chirp.DEFAULT_MODEM,
+        "modem": asked.modem or modems.DEFAULT_MODEM,
     }
     keys = {"bandwidth": "bandwidth_khz", "explicit_header": "header"}
-    faults = chirp.setting_faults(given)
+    faults = settings.setting_faults(given)
     for fault in faults:
         key = keys.get(fault.path, fault.path)
         where = asked.places.get(key, place)
         problems.append(_from_fault(fault, where, "radio-setting", "link.chirp", key))
-    return None if faults else chirp.Setting(**given)  # type: ignore[arg-type]  # one mapping feeds both calls
+    return None if faults else settings.Setting(**given)  # type: ignore[arg-type]  # one mapping feeds both calls
 
 
 def _battery(declared: model.Part | None, problems: list[Problem]) -> Battery | None:

@@ -24,10 +24,10 @@ from packetkit.mission.budget import allowance, longest
 from packetkit.mission.link import ends_of
 from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import Pass
-from packetkit.radio import chirp, doppler, energy, loss, regions
+from packetkit.radio import chirp, doppler, energy, loss, modems, regions, settings
 from packetkit.radio import link as radio
-from packetkit.radio.chirp import Setting
 from packetkit.radio.sensitivity import USUAL_RECEIVER
+from packetkit.radio.settings import Setting
 
 Array = npt.NDArray[np.float64]
 
@@ -112,8 +112,8 @@ def sweep(
     frame: str | None = None,
     *,
     factors: Iterable[int] | None = None,
-    bandwidths: Iterable[chirp.Bandwidth] = chirp.BANDWIDTHS,
-    rates: Iterable[str] = tuple(chirp.CODING_RATES),
+    bandwidths: Iterable[modems.Bandwidth] = modems.BANDWIDTHS,
+    rates: Iterable[str] = tuple(modems.CODING_RATES),
     bundles: Sequence[int] = BUNDLES,
     cadences: Sequence[Fraction | None] | None = None,
 ) -> Sweep:
@@ -178,7 +178,7 @@ def _cells_of(
     given: _Given,
     setting: Setting,
     factor: int,
-    bandwidth: chirp.Bandwidth,
+    bandwidth: modems.Bandwidth,
     rates: tuple[str, ...],
     bundles: tuple[int, ...],
     cadences: tuple[Fraction | None, ...],
@@ -188,7 +188,7 @@ def _cells_of(
     many = len(rates) * len(bundles) * len(cadences)
     asked = {name: getattr(setting, name) for name in setting.__dataclass_fields__}
     asked |= {"spreading_factor": factor, "bandwidth": bandwidth}
-    if chirp.setting_faults(asked):
+    if settings.setting_faults(asked):
         dropped[f"the modem cannot: SF{factor} with this header or low-data-rate setting"] += many
         return []
     base = replace(setting, spreading_factor=factor, bandwidth=bandwidth)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from packetkit.errors import RadioError
 from packetkit.mission.load import Link, Mission
 from packetkit.radio import doppler
-from packetkit.radio.chirp import Setting
+from packetkit.radio.settings import Setting
 
 
 @dataclass(frozen=True, slots=True)

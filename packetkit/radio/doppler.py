@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from packetkit.radio import chirp
-from packetkit.radio.chirp import Setting
+from packetkit.radio.settings import Setting
 
 LIGHT_KM_PER_S = 299_792.458  # exact, SI
 # A receiver finds a carrier that is off by at most this share of the bandwidth: SX1276 data sheet 4.1.5 says 25 %, and the SX1302's

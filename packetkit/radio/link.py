@@ -17,11 +17,11 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from packetkit.errors import Fault, RadioError
-from packetkit.radio.chirp import Setting
 from packetkit.radio.doppler import LIGHT_KM_PER_S
 from packetkit.radio.figures import Limits, faults
 from packetkit.radio.regions import ERP_BELOW_EIRP_DB
 from packetkit.radio.sensitivity import Sensitivity, sensitivity
+from packetkit.radio.settings import Setting
 
 # Noise factor above kT in dB: c - d log10(MHz). Source: ITU-R P.372, man-made noise (from memory).
 NOISE: dict[str, tuple[float, float]] = {

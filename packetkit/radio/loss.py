@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from packetkit.radio import chirp
-from packetkit.radio.chirp import Setting
+from packetkit.radio.settings import Setting
 
 Array = npt.NDArray[np.float64]
 

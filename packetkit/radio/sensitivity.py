@@ -14,7 +14,7 @@ import math
 from dataclasses import dataclass
 
 from packetkit.errors import RadioError
-from packetkit.radio.chirp import Setting, bandwidth
+from packetkit.radio.settings import Setting, bandwidth
 
 THERMAL_DBM_PER_HZ = -174.0  # kT at 290 K is -173.98 dBm/Hz; the sheets' own rounding
 # Signal-to-noise ratio at which a setting still works, in dB. Source: SX1276 data sheet, table of spreading factors (from memory).

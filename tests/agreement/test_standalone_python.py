@@ -20,7 +20,7 @@ from typing import Any
 import pytest
 
 import packetkit
-from packetkit.conformance import draw, faults
+from packetkit.conformance import draw, faults, spoil
 from packetkit.errors import EncodeError
 from packetkit.fuzz.campaign import loaded, schema_seed
 from packetkit.layout.model import Choice
@@ -104,7 +104,7 @@ def test_every_type_of_number_gives_what_it_gives_in_packetkit(number: int) -> N
         other = generated.MISSION.frames[frame.name]
         for at in range(60):
             record = draw.record(frame.layout, chance)
-            record = draw.spoilt(record, chance) if at % 8 == 7 else record
+            record = spoil.spoilt(record, chance) if at % 8 == 7 else record
             seed = chance.random()
             expected = answer(frame.encode, partial(frame.decode, variants=variants), record, Random(seed))
             found = answer(other.encode, partial(other.decode, variants=variants), record, Random(seed))

@@ -25,7 +25,8 @@ from packetkit.fuzz import judges
 from packetkit.integrity.catalog import find
 from packetkit.mission import vectors
 from packetkit.mission.dossier import Dossier
-from packetkit.radio.chirp import Setting, bandwidth, time_on_air
+from packetkit.radio.chirp import time_on_air
+from packetkit.radio.settings import Setting, bandwidth
 from packetkit.resources import resource
 from packetkit.targets import javascript
 

@@ -17,7 +17,7 @@ from importlib.machinery import ModuleSpec, PathFinder
 from types import ModuleType
 from typing import Any, TextIO
 
-from packetkit.conformance import draw, faults
+from packetkit.conformance import draw, faults, spoil
 from packetkit.conformance.judge import agree
 from packetkit.errors import DecodeError, EncodeError
 from packetkit.fuzz import campaign, judges
@@ -751,7 +751,7 @@ def sheets(seed: int, count: int, records: int) -> Iterator[Sheet]:
             for at in range(records):
                 record = draw.record(layout, chance)
                 if at % 3 == 2:
-                    record = draw.spoilt(record, chance)
+                    record = spoil.spoilt(record, chance)
                 data = oracle.encode(record)
                 questions.append(Question(record, data))
                 if isinstance(data, bytes) and data:

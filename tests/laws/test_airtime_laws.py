@@ -7,21 +7,23 @@ from fractions import Fraction
 from hypothesis import given
 from hypothesis import strategies as st
 
-from packetkit.radio import chirp
-from packetkit.radio.chirp import Setting, airtime, largest_payload, staircase, stairs, time_on_air
+from packetkit.radio import chirp, modems
+from packetkit.radio.chirp import airtime, largest_payload, time_on_air
+from packetkit.radio.settings import Setting, setting_faults
+from packetkit.radio.staircase import staircase, stairs
 
 
 @st.composite
 def settings(draw: st.DrawFn) -> Setting:
     """Return any setting that a modem has."""
-    modem = draw(st.sampled_from(sorted(chirp.MODEMS)))
-    spreading_factor = draw(st.sampled_from(chirp.MODEMS[modem].spreading_factors))
-    waveform = chirp.Setting(spreading_factor, 125, explicit_header=False, modem=modem).waveform
+    modem = draw(st.sampled_from(sorted(modems.MODEMS)))
+    spreading_factor = draw(st.sampled_from(modems.MODEMS[modem].spreading_factors))
+    waveform = Setting(spreading_factor, 125, explicit_header=False, modem=modem).waveform
     return Setting(
         spreading_factor,
-        draw(st.sampled_from(chirp.BANDWIDTHS)),
-        draw(st.sampled_from(sorted(chirp.CODING_RATES))),
-        draw(st.integers(chirp.MODEMS[modem].minimum_preamble, chirp.MAXIMUM_PREAMBLE)),
+        draw(st.sampled_from(modems.BANDWIDTHS)),
+        draw(st.sampled_from(sorted(modems.CODING_RATES))),
+        draw(st.integers(modems.MODEMS[modem].minimum_preamble, modems.MAXIMUM_PREAMBLE)),
         draw(st.booleans()) and waveform.has_explicit_header,
         draw(st.booleans()),
         draw(st.sampled_from(("auto", "on", "off") if waveform.has_low_data_rate else ("auto", "off"))),
@@ -106,5 +108,5 @@ def test_a_setting_written_out_and_read_again_is_the_same(setting: Setting) -> N
         "low_data_rate": setting.low_data_rate.upper(),
         "modem": setting.modem.name.upper(),
     }
-    assert chirp.setting_faults(given_again) == ()
+    assert setting_faults(given_again) == ()
     assert setting == Setting(**given_again)  # type: ignore[arg-type]

@@ -15,8 +15,9 @@ from fractions import Fraction
 
 import pytest
 
-from packetkit.radio import chirp
-from packetkit.radio.chirp import Setting, largest_payload, payload_symbols, time_on_air
+from packetkit.radio import chirp, modems, settings
+from packetkit.radio.chirp import largest_payload, payload_symbols, time_on_air
+from packetkit.radio.settings import Setting
 
 # LoRa Alliance RP002-1.0.5 (2025), AS923, maximum payload with the 400 ms dwell time set (application bytes N
 # as read in a text quoting the table; 13 bytes of frame overhead make the payload that the radio sends).
@@ -45,7 +46,7 @@ COMPUTED_MS = {
 def test_the_largest_payload_in_400_ms_is_the_one_that_regional_parameters_allow(
     spreading_factor: int, payload_bytes: int
 ) -> None:
-    for modem in chirp.MODEMS:
+    for modem in modems.MODEMS:
         setting = Setting(spreading_factor, 125, modem=modem)
         assert largest_payload(setting, Fraction(400, 1000)) == payload_bytes
 
@@ -55,7 +56,7 @@ def test_time_on_air_is_the_computed_one_to_the_microsecond(
     spreading_factor: int, payload_bytes: int
 ) -> None:
     expected = Fraction(COMPUTED_MS[spreading_factor, payload_bytes]) / 1000
-    for modem in chirp.MODEMS:
+    for modem in modems.MODEMS:
         assert time_on_air(Setting(spreading_factor, 125, modem=modem), payload_bytes) == expected
 
 
@@ -82,7 +83,7 @@ def test_nominal_bit_rates_of_regional_parameters_include_the_low_data_rate_rows
         for choice in ("on", "off"):
             setting = Setting(spreading_factor, 125, low_data_rate=choice)
             block_bits = chirp.airtime(setting, 100).block_bits
-            rates.append(block_bits / (setting.block_symbols * chirp.symbol_time(setting)))
+            rates.append(block_bits / (setting.block_symbols * settings.symbol_time(setting)))
         with_rows_dropped, without = rates
         assert with_rows_dropped == Fraction(exact)
         assert abs(with_rows_dropped - published) < 10 < abs(without - published)
@@ -133,7 +134,7 @@ def grid(modem: str) -> list[tuple[Setting, tuple[int, int, int, int, int]]]:
             "low_data_rate": "on" if low else "off",
             "modem": modem,
         }
-        if not chirp.setting_faults(given):
+        if not settings.setting_faults(given):
             setting = Setting(
                 sf, 125, f"4/{cr + 4}", 8, not implicit, bool(crc), "on" if low else "off", modem
             )
@@ -182,10 +183,10 @@ def test_time_on_air_is_the_data_sheet_sum_at_every_bandwidth() -> None:
 
 def test_the_low_data_rate_threshold_of_either_data_sheet_decides_alike() -> None:
     # SX1276 data sheet: above 16 ms. SX1261/2 texts: 16.38 ms. No real symbol time lies between.
-    for row, sf in itertools.product(chirp.BANDWIDTHS, range(5, 13)):
-        symbol = chirp.symbol_time(Setting(sf, row))
+    for row, sf in itertools.product(modems.BANDWIDTHS, range(5, 13)):
+        symbol = settings.symbol_time(Setting(sf, row))
         assert (symbol >= Fraction("0.016")) == (symbol >= Fraction("0.01638"))
-        assert chirp.low_data_rate(Setting(sf, row)) == (symbol > Fraction("0.016"))
+        assert settings.low_data_rate(Setting(sf, row)) == (symbol > Fraction("0.016"))
 
 
 def test_both_families_agree_from_sf7_and_differ_at_sf6() -> None:

@@ -8,10 +8,10 @@ import pytest
 
 from packetkit.passes.track import circular, circular_sample, offset_for, overhead_at
 from packetkit.radio import doppler
-from packetkit.radio.chirp import Setting
 from packetkit.radio.link import Between, End, free_space_loss_db, margin, noise_factor_db
 from packetkit.radio.regions import ERP_BELOW_EIRP_DB, ROWS, rows_for
 from packetkit.radio.sensitivity import RECEIVERS, formula_dbm, sensitivity
+from packetkit.radio.settings import Setting
 
 
 def setting(factor: int, bandwidth: str) -> Setting:

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from packetkit.radio import loss
-from packetkit.radio.chirp import Setting
+from packetkit.radio.settings import Setting
 
 
 @pytest.mark.parametrize("energy_db", [0.0, 3.0, 6.0, 9.0, 12.0])

@@ -9,22 +9,22 @@ from fractions import Fraction
 import pytest
 
 from packetkit.errors import RadioError
-from packetkit.radio import chirp
-from packetkit.radio.chirp import Setting, bandwidth, coding_rate
+from packetkit.radio import chirp, modems, settings, staircase
+from packetkit.radio.settings import Setting, bandwidth, coding_rate
 
 
 @pytest.mark.parametrize(
     "spelling", ["7.8", "7.81", "7.8125", 7.8, 7.81, 7.8125, Fraction("7.8125"), " 7.8 "]
 )
 def test_one_bandwidth_has_one_row_however_it_is_printed(spelling: str | float | Fraction) -> None:
-    assert bandwidth(spelling) is chirp.BANDWIDTHS[0]
+    assert bandwidth(spelling) is modems.BANDWIDTHS[0]
     assert bandwidth(spelling).hertz == Fraction(15625, 2)
 
 
 def test_every_label_names_its_own_row_and_rounds_the_true_bandwidth() -> None:
-    labels = [label for row in chirp.BANDWIDTHS for label in row.labels]
+    labels = [label for row in modems.BANDWIDTHS for label in row.labels]
     assert len(labels) == len(set(labels))
-    for row in chirp.BANDWIDTHS:
+    for row in modems.BANDWIDTHS:
         assert bandwidth(row) is bandwidth(row.kilohertz) is bandwidth(float(row.kilohertz)) is row
         for label in row.labels:
             assert bandwidth(label) is bandwidth(float(label)) is row
@@ -167,7 +167,7 @@ IMPOSSIBLE: tuple[tuple[dict[str, object], str], ...] = (
 def test_each_impossible_setting_is_refused_with_reason_and_remedy(
     values: dict[str, object], message: str
 ) -> None:
-    faults = chirp.setting_faults({"spreading_factor": 10, "bandwidth": 125, **values})
+    faults = settings.setting_faults({"spreading_factor": 10, "bandwidth": 125, **values})
     assert [str(fault) for fault in faults] == [message]
 
 
@@ -191,17 +191,17 @@ def test_all_faults_of_a_setting_are_told_at_once_in_the_order_of_its_fields() -
 
 
 def test_what_has_no_default_must_be_given() -> None:
-    assert [fault.path for fault in chirp.setting_faults({})] == ["spreading_factor", "bandwidth"]
-    assert [fault.rule for fault in chirp.setting_faults({})] == ["required", "required"]
+    assert [fault.path for fault in settings.setting_faults({})] == ["spreading_factor", "bandwidth"]
+    assert [fault.rule for fault in settings.setting_faults({})] == ["required", "required"]
 
 
 def test_the_readers_name_the_fields_of_a_setting_in_their_order() -> None:
-    assert list(chirp._READERS) == [field.name for field in dataclasses.fields(Setting)]
+    assert list(settings._READERS) == [field.name for field in dataclasses.fields(Setting)]
 
 
 @pytest.mark.parametrize("wrong", [-1, 256, 1 << 4000])
 def test_a_packet_of_more_than_255_bytes_is_refused(wrong: int) -> None:
-    for function in (chirp.time_on_air, chirp.payload_symbols, chirp.airtime, chirp.staircase):
+    for function in (chirp.time_on_air, chirp.payload_symbols, chirp.airtime, staircase.staircase):
         with pytest.raises(RadioError, match="a packet carries 0 to 255 payload bytes, not"):
             function(Setting(10, 125), wrong)
 
@@ -213,11 +213,13 @@ def test_a_payload_is_a_whole_number_of_bytes() -> None:
 
 
 def test_low_data_rate_is_decided_by_the_symbol_time_unless_forced() -> None:
-    assert not chirp.low_data_rate(Setting(10, 125))
-    assert chirp.low_data_rate(Setting(11, 125))  # 16.384 ms
-    assert chirp.low_data_rate(Setting(8, "15.63"))  # 16.384 ms; from 15.63 kHz as printed it would be 16.379
-    assert not chirp.low_data_rate(Setting(12, 125, low_data_rate="off"))
-    assert chirp.low_data_rate(Setting(7, 125, low_data_rate=True))
+    assert not settings.low_data_rate(Setting(10, 125))
+    assert settings.low_data_rate(Setting(11, 125))  # 16.384 ms
+    assert settings.low_data_rate(
+        Setting(8, "15.63")
+    )  # 16.384 ms; from 15.63 kHz as printed it would be 16.379
+    assert not settings.low_data_rate(Setting(12, 125, low_data_rate="off"))
+    assert settings.low_data_rate(Setting(7, 125, low_data_rate=True))
 
 
 def test_the_steps_of_the_formula_are_shown_with_their_numbers() -> None:
@@ -256,7 +258,7 @@ def test_the_steps_of_an_extreme_setting_still_fit_a_terminal_and_say_what_was_c
     ids=str,
 )
 def test_the_staircase_is_told_in_one_sentence(setting: Setting, payload_bytes: int, sentence: str) -> None:
-    assert str(chirp.staircase(setting, payload_bytes)) == sentence
+    assert str(staircase.staircase(setting, payload_bytes)) == sentence
 
 
 # In the second the first block is as large as any other: one block fewer would be no bytes at all.
@@ -272,11 +274,11 @@ def test_no_payload_fits_a_time_shorter_than_an_empty_packet(setting: Setting) -
 
 
 def test_advice_is_given_where_a_possible_setting_is_not_a_wise_one() -> None:
-    assert chirp.advice(Setting(10, 125)) == ()
-    assert "asks for at least 12 preamble symbols" in chirp.advice(Setting(5, 125))[0]
-    assert chirp.advice(Setting(5, 125, preamble_symbols=12)) == ()
-    assert "forced off at 32.768 ms a symbol" in chirp.advice(Setting(12, 125, low_data_rate="off"))[0]
-    assert "temperature-compensated" in chirp.advice(Setting(7, 41.7))[0]
+    assert settings.advice(Setting(10, 125)) == ()
+    assert "asks for at least 12 preamble symbols" in settings.advice(Setting(5, 125))[0]
+    assert settings.advice(Setting(5, 125, preamble_symbols=12)) == ()
+    assert "forced off at 32.768 ms a symbol" in settings.advice(Setting(12, 125, low_data_rate="off"))[0]
+    assert "temperature-compensated" in settings.advice(Setting(7, 41.7))[0]
 
 
 def test_the_examples_in_the_documentation_are_true() -> None:

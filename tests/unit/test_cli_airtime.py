@@ -14,7 +14,7 @@ import pytest
 
 from packetkit.cli import airtime
 from packetkit.cli.main import main
-from packetkit.radio import CAUTION, chirp
+from packetkit.radio import CAUTION, modems
 
 SF10 = ("--spreading-factor", "10", "--bandwidth-khz", "125")
 
@@ -171,7 +171,7 @@ def test_each_flag_changes_the_time(capsys: pytest.CaptureFixture[str]) -> None:
     ):
         assert document(capsys, *plain, *flag)["time_on_air_ms"] != usual, flag
     small = ("--bytes", "20", "--spreading-factor", "6", "--bandwidth-khz", "125", "--implicit-header")
-    old, new = (document(capsys, *small, "--modem", name)["time_on_air_ms"] for name in chirp.MODEMS)
+    old, new = (document(capsys, *small, "--modem", name)["time_on_air_ms"] for name in modems.MODEMS)
     assert old != new
 
 

@@ -25,7 +25,8 @@ from packetkit.mission.load import Mission
 from packetkit.mission.passes import window_of
 from packetkit.passes.track import circular_sample
 from packetkit.radio import energy, loss
-from packetkit.radio.chirp import Setting, time_on_air
+from packetkit.radio.chirp import time_on_air
+from packetkit.radio.settings import Setting
 from packetkit.resources import resource
 
 SCHEMA = json.loads((Path(__file__).parents[1] / "documents" / "json" / "budget.schema.json").read_text())

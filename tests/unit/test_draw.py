@@ -12,7 +12,7 @@ import pytest
 
 import packetkit
 from packetkit.codec import walk
-from packetkit.conformance import draw
+from packetkit.conformance import draw, prune, spoil
 from packetkit.errors import EncodeError
 from packetkit.layout.model import Layout
 from packetkit.resources import resource
@@ -110,7 +110,7 @@ def test_spoilt_records_are_mostly_refused_and_the_original_is_left_alone() -> N
         record = draw.record(LAYOUT, chance)
         before = repr(record)
         try:
-            walk.encode(LAYOUT, draw.spoilt(record, chance))
+            walk.encode(LAYOUT, spoil.spoilt(record, chance))
         except EncodeError:
             refused += 1
         assert repr(record) == before
@@ -125,4 +125,4 @@ def test_a_pruned_record_keeps_what_the_smaller_frame_has() -> None:
         "      - {kind: reserved, up_to: byte}\n"
     ).layouts["sheet"]
     record = {"mode": 1, "wide": 3, "triple": [{"x": 1, "y": 2}, {"x": 0}, {"x": 2}]}
-    assert draw.pruned(smaller, record) == {"mode": 1, "triple": [{"x": 1}, {"x": 0}, {"x": 2}]}
+    assert prune.pruned(smaller, record) == {"mode": 1, "triple": [{"x": 1}, {"x": 0}, {"x": 2}]}

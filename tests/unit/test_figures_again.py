@@ -16,8 +16,9 @@ import pytest
 
 import packetkit
 from packetkit.cli.main import main
-from packetkit.radio.chirp import Setting, bandwidth, time_on_air
+from packetkit.radio.chirp import time_on_air
 from packetkit.radio.loss import loss_for
+from packetkit.radio.settings import Setting, bandwidth
 from packetkit.resources import resource
 
 DOCUMENTS = Path(__file__).parents[1] / "documents" / "json"

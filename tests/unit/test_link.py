@@ -134,7 +134,7 @@ def test_the_words_of_the_language_are_the_rows_of_the_radio_tables() -> None:
 
 
 def test_a_noise_figure_takes_the_place_of_the_data_sheet() -> None:
-    from packetkit.radio.chirp import Setting
+    from packetkit.radio.settings import Setting
 
     found = sensitivity.sensitivity(Setting(12, 125), "sx1262", 2.0)
     assert not found.from_table and "2 dB as given" in found.source

@@ -27,7 +27,7 @@ from packetkit.mission.plan import Cell, best, frontier, sweep
 from packetkit.mission.quota import quota
 from packetkit.mission.together import Sender, common_step, lost_share, together
 from packetkit.radio import chirp
-from packetkit.radio.chirp import Setting
+from packetkit.radio.settings import Setting, bandwidth
 from packetkit.resources import resource
 
 SCHEMA = json.loads((Path(__file__).parents[1] / "documents" / "json" / "plan.schema.json").read_text())
@@ -166,7 +166,7 @@ def test_cadences_and_duty_bind() -> None:
     mission = parsed()
     assert mission.passes is not None
     window = window_of(mission.passes)
-    only = {"factors": [9], "bandwidths": [chirp.bandwidth(125)], "rates": ["4/5"], "bundles": [1]}
+    only = {"factors": [9], "bandwidths": [bandwidth(125)], "rates": ["4/5"], "bundles": [1]}
     (slow,) = sweep(mission, window, cadences=[Fraction(10)], **only).cells  # type: ignore[arg-type]
     assert slow.binds == "cadence" and slow.packets == int(window.duration_s // 10)
     (three,) = sweep(mission, window, cadences=[Fraction(10)], **{**only, "bundles": [3]}).cells  # type: ignore[arg-type]
