@@ -137,7 +137,8 @@ def custom_crc(
     in it.
     """
     if not NARROWEST <= width <= WIDEST:
-        raise AlgorithmError(f"width {width} is outside {NARROWEST} to {WIDEST}")
+        remedy = ". One bit is PARITY/EVEN or PARITY/ODD" if width == 1 else ""
+        raise AlgorithmError(f"width {width} is outside {NARROWEST} to {WIDEST}{remedy}")
     limit = (1 << width) - 1
     problems = [
         f"{what} {number:#x} is outside {lowest:#x} to {limit:#x}, what {width} bits can hold"

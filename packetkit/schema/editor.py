@@ -44,7 +44,7 @@ from packetkit.schema.presets import PRESETS
 from packetkit.schema.summaries import MEMBERS
 
 Shape = dict[str, Any]
-NUMBER: Shape = {"type": ["number", "string"], "examples": [0.1, "1/16", "0x1D"]}
+NUMBER: Shape = {"type": ["number", "string"], "examples": [0.1, "1/16", "0x1D", "2^-43"]}
 TEXT: Shape = {"type": ["string", "number", "boolean"]}
 
 

@@ -80,7 +80,7 @@ class PlainReaders(Readers):
         number = yaml_text.parse_number(scalar.text)
         if isinstance(number, str):
             what, _, hint = number.partition("; ")
-            remedy = sentence(hint or "a number is written as 12, -0.5, 1.5e-3, 0x1F or 1/16")
+            remedy = sentence(hint or "a number is written as 12, -0.5, 1.5e-3, 0x1F, 1/16 or 2^-43")
             self.note(node, "bad-number", path, f"{key.name}: {what}", remedy)
             return None
         if scalar.quoted:

@@ -12,16 +12,17 @@ from fractions import Fraction
 
 MAXIMUM_DIGITS = 40
 MAXIMUM_EXPONENT = 60
+MAXIMUM_POWER = 128  # of two: its digits are as many as a number may have
 
 # Core schema of YAML 1.2.2 (section 10.3.2) for decimals, less octal, infinities and leading zeros; `a/b`
 # and a sign before 0x are ours. Every repetition is followed by a character it cannot match, so no text
 # makes the match slow.
 _NUMBER = re.compile(
-    r"(?P<sign>[+-]?)(?:0x(?P<hex>[0-9a-fA-F]+)|(?P<over>[0-9]+)/(?P<under>[0-9]+)"
+    r"(?P<sign>[+-]?)(?:0x(?P<hex>[0-9a-fA-F]+)|(?P<over>[0-9]+)/(?P<under>[0-9]+)|2\^(?P<power>[+-]?[0-9]+)"
     r"|(?P<whole>[0-9]+)?(?P<point>\.(?P<part>[0-9]*))?(?:[eE](?P<exponent>[+-]?[0-9]+))?)\Z"
 )
 _LEADING_ZERO = re.compile(r"[+-]?0[0-9]")
-_FORMS = "a number is written as 12, -0.5, 1.5e-3, 0x1F or 1/16"
+_FORMS = "a number is written as 12, -0.5, 1.5e-3, 0x1F, 1/16 or 2^-43"
 # Long enough for two numbers of 40 digits, a sign and a stroke; nothing longer is even looked at.
 _LONGEST_NUMBER = 2 * MAXIMUM_DIGITS + 8
 
@@ -29,19 +30,19 @@ _LONGEST_NUMBER = 2 * MAXIMUM_DIGITS + 8
 def parse_number(text: str) -> Fraction | str:
     """Return the exact number that a text writes, or the sentence that says why it writes none.
 
-    An integer, a decimal with or without exponent, 0x and hexadecimal digits, or a/b, each with an optional
-    sign; at most MAXIMUM_DIGITS digits and an exponent within MAXIMUM_EXPONENT, both counted before
-    anything is computed.
+    An integer, a decimal with or without exponent, 0x and hexadecimal digits, a/b, or a power of two, each with
+    an optional sign; at most MAXIMUM_DIGITS digits, an exponent within MAXIMUM_EXPONENT and a power within
+    MAXIMUM_POWER, counted before anything is computed.
 
-    >>> parse_number("1/16"), parse_number("-1.5e-3"), parse_number("0x1F")
-    (Fraction(1, 16), Fraction(-3, 2000), Fraction(31, 1))
+    >>> parse_number("1/16"), parse_number("-1.5e-3"), parse_number("0x1F"), parse_number("2^-4")
+    (Fraction(1, 16), Fraction(-3, 2000), Fraction(31, 1), Fraction(1, 16))
     """
     if len(text) > _LONGEST_NUMBER:
         return (
             f"{shown(text)} is {len(text):,} characters long; {_FORMS}, with at most {MAXIMUM_DIGITS} digits"
         )
     match = _NUMBER.match(text)
-    if match is None or not any(match.group("hex", "over", "whole", "part")):
+    if match is None or not any(match.group("hex", "over", "power", "whole", "part")):
         return _no_number(text)
     if _LEADING_ZERO.match(text):
         return f"{shown(text)} starts with a zero, which some programs read as octal; leave the zero out"
@@ -52,6 +53,8 @@ def parse_number(text: str) -> Fraction | str:
     sign = -1 if match["sign"] == "-" else 1
     if match["hex"]:
         return Fraction(sign * int(match["hex"], 16))
+    if match["power"]:
+        return _power_of_two(text, sign, int(match["power"]))
     if match["over"]:
         under = int(match["under"])
         return (
@@ -67,6 +70,13 @@ def parse_number(text: str) -> Fraction | str:
         )
     part = match["part"] or ""
     return sign * Fraction(int((match["whole"] or "") + part)) * Fraction(10) ** (exponent - len(part))
+
+
+def _power_of_two(text: str, sign: int, power: int) -> Fraction | str:
+    """The scale factors of navigation messages; the power is at most _LONGEST_NUMBER digits, and few are computed with."""
+    if abs(power) > MAXIMUM_POWER:
+        return f"the power of {shown(text)} is not between -{MAXIMUM_POWER} and {MAXIMUM_POWER}"
+    return sign * Fraction(2) ** power
 
 
 def _no_number(text: str) -> str:

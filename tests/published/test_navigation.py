@@ -16,90 +16,89 @@ import pytest
 import packetkit
 from packetkit.layout.model import Choice, Run
 
-TWO = {power: 1 << power for power in (5, 19, 29, 31, 33, 43, 55)}
-TRANSPORT = packetkit.parse(f"""
+TRANSPORT = packetkit.parse("""
 mission: reference-station
 frames:
   transport:
     fields:
-      - {{name: preamble, kind: sync, bits: 8, code: 0xD3}}
-      - {{kind: reserved, bits: 6}}
-      - {{name: size, kind: length, bits: 10, measures: message}}
+      - {name: preamble, kind: sync, bits: 8, code: 0xD3}
+      - {kind: reserved, bits: 6}
+      - {name: size, kind: length, bits: 10, measures: message}
       - name: message
         group:
-          - {{name: number, bits: 12}}
+          - {name: number, bits: 12}
           - name: body
             told_by: number
             variants:
               - name: antenna_point
-                when: {{number: 1006}}
+                when: {number: 1006}
                 group:
-                  - {{name: station, bits: 12}}
-                  - {{name: realization_year, bits: 6}}
-                  - {{name: systems, flags: [gps, glonass, galileo, not_physical]}}
-                  - {{name: x, bits: 38, signed: true, scale: 0.0001, unit: m}}
-                  - {{name: single_oscillator, kind: flag}}
-                  - {{kind: reserved, bits: 1}}
-                  - {{name: y, bits: 38, signed: true, scale: 0.0001, unit: m}}
-                  - {{name: quarter_cycle, bits: 2}}
-                  - {{name: z, bits: 38, signed: true, scale: 0.0001, unit: m}}
-                  - {{name: antenna_height, bits: 16, scale: 0.0001, unit: m}}
+                  - {name: station, bits: 12}
+                  - {name: realization_year, bits: 6}
+                  - {name: systems, flags: [gps, glonass, galileo, not_physical]}
+                  - {name: x, bits: 38, signed: true, scale: 0.0001, unit: m}
+                  - {name: single_oscillator, kind: flag}
+                  - {kind: reserved, bits: 1}
+                  - {name: y, bits: 38, signed: true, scale: 0.0001, unit: m}
+                  - {name: quarter_cycle, bits: 2}
+                  - {name: z, bits: 38, signed: true, scale: 0.0001, unit: m}
+                  - {name: antenna_height, bits: 16, scale: 0.0001, unit: m}
               - name: antenna
-                when: {{number: 1007}}
+                when: {number: 1007}
                 group:
-                  - {{name: station, bits: 12}}
-                  - {{name: descriptor_size, kind: count, bits: 8, maximum: 31}}
-                  - {{name: descriptor, kind: text, length: {{count: descriptor_size}}}}
-                  - {{name: setup, bits: 8}}
+                  - {name: station, bits: 12}
+                  - {name: descriptor_size, kind: count, bits: 8, maximum: 31}
+                  - {name: descriptor, kind: text, length: {count: descriptor_size}}
+                  - {name: setup, bits: 8}
               - name: orbit
-                when: {{number: 1019}}
+                when: {number: 1019}
                 group:
-                  - {{name: satellite, bits: 6}}
-                  - {{name: week, bits: 10}}
-                  - {{name: accuracy, bits: 4}}
-                  - {{name: code_on_l2, bits: 2, states: {{0: reserved, 1: P code, 2: C/A code, 3: L2C}}}}
-                  - {{name: inclination_rate, bits: 14, signed: true, scale: 1/{TWO[43]}}}
-                  - {{name: issue_of_ephemeris, bits: 8}}
-                  - {{name: clock_time, bits: 16, scale: 16, unit: s}}
-                  - {{name: clock_2, bits: 8, signed: true, scale: 1/{TWO[55]}}}
-                  - {{name: clock_1, bits: 16, signed: true, scale: 1/{TWO[43]}}}
-                  - {{name: clock_0, bits: 22, signed: true, scale: 1/{TWO[31]}, unit: s}}
-                  - {{name: issue_of_clock, bits: 10}}
-                  - {{name: radius_sine, bits: 16, signed: true, scale: 1/{TWO[5]}, unit: m}}
-                  - {{name: motion_difference, bits: 16, signed: true, scale: 1/{TWO[43]}}}
-                  - {{name: mean_anomaly, bits: 32, signed: true, scale: 1/{TWO[31]}}}
-                  - {{name: latitude_cosine, bits: 16, signed: true, scale: 1/{TWO[29]}, unit: rad}}
-                  - {{name: eccentricity, bits: 32, scale: 1/{TWO[33]}}}
-                  - {{name: latitude_sine, bits: 16, signed: true, scale: 1/{TWO[29]}, unit: rad}}
-                  - {{name: root_of_axis, bits: 32, scale: 1/{TWO[19]}}}
-                  - {{name: ephemeris_time, bits: 16, scale: 16, unit: s}}
-                  - {{name: inclination_cosine, bits: 16, signed: true, scale: 1/{TWO[29]}, unit: rad}}
-                  - {{name: node_longitude, bits: 32, signed: true, scale: 1/{TWO[31]}}}
-                  - {{name: inclination_sine, bits: 16, signed: true, scale: 1/{TWO[29]}, unit: rad}}
-                  - {{name: inclination, bits: 32, signed: true, scale: 1/{TWO[31]}}}
-                  - {{name: radius_cosine, bits: 16, signed: true, scale: 1/{TWO[5]}, unit: m}}
-                  - {{name: perigee, bits: 32, signed: true, scale: 1/{TWO[31]}}}
-                  - {{name: node_rate, bits: 24, signed: true, scale: 1/{TWO[43]}}}
-                  - {{name: group_delay, bits: 8, signed: true, scale: 1/{TWO[31]}, unit: s}}
-                  - {{name: health, bits: 6}}
-                  - {{name: no_data_on_p, kind: flag}}
-                  - {{name: longer_fit, kind: flag}}
+                  - {name: satellite, bits: 6}
+                  - {name: week, bits: 10}
+                  - {name: accuracy, bits: 4}
+                  - {name: code_on_l2, bits: 2, states: {0: reserved, 1: P code, 2: C/A code, 3: L2C}}
+                  - {name: inclination_rate, bits: 14, signed: true, scale: 2^-43}
+                  - {name: issue_of_ephemeris, bits: 8}
+                  - {name: clock_time, bits: 16, scale: 16, unit: s}
+                  - {name: clock_2, bits: 8, signed: true, scale: 2^-55}
+                  - {name: clock_1, bits: 16, signed: true, scale: 2^-43}
+                  - {name: clock_0, bits: 22, signed: true, scale: 2^-31, unit: s}
+                  - {name: issue_of_clock, bits: 10}
+                  - {name: radius_sine, bits: 16, signed: true, scale: 2^-5, unit: m}
+                  - {name: motion_difference, bits: 16, signed: true, scale: 2^-43}
+                  - {name: mean_anomaly, bits: 32, signed: true, scale: 2^-31}
+                  - {name: latitude_cosine, bits: 16, signed: true, scale: 2^-29, unit: rad}
+                  - {name: eccentricity, bits: 32, scale: 2^-33}
+                  - {name: latitude_sine, bits: 16, signed: true, scale: 2^-29, unit: rad}
+                  - {name: root_of_axis, bits: 32, scale: 2^-19}
+                  - {name: ephemeris_time, bits: 16, scale: 16, unit: s}
+                  - {name: inclination_cosine, bits: 16, signed: true, scale: 2^-29, unit: rad}
+                  - {name: node_longitude, bits: 32, signed: true, scale: 2^-31}
+                  - {name: inclination_sine, bits: 16, signed: true, scale: 2^-29, unit: rad}
+                  - {name: inclination, bits: 32, signed: true, scale: 2^-31}
+                  - {name: radius_cosine, bits: 16, signed: true, scale: 2^-5, unit: m}
+                  - {name: perigee, bits: 32, signed: true, scale: 2^-31}
+                  - {name: node_rate, bits: 24, signed: true, scale: 2^-43}
+                  - {name: group_delay, bits: 8, signed: true, scale: 2^-31, unit: s}
+                  - {name: health, bits: 6}
+                  - {name: no_data_on_p, kind: flag}
+                  - {name: longer_fit, kind: flag}
               - name: receiver_and_antenna
-                when: {{number: 1033}}
+                when: {number: 1033}
                 group:
-                  - {{name: station, bits: 12}}
-                  - {{name: descriptor_size, kind: count, bits: 8}}
-                  - {{name: descriptor, kind: text, length: {{count: descriptor_size}}}}
-                  - {{name: setup, bits: 8}}
-                  - {{name: serial_size, kind: count, bits: 8}}
-                  - {{name: serial, kind: text, length: {{count: serial_size}}}}
-                  - {{name: receiver_size, kind: count, bits: 8}}
-                  - {{name: receiver, kind: text, length: {{count: receiver_size}}}}
-                  - {{name: firmware_size, kind: count, bits: 8}}
-                  - {{name: firmware, kind: text, length: {{count: firmware_size}}}}
-                  - {{name: receiver_serial_size, kind: count, bits: 8}}
-                  - {{name: receiver_serial, kind: text, length: {{count: receiver_serial_size}}}}
-      - {{name: parity, kind: check, algorithm: {{width: 24, polynomial: 0x864CFB}}}}
+                  - {name: station, bits: 12}
+                  - {name: descriptor_size, kind: count, bits: 8}
+                  - {name: descriptor, kind: text, length: {count: descriptor_size}}
+                  - {name: setup, bits: 8}
+                  - {name: serial_size, kind: count, bits: 8}
+                  - {name: serial, kind: text, length: {count: serial_size}}
+                  - {name: receiver_size, kind: count, bits: 8}
+                  - {name: receiver, kind: text, length: {count: receiver_size}}
+                  - {name: firmware_size, kind: count, bits: 8}
+                  - {name: firmware, kind: text, length: {count: firmware_size}}
+                  - {name: receiver_serial_size, kind: count, bits: 8}
+                  - {name: receiver_serial, kind: text, length: {count: receiver_serial_size}}
+      - {name: parity, kind: check, algorithm: {width: 24, polynomial: 0x864CFB}}
 """).frame("transport")
 
 
@@ -236,8 +235,8 @@ frames:
             repeat: {count: {product_of: [{ones_in: satellites}, {ones_in: signals}]}, maximum: 64}
           - {name: rough_range, bits: 8, unit: ms, missing: 255, repeat: {count: {ones_in: satellites}}}
           - {name: rough_fraction, bits: 10, scale: 1/1024, unit: ms, repeat: {count: {ones_in: satellites}}}
-          - {name: fine_range, bits: 15, signed: true, scale: 1/16777216, missing: true, unit: ms, repeat: {count: {ones_in: cells}}}
-          - {name: fine_phase, bits: 22, signed: true, scale: 1/536870912, missing: true, unit: ms, repeat: {count: {ones_in: cells}}}
+          - {name: fine_range, bits: 15, signed: true, scale: 2^-24, missing: true, unit: ms, repeat: {count: {ones_in: cells}}}
+          - {name: fine_phase, bits: 22, signed: true, scale: 2^-29, missing: true, unit: ms, repeat: {count: {ones_in: cells}}}
           - {name: lock, bits: 4, repeat: {count: {ones_in: cells}}}
           - {name: half_cycle, kind: flag, repeat: {count: {ones_in: cells}}}
           - {name: carrier_to_noise, bits: 6, unit: dBHz, missing: 0, repeat: {count: {ones_in: cells}}}

@@ -107,6 +107,7 @@ def test_a_custom_crc_equals_its_row() -> None:
 @pytest.mark.parametrize(
     ("width", "polynomial", "initial", "final_xor", "message"),
     [
+        (1, 1, 0, 0, "width 1 is outside 3 to 82. One bit is PARITY/EVEN or PARITY/ODD"),
         (2, 1, 0, 0, "width 2 is outside 3 to 82"),
         (83, 1, 0, 0, "width 83 is outside 3 to 82"),
         (16, 0, 0, 0, "polynomial 0x0 is outside 0x1 to 0xffff, what 16 bits can hold"),

@@ -16,7 +16,7 @@ from packetkit.schema.words import (
     shown,
 )
 
-FORMS = "a number is written as 12, -0.5, 1.5e-3, 0x1F or 1/16"
+FORMS = "a number is written as 12, -0.5, 1.5e-3, 0x1F, 1/16 or 2^-43"
 
 # The decimal forms are those of the core schema of YAML 1.2.2, section 10.3.2, less octal; the rest is ours.
 NUMBERS = {
@@ -37,6 +37,10 @@ NUMBERS = {
     "0x00": Fraction(0),
     "1/600000": Fraction(1, 600_000),
     "-360/1024": Fraction(-45, 128),
+    "2^-43": Fraction(1, 8_796_093_022_208),
+    "-2^3": Fraction(-8),
+    "2^+128": Fraction(1 << 128),
+    "2^0": Fraction(1),
     "9" * 40: Fraction(10**40 - 1),
     "1/" + "9" * 40: Fraction(1, 10**40 - 1),
     "0." + "3" * 39: Fraction(int("3" * 39), 10**39),
@@ -56,6 +60,10 @@ REFUSED = {
     "1/-2": f"'1/-2' is not a number; {FORMS}",
     "1/2/3": f"'1/2/3' is not a number; {FORMS}",
     "1.5/2": f"'1.5/2' is not a number; {FORMS}",
+    "3^2": f"'3^2' is not a number; {FORMS}",
+    "2^": f"'2^' is not a number; {FORMS}",
+    "2^129": "the power of '2^129' is not between -128 and 128",
+    "2^-" + "9" * 50: f"the power of '2^-{'9' * 34}...' is not between -128 and 128",
     "--1": f"'--1' is not a number; {FORMS}",
     "1_000": f"'1_000' is not a number; {FORMS}; leave out spaces, commas and underscores",
     "1 / 16": f"'1 / 16' is not a number; {FORMS}; leave out spaces, commas and underscores",
