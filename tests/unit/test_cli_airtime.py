@@ -18,65 +18,7 @@ from packetkit.radio import CAUTION, modems
 
 SF10 = ("--spreading-factor", "10", "--bandwidth-khz", "125")
 
-NUMBER = {"type": "number", "exclusiveMinimum": 0}
-COUNT = {"type": "integer", "minimum": 0}
-SETTING = {
-    "modem": {"enum": ["sx127x", "sx126x"]},
-    "spreading_factor": {"type": "integer", "minimum": 5, "maximum": 12},
-    "bandwidth_khz": NUMBER,
-    "coding_rate": {"enum": ["4/5", "4/6", "4/7", "4/8"]},
-    "preamble_symbols": COUNT,
-    "explicit_header": {"type": "boolean"},
-    "crc": {"type": "boolean"},
-    "low_data_rate": {"enum": ["auto", "on", "off"]},
-}
-STEPS = {
-    "payload_bits": COUNT,
-    "first_block_bits": COUNT,
-    "rest_bits": COUNT,
-    "block_bits": COUNT,
-    "blocks": COUNT,
-    "block_symbols": COUNT,
-    "preamble_and_sync_symbols": NUMBER,
-    "symbols": NUMBER,
-}
-
-
-def strict(properties: dict[str, Any]) -> dict[str, Any]:
-    """Return the schema of an object with exactly these keys."""
-    return {
-        "type": "object",
-        "properties": properties,
-        "required": list(properties),
-        "additionalProperties": False,
-    }
-
-
-def or_null(schema: dict[str, Any]) -> dict[str, Any]:
-    return {"anyOf": [schema, {"type": "null"}]}
-
-
-DOCUMENT = strict(
-    {
-        "payload_bytes": {"type": "integer", "minimum": 0, "maximum": 255},
-        "time_on_air_ms": NUMBER,
-        "symbol_ms": NUMBER,
-        "payload_symbols": COUNT,
-        "low_data_rate": {"type": "boolean"},
-        "setting": strict(SETTING),
-        "steps": strict(STEPS),
-        "free_bytes": COUNT,
-        "fewer_bytes": or_null(COUNT),
-        "saved_ms": or_null(NUMBER),
-        "more_bytes": or_null(COUNT),
-        "added_ms": or_null(NUMBER),
-        "fit_ms": or_null(NUMBER),
-        "largest_payload_bytes": or_null(COUNT),
-        "fits": or_null({"type": "boolean"}),
-        "advice": {"type": "array", "items": {"type": "string"}},
-        "caution": {"type": "string"},
-    }
-)
+DOCUMENT = json.loads((Path(__file__).parents[1] / "documents" / "json" / "airtime.schema.json").read_text())
 
 
 def document(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> dict[str, Any]:

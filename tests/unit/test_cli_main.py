@@ -18,6 +18,8 @@ from packetkit.cli import forms
 from packetkit.cli import main as frame
 from packetkit.errors import InputError, Position, Problem, SchemaError, ShortFrame
 
+JSON = Path(__file__).parents[1] / "documents" / "json"
+
 # What a command may do, and what the program makes of it: exit status, text on standard error.
 USAGE = "Usage: packetkit probe [OPTIONS]"
 PROBLEM = Problem(Position(3, 5, "a.yaml"), "bits", "beacon.x", "10 bits cannot reach 12.0 V")
@@ -111,6 +113,8 @@ def test_every_row_has_a_module_with_its_command_and_a_group() -> None:
         assert command.name == row.verb
         assert command.help
         assert row.group in frame.GROUPS
+        if any("--json" in one.opts for one in command.params):
+            assert (JSON / f"{row.verb}.schema.json").exists(), f"{row.verb} --json has no JSON Schema"
         assert row.help.endswith(".")
 
 
