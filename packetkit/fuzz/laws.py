@@ -19,6 +19,7 @@ from packetkit.conformance.faults import Damage
 from packetkit.conformance.judge import same
 from packetkit.errors import DecodeError, EncodeError, ReservedBits, WrongConstant
 from packetkit.layout import number
+from packetkit.layout.beside import on_scale
 from packetkit.layout.curve import Curve, nearest
 from packetkit.layout.exact import exact_number
 from packetkit.layout.ieee import ieee_pattern
@@ -26,6 +27,7 @@ from packetkit.layout.joined import Unfit, from_codes, to_codes
 from packetkit.layout.model import (
     Bundle,
     Choice,
+    Chosen,
     Ieee,
     Layout,
     Linear,
@@ -93,15 +95,32 @@ def half_a_step(frame: Codec, record: Mapping[str, Any]) -> str:
 
     A value that is clamped comes back as a bound, the nearest one; IEEE numbers come back rounded once.
     """
+    # Only a code tells on which scale a value came back, where another field chooses it.
+    with_codes = any(isinstance(slot.transform, Chosen) for slot in frame.layout.slots)
     try:
-        back = frame.decode(frame.encode(record))
+        back = frame.decode(frame.encode(record), detail=with_codes)
     except (EncodeError, DecodeError):
         return ""
     for slot, address, given, found in _pairs(frame.layout.nodes, record, back, ""):
-        wrong = _too_far(slot, given, found)
+        wrong = _too_far_on_any(slot, given, found) if with_codes else _too_far(slot, given, found)
         if wrong:
             return f"{address}: {wrong}"
     return ""
+
+
+def _too_far_on_any(slot: Slot, given: Any, leaf: Any) -> str:
+    """How a number is not the one that came back as this leaf of a detail record: on none of the scales on which its code is its value."""
+    if not isinstance(leaf, Mapping):
+        return ""
+    if not isinstance(slot.transform, Chosen):
+        return _too_far(slot, given, leaf["value"])
+    scales = [on_scale(slot, linear) for _, linear in slot.transform.choices]
+    told = [
+        _too_far(one, given, leaf["value"])
+        for one in scales
+        if same(number.from_raw(one, leaf["raw"])[0], leaf["value"])
+    ]
+    return "" if "" in told or leaf["value"] is None else (told or [f"{leaf} is on none of its scales"])[0]
 
 
 def _too_far(slot: Slot, given: Any, found: Any) -> str:

@@ -38,6 +38,16 @@ SMALL = packetkit.parse(
 ).frame("sheet")
 
 
+# Invented: one field says on which scale another counts, and a flag whether a third does.
+SCALED = packetkit.parse(
+    "mission: scaled\nframes:\n  sheet:\n    fields:\n"
+    "      - {name: gain, bits: 1, states: {0: fine, 1: coarse}}\n"
+    "      - {name: there, kind: flag}\n"
+    "      - {name: a, bits: 8, scale_by: {gain: {fine: 1/4, coarse: 4}}}\n"
+    "      - {name: b, bits: 6, valid_when: there}\n"
+).frame("sheet")
+
+
 class Faulty:
     """A codec like packetkit's, whose answers somebody changes."""
 
@@ -146,6 +156,25 @@ def test_a_value_that_wraps_is_more_than_half_a_step_away() -> None:
     cut = Faulty(SMALL, taken=with_value("b", lambda value: value // 1))
     record = broken_by(laws.half_a_step, cut, fuzz.records(SMALL))
     assert record["b"] % 1
+
+
+@settings(max_examples=20)
+@given(record=fuzz.records(SCALED))
+def test_a_value_on_a_chosen_scale_is_held_to_the_step_of_that_scale(record: dict[str, Any]) -> None:
+    assert not laws.half_a_step(SCALED, record)
+    assert not laws.comes_back(SCALED, record)
+
+
+def test_a_value_that_loses_its_chosen_scale_s_step_is_told() -> None:
+    cut = Faulty(SCALED, taken=with_value("a", lambda value: value // 1))
+    record = broken_by(laws.half_a_step, cut, fuzz.records(SCALED))
+    assert record["gain"] == "fine" and record["a"] % 1
+    # What is more than half a step of the fine scale is less than one of the coarse.
+    coarse = Faulty(SCALED, taken=lambda given: {**given, "gain": "coarse"})
+    assert laws.half_a_step(coarse, {"gain": "fine", "there": True, "a": 3.0, "b": 1}) == ""
+    assert "a: 7.5 comes back as 8" in laws.half_a_step(
+        Faulty(SCALED, taken=with_value("a", round)), {"gain": "fine", "there": True, "a": 7.5, "b": 1}
+    )
 
 
 def test_an_exception_that_is_no_decode_error_is_told() -> None:
