@@ -144,7 +144,7 @@ def test_a_check_of_more_than_64_bits_is_the_codecs(
     text = LONG_CHECKS.replace("IN", turned).replace("OUT", "true").replace("COVERED", covered)
     mission = packetkit.parse(text)
     report = speaking.Report()
-    found = speaking.differences(mission.frame(), {"javascript": writer(mission)}, Random(82), 80, report)
+    found = speaking.differences(mission.frame(), {"javascript": writer(mission)}, Random(82), 30, report)
     assert not list(found)
     assert {"record", "check failed"} <= set(report.answers)
 
