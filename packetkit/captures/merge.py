@@ -12,10 +12,12 @@ here; all of them lie in memory.
 
 from __future__ import annotations
 
+from array import array
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import NamedTuple
+from dataclasses import dataclass
+from operator import attrgetter
+from typing import Any, NamedTuple
 
 from packetkit.captures.continuity import Continuity, Counters
 from packetkit.captures.stream import Good, Received
@@ -46,28 +48,43 @@ class Place(NamedTuple):
 
 @dataclass(slots=True)
 class Entry:
-    """One frame that was sent, and each version of its bytes with those who have it. place None: of a frame without counters."""
+    """One frame that was sent, and all who have it. boot, number: its place, None of a frame without counters."""
 
     kind: str
-    place: Place | None
-    versions: dict[bytes, list[Heard]] = field(default_factory=dict)
+    boot: int | None = None
+    number: int | None = None
+    heard: tuple[Heard, ...] = ()
+
+    @property
+    def place(self) -> Place | None:
+        """Where it stands, once `Kind.entries` gave it."""
+        return None if self.boot is None or self.number is None else Place(self.boot, self.number)
+
+    @property
+    def versions(self) -> dict[bytes, list[Heard]]:
+        """Each version of its bytes with those who have it; made anew each time, as most frames have one version and many are kept."""
+        made: dict[bytes, list[Heard]] = {}
+        for one in self.heard:
+            made.setdefault(one.data, []).append(one)
+        return made
 
     @property
     def sources(self) -> set[int]:
         """Who has it, whatever its bytes."""
-        return {heard.source for version in self.versions.values() for heard in version}
+        return {one.source for one in self.heard}
 
     @property
     def disagrees(self) -> bool:
         """Whether it was had with other bytes, each time with a good check."""
-        return len(self.versions) > 1
+        return any(one.data != self.heard[0].data for one in self.heard)
 
     @property
     def data(self) -> bytes:
         """Its bytes: of versions the one that most have, and of those the one of the source named first."""
-        return max(
-            self.versions, key=lambda data: (len(self.versions[data]), -min(self.versions[data]).source)
-        )
+        if not self.disagrees:
+            return self.heard[0].data
+        versions = self.versions
+        return max(versions, key=lambda data: (len(versions[data]), -min(versions[data]).source))
 
     @property
     def best(self) -> Heard:
@@ -80,7 +97,8 @@ class Entry:
             rssi = float("-inf") if said.rssi_dbm is None else said.rssi_dbm
             return snr, rssi, -heard.source
 
-        return max(self.versions[self.data], key=how_well)
+        data = self.data
+        return max((one for one in self.heard if one.data == data), key=how_well)
 
 
 class Gap(NamedTuple):
@@ -103,20 +121,23 @@ class Kind:
         self.duplicates: Counter[int] = Counter()
         self._boots: list[int] = []  # identities of times between restarts, in their order
         self._codes: dict[int, int | None] = {}
-        self._table: dict[tuple[int, int, bytes], Entry] = {}
+        # By time between restarts, then by number; without a sequence that is a clock's, and frames of one tick are told by their bytes.
+        self._table: dict[int, dict[int, Entry] | dict[tuple[int, bytes], Entry]] = {}
         self._rows: list[Entry] = []  # of frames that no counter numbers
 
-    def take(self, source: int, frames: Sequence[tuple[int, Good]]) -> None:
-        """Add all that one source has of it, each with its position there."""
-        self._take_by_bytes(source, _Placing(self, source, frames).take())
+    def take(self, placing: Placing) -> None:
+        """Add all that one source has of it."""
+        self._take_by_bytes(placing.take())
 
     def entries(self) -> list[Entry]:
         """Return every frame once, in order."""
-        order = {boot: place for place, boot in enumerate(self._boots)}
-        found = sorted(self._table.items(), key=lambda item: (order[item[0][0]], item[0][1]))
-        for (boot, number, _), entry in found:
-            entry.place = Place(order[boot], number)
-        return [*(entry for _, entry in found), *self._rows]
+        made: list[Entry] = []
+        for place, boot in enumerate(self._boots):
+            there = sorted(self._table.get(boot, {}).values(), key=attrgetter("number"))
+            for entry in there:
+                entry.boot = place
+            made += there
+        return made + self._rows
 
     def gaps(self, of: Iterable[Entry] | None = None) -> Iterator[Gap]:
         """Yield the numbers in a row that none of these entries bears, between those of one time between restarts."""
@@ -136,9 +157,11 @@ class Kind:
     def known(self) -> dict[bytes, tuple[int, int] | None]:
         """Where each version's bytes stand; None for bytes that stand at several places."""
         made: dict[bytes, tuple[int, int] | None] = {}
-        for (boot, number, _), entry in self._table.items():
-            for data in entry.versions:
-                made[data] = None if data in made else (boot, number)
+        for boot, there in self._table.items():
+            for entry in there.values():
+                assert entry.number is not None
+                for data in entry.versions if entry.disagrees else (entry.data,):
+                    made[data] = None if data in made else (boot, entry.number)
         return made
 
     def boots(self) -> Sequence[int]:
@@ -151,11 +174,7 @@ class Kind:
 
     def clocks(self, boot: int) -> list[tuple[int, int | None]]:
         """The numbers of a time between restarts, each with what the clock reads there."""
-        return [
-            (number, next(iter(entry.versions.values()))[0].clock)
-            for (its, number, _), entry in self._table.items()
-            if its == boot
-        ]
+        return [(entry.number or 0, entry.heard[0].clock) for entry in self._table.get(boot, {}).values()]
 
     def new_boot(self, after: int | None, code: int | None) -> int:
         """Make a time between restarts, behind another one, or in front of all; the boot counter says how far behind."""
@@ -171,82 +190,91 @@ class Kind:
 
     def put(self, boot: int, number: int, heard: Heard) -> None:
         """Note that a source has the frame of a number."""
-        # Without a sequence a number is a clock's, and two frames may be of one tick.
-        key = (boot, number, b"" if self.counters.sequence is not None else heard.data)
-        entry = self._table.setdefault(key, Entry(self.name, None))
-        if heard.source in entry.sources and heard.data in entry.versions:
+        there: dict[Any, Entry] = self._table.setdefault(boot, {})
+        key = number if self.counters.sequence is not None else (number, heard.data)
+        entry = there.get(key)
+        if entry is None:
+            there[key] = Entry(self.name, None, number, (heard,))
+            return
+        same = next((one for one in entry.heard if one.data == heard.data), None)
+        if same is not None and heard.source in entry.sources:
             self.duplicates[heard.source] += 1
-        else:
-            entry.versions.setdefault(heard.data, []).append(heard)
+        else:  # the same bytes lie in memory once
+            entry.heard += (heard if same is None else heard._replace(data=same.data),)
 
-    def _take_by_bytes(self, source: int, frames: Sequence[tuple[int, Good]]) -> None:
+    def _take_by_bytes(self, frames: Sequence[Heard]) -> None:
         waiting: dict[bytes, list[int]] = {}
         for place, entry in enumerate(self._rows):
             waiting.setdefault(entry.data, []).append(place)
         behind: dict[int, list[Entry]] = {}
         at = -1
-        for position, good in frames:
-            heard = Heard(source, position, good.data, good.offset, good.received, None)
-            if waiting.get(good.data):
-                at = waiting[good.data].pop(0)
-                self._rows[at].versions[good.data].append(heard)
+        for heard in frames:
+            if waiting.get(heard.data):
+                at = waiting[heard.data].pop(0)
+                self._rows[at].heard += (heard,)
             else:
-                behind.setdefault(at, []).append(Entry(self.name, None, {good.data: [heard]}))
+                behind.setdefault(at, []).append(Entry(self.name, heard=(heard,)))
         made = behind.get(-1, [])
         for place, entry in enumerate(self._rows):
             made += [entry, *behind.get(place, [])]
         self._rows = made
 
 
-class _Placing:
-    """One source's frames of a kind, on their way to their places."""
+class Placing:
+    """One source's frames of a kind, on their way to their places; of each only what is needed is kept."""
 
-    def __init__(self, kind: Kind, source: int, frames: Sequence[tuple[int, Good]]) -> None:
-        self.kind, self.counters = kind, kind.counters
-        self.placed: dict[int, list[tuple[int, Heard]]] = {}  # by restarts seen: numbers
+    def __init__(self, kind: Kind, source: int) -> None:
+        self.kind, self.source, self.counters = kind, source, kind.counters
+        self.placed: dict[
+            int, tuple[array[int], list[Heard]]
+        ] = {}  # by restarts seen: numbers, and who bears them
         self.codes: dict[int, int | None] = {}
-        self.numberless: list[tuple[int, Good]] = []
-        course = Continuity(kind.layout)
-        for position, good in frames:
-            sequence, boot, clock = (
-                None if read is None else read(good.record)
-                for read in (self.counters.sequence, self.counters.boot, self.counters.clock)
-            )
-            verdict = course.take_numbers(sequence, boot, clock, good.data, good.offset)
-            if verdict == "duplicate":
-                kind.duplicates[source] += 1
-                continue
-            if course.place is None:
-                self.numberless.append((position, good))
-                continue
-            ordinal, number = course.place
-            self.codes.setdefault(ordinal, boot)
-            heard = Heard(source, position, good.data, good.offset, good.received, clock)
-            self.placed.setdefault(ordinal, []).append((number, heard))
+        self.numberless: list[Heard] = []
+        self._course = Continuity(kind.layout)
 
-    def take(self) -> list[tuple[int, Good]]:
+    def add(self, position: int, good: Good) -> None:
+        """Take the next one, which is the source's so many-th of all kinds."""
+        sequence, boot, clock = (
+            None if read is None else read(good.record)
+            for read in (self.counters.sequence, self.counters.boot, self.counters.clock)
+        )
+        verdict = self._course.take_numbers(sequence, boot, clock, good.data, good.offset)
+        if verdict == "duplicate":
+            self.kind.duplicates[self.source] += 1
+            return
+        if self._course.place is None:
+            heard = Heard(self.source, position, good.data, good.offset, good.received, None)
+            self.numberless.append(heard)
+            return
+        ordinal, number = self._course.place
+        self.codes.setdefault(ordinal, boot)
+        numbers, frames = self.placed.setdefault(ordinal, (array("q"), []))
+        numbers.append(number)
+        frames.append(Heard(self.source, position, good.data, good.offset, good.received, clock))
+
+    def take(self) -> list[Heard]:
         """Put them there, and return those that no counter numbers."""
         known, last = self.kind.known(), None
         are_new = not known
         used: set[int] = set()
-        for ordinal, rows in self.placed.items():
-            votes = _votes(rows, known)
-            found = None if are_new else self._beside(ordinal, rows, votes, used)
+        for ordinal, (numbers, frames) in self.placed.items():
+            votes = _votes(numbers, frames, known) if known else Counter()
+            found = None if are_new else self._beside(ordinal, votes, used)
             if found is None:
                 found = self.kind.new_boot(last, self.codes[ordinal]), 0
             last = found[0]
             used.add(last)
-            for number, heard in rows:
+            for number, heard in zip(numbers, frames, strict=True):
                 its = known.get(heard.data)
                 if its is not None and votes[its[0], its[1] - number] >= CERTAIN:
                     found = its[0], its[1] - number
                 self.kind.put(found[0], number + found[1], heard)
+            frames.clear()
         return self.numberless
 
     def _beside(
         self,
         ordinal: int,
-        rows: list[tuple[int, Heard]],
         votes: Counter[tuple[int, int]],
         used: set[int],
     ) -> tuple[int, int] | None:
@@ -258,13 +286,14 @@ class _Placing:
             same = next((boot for boot in boots if boot not in used and self.kind.code(boot) == code), None)
         else:  # where both saw as many restarts, those are taken for the same ones
             same = boots[ordinal] if len(boots) == len(self.placed) and boots[ordinal] not in used else None
-        return None if same is None else (same, self._shift(same, rows))
+        return None if same is None else (same, self._shift(same, ordinal))
 
-    def _shift(self, boot: int, rows: list[tuple[int, Heard]]) -> int:
+    def _shift(self, boot: int, ordinal: int) -> int:
         """What to add to the numbers of frames of which none is known: laps of the counter, by the clock where there is one."""
         if self.counters.sequence is None:
             return 0
-        number, heard = rows[0]
+        numbers, frames = self.placed[ordinal]
+        number, heard = numbers[0], frames[0]
         there = self.kind.clocks(boot)
         expected, rate = there[0][0], self.counters.frames_a_tick
         span = self.counters.clock_span
@@ -281,11 +310,11 @@ class _Placing:
 
 
 def _votes(
-    rows: list[tuple[int, Heard]], known: Mapping[bytes, tuple[int, int] | None]
+    numbers: Iterable[int], frames: Iterable[Heard], known: Mapping[bytes, tuple[int, int] | None]
 ) -> Counter[tuple[int, int]]:
     """How many frames that are known say each: which time between restarts, and what to add to the numbers."""
     votes: Counter[tuple[int, int]] = Counter()
-    for number, heard in rows:
+    for number, heard in zip(numbers, frames, strict=True):
         place = known.get(heard.data)
         if place is not None:
             votes[place[0], place[1] - number] += 1
@@ -306,17 +335,20 @@ class Union:
 
     def add(self, good: Iterable[Good]) -> None:
         """Add the good frames of one source more, in their order."""
-        rows: dict[str, list[tuple[int, Good]]] = {name: [] for name in self.kinds}
-        position = 0
+        source, position = len(self.sources), 0
+        placings = {name: Placing(kind, source) for name, kind in self.kinds.items()}
         for position, one in enumerate(good, 1):
-            rows[one.frame].append((position, one))
+            placings[one.frame].add(position, one)
         for name, kind in self.kinds.items():
-            kind.take(len(self.sources), rows[name])
+            kind.take(placings.pop(name))
         self.sources.append(position)
 
     def entries(self) -> Iterator[Entry]:
         """Yield every frame once: each kind in its order, and kinds among each other as the sources had them."""
         queues = [kind.entries() for kind in self.kinds.values()]
+        if len(queues) == 1:
+            yield from queues[0]
+            return
         heads = [0] * len(queues)
         lines = [_Line(queues, source) for source in range(len(self.sources))]
         while True:
@@ -339,26 +371,25 @@ class _Line:
 
     def __init__(self, queues: Sequence[Sequence[Entry]], source: int) -> None:
         self._source = source
-        found = [
-            (heard.position, id(entry))
-            for queue in queues
-            for entry in queue
-            for version in entry.versions.values()
-            for heard in version
-            if heard.source == source
-        ]
-        self._order = sorted(found)
-        self._positions = {which: position for position, which in reversed(self._order)}
-        self._given: set[int] = set()
-        self._at = 0
+        self._waiting = bytearray()  # by position: whether that frame is here and has not come
+        for queue in queues:
+            for entry in queue:
+                for position in self._positions(entry):
+                    self._waiting += bytes(max(position + 1 - len(self._waiting), 0))
+                    self._waiting[position] = 1
+        self._at = self._waiting.find(1)
+
+    def _positions(self, entry: Entry) -> Iterator[int]:
+        return (heard.position for heard in entry.heard if heard.source == self._source)
 
     def holds(self, entry: Entry) -> bool:
         """Whether this source had another one before it that has not come."""
-        mine = self._positions.get(id(entry))
-        return mine is not None and self._order[self._at][0] < mine
+        first = min(self._positions(entry), default=None)
+        return first is not None and self._at < first
 
     def give(self, entry: Entry) -> None:
         """Let it come."""
-        self._given.add(id(entry))
-        while self._at < len(self._order) and self._order[self._at][1] in self._given:
-            self._at += 1
+        for position in self._positions(entry):
+            self._waiting[position] = 0
+        following = self._waiting.find(1, self._at)
+        self._at = len(self._waiting) if following < 0 else following

@@ -47,33 +47,43 @@ class Block:
 
 
 def events(
-    frames: Mapping[str, Frame], pieces: Iterable[bytes], *, raw: bool = False, detail: bool = False
+    frames: Mapping[str, Frame],
+    pieces: Iterable[bytes],
+    *,
+    raw: bool = False,
+    detail: bool = False,
+    owners: Mapping[str, str] | None = None,
 ) -> Iterator[Event | Block]:
     """Yield the events of an input that comes in pieces; frames in a row as blocks.
 
-    raw: tables keep the codes on the wire. detail: records of events have every slot.
+    raw: tables keep the codes on the wire. detail: records of events have every slot. owners: whose each is.
     """
-    yield from _Hand(frames, raw, detail).over(iter(pieces))
+    yield from _Hand(frames, raw, detail, owners).over(iter(pieces))
 
 
-def able(frames: Mapping[str, Frame]) -> dict[str, Frame]:
-    """Return the frames that may be taken as columns: fixed ones that no frame tried before them can be mistaken for."""
+def able(frames: Mapping[str, Frame], owners: Mapping[str, str] | None = None) -> dict[str, Frame]:
+    """Return the frames that may be taken as columns: fixed ones that no frame tried before, nor one of others', can be taken for."""
     known = {name: replace(told(frame.layout), lengths=range(1, 2)) for name, frame in frames.items()}
     made: dict[str, Frame] = {}
-    for number, (name, frame) in enumerate(frames.items()):
-        before = list(frames)[:number]
-        if not obstacle(frame.layout) and all(differ(known[name], known[other]) for other in before):
+    before: list[str] = []
+    for name, frame in frames.items():
+        theirs = [] if owners is None else [one for one in frames if owners[one] != owners[name]]
+        others = [*before, *theirs]
+        if not obstacle(frame.layout) and all(differ(known[name], known[other]) for other in others):
             made[name] = frame
+        before.append(name)
     return made
 
 
 class _Hand:
     """The input's buffer, and who reads it: the reader or columns."""
 
-    def __init__(self, frames: Mapping[str, Frame], raw: bool, detail: bool) -> None:
-        self._able, self._raw = able(frames), raw
+    def __init__(
+        self, frames: Mapping[str, Frame], raw: bool, detail: bool, owners: Mapping[str, str] | None
+    ) -> None:
+        self._able, self._raw = able(frames, owners), raw
         self._patience = RUN if len(frames) > 1 else 1
-        self._reader = Reader(frames, detail=detail)
+        self._reader = Reader(frames, detail=detail, owners=owners)
         self._look = max(frame.layout.maximum_bytes or 0 for frame in frames.values())
         self._data = b""
         self._base = 0  # the input's offset of the buffer's first byte

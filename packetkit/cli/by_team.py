@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,11 +14,15 @@ from packetkit.captures.account import Account
 from packetkit.captures.many import BETWEEN, Teams
 from packetkit.captures.stream import CONTESTED, Event, Skipped
 from packetkit.cli import output, tables, written
+from packetkit.cli.decoded import Rows
 from packetkit.cli.tables import NO_FRAME, of_kind
 from packetkit.cli.wanted import Wanted, frames_asked
 from packetkit.cli.written import Out, Target
 from packetkit.errors import InputError
 from packetkit.files import not_onto_an_input
+
+if TYPE_CHECKING:
+    from packetkit.captures.swift import Block
 
 # Options that speak of the frames of one schema, and forms whose reader knows one schema only.
 FOR_ONE = ("--frame", "--variant", "--known", "--serial")
@@ -77,6 +81,17 @@ class ByTeam:
                 return  # only good frames are gathered
             self._outs[""] = self._files.enter_context(_nobodys(self._teams, self._target))
         self._outs[team].writer.event(own)
+
+    @property
+    def takes_blocks(self) -> bool:
+        """Whether `block` may be called: every team's output takes them."""
+        writers = [out.writer for out in self._outs.values()]
+        return all(isinstance(one, (Rows, tables.Tables)) and one.takes_blocks for one in writers)
+
+    def block(self, block: Block) -> None:
+        """Write a row of good frames, all of one team."""
+        team, frame = self._teams.split(block.frame)
+        self._outs[team].writer.block(replace(block, frame=frame))  # type: ignore[attr-defined]  # takes_blocks said so
 
     def end(self) -> None:
         for out in self._outs.values():

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from packetkit.captures.stream import Event
 from packetkit.cli import decoded, forms, output, tables
+from packetkit.cli.by_team import ByTeam
 from packetkit.cli.sources import Source
 from packetkit.cli.wanted import Wanted
 from packetkit.cli.written import Out
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 def takes_blocks(out: Out) -> bool:
     """Return whether an output takes rows of frames as blocks."""
-    return isinstance(out.writer, (decoded.Rows, tables.Tables)) and out.writer.takes_blocks
+    return isinstance(out.writer, (decoded.Rows, tables.Tables, ByTeam)) and out.writer.takes_blocks
 
 
 def found(
@@ -29,8 +30,10 @@ def found(
     if blocks and _shows_rows(wanted, source):
         from packetkit.captures import swift
 
-        if swift.able(wanted.frames):
-            return swift.events(wanted.frames, source.pieces, raw=codes, detail=in_detail)
+        if swift.able(wanted.frames, wanted.owners):
+            return swift.events(
+                wanted.frames, source.pieces, raw=codes, detail=in_detail, owners=wanted.owners
+            )
     return events(wanted, source, in_detail=in_detail)
 
 
@@ -40,7 +43,7 @@ def _shows_rows(wanted: Wanted, source: Source) -> bool:
         return False  # columns need it, frame by frame does not
     if not source.is_stored or source.form is not None:
         return False
-    return not (wanted.obstacle or wanted.owners is not None or wanted.salvage or wanted.serial is not None)
+    return not (wanted.obstacle or wanted.salvage or wanted.serial is not None)
 
 
 def events(wanted: Wanted, source: Source, *, in_detail: bool = False) -> Iterator[Event]:

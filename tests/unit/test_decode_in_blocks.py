@@ -6,12 +6,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 from pyarrow import ipc, parquet
 
 import packetkit
 from packetkit.captures import stream, swift
+from packetkit.captures.many import teams
 from packetkit.cli import flow, sources
 from packetkit.cli.main import main
 from packetkit.conformance import draw
@@ -90,6 +92,55 @@ def test_tables_through_columns_are_the_same(
     assert capsys.readouterr().err == swiftly
     read = parquet.read_table if form == "parquet" else lambda path: ipc.open_file(path).read_all()
     assert read(tmp_path / f"a.{form}").equals(read(tmp_path / f"b.{form}"), check_metadata=True)
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_several_schemas_through_columns_write_the_same_files(
+    form: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "log").write_bytes(
+        b"".join(capture(schema, 300, seed) for seed, schema in enumerate((PLOVER, HERON, PLOVER)))
+    )
+    monkeypatch.setattr(sources, "LARGE", 0)
+    monkeypatch.setattr(swift, "RUN", 4)
+    blocks: list[str] = []
+    put = flow.put_block
+
+    def noted(block: swift.Block, *rest: Any) -> None:
+        blocks.append(block.frame)
+        put(block, *rest)
+
+    monkeypatch.setattr(flow, "put_block", noted)
+    arguments = ["decode", PLOVER, HERON, str(tmp_path / "log"), "--raw", "-o"]
+    said = []
+    for name in "ab":
+        (tmp_path / name).mkdir()
+        assert main([*arguments, str(tmp_path / name / f"x.{form}")]) == 1
+        said.append(capsys.readouterr().err.replace(f"/{name}/", "/"))
+        monkeypatch.setattr(sources, "LARGE", 1 << 40)
+    files = [{path.name: path for path in (tmp_path / name).iterdir()} for name in "ab"]
+    assert {"plover.sounding", "heron.housekeeping"} <= set(blocks) and said[0] == said[1]
+    assert files[0].keys() == files[1].keys() and len(files[0]) >= 2
+    for name, path in files[0].items():
+        if form == "csv":
+            assert path.read_bytes() == files[1][name].read_bytes()
+        else:
+            assert parquet.read_table(path).equals(parquet.read_table(files[1][name]), check_metadata=True)
+
+
+def test_frames_that_another_team_may_claim_are_never_blocks() -> None:
+    text = """mission: {}
+frames:
+  only: {{fields: [{{name: a, bits: 8}}, {{name: check, kind: check, algorithm: {}}}]}}
+"""
+    both = teams(
+        [
+            (one, packetkit.parse(text.format(one, f"CRC-8/{kind}")))
+            for one, kind in (("m", "SMBUS"), ("n", "NRSC-5"))
+        ]
+    )
+    assert swift.able(both.frames, both.owners) == {}
+    assert list(swift.able(both.missions["m"].frames)) == ["only"]
 
 
 def test_a_large_capture_goes_through_columns(
