@@ -380,14 +380,16 @@ def hex_of(data: bytes, width: int) -> str:
 # -- the account -----------------------------------------------------------------------------------
 
 
-def account_text(account: Account, note: str = "", refusal: str = "", *, by_kind: bool = True) -> str:
+def account_text(
+    account: Account, note: str = "", refusal: str = "", *, by_kind: bool = True, is_whole: bool = True
+) -> str:
     """Return what became of every byte, in a few lines.
 
     note: why the input was taken as one frame; refusal: why text was not taken for hexadecimal or base64. by_kind: saying how many of
-    each kind there were, which a table says better where there are many.
+    each kind there were, which a table says better where there are many. is_whole: nobody interrupted it.
     """
     good = sum(account.good.values())
-    lines = [_reading(account)]
+    lines = [_reading(account, is_whole)]
     if note:
         lines.append(f"Taken as one frame: {note}.")
     kinds = ", ".join(f"{count:,} {name}" for name, count in account.good.items())
@@ -421,14 +423,14 @@ def account_text(account: Account, note: str = "", refusal: str = "", *, by_kind
     return said + _by_file(account, width)
 
 
-def _reading(account: Account) -> str:
+def _reading(account: Account, is_whole: bool) -> str:
     """What was read, and how."""
     ways = Counter(file.read_as for file in account.files)
     size = counted(account.size, account.unit)
     if len(account.files) > 1:
         how = ", ".join(f"{count:,} as {way}" for way, count in ways.items())
         return f"Read {counted(len(account.files), 'file')} ({how}): {size}."
-    if not account.files:
+    if not account.files or not (account.size or is_whole):
         return "Nothing was read."
     if account.size:
         return f"Read as {', '.join(ways)}: {size}."

@@ -67,7 +67,7 @@ def decode(
             min(output.columns(), output.DEFAULT_COLUMNS),
             output.encoding_of(target.destination),
         )
-        note = _account_text(wanted, account, pump.refusal, width, encoding)
+        note = _account_text(wanted, account, pump.refusal, width, encoding, is_whole=not interrupted)
         note += continued.text(account, width, encoding) + signals.text(account, width, encoding)
         note += "".join(forms.count_text(count, form) for form, count in pump.counts.items())
         note += out.note() + ("" if drawn is None else drawn.end())
@@ -83,10 +83,12 @@ def decode(
     return INTERRUPTED if interrupted else 0 if account.is_clean else FINDINGS
 
 
-def _account_text(wanted: Wanted, account: Account, refusal: str, width: int, encoding: str) -> str:
+def _account_text(
+    wanted: Wanted, account: Account, refusal: str, width: int, encoding: str, *, is_whole: bool
+) -> str:
     if not isinstance(wanted.mission, Teams):
-        return decoded.account_text(account, wanted.obstacle, refusal)
-    said = decoded.account_text(account, refusal=refusal, by_kind=False)
+        return decoded.account_text(account, wanted.obstacle, refusal, is_whole=is_whole)
+    said = decoded.account_text(account, refusal=refusal, by_kind=False, is_whole=is_whole)
     return said + by_team.account_text(wanted.mission, account, width, encoding)
 
 
@@ -139,6 +141,7 @@ class _Pump:
         self.refusal = ""
         self.counts: dict[str, Count] = {}
         self.is_packets = False
+        self._unbroken = _Unbroken()
         shows_lines = target.destination == "-" and target.form != "json" and sys.stdout.isatty()
         sizes = [one.size for one in inputs if one.size is not None]
         total = sum(sizes) if len(sizes) == len(inputs) else None
@@ -148,7 +151,7 @@ class _Pump:
         """Do it all, and return whether that was interrupted. first: the first input, which is open; None: others do all."""
         begin, done = monotonic(), 0
         try:
-            with self._progress:
+            with self._unbroken.watching(), self._progress:
                 for number, one in enumerate(self._inputs):
                     rest = self._inputs[number:]
                     left = sum(other.size or 0 for other in rest)
@@ -198,15 +201,14 @@ class _Pump:
         """Write and count."""
         out, account = self._out, self._account
         for event in events:
-            if not isinstance(event, (Good, Failed, Skipped)):
-                put_block(event, out, account)
-                continue
-            try:
+            with self._unbroken:
+                if not isinstance(event, (Good, Failed, Skipped)):
+                    put_block(event, out, account)
+                    continue
                 out.writer.event(event)
-            finally:  # what was written counts, also where it is the last before an interruption
                 account.add(event)
-            if self._drawn is not None:
-                self._drawn.event(event)
+                if self._drawn is not None:
+                    self._drawn.event(event)
             if self._target.follow:
                 out.flush()
 
@@ -238,7 +240,7 @@ class _Pump:
             self._begin(one.name, parcel.read_as, parcel.refusal, parcel.form)
         elif isinstance(parcel, elsewhere.Rendered):
             assert isinstance(self._out.writer, (decoded.Rows, decoded.Lines))
-            with _unbroken():
+            with self._unbroken:
                 self._out.writer.text(parcel.text, parcel.rows)
                 self._account.join(parcel.account, parcel.numbers)
         elif isinstance(parcel, elsewhere.End):
@@ -261,23 +263,42 @@ def _named(name: str, inputs: Sequence[Input]) -> Iterator[None]:
 
 
 def put_block(block: Block, out: Out, account: Account) -> None:
-    """Write and count a block; an interruption comes before or after both."""
-    with _unbroken():
-        out.writer.block(block)  # type: ignore[attr-defined]  # takes_blocks said that it has this
-        account.add_block(block)
+    """Write and count a block."""
+    out.writer.block(block)  # type: ignore[attr-defined]  # takes_blocks said that it has this
+    account.add_block(block)
 
 
-@contextmanager
-def _unbroken() -> Iterator[None]:
-    """Hold back an interruption until the context ends."""
-    if threading.current_thread() is not threading.main_thread():
-        yield  # only the main thread is interrupted
-        return
-    came: list[int] = []
-    before = signal.signal(signal.SIGINT, lambda number, _: came.append(number))
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-    if came:
-        raise KeyboardInterrupt
+class _Unbroken:
+    """Holds back an interruption while it is entered, so that what is written and what is counted are of the same frames.
+
+    Only one: a second comes through at once, as who takes what is written may never take it.
+    """
+
+    def __init__(self) -> None:
+        self._is_inside = self._came = False
+
+    @contextmanager
+    def watching(self) -> Iterator[None]:
+        """Take interruptions until the context ends, where they would come to this thread."""
+        is_main = threading.current_thread() is threading.main_thread()
+        if not is_main or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+            yield
+            return
+        signal.signal(signal.SIGINT, self._take)
+        try:
+            yield
+        finally:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    def _take(self, number: int, _: object) -> None:
+        if self._came or not self._is_inside:
+            raise KeyboardInterrupt
+        self._came = True
+
+    def __enter__(self) -> None:
+        self._is_inside = True
+
+    def __exit__(self, *_: object) -> None:
+        self._is_inside = False
+        if self._came:
+            raise KeyboardInterrupt

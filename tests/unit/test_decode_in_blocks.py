@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import signal
+import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -13,6 +15,7 @@ from pyarrow import ipc, parquet
 
 import packetkit
 from packetkit.captures import stream, swift
+from packetkit.captures.account import Account
 from packetkit.captures.many import teams
 from packetkit.cli import flow, sources
 from packetkit.cli.main import main
@@ -177,3 +180,45 @@ def test_an_interruption_comes_between_blocks_and_keeps_what_was_written(
     assert main(["decode", PLOVER, str(tmp_path / "log"), "-o", str(tmp_path / "x.csv")]) == 130
     assert len((tmp_path / "x.csv").read_text().splitlines()) == 1 + 3000
     assert "Stopped at byte 90,000" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("form", ["csv", "jsonl", "sqlite"])
+def test_an_interruption_comes_when_a_frame_is_written_and_counted(
+    form: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    frame = packetkit.load(PLOVER).frame()
+    (tmp_path / "log").write_bytes(frame.encode(draw.record(frame.layout, Random(3))) * 10)
+    add, seen = Account.add, []
+
+    def interrupted(account: Account, event: stream.Event) -> None:
+        seen.append(event)
+        if len(seen) == 3:
+            signal.raise_signal(signal.SIGINT)
+        add(account, event)
+
+    monkeypatch.setattr(Account, "add", interrupted)
+    target = tmp_path / f"x.{form}"
+    assert main(["decode", PLOVER, str(tmp_path / "log"), "-o", str(target)]) == 130
+    assert "Stopped at byte 90:" in capsys.readouterr().err
+    if form == "sqlite":
+        with closing(sqlite3.connect(target)) as database:
+            assert database.execute("SELECT count(*) FROM sounding").fetchall() == [(3,)]
+    else:
+        assert len(target.read_text().splitlines()) == 3 + (form == "csv")
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_a_second_interruption_comes_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    frame = packetkit.load(PLOVER).frame()
+    (tmp_path / "log").write_bytes(frame.encode(draw.record(frame.layout, Random(3))) * 10)
+
+    def blocked(_: Account, __: stream.Event) -> None:
+        signal.raise_signal(signal.SIGINT)
+        signal.raise_signal(signal.SIGINT)
+        raise AssertionError("nobody can stop this")
+
+    monkeypatch.setattr(Account, "add", blocked)
+    assert main(["decode", PLOVER, str(tmp_path / "log"), "--format", "jsonl"]) == 130
+    assert "Nothing was read." in capsys.readouterr().err
