@@ -541,8 +541,8 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "set bits of a computed count count by their place",
         "layout/model",
-        'bin(raws[factor.by]).count("1") if factor.ones else raws[factor.by]',
-        "raws[factor.by]",
+        'bin(raw).count("1") if factor.ones and not factor.in_list else raw',
+        "raw",
     ),
     # -- what takes turns
     Bug(
