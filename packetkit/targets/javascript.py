@@ -32,6 +32,7 @@ ROWS = (
     "variants",
     "remaining",
     "computed",
+    "several",
     "bundles",
     "times",
     "supplied",

@@ -98,6 +98,7 @@ ROWS = (
     "variants",
     "remaining",
     "computed",
+    "several",
     "bundles",
     "times",
     "supplied",

@@ -106,6 +106,7 @@ ROWS: Mapping[str, Row] = {
     "remaining": Row(attributes={Optional: frozenset(("trailer_bits",))}, remaining=True),
     "wide_checks": Row(wide_checks=True),
     "computed": Row(attributes={Repeat: frozenset(("factors", "plus"))}),
+    "several": Row(attributes={Repeat: frozenset(("several_sizes",))}),
     "bundles": Row(kinds=frozenset(("bundle",)), scales=frozenset((Bundle,))),
     "times": Row(kinds=frozenset(("time",)), attributes={Slot: frozenset(("clock",))}),
     "turns": Row(attributes={Choice: frozenset(("turn",))}),

@@ -223,6 +223,7 @@ def _repeat(node: Repeat) -> Row:
         least=node.minimum_bits,
         factors=[[factor.by, factor.ones] for factor in node.factors] or None,
         plus=node.plus or None,
+        several=node.several_sizes or None,
         joined=None if node.joined is None else _joined(node.joined),
         bare=node.bare,
         nodes=_nodes(node.element),

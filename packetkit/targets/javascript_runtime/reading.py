@@ -140,16 +140,19 @@ Reading.prototype.leaf = function (run, slot, bits, at, indices, scope) {
 Reading.prototype.repeat = function (node, made, indices, scope) {
   var path = located(node.address, indices), count = node.count, elements = [], i, inner;
   if (node.by !== undefined) { count = leafOf(scope, node.by).raw; }
-  if (count === undefined) {
+  if (count === undefined && !node.several) {
     count = node.factors ? productOf(node, scope) : Math.floor(Math.max(0, this.stop() - (node.trailer || 0) - made.at) / node.least);
     if (isNegative(count) || (node.most !== undefined && compare(count, node.most) > 0)) {
       throw new DecodeError('bad count', path + ' has ' + decimal(count) + ' elements, and ' + node.most + ' is the most', path, made.at);
     }
   }
-  if (compare(plus(made.at, times(count, node.least)), this.stop()) > 0) {
+  if (!node.several && compare(plus(made.at, times(count, node.least)), this.stop()) > 0) {
     throw this.overrun(path, made.at, ' does not end in ' + this.octets.length + ' bytes: ' + decimal(count) + ' elements');
   }
-  for (i = 0; i < count; i += 1) {
+  for (i = 0; node.several ? this.stop() - (node.trailer || 0) - made.at >= node.least : i < count; i += 1) {
+    if (node.several && i === node.most) {
+      throw new DecodeError('bad count', path + ' goes on after ' + i + ' elements', path, made.at);
+    }
     inner = {parts: [], at: made.at};
     this.nodes(node.nodes, inner, indices.concat(i), scopeIn(scope));
     made.at = inner.at;

@@ -66,9 +66,12 @@ class _Reading:
                 parts.append(self.leaf(node, node["slot"], bits, at, indices, scope))
                 at += bits
             elif part == "repeat":
-                elements = []
-                for number in range(self.count(node, at, indices, scope)):
-                    element, at = self.nodes(node["nodes"], at, (*indices, number), _Scope(scope))
+                elements: list[Any] = []
+                count = None if "several" in node else self.count(node, at, indices, scope)
+                while (
+                    self.goes_on(node, at, indices, len(elements)) if count is None else len(elements) < count
+                ):
+                    element, at = self.nodes(node["nodes"], at, (*indices, len(elements)), _Scope(scope))
                     elements.append(element)
                 parts.append((node, elements))
             elif part == "option":
@@ -164,6 +167,15 @@ class _Reading:
         self.leaves.append(leaf)
         scope.leaves[slot["number"]] = leaf
         return leaf
+
+    def goes_on(self, node: Row, at: int, indices: tuple[int, ...], number: int) -> bool:
+        """Whether another element of a list of several sizes follows so many: there is room for the smallest."""
+        if self.stop() - node.get("trailer", 0) - at < node["least"]:
+            return False
+        if number == node.get("most"):
+            path = _located(node["address"], indices)
+            raise DecodeError("bad count", f"{path} goes on after {number} elements", path, at)
+        return True
 
     def count(self, node: Row, at: int, indices: tuple[int, ...], scope: _Scope) -> int:
         """How many elements a list has here, known to fit before any is read."""
