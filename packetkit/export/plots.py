@@ -296,6 +296,8 @@ _SPANS = (
     (float("inf"), 86_400, "days"),
 )
 PANEL_INCHES = 1.6
+# Codes without a name that are labelled beside a panel: more would cover each other.
+MOST_BARE = 4
 
 
 def over_time(page: Page, form: str) -> bytes:
@@ -343,7 +345,8 @@ def _draw_lines(axes: Axes, panel: Panel, scale: Callable[[Any], Any]) -> None:
     for number, line in enumerate(panel.lines):
         style = dict(_STYLES[number % len(_STYLES)])
         how = "steps-post" if panel.names else "default"
-        axes.plot(scale(line.times), line.values, label=line.label, drawstyle=how, **style)
+        times = scale(_up_to_breaks(line) if panel.names else line.times)
+        axes.plot(times, line.values, label=line.label, drawstyle=how, **style)
         alone = _alone(line)
         axes.plot(
             scale(line.times[alone]),
@@ -354,11 +357,31 @@ def _draw_lines(axes: Axes, panel: Panel, scale: Callable[[Any], Any]) -> None:
             color=style["color"],
         )
     if panel.names:
-        known = [code for code, _ in panel.names]
-        axes.set_yticks(known, [name for _, name in panel.names])
-        axes.set_ylim(min(known) - 0.5, max(known) + 0.5)
+        _name_codes(axes, panel)
+    elif panel.is_whole and axes.viewLim.height < 1:  # one value all the time: no fractions beside it
+        axes.set_ylim(axes.viewLim.y0 - 1, axes.viewLim.y1 + 1)
     if len(panel.lines) > 1:
         axes.legend(frameon=False, fontsize=7, loc="center left", bbox_to_anchor=(1.0, 0.5))
+
+
+def _up_to_breaks(line: Line) -> Any:
+    """The times of a line of steps, with each break at the last value before it: how long that stayed nobody knows."""
+    times = line.times.copy()
+    for place in range(1, len(times)):
+        if line.values[place] != line.values[place]:  # NaN
+            times[place] = times[place - 1]
+    return times
+
+
+def _name_codes(axes: Axes, panel: Panel) -> None:
+    """Names beside the codes that have one, and digits beside the others that came, of which few are labelled."""
+    names = dict(panel.names)
+    came = {int(value) for line in panel.lines for value in line.values if value == value}  # NaN is no code
+    bare = sorted(came - set(names))
+    step = -(-len(bare) // MOST_BARE) if bare else 1
+    shown = names | {code: str(code) for code in bare[::step]}
+    axes.set_yticks(list(shown), list(shown.values()))
+    axes.set_ylim(min([*names, *bare]) - 0.5, max([*names, *bare]) + 0.5)
 
 
 def _draw_lanes(axes: Axes, panel: Panel, scale: Callable[[Any], Any]) -> None:

@@ -170,3 +170,21 @@ def test_an_absent_library_is_told_before_the_work(
     schema, capture = str(resource("schemas/plover.yaml")), str(resource("schemas/plover.capture"))
     assert main(["decode", schema, capture, "--picture", str(tmp_path / "x.png")]) == 2
     assert "packetkit[plots]" in capsys.readouterr().err and not list(tmp_path.iterdir())
+
+
+def test_states_without_a_name_are_drawn_and_none_lasts_beyond_a_break(tmp_path: Path) -> None:
+    (tmp_path / "beat.yaml").write_text(BEAT)
+    frame = packetkit.load(str(tmp_path / "beat.yaml")).frame()
+    record = {"level": 3, "lamp": False, "parts": [1, 2]}
+    data = [
+        frame.encode({"sequence": n, "uptime": n * 60, "mode": {"raw": 100 + n % 8}, **record})
+        for n in range(20)
+    ]
+    (tmp_path / "beat").write_bytes(b"".join(data))
+    arguments = ["decode", str(tmp_path / "beat.yaml"), str(tmp_path / "beat"), "--picture"]
+    assert main([*arguments, str(tmp_path / "x.svg")]) == 0
+    text = (tmp_path / "x.svg").read_text()
+    assert all(f"<!-- {word} -->" in text for word in ("idle", "busy", "100", "102", "104", "106"))
+    assert "<!-- 101 -->" not in text  # no more than four labels without a name
+    line = Line("mode", np.array([0.0, 1.0, 5.0, 9.0]), np.array([1.0, 2.0, np.nan, 3.0]))
+    assert plots._up_to_breaks(line).tolist() == [0.0, 1.0, 1.0, 9.0]
