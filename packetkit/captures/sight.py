@@ -9,8 +9,9 @@ from functools import cached_property
 from itertools import pairwise
 from typing import Any
 
-from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle, whole
+from packetkit.captures.stream import Event, Failed, Good, Skipped, events, obstacle
 from packetkit.codec.frame import Frame
+from packetkit.errors import DecodeError
 from packetkit.layout.model import Layout
 
 # A longer row of octets between frames is junk, not what a driver adds.
@@ -130,14 +131,10 @@ def _looked_whole(frames: Mapping[str, Frame], data: bytes) -> Sight:
     """The input as one frame: for frames that cannot be found in a stream."""
     layouts = {name: frame.layout for name, frame in frames.items()}
     for name, frame in frames.items():
-        event = whole(_Only(name, frame), data, frame=name, detail=True)  # type: ignore[arg-type]  # only its frames are asked
-        if isinstance(event, Good):
-            return Sight(len(data), (event,), (), (), layouts)
+        try:
+            record = frame.decode(data, detail=True)
+        except DecodeError:
+            continue
+        good = Good(name, 0, data, record, not frame.layout.supplied)
+        return Sight(len(data), (good,), (), (), layouts)
     return Sight(len(data), (), (), (Skipped(0, len(data)),), layouts)
-
-
-class _Only:
-    """As much of a mission as one frame needs."""
-
-    def __init__(self, name: str, frame: Frame) -> None:
-        self.frames = {name: frame}

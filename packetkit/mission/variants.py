@@ -8,12 +8,23 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
+from packetkit.errors import Position
 from packetkit.layout.model import Layout, Range, Run, Slot
 from packetkit.layout.resolve import resolve
 from packetkit.mission.load import Mission
 from packetkit.schema import model
+from packetkit.schema.model import Place
 
 Layouts = Mapping[str, Layout]
+
+
+class _Anywhere(dict[str, Place]):
+    """Where keys stand, and for those that stand nowhere the first line."""
+
+    def __missing__(self, key: str) -> Place:
+        return Place(Position(1, 1))
+
+
 _Change = Callable[[model.Field], "model.Field | None"]
 
 MOST, LEAST = "most_significant_first", "least_significant_first"
@@ -140,5 +151,8 @@ def _changed(fields: tuple[model.Field, ...], change: _Change) -> tuple[model.Fi
 def _each(fields: tuple[model.Field, ...], change: _Change) -> Iterator[model.Field]:
     for one in fields:
         made = change(one)
+        if made is not None and made is not one:
+            # A rule that the change breaks points at a key, which the schema need not have.
+            made = replace(made, places=_Anywhere(made.places))
         if made is not None:
             yield replace(made, fields=_changed(made.fields, change)) if made.fields else made

@@ -155,3 +155,39 @@ def test_misuse_is_told(run: Any) -> None:
     ):
         status, out, told = run(text, data, *arguments)
         assert status == 2 and words in told and not out
+
+
+OPEN = "mission: m\nframes:\n  f:\n    fields:\n      - {name: depth, bits: 16}\n      - {name: note, kind: text, length: rest}\n"
+SUPPLIED = (
+    "mission: m\nframes:\n  f:\n    fields:\n      - {name: depth, bits: 16}\n"
+    "      - {name: station, kind: supplied, bits: 12}\n"
+    "      - {name: check, kind: check, algorithm: CRC-16/IBM-3740, mixed_with: station}\n"
+)
+SPLIT = (
+    "mission: m\nframes:\n  f:\n    fields:\n      - name: pair\n        group:\n"
+    "          - {name: wide, runs: [[0, 8], [12, 8]]}\n          - {name: low, bits: 4}\n"
+    "          - {name: rest, bits: 4}\n"
+    "      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "data", "cause"),
+    [
+        (OPEN, b"\x01\x02hello", "Nothing is wrong with it."),
+        (OPEN, b"\x01", "None of these causes"),
+        (
+            SUPPLIED,
+            parse(SUPPLIED).frame().encode({"depth": 258, "station": 77}),
+            "Nothing is wrong with it.",
+        ),
+        (SPLIT, bytes.fromhex("0103 0204 9999") * 4, "None of these causes"),
+    ],
+    ids=["to the end", "too short", "supplied", "split"],
+)
+def test_frames_that_are_the_whole_input_and_split_fields_are_diagnosed(
+    text: str, data: bytes, cause: str, run: Any
+) -> None:
+    _, out, err = run(text, data)
+    assert cause in out, err
+    assert not err
