@@ -136,9 +136,9 @@ def test_what_a_target_cannot_express_is_said_before_anything_is_proven(
     schema.write_text(
         SCHEMA.replace(
             "IBM-3740}",
-            "IBM-3740}\n      - {name: wide, kind: check, algorithm: CRC-82/DARC}\n      - {kind: reserved, up_to: byte}",
+            "IBM-3740}\n      - {name: path, bits: 8, repeat: {ends_when: {path: 0}, maximum: 9}}",
         ),
         encoding="utf-8",
     )
     assert main(["fuzz", "small.yaml", "--targets", "javascript"]) == 2
-    assert "javascript cannot express beacon.wide" in capsys.readouterr().err
+    assert "javascript cannot express beacon.path" in capsys.readouterr().err
