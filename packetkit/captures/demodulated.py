@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
-from packetkit.captures.stream import Event, Failed, Good, Skipped, obstacle
+from packetkit.captures.stream import Event, Failed, Good, Skipped, contested, obstacle
 from packetkit.codec.frame import Frame
 from packetkit.errors import CheckFailed, DecodeError, InputError
 from packetkit.layout.alike import markers
@@ -73,38 +74,59 @@ def bit_events(
     *,
     detail: bool = False,
     salvage: bool = False,
+    owners: Mapping[str, str] | None = None,
 ) -> Iterator[Event]:
-    """Yield the events of bits that come one an octet. Raises InputError for frames that bits do not show."""
+    """Yield the events of bits that come one an octet. Raises InputError for frames that bits do not show.
+
+    owners: whose each frame is, where there are several schemas; what is good for two of them is `contested`.
+    """
     import numpy as np
 
-    sought = [_sought(frame) for frame in frames.values()]
-    problem = obstacle(frames)
+    sought = [_sought(name, frame) for name, frame in frames.items()]
+    problem = obstacle(frames, owners)
     if problem:
         raise InputError(problem)
     bits = np.frombuffer(b"".join(pieces), np.uint8)
     at = 0
     failed: Failed | None = None
-    for place, is_inverted, one, wrong in _candidates(sought, bits, errors):
+    for place, here in groupby(_candidates(sought, bits, errors), lambda one: one[0]):
         if place < at:
             continue
-        event = _decoded(one, bits, place, is_inverted, wrong, detail, salvage)
-        if isinstance(event, Good):
+        events = [
+            event
+            for _, is_inverted, one, wrong in here
+            if (event := _decoded(one, bits, place, is_inverted, wrong, detail, salvage)) is not None
+        ]
+        taken = _taken(events, owners)
+        if taken is not None:
             if failed is not None:
                 yield from _with_gap(failed, at, place)
                 at = min(failed.offset + failed.size * 8, place)
                 failed = None
-            yield from _with_gap(event, at, None)
-            at = place + event.size * 8
-        elif event is not None and (failed is None or event.offset >= failed.offset + failed.size * 8):
-            if failed is not None:
-                yield from _with_gap(failed, at, None)
-                at = failed.offset + failed.size * 8
-            failed = event
+            yield from _with_gap(taken, at, None)
+            at = place + taken.size * 8
+            continue
+        for event in events:
+            if isinstance(event, Failed) and (failed is None or place >= failed.offset + failed.size * 8):
+                if failed is not None:
+                    yield from _with_gap(failed, at, None)
+                    at = failed.offset + failed.size * 8
+                failed = event
     if failed is not None:
         yield from _with_gap(failed, at, None)
         at = failed.offset + failed.size * 8
     if at < len(bits):
         yield Skipped(at, len(bits) - at, unit="bit")
+
+
+def _taken(events: list[Good | Failed], owners: Mapping[str, str] | None) -> Good | Failed | None:
+    """The good frame of one place, or that several schemas take it for theirs; None where there is none."""
+    good: dict[str, Good] = {}
+    for event in events:
+        if isinstance(event, Good):
+            good.setdefault("" if owners is None else owners[event.frame], event)
+    found = list(good.values())
+    return None if not found else found[0] if len(found) == 1 else contested(found)
 
 
 def _with_gap(event: Good | Failed, at: int, stop: int | None) -> Iterator[Event]:
@@ -116,7 +138,7 @@ def _with_gap(event: Good | Failed, at: int, stop: int | None) -> Iterator[Event
     yield event
 
 
-def _sought(frame: Frame) -> _Sought:
+def _sought(name: str, frame: Frame) -> _Sought:
     places: list[int] = []
     values: list[int] = []
     for marker in markers(frame.layout):
@@ -126,10 +148,10 @@ def _sought(frame: Frame) -> _Sought:
             values += [code >> place & 1 for place in reversed(range(len(marker.bits)))]
     if len(places) < FEWEST:
         raise InputError(
-            f"{frame.name} has {len(places)} constant bits, and finding it among bits takes {FEWEST}: give it a sync marker"
+            f"{name} has {len(places)} constant bits, and finding it among bits takes {FEWEST}: give it a sync marker"
         )
     longest = (frame.layout.maximum_bytes or 0) * 8
-    return _Sought(frame.name, frame, tuple(places), tuple(values), bool(frame.layout.check_order), longest)
+    return _Sought(name, frame, tuple(places), tuple(values), bool(frame.layout.check_order), longest)
 
 
 def _candidates(sought: list[_Sought], bits: Bits, errors: int) -> Iterator[tuple[int, bool, _Sought, int]]:

@@ -30,6 +30,7 @@ class Teams:
     """Missions by what their teams are called, in the order given."""
 
     missions: Mapping[str, Mission]
+    only: frozenset[str] | None = None  # of these frames, by TEAM.FRAME
 
     @property
     def name(self) -> str:
@@ -38,12 +39,12 @@ class Teams:
 
     @cached_property
     def frames(self) -> Mapping[str, Frame]:
-        """Every frame that its bytes tell, as TEAM.FRAME."""
+        """Every frame that is looked for and that its bytes tell, as TEAM.FRAME."""
         return {
             f"{team}{BETWEEN}{name}": frame
             for team, mission in self.missions.items()
             for name, frame in mission.frames.items()
-            if name not in mission.outside
+            if name not in mission.outside and (self.only is None or f"{team}{BETWEEN}{name}" in self.only)
         }
 
     @cached_property
@@ -83,6 +84,7 @@ class Teams:
             (team, named(team, stream.whole(mission, data, detail=detail, salvage=salvage)))
             for team, mission in self.missions.items()
         ]
+        found = [(team, event) for team, event in found if self._looks_for(event)]
         good = [event for _, event in found if isinstance(event, Good)]
         if good:
             return good[0] if len(good) == 1 else stream.contested(good)
@@ -96,6 +98,10 @@ class Teams:
         return Failed(
             "", 0, data, UnknownFrame.reason, f"{len(data)} bytes are no good frame of any schema{claims}"
         )
+
+    def _looks_for(self, event: Event) -> bool:
+        name = event.frame if isinstance(event, Good) else event.claimed if isinstance(event, Failed) else ""
+        return not name or name in self.frames
 
 
 def named(team: str, event: Event) -> Event:
@@ -113,8 +119,42 @@ def _claimed(event: Event, name: str) -> Event:
     return replace(event, claimed=name) if isinstance(event, Failed) else event
 
 
-def teams(given: Sequence[tuple[str, Mission]]) -> Teams:
-    """Return the missions of schema files under names that differ. Raises InputError for two files of one name and one mission."""
+def teams(
+    given: Sequence[tuple[str, Mission]],
+    *,
+    variants: Iterable[tuple[str, str, str]] = (),
+    frames: Iterable[str] = (),
+) -> Teams:
+    """Return the missions of schema files under names that differ. Raises InputError for two files of one name and one mission.
+
+    variants: what was told of them, as team, part and variant. frames: those that are looked for, as TEAM.FRAME; all where none is named.
+    """
+    found = _called(given)
+    said: dict[str, dict[str, str]] = {}
+    for team, part, variant in variants:
+        said.setdefault(team, {})[part] = variant
+    for team, parts in said.items():
+        if team not in found:
+            raise InputError(
+                f"--variant: of several schemas it is TEAM.PART=NAME, and {team!r} is none of {', '.join(found)}"
+            )
+        try:
+            found[team] = found[team].told(parts)
+        except KeyError as error:
+            raise InputError(f"--variant: {team}: {error.args[0]}") from None
+    made = Teams(found)
+    named = frozenset(frames)
+    for name in sorted(named - made.frames.keys()):
+        raise InputError(
+            f"--frame: of several schemas a frame is TEAM.FRAME, and {name!r} is none of {', '.join(made.frames)}"
+        )
+    made = Teams(found, named or None)
+    _refuse(made)
+    return made
+
+
+def _called(given: Sequence[tuple[str, Mission]]) -> dict[str, Mission]:
+    """Missions by what their teams are called."""
     missions = Counter(mission.name for _, mission in given)
     found: dict[str, tuple[str, Mission]] = {}
     for file, mission in given:
@@ -125,9 +165,7 @@ def teams(given: Sequence[tuple[str, Mission]]) -> Teams:
                 f"{other} and {file} are both called {name}, by mission and by file; give one of the missions another name"
             )
         found[name] = (file, mission)
-    made = Teams({name: mission for name, (_, mission) in found.items()})
-    _refuse(made)
-    return made
+    return {name: mission for name, (_, mission) in found.items()}
 
 
 def _refuse(made: Teams) -> None:

@@ -16,26 +16,26 @@ from packetkit.captures.stream import CONTESTED, Event, Skipped
 from packetkit.cli import output, tables, written
 from packetkit.cli.decoded import Rows
 from packetkit.cli.tables import NO_FRAME, of_kind
-from packetkit.cli.wanted import Wanted, frames_asked
+from packetkit.cli.wanted import Wanted
 from packetkit.cli.written import Out, Target
+from packetkit.codec.frame import Frame
 from packetkit.errors import InputError
 from packetkit.files import not_onto_an_input
 
 if TYPE_CHECKING:
     from packetkit.captures.swift import Block
 
-# Options that speak of the frames of one schema, and forms whose reader knows one schema only.
-FOR_ONE = ("--frame", "--variant", "--known", "--serial")
-BITS = ("bits", "packed-bits")
 
-
-def check_options(given: Mapping[str, object], form: str | None) -> None:
-    """Raise UsageError for what goes with one schema only. given: the options of FOR_ONE with their values."""
-    named = [option for option in FOR_ONE if given[option]]
-    if named:
-        raise click.UsageError(f"{named[0]} speaks of one schema's frames; decode that schema by itself")
-    if form in BITS:
-        raise click.UsageError(f"--from {form} looks for the frames of one schema; decode each by itself")
+def check_options(frames: tuple[str, ...], known: tuple[str, ...], schemas: int) -> None:
+    """Raise UsageError for what does not go with so many schemas."""
+    if schemas > 1 and known:
+        raise click.UsageError(
+            "--known speaks of one schema's frames, which are not looked for among others; decode that schema by itself"
+        )
+    if schemas == 1 and len(frames) > 1:
+        raise click.UsageError(
+            "--frame names one frame; several with several schemas only, each as TEAM.FRAME"
+        )
 
 
 def schemas_and_inputs(names: tuple[str, ...], has_text: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -63,6 +63,12 @@ def schemas_and_inputs(names: tuple[str, ...], has_text: bool) -> tuple[tuple[st
 
 def _is_schema(name: str) -> bool:
     return name.lower().endswith((".yaml", ".yml"))
+
+
+def own_frames(teams: Teams, team: str) -> dict[str, Frame]:
+    """Return the frames of one team that are looked for, as its own schema calls them."""
+    found = {name: frame for name, frame in teams.frames.items() if teams.owners[name] == team}
+    return {teams.split(name)[1]: frame for name, frame in found.items()}
 
 
 class ByTeam:
@@ -127,7 +133,10 @@ def opened(wanted: Wanted, target: Target) -> Iterator[Out]:
     with ExitStack() as files:
         outs = {}
         for team, mission in wanted.mission.missions.items():
-            own = Wanted(mission, frames_asked(mission, None), wanted.detail, wanted.salvage)
+            frames = own_frames(wanted.mission, team)
+            if not frames:
+                continue
+            own = Wanted(mission, frames, wanted.detail, wanted.salvage, serial=wanted.serial)
             its = replace(target, destination=of_kind(target.destination, team), picture=None)
             outs[team] = files.enter_context(written.opened(own, its))
         writer = ByTeam(wanted.mission, files, target, outs)
@@ -138,8 +147,8 @@ def opened(wanted: Wanted, target: Target) -> Iterator[Out]:
 def _planned(teams: Teams, target: Target) -> Iterator[str]:
     """Every file that may be written."""
     yield of_kind(target.destination, NO_FRAME)
-    for team, mission in teams.missions.items():
-        path, names = of_kind(target.destination, team), list(frames_asked(mission, None))
+    for team in teams.missions:
+        path, names = of_kind(target.destination, team), list(own_frames(teams, team))
         if target.form in ("arrow", "parquet") and len(names) > 1:
             yield from (of_kind(path, name) for name in names)
         else:

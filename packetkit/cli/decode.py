@@ -82,13 +82,19 @@ MANY_FILES = (*crews.OPTIONS, "--spool")
     help="The speed of a serial device that is followed.",
 )
 @click.option("--trace", is_flag=True, help="Name file and fingerprint in every row and line.")
-@click.option("--frame", metavar="NAME", help="Look for this frame only.")
+@click.option(
+    "--frame",
+    "frames",
+    metavar="NAME",
+    multiple=True,
+    help="Look for this frame only; of several schemas for each TEAM.FRAME that is named.",
+)
 @click.option(
     "--variant",
     "variants",
     metavar="PART=NAME",
     multiple=True,
-    help="What was told from outside: the variant of a part.",
+    help="What was told from outside: the variant of a part, of several schemas TEAM.PART=NAME.",
 )
 @click.option(
     "--format",
@@ -161,7 +167,7 @@ def command(
     follow: bool,
     baud: int | None,
     trace: bool,
-    frame: str | None,
+    frames: tuple[str, ...],
     variants: tuple[str, ...],
     form: str | None,
     with_raw: bool,
@@ -206,11 +212,8 @@ def command(
     packetkit decode heron.yaml month/*.bin -o month.parquet
     """
     schemas, names = by_team.schemas_and_inputs(names, text is not None)
-    is_one, several = len(schemas) == 1, len(names) > 1
-    if not is_one:
-        by_team.check_options(
-            {"--frame": frame, "--variant": variants, "--known": known, "--serial": serial}, given
-        )
+    several = len(names) > 1
+    by_team.check_options(frames, known, len(schemas))
     if text is not None and given not in (None, "hex", "base64"):
         raise click.UsageError(f"--text is hexadecimal or base64; {given} comes from a file or -")
     strip = Strip(strip_front, strip_back)
@@ -234,7 +237,7 @@ def command(
     only_one_standard_input(*schemas, *names)
     not_onto_an_input(destination, *schemas, *names)
     texts = tuple((shown_name(one), read_schema(one)) for one in schemas)
-    asking = Asking(texts, frame, variants, known, serial, detail, salvage)
+    asking = Asking(texts, frames, variants, known, serial, detail, salvage)
     wanted = asking.wanted()
     said = ", ".join(map(shown_name, names)) or "--text"
     target = Target(

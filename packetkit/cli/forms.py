@@ -196,8 +196,14 @@ def _stuffed(unpack: Callable[[Pieces], Pieces]) -> Callable[[What, Pieces, Aske
 
 def _bits(unpack: Callable[[Pieces], Pieces]) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
     def events(what: What, pieces: Pieces, asked: Asked) -> Iterator[Event]:
+        owners = what.mission.owners if isinstance(what.mission, Teams) else None
         return demodulated.bit_events(
-            what.frames, unpack(pieces), asked.marker_errors or 0, detail=what.detail, salvage=what.salvage
+            what.frames,
+            unpack(pieces),
+            asked.marker_errors or 0,
+            detail=what.detail,
+            salvage=what.salvage,
+            owners=owners,
         )
 
     return events

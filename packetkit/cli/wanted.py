@@ -92,7 +92,7 @@ class Asking:
     """What a command line asks for, as it can be told to another process: schemas as (name, text), and what was said of their frames."""
 
     schemas: tuple[tuple[str, bytes], ...]
-    frame: str | None = None
+    frames: tuple[str, ...] = ()  # of one schema one at most
     variants: tuple[str, ...] = ()
     known: tuple[str, ...] = ()
     serial: str | None = None
@@ -104,9 +104,12 @@ class Asking:
         missions = [(name, parse(text, name)) for name, text in self.schemas]
         if len(missions) == 1:
             mission = told(missions[0][1], self.variants)
-            wanted = Wanted(mission, frames_asked(mission, self.frame), self.detail, self.salvage)
+            wanted = Wanted(
+                mission, frames_asked(mission, next(iter(self.frames), None)), self.detail, self.salvage
+            )
         else:
-            teams = several(missions)
+            told_of = [_variant_of(one) for one in self.variants]
+            teams = several(missions, variants=told_of, frames=self.frames)
             wanted = Wanted(teams, teams.frames, self.detail, self.salvage)
         codes = supplied_codes(self.known, wanted.frames)
         curves_of = serials(frame.layout for frame in wanted.frames.values())
@@ -117,7 +120,26 @@ class Asking:
                 else "the schema has no calibration"
             )
             raise InputError(f"--serial: there are no curves for {self.serial!r}; {listed}")
+        if isinstance(wanted.mission, Teams) and self.serial is not None:
+            _refuse_two_units(self.serial, wanted)
         return replace(wanted, known=codes, serial=self.serial)
+
+
+def _refuse_two_units(serial: str, wanted: Wanted) -> None:
+    """Raise InputError where units of two teams have that serial: nothing tells whose curves are meant."""
+    names = [name for name, frame in wanted.frames.items() if curves(frame.layout, serial)]
+    found = dict.fromkeys(name.partition(".")[0] for name in names)
+    if len(found) > 1:
+        raise InputError(
+            f"--serial: {' and '.join(found)} each have curves for {serial!r}; decode these schemas one by one"
+        )
+
+
+def _variant_of(text: str) -> tuple[str, str, str]:
+    """Team, part and variant of `TEAM.PART=NAME`."""
+    address, _, name = text.partition("=")
+    team, _, part = address.partition(".")
+    return team, part, name
 
 
 def frames_asked(mission: Mission, name: str | None) -> Mapping[str, Frame]:

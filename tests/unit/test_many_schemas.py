@@ -257,14 +257,14 @@ def test_teams_of_one_mission_s_name_are_called_by_their_files() -> None:
 @pytest.mark.parametrize(
     ("more", "message"),
     [
-        (["--frame", "report"], "--frame speaks of one schema's frames; decode that schema by itself"),
-        (["--serial", "7"], "--serial speaks of one schema's frames"),
+        (["--frame", "report"], "a frame is TEAM.FRAME, and 'report' is none of auk.report, brent.report"),
+        (["--serial", "7"], "--serial: there are no curves for '7'"),
         (["--known", "a=1"], "--known speaks of one schema's frames"),
-        (["--variant", "a=b"], "--variant speaks of one schema's frames"),
-        (["--from", "bits"], "--from bits looks for the frames of one schema"),
+        (["--variant", "a=b"], "it is TEAM.PART=NAME, and 'a' is none of auk, brent"),
+        (["--variant", "auk.a=b"], "auk: a is no part whose variant is told from outside"),
     ],
 )
-def test_options_that_speak_of_one_schema_are_refused(
+def test_what_no_schema_has_is_refused_by_name(
     tmp_path: Path, more: list[str], message: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "log").write_bytes(b"")
@@ -307,3 +307,78 @@ def test_a_packet_that_two_teams_claim_is_contested_too() -> None:
     found = known.whole(frame)
     assert isinstance(found, Failed)
     assert (found.claimed, found.reason, found.data) == ("auk.report or brent.report", "contested", frame)
+
+
+def test_only_the_frames_that_are_named_are_looked_for(
+    tmp_path: Path, truth: dict[str, list[Sent]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    stream = b"".join(sent.data for _, sent in mixed(truth, Random(5)))
+    (tmp_path / "log").write_bytes(stream)
+    (tmp_path / "lines").write_text(
+        "".join(f"data={sent.data.hex()}\n" for _, sent in mixed(truth, Random(5)))
+    )
+    asked = ["--frame", "auk.report", "--frame", "curlew.report"]
+    arguments = ["decode", *written(tmp_path), *asked]
+    assert main([*arguments, str(tmp_path / "log"), "-o", str(tmp_path / "x.csv")]) == 1
+    capsys.readouterr()
+    assert {path.name for path in tmp_path.glob("x-*.csv")} == {"x-auk.csv", "x-curlew.csv"}
+    alone = ["decode", str(tmp_path / "auk.yaml"), str(tmp_path / "log"), "-o", str(tmp_path / "alone.csv")]
+    assert main(alone) == 1
+    assert rows(tmp_path / "alone.csv") == rows(tmp_path / "x-auk.csv")
+    assert main([*arguments, str(tmp_path / "lines"), "--from", "lines", "--json"]) == 1
+    found = json.loads(capsys.readouterr().out)
+    assert set(found["good_by_frame"]) == {"auk.report", "curlew.report"}
+
+
+def test_bits_hold_the_frames_of_several_teams_and_what_two_claim_is_neither_s(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    names = NAMES[:2]
+    frames = {name: packetkit.parse(text_of(name)).frame() for name in names}
+    sent = [
+        frames[name].encode({"sequence": number, f"{name}_heat": 20}) for number, name in enumerate(names * 3)
+    ]
+    # Whole bytes do not line up: three bits stand in front, five between; the last frame comes inverted.
+    bits = "011" + "10110".join(format(int.from_bytes(one, "big"), f"0{len(one) * 8}b") for one in sent[:-1])
+    last = format(int.from_bytes(sent[-1], "big"), f"0{len(sent[-1]) * 8}b").translate({48: 49, 49: 48})
+    (tmp_path / "log").write_text(bits + last)
+    arguments = ["decode", *written(tmp_path, names), str(tmp_path / "log"), "--from", "bits", "--json"]
+    assert main(arguments) == 1
+    found = json.loads(capsys.readouterr().out)
+    jsonschema.validate(found, json.loads((DOCUMENTS / "decode.schema.json").read_text()))
+    assert found["good_by_frame"] == {"auk.report": 3, "brent.report": 3}
+    assert [one["offset"] for one in found["frames"]][:2] == [3, 3 + len(sent[0]) * 8 + 5]
+    for team in names:
+        (tmp_path / f"{team}.yaml").write_text(text_of(team, 0xA5FF))
+    same = packetkit.parse(text_of("auk", 0xA5FF)).frame()
+    both = [same.encode({"sequence": number, "auk_heat": 20}) for number in range(6)]
+    (tmp_path / "log").write_text(
+        "011" + "".join(format(int.from_bytes(one, "big"), f"0{len(one) * 8}b") for one in both)
+    )
+    assert main(arguments) == 1
+    found = json.loads(capsys.readouterr().out)
+    assert found["contested"] == [{"claims": ["auk.report", "brent.report"], "frames": 6}]
+    assert not found["good_by_frame"]
+
+
+def test_a_serial_calibrates_the_frames_of_the_team_whose_unit_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    unit = """mission: wren
+frames:
+  only:
+    fields:
+      - {name: marker, kind: sync, bits: 16, code: 0xC3D4}
+      - {name: heat, bits: 8, unit: Cel, calibration: {"W1": {points: [[0, 1], [255, 256]]}}}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}
+"""
+    (tmp_path / "wren.yaml").write_text(unit)
+    data = packetkit.parse(unit).frame().encode({"heat": 20})
+    (tmp_path / "log").write_bytes(data)
+    schemas = [str(tmp_path / "wren.yaml"), *written(tmp_path, NAMES[:1])]
+    assert (
+        main(["decode", *schemas, str(tmp_path / "log"), "--serial", "W1", "-o", str(tmp_path / "x.csv")])
+        == 0
+    )
+    capsys.readouterr()
+    assert rows(tmp_path / "x-wren.csv")[0]["heat calibrated"] == "21.0"
