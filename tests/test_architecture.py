@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 
 import packetkit
+from packetkit.resources import resource
 
 PACKAGE = Path(packetkit.__file__).parent
 CHECKOUT = Path(__file__).resolve().parent.parent
@@ -276,6 +277,13 @@ def test_start_up_loads_nothing_heavy(statement: str) -> None:
 
 def test_the_start_up_check_sees_a_heavy_library() -> None:
     assert {"numpy"} <= loaded_by("import numpy") & set(HEAVY)
+
+
+def test_a_small_capture_becomes_csv_without_columns(tmp_path: Path) -> None:
+    schema, capture = (str(resource(f"schemas/plover.{suffix}")) for suffix in ("yaml", "capture"))
+    arguments = ["decode", schema, capture, "-o", str(tmp_path / "x.csv")]
+    loaded = loaded_by(f"from packetkit.cli.main import main; main({arguments!r})")
+    assert "packetkit.export.csv" in loaded and not loaded & {"numpy", "pyarrow"}
 
 
 def test_the_help_page_imports_no_command() -> None:

@@ -98,9 +98,7 @@ class Rows:
     @property
     def takes_blocks(self) -> bool:
         """Whether `block` may be called."""
-        from packetkit.export import blocks
-
-        return self._held is None and blocks.able(self._sheet.sheet)
+        return self._held is None and self._sheet.sheet.takes_blocks
 
     def text(self, text: str, rows: int) -> None:
         """Write rows that were made elsewhere."""

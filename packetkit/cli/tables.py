@@ -117,10 +117,8 @@ class Tables:
     @property
     def takes_blocks(self) -> bool:
         """Whether `block` may be called: sinks of Arrow take columns, and no list waits for the end."""
-        from packetkit.export import blocks
-
         return not self._held and all(
-            blocks.able(sheet) and hasattr(sink, "batch") for sheet, sink in self._open.values()
+            sheet.takes_blocks and hasattr(sink, "batch") for sheet, sink in self._open.values()
         )
 
     def block(self, block: Block) -> None:

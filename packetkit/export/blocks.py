@@ -27,11 +27,6 @@ LOOKED_UP_BITS = 16
 PAGE = 1 << 13
 
 
-def able(sheet: Sheet) -> bool:
-    """Return whether blocks can be rows of a sheet: words on limits and calibrated values are worked out frame by frame."""
-    return not sheet.has_limits and not sheet.style.received and (not sheet.needs_detail or sheet.style.raw)
-
-
 def arrow_table(sheet: Sheet, schema: Any, block: Block) -> Any:
     """Return a block as a table of that schema, whose titles are those of a sheet of one frame, less `frame`."""
     pa, table, rows = arrow(), block.table, block.table.rows

@@ -134,6 +134,12 @@ class Sheet:
                     self.places.setdefault(cell.path + CALIBRATED, len(self.places))
         self.has_limits = columns.has_limits(layouts.values())
 
+    @property
+    def takes_blocks(self) -> bool:
+        """Whether columns can be its rows (packetkit/export/blocks.py): words on limits and calibrated values are made frame by frame."""
+        is_plain = not self.needs_detail or self.style.raw
+        return is_plain and not self.has_limits and not self.style.received
+
     def _cells(self, name: str, record: Mapping[str, Any] | None = None) -> Iterator[Cell]:
         return cells.cells(self.layouts[name], record or {}, self._most.get(name))
 
