@@ -228,6 +228,9 @@ def _turned(node: _Node, text: str) -> str:
     """Return a number on paper as a field's bits, or a field's bits as on paper: each turn undoes itself."""
     if node.field.stored == "bits_reversed":
         text = text[::-1]
+    if _goes_on(node.field):  # its octets are the frame's, under any packing
+        octets = [text[at : at + 8] for at in range(0, len(text), 8)]
+        return "".join(octet[::-1] if node.packing.least_first else octet for octet in octets)
     if node.field.runs:
         return text  # node.bits lie in the order of the number on paper
     if _octets_reversed(node):
@@ -563,6 +566,8 @@ def _modulo_8_once(declared: Field, at: int | None, shape: _Shape) -> int | None
         return 0
     if declared.kind in ("text", "bytes"):
         return at if _character_bits(declared) == 8 else None
+    if _goes_on(declared):
+        return at
     if declared.kind == "variants":
         ends = {_end_of_group(form.fields, at, shape) for form in declared.variants}
         known = {end % 8 for end in ends if end is not None}
@@ -618,7 +623,7 @@ def _with_constant_lengths(whole: Field) -> Field:
     def look(declared: Field) -> None:
         length = shape.measuring.get(id(declared))
         size = None if length is None else _constant_size(declared, shape)
-        if length is not None and size is not None:
+        if length is not None and size is not None and not _goes_on(length):
             units = _units(length)
             size += -size % units if length.fill == "zero" else 0
             constant[id(length)] = size // units - length.less
@@ -700,6 +705,8 @@ def _static_body(declared: Field, at: int, start: int, shape: _Shape) -> int:
         return ends.pop()
     if declared.up_to is not None:
         return at + _fill(declared.up_to, at - start)
+    if _goes_on(declared):
+        raise _VariesError
     if declared.runs or declared.derived or declared.kind == "supplied":
         return at  # its bits are passed by, or it has none
     taken = _taken(declared, at)
@@ -875,6 +882,9 @@ class _Walk(ABC):
             self.leaf(node)
         elif node.field.kind == "supplied":
             self.supply(node)
+        elif _goes_on(node.field):
+            self.continued(node)
+            self.at = node.first + node.width
         elif not node.field.derived:  # that the ground works out: nothing is sent
             node.width = self.leaf_width(node.field)
             if node.field.kind == "time" and node.packing.least_first is not _octets_reversed(node):
@@ -962,6 +972,10 @@ class _Walk(ABC):
     @abstractmethod
     def leaf(self, node: _Node) -> None:
         """Find a leaf's raw code, where that can be told by now."""
+
+    @abstractmethod
+    def continued(self, node: _Node) -> None:
+        """Find the raw code, and the width, of a number that goes on from octet to octet."""
 
 
 def _fill(boundary: str, at: int) -> int:
@@ -1076,6 +1090,8 @@ def _width(declared: Field) -> int:
         return 1
     if declared.bundle is not None:
         return sum(_bundle_widths(declared))
+    if _goes_on(declared):
+        return 8 * math.ceil((declared.bits or 0) / 7)  # the most
     if _is_by_meaning(declared):
         return _meaning(declared)[0]
     assert declared.bits is not None
@@ -1183,6 +1199,15 @@ def _raw_limits(declared: Field, bits: int) -> tuple[int, int]:
 
 def _number_limits(declared: Field, bits: int) -> tuple[int, int]:
     """Return the least and the greatest number that a field's bits can spell."""
+    if _goes_on(declared) and declared.kind == "number":
+        bits = declared.bits or 0
+        return (
+            (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1)
+            if declared.coding == "continued_low_first_signed"
+            else (0, 2**bits - 1)
+        )
+    if _goes_on(declared):
+        return 0, int("1" * 7 * (_width(declared) // 8), 2)
     if declared.coding == "sign_and_magnitude":
         return -int("1" * (bits - 1), 2), int("1" * (bits - 1), 2)
     if declared.coding == "binary_coded_decimal":
@@ -1193,6 +1218,8 @@ def _number_limits(declared: Field, bits: int) -> tuple[int, int]:
 
 def _spelled(declared: Field, number: int) -> int:
     """Return the raw code that spells a number."""
+    if _goes_on(declared):
+        return _spelled_on(declared, number)
     if declared.coding == "sign_and_magnitude":
         return int(("1" if number < 0 else "0") + f"{abs(number):0{_width(declared) - 1}b}", 2)
     if declared.coding == "binary_coded_decimal":
@@ -1205,6 +1232,8 @@ def _spelled(declared: Field, number: int) -> int:
 
 def _spells(declared: Field, raw: int) -> int | None:
     """Return the number that a raw code spells, None where one of its digits is none."""
+    if _goes_on(declared):
+        return _spells_on(declared, raw)
     text = f"{raw:0{_width(declared)}b}" if declared.coding else ""
     if declared.coding == "sign_and_magnitude":
         return -int(text[1:], 2) if text[0] == "1" else int(text, 2)
@@ -1218,6 +1247,57 @@ def _spells(declared: Field, raw: int) -> int | None:
             made += "01"[bit != made[-1]]
         return int(made, 2)
     return raw
+
+
+# A number that goes on: seven bits an octet, after a bit that is one in all octets but the last; raw: the octets as they lie.
+
+
+def _goes_on(declared: Field) -> bool:
+    return declared.coding is not None and declared.coding.startswith("continued")
+
+
+def _spelled_on(declared: Field, number: int) -> int:
+    octets = 1
+    if declared.coding == "continued_low_first_signed":
+        while not -(2 ** (7 * octets - 1)) <= number < 2 ** (7 * octets - 1):
+            octets += 1
+    else:
+        while number >= 2 ** (7 * octets):
+            octets += 1
+    text = f"{number % 2 ** (7 * octets):0{7 * octets}b}"
+    sevens = [text[at : at + 7] for at in range(0, len(text), 7)]
+    if declared.coding != "continued_high_first":
+        sevens.reverse()
+    return int("".join("1" + seven for seven in sevens[:-1]) + "0" + sevens[-1], 2)
+
+
+def _octets_of_code(raw: int) -> list[str]:
+    """Return the octets of such a code in bits: only the last begins with a zero, so no other is zero."""
+    text = f"{raw:b}"
+    text = "0" * (-len(text) % 8) + text
+    return [text[at : at + 8] for at in range(0, len(text), 8)]
+
+
+def _spells_on(declared: Field, raw: int) -> int | None:
+    octets = _octets_of_code(raw) if raw >= 0 else []
+    if not 1 <= len(octets) <= _width(declared) // 8 or octets[-1][0] == "1":
+        return None
+    if any(octet[0] == "0" for octet in octets[:-1]):
+        return None
+    sevens = [octet[1:] for octet in octets]
+    if declared.coding != "continued_high_first":
+        sevens.reverse()
+    text = "".join(sevens)
+    negative = declared.coding == "continued_low_first_signed" and text[0] == "1"
+    return int(text, 2) - (2 ** len(text) if negative else 0)
+
+
+def _counted(node: _Node) -> int:
+    """Return the number that a count or a length says."""
+    assert node.raw is not None
+    number = _spells(node.field, node.raw)
+    assert number is not None
+    return number
 
 
 def _nearest_raw(value: Fraction, scale: _Scale) -> int:
@@ -2128,7 +2208,13 @@ def _tag_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
 
 
 def _plain_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
-    return _exact_integer(value), False
+    number = _exact_integer(value)
+    if _goes_on(declared):
+        low, high = _number_limits(declared, 0)
+        if not low <= number <= high:
+            raise _unfit(f"{declared.name} is {low} to {high}")
+        return _spelled_on(declared, number), False
+    return number, False
 
 
 def _length_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
@@ -2172,6 +2258,8 @@ def _meaning_of(declared: Field, raw: int) -> _Meaning:
             if codes.low <= raw <= codes.high:
                 return _Meaning(None, codes.reason or "missing")
         return _Meaning(dict(declared.states).get(raw, raw))
+    if _goes_on(declared):
+        return _Meaning(_spells_on(declared, raw))
     return _Meaning(raw, note="not zero" if declared.kind == "reserved" and raw else "")
 
 
@@ -2243,7 +2331,7 @@ class _Reading(_Walk):
         assert node.raw is not None
         if part.length.code:
             return  # it never changes: a wrong one is some other frame's
-        size = (node.raw + part.length.less) * _units(part.length)
+        size = (_counted(node) + part.length.less) * _units(part.length)
         end = part.node.first + size
         outside = self.parts[: self.parts.index(part)]
         known = [one.end for one in outside if one.end is not None]
@@ -2265,9 +2353,7 @@ class _Reading(_Walk):
         if declared.length.count is not None:
             count = declared.length.count
         elif declared.length.counted_by is not None:
-            found = _meant(node, declared.length.counted_by).raw
-            assert found is not None
-            count = found
+            count = _counted(_meant(node, declared.length.counted_by))
         else:
             count = self.fitting(node, _character_bits(declared))
         if self.at + count * _character_bits(declared) > self.limit():
@@ -2322,7 +2408,7 @@ class _Reading(_Walk):
             if repeat.maximum is not None and fitting > repeat.maximum:
                 raise Refused("bad count", f"{_address(node)}: {fitting} elements, at most {repeat.maximum}")
             return fitting
-        count = repeat.count if repeat.counted_by is None else _meant(node, repeat.counted_by).raw
+        count = repeat.count if repeat.counted_by is None else _counted(_meant(node, repeat.counted_by))
         if repeat.product is not None:
             count = _product(node)
             if count < 0 or (repeat.maximum is not None and count > repeat.maximum):
@@ -2382,10 +2468,24 @@ class _Reading(_Walk):
             )  # of a word, the first octets come last
         bits = "".join(self.picture[spot] for spot in spots)
         node.raw = _raw_of(node, bits)
-        if node.field.kind == "count" and node.field.maximum is not None and node.raw > node.field.maximum:
-            raise Refused("bad count", f"{_address(node)} is {node.raw}, at most {node.field.maximum}")
+        most = node.field.maximum if node.field.kind == "count" else None
+        if most is not None and _counted(node) > most:
+            raise Refused("bad count", f"{_address(node)} is {node.raw}, at most {most}")
         if node.field.kind == "length":
             self.met_length(node)
+
+    def continued(self, node: _Node) -> None:
+        """Octets up to the first that begins with a zero."""
+        while True:
+            first = node.first + node.width
+            if first + 8 > self.limit():
+                raise self.too_long(f"{_address(node)} goes on behind bit {self.limit()}")
+            if node.width == _width(node.field):
+                raise Refused("bad length", f"{_address(node)} goes on after {node.width} bits")
+            node.width += 8
+            if self.picture[first] == "0":
+                break
+        self.leaf(node)
 
 
 _SINGLE_BITS: Final = Alphabet(1, ((0, "0"), (1, "1")))
@@ -2454,6 +2554,8 @@ def _least_body(declared: Field, at: int, start: int, shape: _Shape) -> int:
         return at + _fill(declared.up_to, at - start)
     if declared.runs or declared.derived or declared.kind == "supplied":
         return at
+    if _goes_on(declared):
+        return at + 8
     if not declared.fields:
         return at + (0 if declared.kind in ("group", "flags") else _width(declared))
     taken = _taken(declared, at)
@@ -2564,9 +2666,12 @@ def _detail(node: _Node) -> Any:
 class _Writing(_Walk):
     """Grows the tree from a record. Flags, counts and checks not given stay open until the tree is whole."""
 
-    def __init__(self, record: Any) -> None:
+    def __init__(self, record: Any, octets: list[int] | None = None) -> None:
         super().__init__()
         self.record = record
+        self.octets = octets  # of the numbers that go on, in wire order; None: not known yet
+        self.going_on: list[_Node] = []
+        self.over: list[str] = []  # what is no whole units, if the sizes are final
         self.optionals: list[tuple[_Node, _Node]] = []  # each with the field that tells of it
         self.counted: list[tuple[_Node, int]] = []
         self.to_raise: list[_Node] = []
@@ -2750,6 +2855,18 @@ class _Writing(_Walk):
         if declared.kind == "length":
             self.met_length(node)
 
+    def continued(self, node: _Node) -> None:
+        """As many octets as the number needs, or, where what follows tells it, as it needed the last time."""
+        node.width = _width(node.field)
+        self.leaf(node)
+        if node.raw is not None:
+            if _spells(node.field, node.raw) is None:
+                raise _unfit(f"{_address(node)}: {node.raw:#x} does not go on up to its last octet")
+            node.width = 8 * len(_octets_of_code(node.raw))
+        else:
+            node.width = 8 * (1 if self.octets is None else self.octets[len(self.going_on)])
+        self.going_on.append(node)
+
     def settle_judged(self) -> None:
         """The codes of leaves as other fields have them; of those without a value the missing code or zero, and none may be given."""
         for node in self.judged:
@@ -2827,21 +2944,28 @@ class _Writing(_Walk):
     def settle_lengths(self) -> None:
         for node, length, bits in self.sized:
             units, over = divmod(bits, _units(length))
-            raw = units - length.less
-            if over or not 0 <= raw < 2**node.width or node.raw not in (None, raw):
-                raise _unfit(f"{_address(node)} cannot be {raw}, or {over} bits are over")
-            node.raw = raw
+            number = units - length.less
+            low, high = _number_limits(node.field, node.width)
+            if over:
+                self.over.append(f"{_address(node)}: {over} bits are over")
+            if not low <= number <= high or (node.raw is not None and _counted(node) != number):
+                raise _unfit(f"{_address(node)} cannot be {number}")
+            node.raw = _spelled(node.field, number) if node.raw is None else node.raw
 
     def settle_counts(self, root: _Node) -> None:
         for count, length in self.counted:
-            count.raw = length if count.raw is None else count.raw
-            if count.raw != length:
+            if count.raw is None:
+                low, high = _number_limits(count.field, count.width)
+                if not low <= length <= high:
+                    raise _unfit(f"{_address(count)} cannot be {length}")
+                count.raw = _spelled(count.field, length)
+            if _counted(count) != length:
                 raise _unfit(f"{_address(count)} is {count.raw}, the list has {length}")
         for node in _leaves(root):
             if node.field.kind == "count":
                 node.raw = node.raw or 0  # nothing was there to be counted
-                _fitting(node.field, node.raw, node.width)
-                if node.field.maximum is not None and node.raw > node.field.maximum:
+                _fitting(node.field, node.raw, _width(node.field))
+                if node.field.maximum is not None and _counted(node) > node.field.maximum:
                     raise _unfit(f"{_address(node)} is {node.raw}, at most {node.field.maximum}")
 
     def hold_conditions(self) -> None:
@@ -2939,9 +3063,17 @@ def _declared(name: str, groups: tuple[Field, ...]) -> Field | None:
 
 def _written(frame: Frame, record: Any, algorithms: Algorithms) -> _Writing:
     """Return the finished writing of a record: its tree settled, its picture whole, its checks computed."""
-    writing = _Writing(record)
-    root = writing.walk(frame, algorithms)
-    writing.settle(root)
+    octets: list[int] | None = None
+    while True:
+        writing = _Writing(record, octets)
+        root = writing.walk(frame, algorithms)
+        writing.settle(root)
+        needed = [len(_octets_of_code(node.raw or 0)) for node in writing.going_on]
+        if needed == (octets or []):
+            if writing.over:
+                raise _unfit(writing.over[0])
+            break
+        octets = needed  # what follows a length moved: once more
     picture = ["0"] * writing.at
     checks = []
     for node in _leaves(root):

@@ -23,7 +23,14 @@ from packetkit.captures.signal import UNTOLD, Signal
 from packetkit.captures.stream import Received
 from packetkit.captures.timeline import Timeline
 from packetkit.codec.cells import at
-from packetkit.layout.model import Layout, Linear, Run, Slot
+from packetkit.layout.model import (
+    Continued,
+    Layout,
+    Linear,
+    Run,
+    Slot,
+    slots_of,
+)
 
 if TYPE_CHECKING:
     from packetkit.captures.swift import Block
@@ -69,9 +76,9 @@ def counters(layout: Layout) -> Counters:
     """Return how the roles of a frame are read: of fields that every such frame has once."""
     found: dict[str, Slot] = {}
     for node in layout.nodes:
-        if isinstance(node, Run):
+        if isinstance(node, (Run, Continued)):
             found.update(
-                {slot.role.name: slot for slot in node.slots if slot.role is not None and _counts(slot)}
+                {slot.role.name: slot for slot in slots_of(node) if slot.role is not None and _counts(slot)}
             )
     sequence, boot, clock = (found.get(name) for name in ("sequence", "boot", "clock"))
     role = clock.role if clock is not None else None

@@ -12,6 +12,7 @@ from packetkit.codec import bits
 from packetkit.errors import BadCount, BadLength, ShortFrame, UnknownVariant
 from packetkit.layout.model import (
     Choice,
+    Continued,
     Fill,
     Layout,
     Measured,
@@ -87,6 +88,8 @@ class Measure:
                 at += node.size_bits
             elif isinstance(node, Fill):
                 at += -(at - starts.get(node.since, 0)) % node.unit_bits
+            elif isinstance(node, Continued):
+                at = self._continued(node, at, data, raws)
             elif isinstance(node, Repeat):
                 at = self._repeat(node, at, data, raws, starts)
             elif isinstance(node, Measured):
@@ -146,6 +149,26 @@ class Measure:
             if slot.maximum_count is not None and raw > slot.maximum_count:
                 raise BadCount(f"{slot.address} is {raw}, but the schema allows {slot.maximum_count} at most")
             raws[slot.number] = raw
+
+    def _continued(self, node: Continued, at: int, data: bytes, raws: dict[int, int]) -> int:
+        """Where a number ends that goes on from octet to octet; whatever asks for it is given what it spells."""
+        slot, end = node.slot, at + 8
+        while end <= self._stops[-1] and data[end // 8 - 1] & 0x80:
+            end += 8
+        if end > self._stops[-1]:
+            raise (
+                self._short(data)
+                if len(self._stops) == 1
+                else BadLength(f"{slot.address} ends behind its part")
+            )
+        if end - at > slot.width:
+            raise BadLength(f"{slot.address} goes on after {slot.width // 8} octets, the most that it has")
+        number = slot.number_of(int.from_bytes(data[at // 8 : end // 8], "big"))
+        assert number is not None
+        if slot.maximum_count is not None and number > slot.maximum_count:
+            raise BadCount(f"{slot.address} is {number}, but the schema allows {slot.maximum_count} at most")
+        raws[slot.number] = number
+        return end
 
     def _repeat(
         self, node: Repeat, at: int, data: bytes, raws: dict[int, int], starts: dict[int, int]

@@ -21,6 +21,7 @@ from packetkit.layout import size as size_of
 from packetkit.layout.model import (
     Bundle,
     Choice,
+    Continued,
     Fill,
     Gain,
     Layout,
@@ -96,7 +97,11 @@ def _rows(
         at = places[node.number]
         for part in node.slots if isinstance(node, Run) else (node,):
             path = (
-                part.slot.path if isinstance(part, Fill) else () if isinstance(part, Measured) else part.path
+                part.slot.path
+                if isinstance(part, (Fill, Continued))
+                else ()
+                if isinstance(part, Measured)
+                else part.path
             )
             for depth in range(len(path) - 1):
                 if path[: depth + 1] != group[: depth + 1]:
@@ -107,6 +112,10 @@ def _rows(
             if isinstance(part, Slot):
                 one = declared.get(part.address)
                 yield slot_row(layout, part, at.plus(part.offset_bits), inner, one)
+            elif isinstance(part, Continued):
+                size = printed.span_text(*printed.node_bits(part)).replace(" to ", "-")
+                row = slot_row(layout, part.slot, at, inner, declared.get(part.slot.address))
+                yield (at, size, *row[2:])
             else:
                 yield part_row(layout, part, at, inner)
         yield from _inner_rows(layout, node, declared, places, inner + "  ")
@@ -119,7 +128,7 @@ def _rows(
 
 def group_word(layout: Layout, part: Slot | Node, above: int) -> str:
     """What a group is that stands so many levels above a part: a group, or a carried frame."""
-    address = part.slot.address if isinstance(part, Fill) else getattr(part, "address", "")
+    address = part.slot.address if isinstance(part, (Fill, Continued)) else getattr(part, "address", "")
     around = address.rsplit(".", above)[0]
     return "frame" if any(one.address == around for one in layout.carried) else "group"
 

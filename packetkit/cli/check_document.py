@@ -21,6 +21,7 @@ from packetkit.layout.model import (
     Carried,
     Choice,
     Chosen,
+    Continued,
     Derived,
     Fill,
     Gain,
@@ -153,6 +154,10 @@ def field_entries(
                         {"offset_bits": at.plus(first).bits, "bits": width} for first, width in slot.pieces
                     ]
                 yield entry
+            continue
+        if isinstance(node, Continued):
+            entry = slot_entry(node.slot, declared.get(node.slot.address))
+            yield {**entry, **placed(at, printed.node_bits(node), None)}
             continue
         if isinstance(node, Fill):
             entry = slot_entry(node.slot, declared.get(node.slot.address))

@@ -23,6 +23,7 @@ from packetkit.emit.strip import Bit, bits_of, short_names, shown
 from packetkit.layout import printed
 from packetkit.layout.model import (
     Choice,
+    Continued,
     Fill,
     Layout,
     Measured,
@@ -120,6 +121,8 @@ class _Drawer:
                 yield from self.run(node, rail, names)
             elif isinstance(node, Fill):
                 yield self.line(at, rail, f"({printed.fill_text(node)})")
+            elif isinstance(node, Continued):
+                yield self.line(at, rail, printed.continued_text(node))
             else:
                 yield from self.part(node, at, rail, packing)
 

@@ -31,10 +31,12 @@ from packetkit.codec.given import (
 from packetkit.codec.tree import Leaf, Scope, located, mixed_into, spans_of
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.beside import nothing, raw_beside, read_as
+from packetkit.layout.coding import size_of
 from packetkit.layout.joined import Unfit, raw_codes, to_codes
 from packetkit.layout.model import (
     Branch,
     Choice,
+    Continued,
     Fill,
     Joined,
     Layout,
@@ -54,8 +56,14 @@ from packetkit.layout.shown import shown
 
 def encode(layout: Layout, record: object) -> bytes:
     """Return the frame of a record. Raises EncodeError with every fault, in wire order; never changes the record."""
-    writing = _Writing(layout)
-    end = writing.take(record)
+    sizes: dict[int, int] = {}
+    while True:
+        writing = _Writing(layout, sizes)
+        end = writing.take(record)
+        needed = writing.sizes_needed()
+        if all(writing.leaves[order].width == 8 * size for order, size in needed.items()):
+            break
+        sizes = needed  # what is measured holds only lengths that are settled before its own, so this ends
     if writing.faults:
         raise EncodeError(tuple(fault for _, fault in sorted(writing.faults, key=lambda one: one[0])))
     return writing.frame(end)
@@ -64,8 +72,9 @@ def encode(layout: Layout, record: object) -> bytes:
 class _Writing:
     """One record being turned into codes at their places."""
 
-    def __init__(self, layout: Layout) -> None:
+    def __init__(self, layout: Layout, sizes: Mapping[int, int]) -> None:
         self.layout = layout
+        self.sizes = sizes  # octets of each number that goes on, by its place among the leaves
         self.faults: Faults = []
         self.leaves: list[Leaf] = []
         self.words: list[Words] = []
@@ -92,6 +101,10 @@ class _Writing:
             self.take_late(leaf, value)
         self.demands.settle_all()
         return end
+
+    def sizes_needed(self) -> dict[int, int]:
+        """The octets that each number that goes on needs, by its place among the leaves."""
+        return {leaf.order: size_of(leaf.raw) for leaf in self.leaves if leaf.slot.is_continued}
 
     def fault(self, path: str, rule: str, message: str) -> None:
         """Note a fault at the field that is being taken."""
@@ -139,6 +152,10 @@ class _Writing:
             width = -(at - start) % node.unit_bits
             value = into.find(node.slot.path)
             self.leaf(replace(node.slot, width=width), value, indices, scope, at, 0, width, node.packing)
+            return at + width
+        if isinstance(node, Continued):
+            width = 8 * self.sizes.get(len(self.leaves), 1)
+            self.leaf(node.slot, into.find(node.slot.path), indices, scope, at, 0, width, Packing.MOST)
             return at + width
         if isinstance(node, Measured):
             return self.measured(node, into, at, indices, scope)
@@ -287,7 +304,7 @@ class _Writing:
             counter = scope.leaf(node.counted_by)
             most = min(
                 one
-                for one in (most, counter.slot.maximum_count, counter.slot.raw_limits[1])
+                for one in (most, counter.slot.maximum_count, counter.slot.number_limits[1])
                 if one is not None
             )
             state = self.demands.of(counter)
@@ -453,6 +470,10 @@ class _Writing:
             text = f"raw is {shown(code)}, but {slot.width} bits hold {low} to {high}"
             self.fault(leaf.address, "raw-range", text)
             return None
+        if slot.is_continued and slot.number_of(code) is None:
+            text = f"raw is {code:#x}, whose octets do not go on up to the last by their first bits"
+            self.fault(leaf.address, "raw-range", text)
+            return None
         return self.agreeing(leaf, code)
 
     def agreeing(self, leaf: Leaf, raw: int) -> int | None:
@@ -462,8 +483,9 @@ class _Writing:
             text = f"{raw} is given, but it is always {listed(slot.codes)}. Leave it out"
             self.fault(leaf.address, "disagrees", text)
             return None
-        if slot.maximum_count is not None and raw > slot.maximum_count:
-            text = f"{raw} is given, but the schema allows {slot.maximum_count} at most"
+        number = slot.number_of(raw)
+        if slot.maximum_count is not None and number is not None and number > slot.maximum_count:
+            text = f"{number} is given, but the schema allows {slot.maximum_count} at most"
             self.fault(leaf.address, "out-of-range", text)
             return None
         return raw

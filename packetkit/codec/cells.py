@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 from packetkit.layout.model import (
     Bundle,
     Choice,
+    Continued,
     Derived,
     Layout,
     Node,
@@ -63,8 +64,8 @@ def _cells(
     most: Mapping[int, int],
 ) -> Iterator[Cell]:
     for node in flat(nodes):
-        if isinstance(node, Run):
-            for slot in node.slots:
+        if isinstance(node, (Run, Continued)):
+            for slot in slots_of(node):
                 if slot.is_value:
                     yield from _slot_cells(slot, at(container, slot.path), join(prefix, slot.path))
         elif isinstance(node, Choice):

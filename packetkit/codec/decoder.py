@@ -35,6 +35,7 @@ from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
     Branch,
     Choice,
+    Continued,
     Fill,
     Joined,
     Layout,
@@ -64,7 +65,9 @@ class Decoder:
         self.checks = CheckTexts(layout, self.source)
         self.unpacker = Unpacker(layout, self.source, self.checks)
         nodes = list(layout.walk())
-        if any(isinstance(node, Choice) and not node.told_by for node in nodes):
+        if any(
+            isinstance(node, Continued) or (isinstance(node, Choice) and not node.told_by) for node in nodes
+        ):
             raise NotGeneratedError  # the caller names the variant: the walker takes it
         refuse_split(layout)
         self.outermost = outermost(layout)

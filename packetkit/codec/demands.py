@@ -160,29 +160,29 @@ class Demands:
                 text = f"has {other.count} elements, but {first.address} has {first.count}, and {leaf.address} counts both"
                 self.fault(other.address, "disagrees", text, other.order)
         assert first.count is not None
-        if state.given and leaf.raw != first.count:
-            text = f"{leaf.raw} is given, but {first.address} has {first.count} elements. Leave it out"
+        if state.given and leaf.number != first.count:
+            text = f"{leaf.number} is given, but {first.address} has {first.count} elements. Leave it out"
             self.fault(leaf.address, "disagrees", text, leaf.order)
-        leaf.raw = first.count
+        if not state.given or leaf.number != first.count:
+            leaf.raw = leaf.slot.code_of(first.count)
 
     def settle_size(self, leaf: Leaf, state: State, demand: Demand) -> None:
         """The code of a length, from the size of what it measures."""
         node = self.measuring[leaf.slot.number]
         assert demand.size is not None
         units, over = divmod(demand.size, node.unit_bits)
-        raw, highest = units - node.less, leaf.slot.raw_limits[1]
+        number, highest = units - node.less, leaf.slot.number_limits[1]
         if over:
             text = f"has {demand.size} bits, which are not whole units of {node.unit_bits}, as {leaf.address} counts them"
             self.fault(demand.address, "wrong-length", text, demand.order)
-        elif not 0 <= raw <= highest:
+        elif not 0 <= number <= highest:
             text = f"has {units} units of {node.unit_bits} bits, but {leaf.address} can say {node.less} to {highest + node.less}"
             self.fault(demand.address, "wrong-length", text, demand.order)
-        elif state.given and leaf.raw != raw:
-            text = (
-                f"{leaf.raw} is given, but {demand.address or self.layout.name} makes it {raw}. Leave it out"
-            )
+        elif state.given and leaf.number != number:
+            text = f"{leaf.number} is given, but {demand.address or self.layout.name} makes it {number}. Leave it out"
             self.fault(leaf.address, "disagrees", text, leaf.order)
-        leaf.raw = raw if 0 <= raw <= highest else 0
+        if not state.given or leaf.number != number:
+            leaf.raw = leaf.slot.code_of(number) if 0 <= number <= highest else 0
 
     def hold_choice(self, taken: Taken) -> None:
         """Note a variant that is not the one its codes mean."""

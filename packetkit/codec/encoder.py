@@ -22,6 +22,7 @@ from packetkit.codec.stretch import Entries, Stretch, collect, residue
 from packetkit.codec.taking import Taking
 from packetkit.layout.model import (
     Choice,
+    Continued,
     Fill,
     Layout,
     Measured,
@@ -416,4 +417,4 @@ def _is_walked(node: Node) -> bool:
         return not node.told_by
     if isinstance(node, Repeat):
         return bool(node.factors) or node.own_end is not None
-    return isinstance(node, Fill) and node.since >= 0
+    return isinstance(node, Continued) or (isinstance(node, Fill) and node.since >= 0)

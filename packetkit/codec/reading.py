@@ -18,6 +18,7 @@ from packetkit.errors import BadCount, BadLength, DecodeError, ShortFrame, Unkno
 from packetkit.layout.model import (
     Branch,
     Choice,
+    Continued,
     Fill,
     Layout,
     Measured,
@@ -121,6 +122,8 @@ class Reading:
                 width = -(at - start) % node.unit_bits
                 parts.append(self.leaf(node.slot, indices, at, 0, width, node.packing, scope))
                 at += width
+            elif isinstance(node, Continued):
+                at = self.continued(node, at, indices, scope, parts)
             elif isinstance(node, Repeat):
                 at = self.repeat(node, at, indices, scope, parts)
             elif isinstance(node, Optional):
@@ -220,7 +223,7 @@ class Reading:
 
     def told(self, limit: _Limit, leaf: Leaf) -> None:
         """Note where a measured part ends, now that its length is read."""
-        size = (leaf.raw + limit.node.less) * limit.node.unit_bits
+        size = (leaf.number + limit.node.less) * limit.node.unit_bits
         end = limit.start + size
         around = self.around(limit)
         outer = next((one.end for one in reversed(around) if one.end is not None), self.end)
@@ -253,14 +256,35 @@ class Reading:
         for slot in node.slots:
             leaf = self.leaf(slot, indices, at, slot.offset_bits, slot.width, node.packing, scope)
             parts.append(leaf)
-            if slot.maximum_count is not None and leaf.raw > slot.maximum_count:
-                text = f"{leaf.address} is {leaf.raw}, but the schema allows {slot.maximum_count} at most"
-                raise BadCount(text, path=leaf.address, bit=leaf.bit)
-            if slot.kind == "length" and not slot.codes:
-                for limit in self.limits:
-                    if limit.node.by == slot.number and limit.end is None:
-                        self.told(limit, leaf)
+            self.heed(leaf)
         return at + node.size_bits
+
+    def heed(self, leaf: Leaf) -> None:
+        """Hold a count against its maximum; note where a part ends whose length stands in it."""
+        slot = leaf.slot
+        if slot.maximum_count is not None and leaf.number > slot.maximum_count:
+            text = f"{leaf.address} is {leaf.number}, but the schema allows {slot.maximum_count} at most"
+            raise BadCount(text, path=leaf.address, bit=leaf.bit)
+        if slot.kind == "length" and not slot.codes:
+            for limit in self.limits:
+                if limit.node.by == slot.number and limit.end is None:
+                    self.told(limit, leaf)
+
+    def continued(
+        self, node: Continued, at: int, indices: tuple[int, ...], scope: Scope, parts: list[Part]
+    ) -> int:
+        """Read a number that goes on from octet to octet, up to the one that says that it is the last."""
+        path, stop, end = located(node.slot.address, indices), self.stop(), at
+        while end + 8 <= stop and self.data[end // 8] & 0x80:
+            end += 8
+            if end - at == node.slot.width:
+                text = f"{path} goes on after {node.slot.width // 8} octets, the most that it has"
+                raise BadLength(text, path=path, bit=at)
+        end += 8
+        leaf = self.leaf(node.slot, indices, at, 0, end - at, Packing.MOST, scope)
+        parts.append(leaf)
+        self.heed(leaf)
+        return end
 
     def leaf(
         self,
@@ -296,7 +320,7 @@ class Reading:
         if node.count is not None:
             count = node.count
         elif node.counted_by is not None:
-            count = scope.leaf(node.counted_by).raw
+            count = scope.leaf(node.counted_by).number
         else:
             if node.factors:
                 count = product_of(node, scope)

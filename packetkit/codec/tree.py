@@ -94,6 +94,13 @@ class Leaf:
         return self.slot.pieces or ((self.offset, self.width),)
 
     @property
+    def number(self) -> int:
+        """The whole number that its code spells, of a field whose every code spells one: a count, a length."""
+        number = self.slot.number_of(self.raw)
+        assert number is not None
+        return number
+
+    @property
     def own(self) -> list[Span]:
         """The bits of the frame that are its own."""
         return [(self.run_at + at, self.run_at + at + width) for at, width in self.pieces]

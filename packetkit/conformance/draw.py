@@ -23,6 +23,7 @@ from packetkit.layout.model import (
     Bundle,
     Choice,
     Chosen,
+    Continued,
     Digits,
     Fill,
     Ieee,
@@ -42,6 +43,7 @@ from packetkit.layout.model import (
     forget,
     is_told,
     ones_in_element,
+    slots_of,
     tell_ones,
     told_branch,
 )
@@ -114,8 +116,8 @@ class _Drawing:
                 self.ended = ended
             elif isinstance(node, Choice):
                 put(made, node.path, self.variant(node))
-            elif isinstance(node, Run):
-                for slot in node.slots:
+            elif isinstance(node, (Run, Continued)):
+                for slot in slots_of(node):
                     put(made, slot.path, self.slot(slot, may_lack=not bare, may_be_none=not bare or given))
             elif isinstance(node, Fill):
                 put(made, node.slot.path, self.padding(node.slot))
@@ -250,13 +252,13 @@ class _Drawing:
 
     def given(self, slot: Slot, raw: int) -> Any:
         """A code that fills itself, given all the same: plain or as {"raw": n}."""
-        return {"raw": raw} if self.oddity(2) else raw
+        return {"raw": raw} if self.oddity(2) else slot.number_of(raw)
 
     def count(self, slot: Slot) -> Any:
-        most = slot.raw_limits[1] if slot.maximum_count is None else slot.maximum_count
+        most = slot.number_limits[1] if slot.maximum_count is None else slot.maximum_count
         times = self.told[slot.number] = self.length(most)
         # An option that asks for the count may stand before the list, or instead of it.
-        return self.given(slot, times) if slot.number in self.asked or self.oddity(8) else _OUT
+        return self.given(slot, slot.code_of(times)) if slot.number in self.asked or self.oddity(8) else _OUT
 
     def zero(self, slot: Slot) -> Any:
         """Reserved bits: not given; or given as zero; or as other bits, where those are sent, and only reported."""
@@ -489,7 +491,16 @@ class _Drawing:
         if slot.specials and self.odds(2):
             special = self.chance.choice(slot.specials)
             return {"raw": self.chance.choice((special.low, special.high))}
+        if slot.is_continued:
+            return {"raw": self.octets_that_go_on(slot.width // 8)}
         return {"raw": self.code_in(Range(*slot.raw_limits))}
+
+    def octets_that_go_on(self, most: int) -> int:
+        """The code of a number that goes on from octet to octet, in as few octets as there can be or in more."""
+        raw = 0
+        for _ in range(self.chance.randint(0, most - 1)):
+            raw = raw << 8 | 0x80 | self.code_in(Range(0, 0x7F))
+        return raw << 8 | self.code_in(Range(0, 0x7F))
 
     def float_value(self, slot: Slot) -> float:
         """A double for an IEEE slot: edges of its format and bounds, patterns at random."""
@@ -557,7 +568,7 @@ def put(made: dict[Any, Any], path: tuple[str, ...], value: Any) -> None:
 def _siblings(nodes: tuple[Node, ...], number_of: int) -> tuple[Node, ...]:
     """The nodes of the container that a slot stands in."""
     for node in nodes:
-        if isinstance(node, Run) and any(slot.number == number_of for slot in node.slots):
+        if any(slot.number == number_of for slot in slots_of(node)):
             return nodes
         for inner in bodies(node):
             found = _siblings(inner, number_of)

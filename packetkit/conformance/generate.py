@@ -26,6 +26,7 @@ from packetkit.layout.model import (
     Branch,
     Bundle,
     Choice,
+    Continued,
     Digits,
     Ieee,
     Joined,
@@ -42,6 +43,7 @@ from packetkit.layout.model import (
     forget,
     is_told,
     ones_in_element,
+    slots_of,
     tell_ones,
 )
 from packetkit.layout.model import walk as walk_nodes
@@ -235,7 +237,11 @@ def _linear_edges(slot: Slot, transform: Linear) -> Iterator[tuple[str, Any]]:
     yield "half a step above the minimum", Fraction(low) + step / 2
     yield "just below the minimum", Fraction(low) - step
     yield "just above the maximum", Fraction(high) + step
-    yield "all ones", {"raw": -1 if slot.signed else slot.raw_limits[1]}
+    if slot.is_continued:
+        yield "the highest number", {"raw": slot.code_of(slot.number_limits[1])}
+        yield "as long as it can be", {"raw": int.from_bytes(b"\x80" * (slot.width // 8 - 1) + b"\1", "big")}
+    else:
+        yield "all ones", {"raw": -1 if slot.signed else slot.raw_limits[1]}
     for first, second in zip(slot.legal, slot.legal[1:], strict=False):
         yield f"reserved code {first.high + 1}", transform.offset + transform.scale * (first.high + 1)
         if second.low - 1 != first.high + 1:
@@ -334,8 +340,8 @@ class _Plain:
     def container(self, nodes: tuple[Node, ...], bare: bool) -> Any:
         made: dict[Any, Any] = {}
         for node in nodes:
-            if isinstance(node, Run):
-                for slot in node.slots:
+            if isinstance(node, (Run, Continued)):
+                for slot in slots_of(node):
                     if slot.is_value:
                         put(made, slot.path, self.leaf(slot))
                     elif slot.kind == "count":

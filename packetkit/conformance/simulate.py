@@ -23,6 +23,7 @@ from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
     Bundle,
     Choice,
+    Continued,
     Joined,
     Layout,
     Measured,
@@ -36,6 +37,7 @@ from packetkit.layout.model import (
     forget,
     is_told,
     ones_in_element,
+    slots_of,
     tell_ones,
     told_branch,
 )
@@ -267,8 +269,9 @@ class _Unit:
     def fill(self, layout: Layout, nodes: tuple[Node, ...], into: dict[Any, Any], key: str) -> None:
         """Put a value for every value slot of the nodes into a container; a bare one's key is the empty path."""
         for node in nodes:
-            if isinstance(node, Run):
-                for slot in node.slots:
+            if isinstance(node, (Run, Continued)):
+                slots = slots_of(node)
+                for slot in slots:
                     if slot.kind in DRAWN:
                         self.drawn[slot.number] = self.raw(slot, key + slot.address)
                     if slot.is_value:
@@ -276,7 +279,7 @@ class _Unit:
                             slot, self.drawn[slot.number], self.drawn.__getitem__
                         )
                         put(into, slot.path, value)
-                for path in dict.fromkeys(slot.path[:-1] for slot in node.slots if slot.part):
+                for path in dict.fromkeys(slot.path[:-1] for slot in slots if slot.part):
                     _sum_up(into, path)
             elif isinstance(node, Repeat):
                 put(into, node.path, self.elements(layout, node, key))
@@ -384,7 +387,7 @@ class _Unit:
         if slot.kind == "tag":
             return slot.codes[self.along(key, 0, len(slot.codes) - 1)].low
         if slot.kind == "count":
-            return self.along(key, 0, min(slot.maximum_count or slot.raw_limits[1], MOST_ELEMENTS))
+            return self.along(key, 0, min(slot.maximum_count or slot.number_limits[1], MOST_ELEMENTS))
         if slot.clock is not None:
             return self.moment(slot, slot.clock)
         if slot.kind == "float":

@@ -22,7 +22,19 @@ from packetkit.codec.frame import Frame
 from packetkit.conformance import batch, members
 from packetkit.conformance.judge import REFUSED, Judge, asked, faults
 from packetkit.errors import TargetError
-from packetkit.layout.model import Choice, Fill, Layout, Node, Optional, Repeat, Run, Slot, flat, slots_of
+from packetkit.layout.model import (
+    Choice,
+    Continued,
+    Fill,
+    Layout,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    flat,
+    slots_of,
+)
 
 SAFE = 2**53 - 1
 _NO_SLOT = 0xFFFF  # a refusal that names no slot
@@ -196,7 +208,7 @@ def _whole(slot: Slot, leaf: Any) -> Any:
 def _with_leaves(nodes: Sequence[Node], record: Any, change: Callable[[Slot, Any], Any]) -> Any:
     """A detail record in which what each slot has is changed; texts and octets stay as they are."""
     for node in flat(tuple(nodes)):
-        if isinstance(node, (Run, Fill)):
+        if isinstance(node, (Run, Fill, Continued)):
             for slot in slots_of(node):
                 record = _replaced(record, slot.path, partial(change, slot))
         elif isinstance(node, (Optional, Choice)) or (isinstance(node, Repeat) and node.joined is None):

@@ -15,6 +15,7 @@ from packetkit.emit.strip import Bit, bits_of, short_names, shown
 from packetkit.layout import printed
 from packetkit.layout.model import (
     Choice,
+    Continued,
     Fill,
     Layout,
     Measured,
@@ -151,6 +152,8 @@ class _Drawer:
                 self.run(node, depth, names)
             elif isinstance(node, Fill):
                 self.sentence(f"({printed.fill_text(node)})", depth, at)
+            elif isinstance(node, Continued):
+                self.sentence(printed.continued_text(node), depth, at)
             else:
                 self.part(node, at, depth, packing)
 

@@ -18,6 +18,7 @@ from packetkit.errors import EncodeError, Fault
 from packetkit.layout.model import (
     Bundle,
     Choice,
+    Continued,
     Derived,
     Fill,
     Layout,
@@ -63,8 +64,8 @@ def _width(layout: Layout, number: int | None, nodes: tuple[Node, ...]) -> int |
             total += sum(one for one in widths if one is not None)
         elif isinstance(node, Repeat) and node.joined is not None:
             total += 1
-        elif isinstance(node, Run):
-            total += sum(_columns(slot) for slot in node.slots)
+        elif isinstance(node, (Run, Continued)):
+            total += sum(_columns(slot) for slot in slots_of(node))
         elif isinstance(node, Repeat):
             count = node.count if node.count is not None else node.maximum
             inner = _width(layout, node.number, node.element)
@@ -96,8 +97,8 @@ def plain(layout: Layout, detail: Record) -> dict[str, Any]:
 def _plain(layout: Layout, number: int | None, nodes: tuple[Node, ...], container: Any, *, bare: bool) -> Any:
     made: dict[Any, Any] = {}
     for node in flat(nodes):
-        if isinstance(node, Run):
-            for slot in node.slots:
+        if isinstance(node, (Run, Continued)):
+            for slot in slots_of(node):
                 if slot.is_value:
                     put(made, slot.path, at(container, slot.path)["value"])
         elif isinstance(node, Repeat) and node.joined is not None:
@@ -186,7 +187,7 @@ def _place(
     if derived is not None:
         return derived
     for node in flat(nodes):
-        if isinstance(node, (Run, Fill)):
+        if isinstance(node, (Run, Fill, Continued)):
             slots = slots_of(node)
             found: Slot | Repeat | Derived | None = next(
                 (slot for slot in slots if taken in (slot.path, *_sample_paths(slot))), None
@@ -312,7 +313,7 @@ class _Taking:
             if isinstance(node, Repeat) and node.counted_by is not None and node.joined is None:
                 raws[node.counted_by] = self.length(node, given.at(node.path), None)
         for node in flat(nodes):
-            if isinstance(node, (Run, Fill)):
+            if isinstance(node, (Run, Fill, Continued)):
                 for slot in slots_of(node):
                     self.slot(slot, given.at(slot.path), join(prefix, slot.path), made, raws)
                 continue

@@ -13,6 +13,7 @@ from packetkit.fuzz.entries import (
     certainly_there,
     changes_packing,
     check_bits,
+    goes_on,
     holds_check,
     stretches,
 )
@@ -79,6 +80,7 @@ class Covers(Leaves):
             if one.get("kind", "number") in ("number", "tag", "constant", "count")
             and "name" in one
             and 0 < one.get("bits", 0) <= bits
+            and not goes_on(one)
             and not {"group", "flags", "states", "summary", "bundle", "repeat", "present_when"} & one.keys()
         ]
         if fit and self.odds(8):

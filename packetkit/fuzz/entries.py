@@ -69,6 +69,11 @@ def check_bits(name: str) -> int:
     return int(name.partition("-")[2].partition("/")[0])
 
 
+def goes_on(entry: Entry) -> bool:
+    """Whether a field has as many octets as its number needs."""
+    return str(entry.get("coding", "")).startswith("continued")
+
+
 def is_single(entry: Entry) -> bool:
     return "repeat" not in entry and "present_when" not in entry
 

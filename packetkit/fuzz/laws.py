@@ -28,6 +28,7 @@ from packetkit.layout.model import (
     Bundle,
     Choice,
     Chosen,
+    Continued,
     Ieee,
     Layout,
     Linear,
@@ -38,6 +39,7 @@ from packetkit.layout.model import (
     Run,
     Slot,
     flat,
+    slots_of,
     tellers,
 )
 
@@ -376,8 +378,8 @@ def _pairs(nodes: tuple[Node, ...], given: Any, back: Any, at: str) -> Iterator[
             )
         elif isinstance(node, Repeat) and node.joined is not None:
             continue  # compared whole, by _texts
-        elif isinstance(node, Run):
-            for slot in node.slots:
+        elif isinstance(node, (Run, Continued)):
+            for slot in slots_of(node):
                 if slot.is_value:
                     yield slot, _address(at, slot.path), _found(given, slot.path), _found(back, slot.path)
         elif isinstance(node, (Repeat, Optional)):
@@ -423,7 +425,7 @@ def _chosen(node: Choice, given: Any, back: Any, address: str) -> Iterator[tuple
 def _texts(nodes: tuple[Node, ...], given: Any, back: Any, at: str) -> Iterator[str]:
     """Yield each text, or octets, that did not come back as it was given: without the fill at its end, where there is one."""
     for node in flat(nodes):
-        if isinstance(node, Run):
+        if isinstance(node, (Run, Continued)):
             continue
         theirs, ours = (_found(one, getattr(node, "path", ())) for one in (given, back))
         address = _address(at, getattr(node, "path", ()))
@@ -488,8 +490,8 @@ def _only_values(nodes: tuple[Node, ...], record: Any) -> Any:
     """What of a record is in a plain one."""
     made: dict[Any, Any] = {}
     for node in flat(nodes):
-        if isinstance(node, Run):
-            for slot in node.slots:
+        if isinstance(node, (Run, Continued)):
+            for slot in slots_of(node):
                 if slot.is_value:
                     put(made, slot.path, _found(record, slot.path))
         elif isinstance(node, Repeat) and node.joined is not None:

@@ -111,7 +111,7 @@ class Leaves:
         if self.odds(3):
             made["signed"] = True
         elif self.odds(3) and bits > 1:
-            made["coding"] = self.one(*CODINGS)
+            made["coding"] = self.one(*(name for name, one in CODINGS.items() if not one.continued))
         if self.odds(3) and bits <= _CURVED_BITS:
             return self.on_curve(made, bits, scope, style)
         scale, offset = Fraction(1), Fraction(0)

@@ -22,6 +22,7 @@ from packetkit.fuzz.entries import (
     Style,
     certainly_there,
     first_code,
+    goes_on,
     is_counted,
     is_fixed,
     is_single,
@@ -208,6 +209,7 @@ class _Draw(Structures):
                 self.computed,
                 self.turns,
                 self.ended,
+                self.going_on,
             ]
         holders += [self.other_packing] if style.least else [self.words] * 2
         at = self.chance.randint(0, len(leaves) + (len(holders) if depth < 3 and self.budget > 4 else 0) - 1)
@@ -574,7 +576,7 @@ class _Draw(Structures):
         for name, entry in self.visible(scope, into_options=not judging):
             if name.partition(".")[0] == below or entry.keys() & {"valid_when", "scale_by"}:
                 continue
-            if judging and (entry.get("kind") == "count" or id(entry) in self.raised):
+            if goes_on(entry) or (judging and (entry.get("kind") == "count" or id(entry) in self.raised)):
                 continue
             is_number = (
                 entry.get("kind") is None and "bits" in entry and not entry.keys() & {"preset", "bundle"}

@@ -9,6 +9,7 @@ from typing import Any
 from packetkit.conformance.faults import Chance
 from packetkit.fuzz.covers import Covers
 from packetkit.fuzz.entries import Entry, Place, Scope, Style, is_single
+from packetkit.layout.coding import CODINGS
 
 _SIX_BITS = {"bits": 6, "characters": {1: "ABCDEFGHIJKLMNOPQRSTUVWXYZ", 32: " ", 48: "0123456789"}}
 _FIVE_BITS = {"bits": 5, "characters": " ABCDEFGHIJKLMNOPQRSTUVWXYZ.,-/?"}
@@ -31,6 +32,10 @@ class Structures(Covers):
     @abstractmethod
     def to_octet(self, fields: list[Entry], scope: Scope, place: Place) -> None:
         """Make sure that the next bit begins an octet."""
+
+    @abstractmethod
+    def condition(self, scope: Scope, below: str = "", *, judging: bool = False) -> Any:
+        """What tells that a field is there."""
 
     @abstractmethod
     def counts_used(self, fields: list[Entry], scope: Scope, place: Place, style: Style) -> None:
@@ -79,6 +84,23 @@ class Structures(Covers):
             made["fill"] = " "
         return made, bits
 
+    def going_on(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
+        """A number of as many octets as it needs: once, several times, or not always."""
+        if style.words:
+            return
+        self.to_octet(fields, scope, place)
+        made: Entry = {"name": self.name(scope), "bits": self.one(5, 7, 14, 28, 32, 64)}
+        made["coding"] = self.one(*(name for name, one in CODINGS.items() if one.continued))
+        if self.odds(3):
+            made["scale"], made["offset"] = self.one(1, 2, -3), self.chance.randint(-9, 9)
+        self.policy(made, scope)
+        if self.odds(3) and "flag" not in made:
+            made["repeat"] = self.chance.randint(1, 3)
+        condition = self.condition(scope) if self.odds(4) and "flag" not in made else None
+        if condition is not None:
+            made["present_when"] = condition
+        self.add(fields, scope, place, made, 0)
+
     def counted_text(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
         """A count and the text that it counts."""
         bits = 8 if style.turned else self.chance.randint(2, 4)
@@ -88,6 +110,9 @@ class Structures(Covers):
             "bits": bits,
             "maximum": self.chance.randint(1, 3),
         }
+        if not style.words and self.odds(4):
+            self.to_octet(fields, scope, place)
+            count["coding"], bits = self.one("continued_low_first", "continued_high_first"), 0
         self.add(fields, scope, place, count, bits)
         made: Entry = {"name": self.name(scope)}
         width = self.characters(made)
@@ -117,7 +142,12 @@ class Structures(Covers):
             length["less"] = self.chance.randint(-2, 1)
         inside = self.odds(3)
         if not inside:
-            self.add(fields, scope, place, length, length["bits"])
+            if not style.words and self.odds(2):
+                length |= {
+                    "bits": self.one(10, 14),
+                    "coding": self.one("continued_low_first", "continued_high_first"),
+                }
+            self.add(fields, scope, place, length, 0 if "coding" in length else length["bits"])
             if self.odds(3):
                 self.member(fields, scope, place, style, depth + 1)
                 self.to_octet(fields, scope, place)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from packetkit.layout.coding import limits_for
 from packetkit.layout.model import Linear, Slot
 from packetkit.layout.noting import Note, at, bits_text
 from packetkit.layout.number import round_raw
@@ -38,8 +39,8 @@ def note_unreachable(one: Field, key: str, transform: Linear, low: int, high: in
 def _bits_reaching(one: Field, transform: Linear, bound: Fraction) -> int | None:
     raw = round_raw(transform, bound)
     for bits in range((one.bits or 0) + 1, 65):
-        slot = Slot(0, (), "", "number", 0, bits, signed=bool(one.signed), coding=one.coding or "")
-        low, high = slot.number_limits
+        plain = Slot(0, (), "", "number", 0, bits, signed=bool(one.signed))
+        low, high = limits_for(one.coding, bits) if one.coding else plain.number_limits
         if low <= raw <= high:
             return bits
     return None

@@ -3,7 +3,11 @@
 A slot's raw code stays what lies on the wire, so that bits that spell nothing (a digit above 9, a negative zero) are kept in detail
 and encode back; the number that they spell is what scale and offset turn into a value. `Slot.legal` counts such numbers.
 
-Sources: sign and magnitude, BCD 8421 and the reflected binary (Gray) code, US patent 2,632,058; common practice.
+Some codings are `continued`: the number has as many octets as it needs, seven bits in each, and an octet whose first bit is one is
+followed by another. Its raw code is those octets as they lie, the first highest; `width` bits are the most.
+
+Sources: sign and magnitude, BCD 8421 and the reflected binary (Gray) code, US patent 2,632,058; numbers that go on: DWARF 4 section 7.6
+(low group first, and signed), MQTT 3.1.1 section 2.2.3, Standard MIDI Files 1.0 (high group first); common practice.
 """
 
 from __future__ import annotations
@@ -19,6 +23,7 @@ class Coding:
     """One way to spell whole numbers in `width` bits.
 
     limits: the least and the greatest number. number_of: what a code spells, None for nothing. code_of: the code that is sent.
+    continued: it goes on from octet to octet, so that a number's size varies.
     """
 
     name: str
@@ -27,6 +32,7 @@ class Coding:
     limits: Callable[[int], tuple[int, int]]
     number_of: Callable[[int, int], int | None]
     code_of: Callable[[int, int], int]
+    continued: bool = False
 
 
 def _magnitude_limits(width: int) -> tuple[int, int]:
@@ -86,6 +92,123 @@ def _to_gray(width: int, number: int) -> int:
     return number ^ number >> 1
 
 
+def width_for(name: str, bits: int) -> int:
+    """The most bits on the wire of a number of so many bits in a coding (empty: plain binary)."""
+    return 8 * octets_for(bits) if name and CODINGS[name].continued else bits
+
+
+def limits_for(name: str, bits: int) -> tuple[int, int]:
+    """The least and the greatest number of so many bits in a coding."""
+    coding = CODINGS[name]
+    if not coding.continued:
+        return coding.limits(bits)
+    signed = coding.limits(width_for(name, bits))[0] < 0
+    return (-1 << bits - 1, (1 << bits - 1) - 1) if signed else (0, (1 << bits) - 1)
+
+
+# -- numbers that go on from octet to octet ---------------------------------------------------------------------------------
+
+GROUP = 7  # bits of the number in an octet
+
+
+def octets_for(bits: int) -> int:
+    """The most octets of a continued number of so many bits."""
+    return -(-bits // GROUP)
+
+
+def size_of(code: int) -> int:
+    """The octets that a continued number's code has: only the last begins with a zero, so a code tells it by itself."""
+    return max(1, (code.bit_length() + 7) // 8)
+
+
+def _groups(width: int, code: int) -> list[int] | None:
+    """The seven bits of each octet as they lie; None where the octets do not end where they say."""
+    size = size_of(code)
+    octets = code.to_bytes(size, "big")
+    goes_on = [octet >> GROUP for octet in octets]
+    if size * 8 > width or goes_on != [1] * (size - 1) + [0]:
+        return None
+    return [octet & 0x7F for octet in octets]
+
+
+def _code(groups: list[int]) -> int:
+    """The code of groups of seven bits as they lie."""
+    return int.from_bytes(bytes([*(0x80 | group for group in groups[:-1]), groups[-1]]), "big")
+
+
+def _joined(groups: list[int]) -> int:
+    number = 0
+    for group in groups:
+        number = number << GROUP | group
+    return number
+
+
+def _split(number: int) -> list[int]:
+    """A number's groups, the low one first, as few as there can be."""
+    groups = [number & 0x7F]
+    while number := number >> GROUP:
+        groups.append(number & 0x7F)
+    return groups
+
+
+def _continued_limits(width: int) -> tuple[int, int]:
+    return 0, (1 << width // 8 * GROUP) - 1
+
+
+def _from_low_first(width: int, code: int) -> int | None:
+    """The first octet has the number's lowest bits.
+
+    >>> _from_low_first(32, 0xE58E26), _to_low_first(32, 624485) == 0xE58E26
+    (624485, True)
+    """
+    groups = _groups(width, code)
+    return None if groups is None else _joined(groups[::-1])
+
+
+def _to_low_first(width: int, number: int) -> int:
+    return _code(_split(number))
+
+
+def _from_high_first(width: int, code: int) -> int | None:
+    """The first octet has the number's highest bits.
+
+    >>> _from_high_first(32, 0xC000), _to_high_first(32, 0x2000) == 0xC000
+    (8192, True)
+    """
+    groups = _groups(width, code)
+    return None if groups is None else _joined(groups)
+
+
+def _to_high_first(width: int, number: int) -> int:
+    return _code(_split(number)[::-1])
+
+
+def _signed_limits(width: int) -> tuple[int, int]:
+    half = 1 << width // 8 * GROUP - 1
+    return -half, half - 1
+
+
+def _from_signed(width: int, code: int) -> int | None:
+    """Two's complement: the last octet's second bit is the sign.
+
+    >>> _from_signed(32, 0xC0BB78), _to_signed(32, -123456) == 0xC0BB78
+    (-123456, True)
+    """
+    groups = _groups(width, code)
+    if groups is None:
+        return None
+    number = _joined(groups[::-1])
+    return number - (1 << GROUP * len(groups)) if groups[-1] & 0x40 else number
+
+
+def _to_signed(width: int, number: int) -> int:
+    groups = [number & 0x7F]
+    while not -64 <= number < 64:
+        number >>= GROUP
+        groups.append(number & 0x7F)
+    return _code(groups)
+
+
 CODINGS: dict[str, Coding] = {
     one.name: one
     for one in (
@@ -94,5 +217,32 @@ CODINGS: dict[str, Coding] = {
         ),
         Coding("binary_coded_decimal", "BCD", 1, _digit_limits, _from_digits, _to_digits),
         Coding("gray", "Gray code", 1, _gray_limits, _from_gray, _to_gray),
+        Coding(
+            "continued_low_first",
+            "seven bits an octet, the low ones first",
+            1,
+            _continued_limits,
+            _from_low_first,
+            _to_low_first,
+            continued=True,
+        ),
+        Coding(
+            "continued_low_first_signed",
+            "signed, seven bits an octet, the low ones first",
+            2,
+            _signed_limits,
+            _from_signed,
+            _to_signed,
+            continued=True,
+        ),
+        Coding(
+            "continued_high_first",
+            "seven bits an octet, the high ones first",
+            1,
+            _continued_limits,
+            _from_high_first,
+            _to_high_first,
+            continued=True,
+        ),
     )
 }

@@ -78,6 +78,10 @@ def deciding(
             text = f"{slot.address} is a {slot.kind} field, which cannot decide this"
         r.note(place, "condition-unknown", where, text, r.suggest(name, scope, _DECIDING))
         return None
+    if slot.is_continued:
+        text = f"{slot.address} has as many octets as it needs, so its code cannot decide this"
+        r.note(place, "condition-unknown", where, text, "Ask a field of fixed size.")
+        return None
     if slot.tellers:
         text = f"what {slot.address} means is told by another field, so it cannot decide this"
         r.note(place, "valid-unfit", where, text, "Ask that other field.")

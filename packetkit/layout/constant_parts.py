@@ -9,6 +9,7 @@ from dataclasses import replace
 
 from packetkit.layout.model import (
     Choice,
+    Continued,
     Fill,
     Mark,
     Measured,
@@ -27,12 +28,14 @@ def without_fixed_parts(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict
     """The nodes with measured parts of constant size opened up, and the code that each of their length slots always has."""
     codes: dict[int, int] = {}
     moved: dict[int, int] = {}
+    # Lengths that need as many octets as they are large are left as they are.
+    going_on = {node.slot.number for node in walk(nodes) if isinstance(node, Continued)}
 
     def opened(inner: tuple[Node, ...]) -> tuple[Node, ...]:
         made: list[Node] = []
         for node in inner:
             node = with_bodies(node, tuple(map(opened, bodies(node))))
-            if isinstance(node, Measured) and _never_varies(node):
+            if isinstance(node, Measured) and node.by not in going_on and _never_varies(node):
                 codes[node.by] = node.minimum_bits // node.unit_bits - node.less
                 moved[node.number] = node.body[0].number
                 made += node.body

@@ -15,6 +15,7 @@ from packetkit.layout.model import (
     Bundle,
     Check,
     Chosen,
+    Continued,
     Fill,
     Ieee,
     Layout,
@@ -23,6 +24,7 @@ from packetkit.layout.model import (
     Measured,
     Node,
     Optional,
+    Packing,
     Range,
     Repeat,
     Run,
@@ -60,10 +62,12 @@ def _digest(text: str) -> str:
 def _nodes(nodes: tuple[Node, ...], indent: str) -> Iterable[str]:
     for node in nodes:
         if isinstance(node, Run):
-            yield from (f"{indent}{_slot(slot, node)}" for slot in node.slots)
+            yield from (f"{indent}{_slot(slot, node.packing)}" for slot in node.slots)
         elif isinstance(node, Fill):
             since = f" since={node.since}" if node.since >= 0 else ""
             yield f"{indent}fill {_name(node.slot)} to {node.unit_bits} strict={node.slot.strict}{since}"
+        elif isinstance(node, Continued):
+            yield f"{indent}continued {_slot(node.slot, Packing.MOST)}"
         elif isinstance(node, Repeat):
             how = f"count={node.count} by={node.counted_by} maximum={node.maximum if node.counted_by is None else None}"
             yield f"{indent}repeat {node.address} {how}{_later(node)}"
@@ -104,9 +108,9 @@ def _name(slot: Slot) -> str:
     return slot.address if slot.named else "."
 
 
-def _slot(slot: Slot, run: Run) -> str:
-    """One slot in full. Its place follows from the widths before it; the run's packing is part of it."""
-    form = f"{run.packing.value} octets_reversed={slot.octets_reversed} bits_reversed={slot.bits_reversed} signed={slot.signed}"
+def _slot(slot: Slot, packing: Packing) -> str:
+    """One slot in full. Its place follows from the widths before it; its packing is part of it."""
+    form = f"{packing.value} octets_reversed={slot.octets_reversed} bits_reversed={slot.bits_reversed} signed={slot.signed}"
     if slot.coding:  # written only where there is one, as every word that version 1 did not have
         form += f" coding={slot.coding}"
     if slot.clock is not None:
@@ -124,7 +128,7 @@ def _slot(slot: Slot, run: Run) -> str:
     elif isinstance(slot.transform, Ieee):
         transform = f"ieee{slot.transform.bits} {slot.minimum} {slot.maximum}"
     elif isinstance(slot.transform, Bundle):
-        transform = _bundle(slot.transform, run)
+        transform = _bundle(slot.transform, packing)
     else:
         digits = slot.transform
         transform = (
@@ -149,10 +153,10 @@ def _clock(clock: Clock) -> str:
     return f"{since}/{parts}/leaps={clock.counts_leaps}/days={clock.by_days}/reference={reference}"
 
 
-def _bundle(bundle: Bundle, run: Run) -> str:
+def _bundle(bundle: Bundle, packing: Packing) -> str:
     """A bundle by its numbers and what one sample is."""
     turned = f" octets_reversed={bundle.octets_reversed}" if bundle.octets_reversed else ""
-    sample = _slot(bundle.sample, run)
+    sample = _slot(bundle.sample, packing)
     return f"bundle {bundle.samples} of {bundle.largest} in {bundle.width}{turned} sample=({sample})"
 
 

@@ -13,6 +13,7 @@ from itertools import pairwise
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout import bundle, timed
 from packetkit.layout.bounds import note_not_above
+from packetkit.layout.coding import CODINGS, width_for
 from packetkit.layout.ieee import ieee_is_finite
 from packetkit.layout.meaning import Meaning
 from packetkit.layout.model import Ieee, Range, Slot
@@ -163,7 +164,7 @@ def _count(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
         text = f"a count of {bits_text(one.bits)} cannot have the maximum {format_number(one.maximum)}"
         note(at(one, "maximum"), "count-too-large", text, f"Use a whole number from 1 to {top}.")
         return None
-    return Meaning(one.bits, {"maximum_count": None if one.maximum is None else int(one.maximum)})
+    return _counting(one, {"maximum_count": None if one.maximum is None else int(one.maximum)}, note)
 
 
 def _length(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
@@ -172,7 +173,26 @@ def _length(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
         text = f"less is {whole(one.less)}, and {MOST_LESS:,} is the most"
         note(at(one, "less"), "number-limit", text, f"Write a whole number from {-MOST_LESS} to {MOST_LESS}.")
         return None
-    return Meaning(one.bits)
+    return _counting(one, {}, note)
+
+
+def _counting(one: Field, made: dict[str, object], note: Note) -> Meaning | None:
+    """A count or a length: plain binary, or of as many octets as it needs."""
+    assert one.bits is not None
+    if one.coding is None:
+        return Meaning(one.bits, made)
+    coding = CODINGS[one.coding]
+    width = width_for(one.coding, one.bits)
+    if not coding.continued or coding.limits(width)[0] < 0:
+        text = f"a {one.kind} cannot be in {coding.words}"
+        remedy = "Use continued_low_first or continued_high_first, or leave coding out."
+    elif one.order is not None:
+        text = f"coding: {one.coding} says which of its octets come first, and order does too"
+        remedy = "Leave order out."
+    else:
+        return Meaning(width, {**made, "coding": one.coding})
+    note(at(one, "coding"), "coding-unfit", text, remedy)
+    return None
 
 
 def _reserved(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:

@@ -65,6 +65,8 @@ def note_astray(r: Resolver, fields: tuple[Field, ...]) -> None:
         fault = None
         if target is not None and not inside and place[id(target)] < place[id(by)]:
             fault = f"stands behind {target.name}, which could not be read before it"
+        if by.coding is not None and (inside or target is None):
+            fault = f"has as many octets as it needs, and {'the frame' if target is None else target.name} holds them"
         shared = 0 if target is None else len(above[id(target)])
         passed = [one for one in (*above[id(by)][shared:], by) if not (one is target and _always_one(one))]
         unsure = next((one for one in passed if not _always(one)), None)

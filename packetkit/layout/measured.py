@@ -60,7 +60,7 @@ def close_measured(r: Resolver, opened: Opened, style: Style, path: tuple[str, .
     nodes = with_trailers(r, inside.close(ends_in_run=True))
     if not nodes:  # nothing in it has bits; a place that a check may name is left
         nodes = (Run(r.next_node(), start.at, start.phase.within(8), 0, Packing.MOST, ()),)
-    most = (((1 << slot.width) - 1) + by.less) * unit
+    most = (slot.number_limits[1] + by.less) * unit
     nodes = bounded(r, nodes, shortest(nodes), most)
     # Exact, where the cursor's sums need not be: every fill in it counts from its start.
     low, high = shortest(nodes), min(longest(nodes), most)
@@ -83,7 +83,7 @@ def close_measured(r: Resolver, opened: Opened, style: Style, path: tuple[str, .
 def _says_it(r: Resolver, opened: Opened, slot: Slot, unit: int, low: int, high: int) -> bool:
     """Whether a length can say every size of what it measures; noted where it cannot."""
     by, where = opened.by, r.full(slot.address)
-    most = (((1 << slot.width) - 1) + by.less) * unit
+    most = (slot.number_limits[1] + by.less) * unit
     over = opened.part.since(opened.inside.cursor).within(unit) if by.fill is None else 0
     if most < low:
         text = f"{slot.width} bits reach {most} bits, and what it measures has {low} at least"

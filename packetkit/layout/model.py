@@ -1,9 +1,9 @@
 """The layout: where every bit of a frame sits and exactly what it means.
 
-A frame is a sequence of nodes in wire order. A `Run` is a fixed stretch of slots; `Repeat`, `Optional`, `Measured` and `Choice` hold
-nodes of their own; `Fill` is padding whose width depends on where it starts. A text is a repeat of characters that is joined to one
-value. Back ends read this and nothing behind it; nothing here refers back to the schema. Frozen, hashable, printable: `print(layout)`
-is a stable table that diffs well.
+A frame is a sequence of nodes in wire order. A `Run` is a fixed stretch of slots; `Repeat`, `Optional`, `Measured` and `Choice`
+hold nodes of their own; `Fill` is padding whose width depends on where it starts, `Continued` a number of as many octets as it
+needs. A text is a repeat of characters that is joined to one value. Back ends read this and nothing behind it; nothing here
+refers back to the schema. Frozen, hashable, printable: `print(layout)` is a stable table that diffs well.
 
 Bit numbers. A run has one packing. Under MOST bit i of the run is bit 7 - i%8 of octet i//8, under LEAST bit i%8 of octet i//8, both
 counted from the run's first bit; LEAST and WORD runs start on a whole octet. Under WORD_k the run is packed as under MOST, then the
@@ -371,6 +371,11 @@ class Slot:
         return CODINGS[self.coding].limits(self.width) if self.coding else self.raw_limits
 
     @property
+    def is_continued(self) -> bool:
+        """True where its number has as many octets as it needs, up to its width."""
+        return bool(self.coding) and CODINGS[self.coding].continued
+
+    @property
     def tellers(self) -> tuple[int, ...]:
         """The numbers of the slots whose codes decide what this one's code means."""
         judge = () if self.valid_when is None else (self.valid_when.by,)
@@ -422,6 +427,24 @@ class OwnEnd:
 
     by: int
     codes: tuple[Range, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Continued:
+    """A number that goes on from octet to octet, as its slot's coding says: as many as it needs, the slot's width at most.
+
+    It starts on a whole octet, at `at` where that is constant. Its raw code is its octets as they lie, the first highest, whatever the
+    packing around it.
+    """
+
+    number: int
+    at: int | None
+    slot: Slot
+
+    @property
+    def residue(self) -> int:
+        """Its first bit modulo 8."""
+        return 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -553,7 +576,7 @@ class Choice:
         return self.branches if self.unknown is None else (*self.branches, self.unknown)
 
 
-Node = Run | Fill | Repeat | Optional | Measured | Choice
+Node = Run | Fill | Continued | Repeat | Optional | Measured | Choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -811,4 +834,4 @@ def slots_of(node: Node) -> tuple[Slot, ...]:
     """The slots that stand in a node itself, not in an element or an option inside it."""
     if isinstance(node, Run):
         return node.slots
-    return (node.slot,) if isinstance(node, Fill) else ()
+    return (node.slot,) if isinstance(node, (Fill, Continued)) else ()

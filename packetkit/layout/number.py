@@ -102,7 +102,7 @@ def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
     if isinstance(slot.transform, (Digits, Bundle)):
         return _in_parts(slot.transform, raw)
     if slot.kind not in ("number", "float", "states", "time"):
-        return raw, "", "not zero" if slot.kind == "reserved" and raw else ""
+        return _plain(slot, raw)
     for special in slot.specials:
         if special.low <= raw <= special.high:
             if special.meaning == "missing":
@@ -124,6 +124,16 @@ def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
         (None, "unassigned", "")
         if slot.unassigned
         else (value_of(slot.transform, number), "", "out_of_range")
+    )
+
+
+def _plain(slot: Slot, raw: int) -> tuple[Value, str, str]:
+    """A code that is a number as it stands, or under the coding of a count or a length."""
+    number = slot.number_of(raw)
+    return (
+        number,
+        "" if number is not None else BAD_DIGIT,
+        "not zero" if slot.kind == "reserved" and raw else "",
     )
 
 
@@ -405,7 +415,7 @@ def _from_truth(slot: Slot, value: object) -> Outcome:
 
 def _from_code(slot: Slot, value: object) -> Outcome:
     code = exact_integer(value)
-    low, high = slot.raw_limits
+    low, high = slot.number_limits
     if code is None:
         rule = "wrong-type" if slot.kind == "states" else "not-a-number"
         what = "a state's name nor a whole number" if slot.kind == "states" else "a whole number"
@@ -416,7 +426,7 @@ def _from_code(slot: Slot, value: object) -> Outcome:
         )
     if slot.kind == "tag" and slot.is_value and not any(code in codes for codes in slot.codes):
         return _fault(slot, "out-of-range", f"{code} is none of its codes {listed(slot.codes)}")
-    return Outcome(code)
+    return Outcome(slot.code_of(code))
 
 
 def _fault(slot: Slot, rule: str, message: str) -> Outcome:

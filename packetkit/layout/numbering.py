@@ -7,6 +7,7 @@ from dataclasses import replace
 from packetkit.layout.model import (
     Choice,
     Chosen,
+    Continued,
     Fill,
     Node,
     Repeat,
@@ -41,7 +42,7 @@ def renumbered(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict[int, int
         one = with_bodies(one, tuple(tuple(map(node, inner)) for inner in bodies(one)))
         if isinstance(one, Run):
             return replace(one, slots=tuple(map(slot, one.slots)))
-        if isinstance(one, Fill):
+        if isinstance(one, (Fill, Continued)):
             return replace(one, slot=slot(one.slot))
         if isinstance(one, Repeat):
             factors = tuple(replace(factor, by=moved[factor.by]) for factor in one.factors)

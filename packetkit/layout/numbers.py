@@ -13,7 +13,7 @@ from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout import chosen, curved
 from packetkit.layout.bounds import note_not_above, note_unreachable
 from packetkit.layout.by_meaning import WIRE_KEYS, Base, base_by_meaning, is_by_meaning
-from packetkit.layout.coding import CODINGS
+from packetkit.layout.coding import CODINGS, limits_for, width_for
 from packetkit.layout.meaning import Meaning
 from packetkit.layout.model import Linear, Range, Slot
 from packetkit.layout.noting import Note, at, bits_text
@@ -26,6 +26,8 @@ from packetkit.schema.model import Field, ScaleBy
 from packetkit.schema.text import format_number
 from packetkit.schema.words import whole
 
+# What a number of varying size cannot have: its codes are no more than its octets.
+_FIXED = ("missing", "curve", "scale_by", "valid_when", "runs", "order")
 # Reserved codes of a coding are turned into the numbers they spell one by one.
 _MOST_RESERVED = 1024
 
@@ -124,7 +126,8 @@ def _base_by_wire(one: Field, note: Note) -> Base | None:
         return None
     transform = Linear.of(scale, one.offset or Fraction(0))
     signed, coding = bool(one.signed), one.coding or ""
-    low, high = Slot(0, (), "", "number", 0, one.bits, signed=signed, coding=coding).number_limits
+    plain = Slot(0, (), "", "number", 0, one.bits, signed=signed)
+    low, high = limits_for(coding, one.bits) if coding else plain.number_limits
     ends = {"minimum": one.minimum, "maximum": one.maximum}
     raws = {key: round_raw(transform, end) for key, end in ends.items() if end is not None}
     for key, raw in raws.items():
@@ -133,7 +136,12 @@ def _base_by_wire(one: Field, note: Note) -> Base | None:
             return None
     if scale < 0:
         raws = {("maximum" if key == "minimum" else "minimum"): raw for key, raw in raws.items()}
-    return one.bits, transform, signed, Range(raws.get("minimum", low), raws.get("maximum", high))
+    return (
+        width_for(coding, one.bits),
+        transform,
+        signed,
+        Range(raws.get("minimum", low), raws.get("maximum", high)),
+    )
 
 
 def _curved(one: Field, note: Note) -> Meaning | None:
@@ -207,6 +215,9 @@ def _coding_fault(one: Field) -> tuple[str, str, str] | None:
     """The key that does not go with a coding, what is wrong, and the remedy."""
     assert one.coding is not None and one.bits is not None
     coding = CODINGS[one.coding]
+    if coding.continued and (key := next((key for key in _FIXED if getattr(one, key)), None)) is not None:
+        text = f"coding: {one.coding} gives it as many octets as it needs, which does not go with {key}"
+        return key, text, f"Leave {key} out, or use bits without that coding."
     reserved = amount(one.missing) if isinstance(one.missing, tuple) else 0
     if one.bits < coding.least_bits:
         has, needs = bits_text(one.bits), bits_text(coding.least_bits)

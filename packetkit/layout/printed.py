@@ -23,6 +23,7 @@ from packetkit.layout.model import (
     Check,
     Choice,
     Chosen,
+    Continued,
     Derived,
     Digits,
     Fill,
@@ -41,6 +42,7 @@ from packetkit.layout.model import (
     Special,
     bodies,
     fixed_size,
+    slots_of,
     walk,
 )
 from packetkit.schema.field_keys import UNITS
@@ -150,13 +152,13 @@ def holds(slot: Slot) -> str:
     if slot.kind == "check":
         return "" if slot.check is None else slot.check.algorithm.name
     if slot.kind == "length":
-        return _codes(slot.codes) if slot.codes else f"0 to {slot.raw_limits[1]}"
+        return _codes(slot.codes) if slot.codes else f"0 to {slot.number_limits[1]}"
     if isinstance(slot.transform, Bundle):
         return f"{slot.transform.samples} of {holds(slot.transform.sample)}"
     if isinstance(slot.transform, Digits):
         return f"{counted(slot.transform.length, 'digit')} in base {len(slot.transform.characters)}"
     if slot.kind == "count":
-        return f"0 to {slot.maximum_count or slot.raw_limits[1]}"
+        return f"0 to {slot.maximum_count or slot.number_limits[1]}"
     if slot.kind in ("flag", "reserved"):
         return "false, true" if slot.kind == "flag" else "sent as 0"
     if slot.clock is not None:
@@ -174,7 +176,8 @@ def kind_text(slot: Slot) -> str:
     """The kind; a number says its sign, a float its format."""
     if isinstance(slot.transform, Ieee):
         return f"IEEE {slot.transform.bits}"
-    words = [CODINGS[slot.coding].words] if slot.coding else []
+    words = [slot.kind] if slot.coding and slot.kind != "number" else []
+    words += [CODINGS[slot.coding].words] if slot.coding else []
     if isinstance(slot.transform, Curve):
         words.append(CURVES[slot.transform.name])
     if words:
@@ -393,12 +396,20 @@ def fill_text(node: Fill) -> str:
     )
 
 
+def continued_text(node: Continued) -> str:
+    """What a number of varying size is: `size: seven bits an octet, the low ones first; 1 to 4 octets`."""
+    slot, most = node.slot, node.slot.width // 8
+    return f"{slot.address}: {CODINGS[slot.coding].words}; 1 to {counted(most, 'octet')}"
+
+
 def node_bits(node: Node) -> tuple[int, int | None]:
     """The least and the most bits of a node in one frame; the most is None where only the frame's length bounds them."""
     if isinstance(node, Run):
         return node.size_bits, node.size_bits
     if isinstance(node, Fill):
         return 0, node.unit_bits - 1
+    if isinstance(node, Continued):
+        return 8, node.slot.width
     if isinstance(node, Optional):
         return 0, node.maximum_bits
     if isinstance(node, (Measured, Choice)):
@@ -437,11 +448,7 @@ def covers_text(layout: Layout, slot: Slot) -> str:
     check = slot.check
     if check is None:
         return ""
-    ranks = {
-        one.number: (node.number, one.offset_bits)
-        for node in layout.walk()
-        for one in (node.slots if isinstance(node, Run) else (node.slot,) if isinstance(node, Fill) else ())
-    }
+    ranks = {one.number: (node.number, one.offset_bits) for node in layout.walk() for one in slots_of(node)}
     whole = tuple(ranks)
     spans = [tuple(n for n in whole if _inside(ranks[n], span)) for span in _ranked(check)]
     if spans == [whole]:
@@ -534,8 +541,13 @@ def _rows(
                 yield Row(place, str(slot.width), slot.address, _said(layout, slot, packing), depth)
             continue
         bits = span_text(*node_bits(node)).replace(" to ", "-").replace(" and more", "+")
-        if isinstance(node, Fill):
-            yield Row(str(at), bits, node.slot.address, f"reserved: {fill_text(node)}", depth)
+        if isinstance(node, (Fill, Continued)):
+            said = (
+                f"reserved: {fill_text(node)}"
+                if isinstance(node, Fill)
+                else _said(layout, node.slot, packing)
+            )
+            yield Row(str(at), bits, node.slot.address, said, depth)
         elif isinstance(node, Repeat):
             times = times_text(layout, node)
             if node.joined is not None:

@@ -138,7 +138,7 @@ def _number(r: Resolver, one: Field, how: DeclaredRepeat, scope: Scope, where: s
     if how.counted_by is not None:
         counter = _counter(r, how.counted_by, one, scope, where)
         if counter is not None:
-            told = _Number(None, counter, counter.maximum_count or (1 << counter.width) - 1)
+            told = _Number(None, counter, counter.maximum_count or counter.number_limits[1])
     elif how.product is not None:
         computed = _factors(r, one, how, scope, where)
         if computed is not None:

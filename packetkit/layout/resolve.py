@@ -42,14 +42,13 @@ from packetkit.layout.numbering import renumbered
 from packetkit.layout.options import place_optional
 from packetkit.layout.places import Container, Cursor, Origin, Part, Phase, Scope, Style
 from packetkit.layout.single import place_slot
-from packetkit.layout.size import longest, shortest, useful_bits
+from packetkit.layout.size import MAXIMUM_BITS, longest, shortest, useful_bits
 from packetkit.layout.spans import Checks
 from packetkit.layout.supplied import note_untold, place_supplied
 from packetkit.layout.variants import padded_variants, place_variants
 from packetkit.schema.model import Field, Frame, Place
 from packetkit.schema.text import MAXIMUM_PROBLEMS, closest, shown
 
-MAXIMUM_BITS = 65_535 * 8
 _MOST_LISTED = 12
 _MOST_COMPARED = 200
 _ALONE = ("constant", "sync", "tag", "count", "length", "reserved", "check", "derived", "supplied")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from packetkit.layout import beside, bundle
+from packetkit.layout import beside, bundle, continued
 from packetkit.layout.conditions import flag_of
 from packetkit.layout.kinds import meaning
 from packetkit.layout.meaning import Meaning
@@ -42,7 +42,10 @@ def place_slot(
         _among_runs(r, one, made.width, into, scope.split, where, more)
     spot = into.spot()
     slot = r.new_slot(made, path, address, **more)
-    into.add_slot(slot, style.packing)
+    if slot.is_continued:
+        continued.place(r, one, slot, into, scope, style)
+    else:
+        into.add_slot(slot, style.packing)
     if slot.pieces:  # where its foremost bit is, wherever its group has come to
         spot = Spot(into, len(into.nodes), slot.offset_bits, spot.cursor)
     elif into.open is not None and into.open.size == slot.width:
@@ -64,7 +67,9 @@ def _beside(
     if isinstance(made.slot.get("transform"), Bundle):
         made = _bundled(r, one, made.slot["transform"], made, style, address)
     else:
-        turned = reversal(r, one, made.width, style, where)
+        turned = not made.slot.get("coding", "").startswith("continued") and reversal(
+            r, one, made.width, style, where
+        )
     more: dict[str, object] = {"octets_reversed": turned, "bits_reversed": one.stored == "bits_reversed"}
     made = _clocked(r, one, made, turned, style, where)
     if one.flag is not None:

@@ -6,13 +6,14 @@ whatever starts later never ends earlier; of variants the longest, and octets of
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from packetkit.layout.model import (
     Branch,
     Carried,
     Choice,
+    Continued,
     Fill,
     Layout,
     Measured,
@@ -30,6 +31,8 @@ from packetkit.layout.model import (
 _MOST_LENGTHS = 4_096
 
 
+MAXIMUM_BITS = 65_535 * 8  # of a frame, whatever its lengths could say
+
 Starts = dict[
     int, int
 ]  # where nodes start, by number: a fill may count from a part, or from what is left of one of constant size
@@ -44,6 +47,8 @@ def shortest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None)
             at += node.size_bits
         elif isinstance(node, Fill):
             at += -(at - starts.get(node.since, 0)) % node.unit_bits
+        elif isinstance(node, Continued):
+            at += 8
         elif isinstance(node, Repeat):
             at = _elements(node, at, node.least, starts, everything=False)
         elif isinstance(node, Measured):
@@ -62,6 +67,8 @@ def longest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None) 
             at += node.size_bits
         elif isinstance(node, Fill):
             at += -(at - starts.get(node.since, 0)) % node.unit_bits
+        elif isinstance(node, Continued):
+            at += node.slot.width
         elif isinstance(node, Optional):
             at = longest(node.body, at, starts)
         elif isinstance(node, Measured):
@@ -77,14 +84,34 @@ def longest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None) 
 
 
 def _elements(node: Repeat, at: int, count: int, starts: Starts, *, everything: bool) -> int:
-    """Where so many elements end. What an element takes depends on nothing but where it starts in a 32-bit word."""
+    """Where so many elements end. What an element takes depends on nothing but where it starts in a 64-bit word."""
     if node.minimum_bits == node.maximum_bits:
         return at + count * node.minimum_bits
-    sizes: dict[int, int] = {}
-    for _ in range(count):
-        if at % 32 not in sizes:
-            sizes[at % 32] = (longest if everything else shortest)(node.element, at, starts) - at
-        at += sizes[at % 32]
+    return after_elements(
+        at, count, lambda at: (longest if everything else shortest)(node.element, at, starts)
+    )
+
+
+def after_elements(at: int, count: int, end_of: Callable[[int], int]) -> int:
+    """The bit where so many elements end, given where one ends; its size hangs on nothing but where it starts in a 64-bit word.
+
+    So starts come round again, and a length of 32 bits may say four thousand million elements without anybody counting them.
+    """
+    met: dict[
+        int, tuple[int, int]
+    ] = {}  # where an element starts in its word: how many are left then, and the bit
+    while count:
+        if at % 64 in met:
+            left, before = met[at % 64]
+            rounds = count // (left - count)
+            at += rounds * (at - before)
+            count -= rounds * (left - count)
+            met = {}
+            if not count:
+                break
+        met[at % 64] = (count, at)
+        at = end_of(at)
+        count -= 1
     return at
 
 
@@ -119,6 +146,9 @@ def _sizes(nodes: tuple[Node, ...], before: frozenset[int], work: _Work) -> froz
             if node.since >= 0:
                 return None  # where its part starts is not followed here
             sizes = frozenset(-(-size // node.unit_bits) * node.unit_bits for size in sizes)
+        elif isinstance(node, Continued):
+            octets = range(8, node.slot.width + 1, 8)
+            sizes = frozenset(size + more for size in sizes for more in octets)
         elif isinstance(node, Optional):
             inside = _sizes(node.body, sizes, work)
             sizes = None if inside is None else sizes | inside
@@ -188,7 +218,7 @@ def times(nodes: tuple[Node, ...], *, longest_form: bool = True, elements: int =
     """
     found: dict[int, int] = {}
     if longest_form:
-        _count(nodes, 1, found, elements, _Left(0))
+        _count(nodes, 1, found, elements, _Left(max(0, longest(nodes) - MAXIMUM_BITS)))
     else:
         _count_least(nodes, 1, found)
     return found

@@ -136,6 +136,9 @@ class Checks:
         elif slot.kind not in MIXED:
             text = f"{slot.address} is a {slot.kind} field, whose code cannot be mixed into a check"
             remedy = "Mix it with a whole number, states, a tag, a constant or a count."
+        elif slot.is_continued:
+            text = f"{slot.address} has as many octets as it needs, which cannot be mixed into a check"
+            remedy = "Mix it with a field of fixed size."
         elif slot.width > width:
             text = f"{slot.address} has {slot.width} bits, and the check {width}"
             remedy = "Mix it with a field no wider than the check."

@@ -24,6 +24,7 @@ from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Choice,
     Chosen,
+    Continued,
     Fill,
     Layout,
     Linear,
@@ -262,6 +263,8 @@ def _end(frame: Frame, nodes: tuple[Node, ...], at: int, widths: Mapping[int, in
             at = _run_end(frame, node, at, widths) + grown.get(node.number, 0)
         elif isinstance(node, Fill):
             at = -(-at // node.unit_bits) * node.unit_bits
+        elif isinstance(node, Continued):
+            at += node.slot.width
         elif isinstance(node, (Optional, Measured)):
             at = _end(frame, node.body, at, widths)
         elif isinstance(node, Choice):
@@ -281,13 +284,8 @@ def _run_end(frame: Frame, run: Run, at: int, widths: Mapping[int, int]) -> int:
 
 
 def _repeated(frame: Frame, node: Repeat, at: int, widths: Mapping[int, int]) -> int:
-    """The position after the most elements. An element's size depends on nothing but where it starts modulo 32."""
-    sizes: dict[int, int] = {}
-    for _ in range(node.maximum or 0):
-        if at % 32 not in sizes:
-            sizes[at % 32] = _end(frame, node.element, at, widths) - at
-        at += sizes[at % 32]
-    return at
+    """The position after the most elements."""
+    return size.after_elements(at, node.maximum or 0, lambda at: _end(frame, node.element, at, widths))
 
 
 def _grown(frame: Frame, nodes: tuple[Node, ...], widths: Mapping[int, int]) -> dict[int, int]:

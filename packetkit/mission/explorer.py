@@ -13,7 +13,14 @@ from itertools import product
 from typing import Any
 
 from packetkit.errors import RadioError
-from packetkit.layout.model import Layout, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Continued,
+    Layout,
+    Repeat,
+    Run,
+    Slot,
+    slots_of,
+)
 from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import window_of
 from packetkit.radio import chirp, modems, settings
@@ -118,18 +125,18 @@ def _times(layout: Layout) -> dict[int, int]:
     """How often a slot stands in a frame at its longest; slots of lists without a bound are left out."""
     found = {slot.number: 1 for node in layout.nodes if isinstance(node, Run) for slot in node.slots}
     for node in layout.walk():
-        if isinstance(node, Run):
-            for slot in node.slots:
+        if isinstance(node, (Run, Continued)):
+            for slot in slots_of(node):
                 found.setdefault(slot.number, 1)
     for node in layout.walk():
         if isinstance(node, Repeat):
             most = node.count if node.count is not None else node.maximum
             if most is None and node.counted_by is not None:
                 counter = layout.slots[node.counted_by]
-                most = counter.maximum_count or counter.raw_limits[1]
+                most = counter.maximum_count or counter.number_limits[1]
             for inner in node.element:
-                if isinstance(inner, Run):
-                    for slot in inner.slots:
+                if isinstance(inner, (Run, Continued)):
+                    for slot in slots_of(inner):
                         if most is None:
                             found.pop(slot.number, None)
                         elif slot.number in found:

@@ -38,8 +38,15 @@ FIELD_KEYS = table(
     Key(
         "coding",
         "word",
-        "How the bits spell the number, where they are not plain binary.",
-        ("sign_and_magnitude", "binary_coded_decimal", "gray"),
+        "How the bits spell the number, where they are not plain binary; continued: seven bits an octet, as many octets as it needs.",
+        (
+            "sign_and_magnitude",
+            "binary_coded_decimal",
+            "gray",
+            "continued_low_first",
+            "continued_low_first_signed",
+            "continued_high_first",
+        ),
     ),
     Key(
         "packing",

@@ -131,12 +131,18 @@ KINDS: dict[str, Kind] = {
             ("order", "role"),
             (4,),
         ),
-        Kind("count", "How many elements a repeat has; fills itself.", ("bits",), ("order", "maximum"), (9,)),
+        Kind(
+            "count",
+            "How many elements a repeat has; fills itself.",
+            ("bits",),
+            ("order", "coding", "maximum"),
+            (9,),
+        ),
         Kind(
             "length",
             "How long a part of the frame is; fills itself.",
             ("bits", "measures"),
-            ("order", "in", "less", "fill"),
+            ("order", "coding", "in", "less", "fill"),
             (8,),
         ),
         Kind(

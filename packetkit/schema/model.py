@@ -189,7 +189,7 @@ class Field:
     ] = ()  # (bit from the start of the group, width), the most significant first
     signed: bool | None = None
     order: str | None = None  # big | little
-    coding: str | None = None  # sign_and_magnitude | binary_coded_decimal | gray
+    coding: str | None = None  # a row of layout.coding.CODINGS
     packing: str | None = None  # most_significant_first | least_significant_first (a group's)
     word_bits: int | None = None
     # its value

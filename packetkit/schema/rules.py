@@ -69,7 +69,7 @@ _WIRE = {
     "curve-unfit": "A curve has codes that its bits hold, values that doubles tell apart, and beside it only what it leaves open.",
     "runs-shape": "Runs are a list of [bit, width].",
     "runs-unfit": "The runs of a split value and the single fields between them fill their group, each bit once.",
-    "coding-unfit": "A coding has the bits it needs, and neither signed, at_least, at_most nor a thousand missing codes beside it.",
+    "coding-unfit": "A coding has its bits and nothing beside it that cannot be; what goes on octet by octet starts on a byte.",
     "scale-unfit": "A scale that another field chooses has nothing beside it that says the scale too, and one choice for each code.",
     "scale-zero": "A scale is not zero.",
     "not-exact": "A scaled value comes back from the nearest double as the same raw code.",

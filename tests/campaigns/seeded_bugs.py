@@ -105,6 +105,24 @@ BUGS: tuple[Bug, ...] = (
     ),
     # -- codings
     Bug(
+        "a number that goes on ends one group early",
+        "layout/coding",
+        "    while number := number >> GROUP:\n        groups.append(number & 0x7F)\n    return groups\n",
+        "    while (number := number >> GROUP) > 1:\n        groups.append(number & 0x7F)\n    return groups\n",
+    ),
+    Bug(
+        "a signed number that goes on forgets its sign",
+        "layout/coding",
+        "    return number - (1 << GROUP * len(groups)) if groups[-1] & 0x40 else number\n",
+        "    return number\n",
+    ),
+    Bug(
+        "a count or a length that goes on is taken for its octets",
+        "codec/tree",
+        "        number = self.slot.number_of(self.raw)\n",
+        "        number = self.raw\n",
+    ),
+    Bug(
         "a digit above nine counts as one",
         "layout/coding",
         "return int(digits) if digits.isdecimal() else None",

@@ -308,6 +308,13 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "not-whole-bytes-2": (("    fields:\n", "    last_byte: zero_filled\n    fields:\n"),),
     "reserved-size": (("reserved}", "reserved, bits: 8}"),),
     "reserved-size-2": ((", up_to: byte", ""),),
+    "coding-unfit-5": ((", order: little", ""),),
+    "coding-unfit-6": ((", coding: binary_coded_decimal", ""),),
+    "coding-unfit-7": (("bits: 4", "bits: 8"),),
+    "coding-unfit-8": ((", order: little", ""),),
+    "length-astray-4": (("whole_frame", "waves"),),
+    "condition-unknown-7": (("bits: 14, coding: continued_low_first", "bits: 8"),),
+    "mixed-unfit-4": (("bits: 14, coding: continued_low_first", "bits: 8"),),
     "count-unknown": (("help", "held"),),
     "count-unknown-2": (
         ("      - {name: waves, bits: 8, repeat: {count: held}}\n", ""),

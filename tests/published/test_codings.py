@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from packetkit.codec.frame import Frame
-from packetkit.layout.coding import CODINGS
+from packetkit.layout.coding import CODINGS, width_for
 from packetkit.mission.load import parse
 
 # Each line the next number, from zero: bits flip as in the patent's table.
@@ -46,7 +46,7 @@ def test_seconds_of_a_clock_are_read_by_their_digits_and_no_other_code_is_a_numb
 
 @given(st.sampled_from(sorted(CODINGS)), st.integers(2, 64), st.data())
 def test_every_number_is_spelled_and_read_back(name: str, width: int, data: st.DataObject) -> None:
-    coding = CODINGS[name]
+    coding, width = CODINGS[name], width_for(name, width)
     low, high = coding.limits(width)
     number = data.draw(st.integers(low, high))
     code = coding.code_of(width, number)

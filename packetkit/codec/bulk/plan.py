@@ -14,6 +14,7 @@ from packetkit.codec.bits import Span, Words
 from packetkit.codec.tree import Leaf, spans_of
 from packetkit.layout.model import (
     Choice,
+    Continued,
     Layout,
     Measured,
     Optional,
@@ -84,8 +85,11 @@ def obstacle(layout: Layout) -> str:
     if not layout.minimum_bits:
         return f"{layout.name} has no bytes"
     for node in layout.walk():
-        if isinstance(node, (Measured, Choice)) or (isinstance(node, Repeat) and node.joined is not None):
-            return f"{node.address or layout.name} is no field of constant place and form"
+        if isinstance(node, (Measured, Choice, Continued)) or (
+            isinstance(node, Repeat) and node.joined is not None
+        ):
+            address = node.slot.address if isinstance(node, Continued) else node.address
+            return f"{address or layout.name} is no field of constant place and form"
         if isinstance(node, Optional) and (node.by is None or not _is_constant(layout.slots[node.by])):
             return f"{node.address} is there in some frames only"
         if isinstance(node, Repeat) and node.count is None:  # fill behind it may keep the frame's size

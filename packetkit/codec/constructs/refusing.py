@@ -76,6 +76,8 @@ def _beyond(layout: Layout) -> Iterator[tuple[str, str]]:
     for slot in layout.slots:
         if slot.kind == "bundle":
             yield slot.address, "its samples are differences"
+        if slot.is_continued:
+            yield slot.address, "it has as many octets as it needs"
         if slot.tellers:
             yield slot.address, "another field says what its code means"
 

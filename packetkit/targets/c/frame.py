@@ -328,7 +328,7 @@ class Walk:
         elif isinstance(node, Choice):
             self.settle(node.at)
             self.choice(node, prefix)
-        else:
+        elif isinstance(node, Optional):
             self.settle(node.at)
             self.option(node, prefix)
 

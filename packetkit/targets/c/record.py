@@ -242,7 +242,7 @@ class Record:
             return max(self.largest_bits(branch.body) for branch in node.all)
         if isinstance(node, (Optional, Measured)):
             return self.largest_bits(node.body)
-        return node.unit_bits - 1
+        return node.unit_bits - 1 if isinstance(node, Fill) else node.slot.width
 
     def size(self) -> str:
         """The most octets that a frame can have, as a constant expression: what its lists have room for, or what lengths can say."""
@@ -326,7 +326,7 @@ def _grain(node: Node) -> int:
         return grain(node.element) * (node.count or 1)
     if isinstance(node, Choice):
         return gcd(*(grain(branch.body) for branch in node.all))
-    return 1 if isinstance(node, Fill) else grain(node.body)
+    return grain(node.body) if isinstance(node, (Optional, Measured)) else 1
 
 
 def _keys(layout: Layout) -> frozenset[str]:

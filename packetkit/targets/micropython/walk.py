@@ -175,7 +175,7 @@ class Walk:
             self.measured(node, place, holder)
         elif isinstance(node, Choice):
             self.choice(node, place, holder)
-        else:
+        elif isinstance(node, Optional):
             self.option(node, place, holder)
 
     def option(self, node: Optional, place: Place, holder: Holder) -> None:
