@@ -11,14 +11,17 @@ import os
 import signal
 from collections import Counter as Counts
 from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from contextlib import AbstractContextManager, closing, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from threading import current_thread, main_thread
 from time import monotonic
-from typing import Any, Generic, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, Protocol, TypeVar
 
 from packetkit.errors import InputError
+
+if TYPE_CHECKING:
+    from concurrent.futures import ProcessPoolExecutor
 
 T = TypeVar("T")
 
@@ -219,6 +222,7 @@ def _interrupts_held() -> Iterator[None]:
 
 def _processes(count: int) -> tuple[ProcessPoolExecutor, Any]:
     """Fresh processes, as a forked one would inherit threads of numpy's in an unknown state; and what tells them that they may end."""
+    from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
 
     context = get_context("spawn")
