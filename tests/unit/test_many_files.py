@@ -30,7 +30,6 @@ from packetkit.cli.wanted import Asking
 from packetkit.cli.written import Target
 from packetkit.conformance import draw
 from packetkit.resources import resource
-from packetkit.work import crew as work
 from packetkit.work.crew import Crew
 
 SCHEMA = json.loads((Path(__file__).parents[1] / "documents/json/decode.schema.json").read_text())
@@ -74,7 +73,7 @@ def capture(schema: str, rows: int, seed: int, first: int) -> bytes:
 @pytest.fixture(scope="module")
 def captures() -> list[bytes]:
     """Four files of heron, of which the third is packed."""
-    made = [capture(HERON, 80, number, number * 80) for number in range(4)]
+    made = [capture(HERON, 60, number, number * 60) for number in range(4)]
     return [gzip.compress(data) if number == 2 else data for number, data in enumerate(made)]
 
 
@@ -221,7 +220,6 @@ WAYS = [
     (("a.csv",), False, False),
     (("a.csv", "--raw", "--format", "csv-semicolon"), True, True),
     (("a.jsonl", "--salvage"), True, False),
-    (("a.json", "--json"), False, False),
     (("a.txt",), False, False),
     (("a.parquet",), True, False),
     (("a.arrow", "--raw"), False, True),
@@ -362,15 +360,6 @@ def test_a_process_that_is_killed_loses_nothing_and_one_piece_that_kills_all_is_
         list(Crew(1).in_order(os._exit, [(1,)]))
 
 
-def test_processes_of_this_machine_give_the_same(
-    month: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    alone = main(["decode", HERON, *month, "-o", "a.csv", "--workers", "1"]), capsys.readouterr()
-    monkeypatch.setattr(work, "WORTH_PROCESSES_S", 0.0)
-    assert (main(["decode", HERON, *month, "-o", "b.csv", "--workers", "2"]), capsys.readouterr()) == alone
-    assert Path("a.csv").read_bytes() == Path("b.csv").read_bytes()
-
-
 def test_a_worker_of_a_cluster_that_is_killed_loses_nothing(
     month: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -378,23 +367,25 @@ def test_a_worker_of_a_cluster_that_is_killed_loses_nothing(
     assert main(["decode", HERON, *many, "-o", "a.csv", "--workers", "1"]) == 1
     alone = capsys.readouterr()
     killed: list[str] = []
+    over = threading.Event()
     with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local:
         address = local.scheduler_address
 
         def kill() -> None:
-            """End the first worker that has a piece."""
+            """End the first worker that has a piece: the first pieces take long, as a worker imports all it needs with them."""
             with Client(address, set_as_default=False) as client:
                 pids = client.run(os.getpid)
-                while not killed:
+                while not killed and not over.is_set():
                     busy = [where for where, pieces in client.processing().items() if pieces]
                     if busy:
                         os.kill(pids[busy[0]], signal.SIGKILL)
                         killed.append(busy[0])
-                    time.sleep(0.002)
+                    time.sleep(0.01)
 
         killer = threading.Thread(target=kill)
         killer.start()
         assert main(["decode", HERON, *many, "-o", "b.csv", "--cluster", address]) == 1
+        over.set()
         killer.join()
         assert killed and capsys.readouterr() == alone
         assert Path("a.csv").read_bytes() == Path("b.csv").read_bytes()
