@@ -1780,8 +1780,14 @@ def _time_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
             number, inside = number + math.floor(second / 86400 + Fraction(1, 2)), Fraction(0)
         else:
             inside = math.floor(second / step + Fraction(1, 2)) * step
+            codes_end = units[1][0] * 2 ** units[1][1]
             if inside >= _seconds_of_day(day):
                 number, inside = number + 1, Fraction(0)
+            elif (
+                inside >= codes_end
+            ):  # a leap second that no code is left for: the nearer of the codes around it
+                before, after = second - (codes_end - step), _seconds_of_day(day) - second
+                number, inside = (number, codes_end - step) if before < after else (number + 1, Fraction(0))
         total, step_of_first = number - epoch[0].toordinal(), Fraction(86400)
         for unit, _ in units[1:]:
             counts.append(int(inside // unit))

@@ -231,8 +231,13 @@ def raw_of(clock: Clock, moment: Moment) -> int | None:
         day = (day * DAY + moment.second + Fraction(DAY, 2)) // DAY
     else:
         inside = (moment.second / last.unit + Fraction(1, 2)) // 1 * last.unit
-        if inside >= DAY + has_leap_second(day):
-            day, inside = day + 1, Fraction(0)
+        end = DAY + has_leap_second(day)
+        held = min(Fraction(end), clock.parts[1].unit * (1 << clock.parts[1].width))
+        if inside >= held:
+            # Fractions of a day that use all of their bits have no code for its leap second.
+            inside = held - last.unit
+            if held == end or moment.second - inside >= end - moment.second:
+                day, inside = day + 1, Fraction(0)
     first = _joined(clock, day - clock.epoch.day, clock.parts[:1])
     if first is None:
         return None

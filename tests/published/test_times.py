@@ -11,6 +11,7 @@ at the GPS epoch, 32 s in 2000, and is 37 s since 2017.
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta, timezone
+from fractions import Fraction
 
 import pytest
 from hypothesis import given
@@ -122,6 +123,29 @@ def test_days_and_their_parts_are_those_of_the_calendar(moment: datetime) -> Non
     data = days.to_bytes(2, "big") + millis.to_bytes(4, "big") + micros.to_bytes(2, "big")
     assert DAYS.encode({"a": moment.replace(tzinfo=timezone.utc)}) == data
     assert DAYS.decode(data) == {"a": moment.strftime("%Y-%m-%dT%H:%M:%S.%fZ")}
+
+
+# 4,096 parts of a day of 86,400 s use all of their bits: a leap second has no code.
+PARTS = codec("counts: {days: 14, fraction: 12}, epoch: 2000-01-01T00:00:00Z")
+
+
+@given(
+    st.sampled_from([date(2005, 12, 31), date(2008, 12, 31), date(2016, 12, 31), date(2016, 12, 30)]),
+    st.integers(86_340_000, 86_400_999),
+)
+def test_near_the_end_of_a_day_the_nearest_code_is_sent_though_its_leap_second_has_none(
+    day: date, millis: int
+) -> None:
+    number, has_leap = (day - date(2000, 1, 1)).days, day.day == 31
+    seconds, part = divmod(millis, 1000)
+    if seconds == 86_400 and not has_leap:
+        return
+    inside = min(seconds, 86_399)
+    text = f"{day.isoformat()}T{inside // 3600:02}:{inside // 60 % 60:02}:{seconds - inside + inside % 60:02}.{part:03}Z"
+    codes = {number << 12 | count: Fraction(count * 86_400, 4096) for count in range(4090, 4096)}
+    codes[number + 1 << 12] = Fraction(86_400 + has_leap)
+    nearest = min(codes, key=lambda code: (abs(codes[code] - Fraction(millis, 1000)), -code))
+    assert PARTS.encode({"a": text}) == (nearest << 6).to_bytes(4, "big")
 
 
 @given(

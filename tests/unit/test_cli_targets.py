@@ -142,3 +142,17 @@ def test_what_a_target_cannot_express_is_said_before_anything_is_proven(
     )
     assert main(["fuzz", "small.yaml", "--targets", "javascript"]) == 2
     assert "javascript cannot express beacon.path" in capsys.readouterr().err
+
+
+def test_the_end_of_a_day_with_a_leap_second_is_one_code_to_all(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    Path("parts.yaml").write_text(
+        "mission: parts\nframes:\n  sheet:\n    last_byte: zero_filled\n    fields:\n"
+        '      - {name: a, kind: time, counts: {days: 14, fraction: 12}, epoch: "2000-01-01T00:00:00Z"}\n',
+        encoding="utf-8",
+    )
+    assert main(["vectors", "parts.yaml", "-o", "parts.json"]) == 0
+    assert '"2016-12-31T23:59:60Z"' in Path("parts.json").read_text(encoding="utf-8")
+    assert main(["vectors", "parts.yaml", "--verify", "parts.json", "--targets", "javascript,python"]) == 0
+    assert "agree with the codec, javascript, python" in capsys.readouterr().out

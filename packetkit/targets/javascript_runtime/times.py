@@ -135,7 +135,7 @@ function timeToRaw(slot, value) { // {raw} or {fault}
 }
 
 function codeOfMoment(clock, moment) { // the nearest, the later one half way; null where there is none
-  var unit = lastUnit(clock), isLeap = over(moment.second, [DAY, 1]) > 0, isEpoch, steps, day, first, rest;
+  var unit = lastUnit(clock), isLeap = over(moment.second, [DAY, 1]) > 0, isEpoch, day, first, inside, end, held;
   if (!clock.by_days) {
     isEpoch = moment.day === clock.epoch[0] && !compare(less(moment.second, momentOf(clock.epoch).second)[0], 0);
     if ((isLeap && !clock.counts_leaps) || (clock.counts_leaps && moment.day < clock.leaps[0] && !isEpoch)) { return null; }
@@ -145,14 +145,19 @@ function codeOfMoment(clock, moment) { // the nearest, the later one half way; n
     return countsJoined(clock, moment.day + nearestOver(moment.second, [DAY, 1]) - clock.epoch[0], clock.parts);
   }
   day = moment.day;
-  steps = nearestOver(moment.second, unit);
-  if (compare(over(multiplied(unit, steps), [1, 1]), DAY + hasLeap(clock, day)) >= 0) {
-    day += 1;
-    steps = 0;
+  inside = multiplied(unit, nearestOver(moment.second, unit));
+  end = [DAY + hasLeap(clock, day), 1];
+  held = multiplied(unitOf(clock.parts[1]), SIZES[clock.parts[1][2]]); // may have no code for a leap second
+  held = isNegative(less(held, end)[0]) ? held : end;
+  if (!isNegative(less(inside, held)[0])) {
+    inside = less(held, unit);
+    if (held === end || !isNegative(less(less(moment.second, inside), less(end, moment.second))[0])) {
+      day += 1;
+      inside = [0, 1];
+    }
   }
   first = countsJoined(clock, day - clock.epoch[0], clock.parts.slice(0, 1));
-  rest = placed(clock.parts.slice(1), multiplied(unit, steps));
-  return first === null ? null : plus(first, rest);
+  return first === null ? null : plus(first, placed(clock.parts.slice(1), inside));
 }
 
 function countsJoined(clock, steps, parts) { // a count of the last part's steps as the code of all parts

@@ -160,8 +160,13 @@ def _time_code(clock: Row, moment: Moment) -> int | None:
         day = int((day * _DAY + moment[1] + Fraction(_DAY, 2)) // _DAY)
     else:
         inside = (moment[1] / units[-1] + Fraction(1, 2)) // 1 * units[-1]
-        if inside >= _day_seconds(clock, day):
-            day, inside = day + 1, Fraction(0)
+        end = _day_seconds(clock, day)
+        held = min(Fraction(end), units[1] * (1 << clock["parts"][1][2]))
+        if inside >= held:
+            # Fractions of a day that use all of their bits have no code for its leap second.
+            inside = held - units[-1]
+            if held == end or moment[1] - inside >= end - moment[1]:
+                day, inside = day + 1, Fraction(0)
     raw = _steps_code(clock, day - clock["epoch"][0], 1)
     for unit, (_, _, _, shift) in list(zip(units, clock["parts"]))[1:] if raw is not None else ():
         count = int(inside // unit)
