@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any
 
-from packetkit.cli.check import chosen, filled_in
+from packetkit.cli.check import chosen
+from packetkit.cli.field_table import filled_in
 from packetkit.errors import Problem, SchemaError
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS
