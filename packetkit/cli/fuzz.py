@@ -72,6 +72,7 @@ def _frame(frame: proof.FrameProof) -> dict[str, Any]:
 
 def text(made: proof.Proof, seconds: float, encoding: str) -> str:
     """What a person reads: a table a frame, then the verdict."""
+    width = min(output.columns(), output.DEFAULT_COLUMNS)
     parts = [f"{made.mission.name}: seed {made.seed} (--seed {made.seed} repeats it)\n"]
     for frame in made.frames:
         rows: list[tuple[object, ...]] = [
@@ -84,7 +85,9 @@ def text(made: proof.Proof, seconds: float, encoding: str) -> str:
         ]
         columns = (output.Column(f"{frame.name}: what holds", fit="wrap"), output.Column("examples", ">"))
         parts.append(output.Table(columns, tuple(rows)).text(encoding=encoding))
-        parts += [f"construct cannot express {path}: {reason}\n" for path, reason in frame.refusals]
+        refusals = (f"construct cannot express {path}: {reason}" for path, reason in frame.refusals)
+        lines = [line for one in refusals for line in output.wrapped(one, width)]
+        parts += ["\n".join(lines) + "\n"] if lines else []
         if frame.failure is not None:
             parts.append(proof.told(frame.failure) + "\n")
     parts.append(_verdict(made, seconds))

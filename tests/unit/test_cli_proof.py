@@ -377,3 +377,20 @@ def test_a_target_that_is_not_there_is_refused_with_those_that_are(
 ) -> None:
     assert main(["generate", "small.yaml", "--target", "morse", "-o", "proof"]) == 2
     assert "'tests'" in capsys.readouterr().err and not Path("proof").exists()
+
+
+def test_what_construct_cannot_express_is_listed_within_80_columns(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "80")
+    fields = "".join(
+        f"      - {{name: a_value_that_counts_now_and_then_{n}, bits: 8, valid_when: there}}\n" for n in "ab"
+    )
+    text = f"mission: m\nframes:\n  f:\n    last_byte: zero_filled\n    fields:\n      - {{name: there, kind: flag}}\n{fields}"
+    (tmp_path / "m.yaml").write_text(text, encoding="utf-8")
+    assert main(["fuzz", "m.yaml", "--examples", "4"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= 80
+    first = next(n for n, line in enumerate(lines) if line.startswith("construct cannot express"))
+    assert lines[first + 2].startswith("construct cannot express"), "one below the other"
