@@ -389,6 +389,13 @@ def _meant(node: _Node, name: str, *, whole: bool = False) -> _Node:
     return found
 
 
+def _judge(node: _Node, name: str) -> _Node:
+    """Return the field that says what a leaf's code means: one that is declared before it, else one behind it."""
+    found = _find(node, name, False, back=True) or _find(node, name, True)
+    assert found is not None, f"{name} is declared beside {_address(node)}"  # the loader's promise
+    return found
+
+
 def _whole(frame: Frame, algorithms: Algorithms) -> Field:
     """Return the frame as one group, whose checks say how wide they are and whose codes are as signed as their fields.
 
@@ -1059,12 +1066,12 @@ def _read_as(node: _Node) -> Field | str:
     """Return a leaf's field as other fields have it, on the scale that one of them chooses; or why it has no value."""
     declared = node.field
     if declared.valid_when is not None and not _holds(
-        declared.valid_when, _meant(node, declared.valid_when.by)
+        declared.valid_when, _judge(node, declared.valid_when.by)
     ):
         return "not valid"
     if declared.scale_by is None:
         return declared
-    chooser = _meant(node, declared.scale_by.by)
+    chooser = _judge(node, declared.scale_by.by)
     names = dict(chooser.field.states)
     for choice in declared.scale_by.choices:
         if choice.said in (chooser.raw, names.get(chooser.raw if chooser.raw is not None else -1)):

@@ -66,12 +66,21 @@ def annotate(layout: Layout, data: bytes) -> Annotation:
 
 def _field(leaf: Leaf, found: Found, data: bytes, whole: bool) -> Field:
     slot = leaf.slot if leaf.slot.width == leaf.width else replace(leaf.slot, width=leaf.width)  # fill
-    value, reason, note = leaf.meaning if leaf.slot.tellers else from_raw(slot, leaf.raw)
+    value, reason, note = _meaning(leaf, slot)
     run = Run(0, leaf.run_at, leaf.run_at % 8, leaf.offset + leaf.width, leaf.packing, ())
     placed = wire_bits(run, replace(slot, offset_bits=leaf.offset))
     return Field(
         slot, leaf.address, leaf.raw, value, reason, note, placed, _wrong(leaf, slot, found, data, whole)
     )
+
+
+def _meaning(leaf: Leaf, slot: Slot) -> tuple[Value, str, str]:
+    """What a code means: value, reason and note; nothing where the frame ends before what says so."""
+    if not slot.tellers:
+        return from_raw(slot, leaf.raw)
+    if all(map(leaf.scope.knows, slot.tellers)):
+        return leaf.meaning
+    return None, "not known: the frame is cut off", ""
 
 
 def _wrong(leaf: Leaf, slot: Slot, found: Found, data: bytes, whole: bool) -> str:

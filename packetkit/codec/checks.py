@@ -16,8 +16,10 @@ class NotGeneratedError(Exception):
 
 
 def refuse_split(layout: Layout) -> None:
-    """Raise NotGeneratedError where a split value tells what another's code means, or is told: its pieces are put together too late."""
+    """Raise NotGeneratedError where what a code means is told too late: by, or of, a split value, or by a field behind."""
     for slot in layout.slots:
+        if any(number > slot.number for number in slot.tellers):
+            raise NotGeneratedError
         if slot.tellers and any(
             one.pieces for one in (slot, *(layout.slots[number] for number in slot.tellers))
         ):

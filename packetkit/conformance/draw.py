@@ -82,6 +82,9 @@ class _Drawing:
         self.ending: dict[
             int, tuple[Range, ...]
         ] = {}  # codes of slots that say whether an element is the last
+        self.ahead: set[int] = (
+            set()
+        )  # slots that say what others before them mean: drawn with the first of these
         self.silent: set[int] = set()
         nodes = list(layout.walk())
         self.options = [node for node in nodes if isinstance(node, Optional)]
@@ -234,6 +237,10 @@ class _Drawing:
         if slot.kind == "flag":
             return self.flag(slot, may_lack)
         self.told[slot.number] = 0  # nobody asks
+        for teller in beside.behind(slot):
+            if teller not in self.ahead:
+                self.ahead.add(teller)
+                self.told[teller] = self.code_ahead(self.layout.slots[teller])
         found = beside.read_as(slot, self.told.__getitem__)
         if not isinstance(found, Slot):
             return self.uncounted(slot, may_lack, may_be_none)
@@ -279,7 +286,9 @@ class _Drawing:
 
     def teller(self, slot: Slot, may_lack: bool) -> Any:
         """A slot that says whether options are there: its code first, then a value that means it."""
-        raw = self.told[slot.number] = self.telling_code(slot)
+        raw = self.told[slot.number] if slot.number in self.ahead else self.telling_code(slot)
+        self.told[slot.number] = raw
+        self.ahead.discard(slot.number)
         if slot.kind == "flag":
             if may_lack and self.oddity(3) and self.always_asked(slot):
                 self.silent.add(slot.number)
@@ -298,12 +307,22 @@ class _Drawing:
             return {"raw": raw}
         return value
 
-    def ender(self, slot: Slot, may_lack: bool) -> Any:
-        """A slot that says whether its element is the last; a flag that does may be left out."""
+    def code_ahead(self, slot: Slot) -> int:
+        """The code of a slot that is drawn before its turn, as something before it means what it says."""
+        return self.ending_code(slot) if slot.number in self.ending else self.telling_code(slot)
+
+    def ending_code(self, slot: Slot) -> int:
+        """A code that says of the element being drawn whether it is the last."""
         codes = self.chance.choice(self.ending[slot.number])
         if slot.kind == "count":
             codes = Range(codes.low, min(codes.high, codes.low + self.most))
-        raw = self.told[slot.number] = self.code_in(codes)
+        return self.code_in(codes)
+
+    def ender(self, slot: Slot, may_lack: bool) -> Any:
+        """A slot that says whether its element is the last; a flag that does may be left out."""
+        raw = self.told[slot.number] if slot.number in self.ahead else self.ending_code(slot)
+        self.told[slot.number] = raw
+        self.ahead.discard(slot.number)
         if slot.kind == "count":
             return self.given(slot, raw) if self.oddity(4) else _OUT
         if slot.kind == "flag":

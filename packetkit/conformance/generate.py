@@ -305,6 +305,7 @@ class _Plain:
         branch: Branch | None,
         text: tuple[int, Any] | None,
     ) -> None:
+        self.layout = layout
         self.slot, self.value, self.absent, self.lengths = slot, value, absent, lengths
         self.text = text
         self.slots, self.ending = layout.slots, dict[int, int]()
@@ -402,15 +403,11 @@ class _Plain:
         return (joined.characters[0][1] if joined.characters else "A") * count
 
     def leaf(self, slot: Slot) -> Any:
+        for teller in beside.behind(slot):
+            self.told[teller] = self.raw(self.layout.slots[teller])
+        raw = self.told[slot.number] = self.raw(slot)
         if self.slot is not None and slot.number == self.slot.number:
-            given = (
-                self.value["raw"]
-                if isinstance(self.value, dict)
-                else number.to_raw(beside.on_first(slot), self.value).raw
-            )
-            self.told[slot.number] = int(given)
             return self.value
-        raw = self.told[slot.number] = self.code(slot)
         if slot.kind == "tag":
             return raw
         found = beside.read_as(slot, self.told.__getitem__)
@@ -418,6 +415,14 @@ class _Plain:
             return None
         value, _, _ = number.from_raw(found, raw)
         return value if number.to_raw(found, value) == (raw, False, None) else {"raw": raw}
+
+    def raw(self, slot: Slot) -> int:
+        """The code that is sent: of the slot that is asked about the one asked for, else a plain one."""
+        if self.slot is None or slot.number != self.slot.number:
+            return self.code(slot)
+        if isinstance(self.value, dict):
+            return int(self.value["raw"])
+        return int(number.to_raw(beside.on_first(slot), self.value).raw)
 
     def code(self, slot: Slot) -> int:
         """A plain code: one that lets most options be there, else the least that is legal and not below zero."""

@@ -243,6 +243,7 @@ class _Unit:
     ending: dict[int, int] = field(
         default_factory=dict
     )  # codes of slots that say whether an element is the last
+    ahead: set[int] = field(default_factory=set)  # slots drawn with what they judge, which stands before them
     raised: frozenset[int] = frozenset()
 
     def advance(self, time_s: Fraction) -> None:
@@ -254,7 +255,7 @@ class _Unit:
 
     def record(self, layout: Layout) -> dict[str, Any]:
         record: dict[str, Any] = {}
-        self.drawn, self.ending = {}, {}
+        self.drawn, self.ending, self.ahead = {}, {}, set()
         self.raised = frozenset(slot.raises for slot in layout.slots if slot.raises is not None)
         self.choosing = _telling_codes(layout)
         self.factors = frozenset(
@@ -272,8 +273,7 @@ class _Unit:
             if isinstance(node, (Run, Continued)):
                 slots = slots_of(node)
                 for slot in slots:
-                    if slot.kind in DRAWN:
-                        self.drawn[slot.number] = self.raw(slot, key + slot.address)
+                    self.draw(layout, slot, key)
                     if slot.is_value:
                         value, _, _ = beside.value_beside(
                             slot, self.drawn[slot.number], self.drawn.__getitem__
@@ -292,6 +292,16 @@ class _Unit:
                 if not present:
                     forget(node, self.drawn)
                 put(into, node.path, self.inner(layout, node.body, node.bare, key) if present else None)
+
+    def draw(self, layout: Layout, slot: Slot, key: str) -> None:
+        """Draw a slot's code; first those of slots behind it that say what it means, which keep them until their turn."""
+        for teller in beside.behind(slot):
+            if teller not in self.ahead:
+                self.draw(layout, layout.slots[teller], key)
+                self.ahead.add(teller)
+        if slot.kind in DRAWN and slot.number not in self.ahead:
+            self.drawn[slot.number] = self.raw(slot, key + slot.address)
+        self.ahead.discard(slot.number)
 
     def elements(self, layout: Layout, node: Repeat, key: str) -> Any:
         number = node.count

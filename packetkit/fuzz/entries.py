@@ -48,11 +48,12 @@ class Place:
 
 @dataclass(slots=True)
 class Scope:
-    """Names placed so far in one group, each with its entry; inside: it is in a repeat or an option."""
+    """Names placed so far in one group, each with its entry. promised: fields that it ends with; None: it takes no promises."""
 
     outer: Scope | None
     entries: dict[str, Entry] = field(default_factory=dict)
     path: str = ""
+    promised: list[Entry] | None = None
 
 
 # -- what is known of an entry ---------------------------------------------------------------------------------

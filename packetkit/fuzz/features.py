@@ -13,6 +13,7 @@ from packetkit.layout.model import (
     Branch,
     Bundle,
     Choice,
+    Chosen,
     Fill,
     Layout,
     Measured,
@@ -145,6 +146,10 @@ FEATURES: tuple[Feature | OnWire, ...] = (
             and bool(seen.field.valid_when.codes or seen.field.valid_when.states)),
     Feature(16, "valid when, with a missing code", lambda seen: seen.field.valid_when is not None and bool(seen.field.missing)),
     Feature(16, "valid when, in a repeat", lambda seen: seen.field.valid_when is not None and seen.in_repeat),
+    OnWire(16, "valid when, told behind", lambda layout: any(
+        slot.valid_when is not None and slot.valid_when.by > slot.number for slot in layout.slots)),
+    OnWire(16, "a scale, told behind", lambda layout: any(
+        isinstance(slot.transform, Chosen) and slot.transform.by > slot.number for slot in layout.slots)),
     Feature(16, "an option that is one value", lambda seen: seen.field.valid_when is not None
             and seen.field.present_when is not None),
     Feature(16, "scale by codes", lambda seen: seen.field.scale_by is not None

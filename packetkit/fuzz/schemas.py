@@ -15,6 +15,7 @@ from typing import Any
 
 from packetkit.conformance.faults import Chance
 from packetkit.errors import SchemaError
+from packetkit.fuzz.behind import keep, promise, takes
 from packetkit.fuzz.entries import (
     Entry,
     Place,
@@ -57,7 +58,9 @@ def schema(chance: Chance, *, parts: bool = True) -> Drawn:
     if chance.randint(1, 10) == 10:
         inner, size = _to_carry(lambda: frame(None))
         if inner is not None:
-            return Drawn({"sheet": _Draw(chance, parts=parts).frame(None, inner, size), "inner": inner})
+            return _told_apart(
+                Drawn({"sheet": _Draw(chance, parts=parts).frame(None, inner, size), "inner": inner})
+            )
     if chance.randint(1, 8) < 8:
         return Drawn({"sheet": frame(None)})
     if chance.randint(1, 3) < 3:
@@ -88,6 +91,16 @@ def _to_carry(draw: Callable[[], Entry]) -> tuple[Entry | None, int | None]:
     return found, None
 
 
+def _told_apart(drawn: Drawn) -> Drawn:
+    """The schema; where its two frames cannot be told apart, the carried one is sent in envelopes only."""
+    try:
+        parse(drawn.text)
+    except SchemaError as error:
+        if any(problem.rule == "frames-alike" for problem in error.problems):
+            drawn.frames["inner"].pop("cadence_s", None)
+    return drawn
+
+
 _Leaf = Callable[[Scope, Style], tuple[Entry, int]]
 _Holder = Callable[[list[Entry], Scope, Place, Style, int], None]
 
@@ -113,7 +126,7 @@ class _Draw(Structures):
         if self.odds(8):
             made["cadence_s"] = Fraction(self.one(1, 30, 60))
         self.least = style.least
-        place, scope, fields = Place(), Scope(None), made.setdefault("fields", [])
+        place, scope, fields = Place(), takes(Scope(None)), made.setdefault("fields", [])
         if tag is not None:
             self.add(fields, scope, place, {"name": "tag", "kind": "tag", "bits": 8, "code": tag}, 8)
         if self.parts_too and self.odds(6):
@@ -123,6 +136,7 @@ class _Draw(Structures):
         }
         for _ in range(self.chance.randint(2, 8)):
             self.member(fields, scope, place, style, depth=0)
+        keep(self, fields, scope, place)
         if carried is not None:
             self.carried(fields, scope, place, size)
         elif self.parts_too and self.odds(6):
@@ -232,6 +246,8 @@ class _Draw(Structures):
             self.scaled(made, scope)
         if self.parts_too and self.odds(4):
             self.judged(made, scope)
+        if self.parts_too and self.odds(6):
+            promise(self, made, scope)
         self.add(fields, scope, place, made, total)
         if "present_when" in made:
             place.inner = None if bits % 8 else place.inner
@@ -244,9 +260,10 @@ class _Draw(Structures):
         if self.odds(3):
             made["order"] = self.one("little", "big")
             style = replace(style, order=made["order"])
-        inner = self.inside(scope, made)
+        inner = takes(self.inside(scope, made))
         for _ in range(self.chance.randint(1, 3)):
             self.member(made["group"], inner, place, style, depth + 1)
+        keep(self, made["group"], inner, place)
         self.something(made["group"], inner, place, style)
         self.derived(made["group"], inner)
         self.counts_used(made["group"], inner, place, style)
@@ -436,12 +453,14 @@ class _Draw(Structures):
         whole = place.octet == 0 and self.odds(2)
         inside, inner = Place(0 if whole else None, 0, whole), self.inside(scope, made)
         inner.outer = Scope(scope)  # nothing after it can see into it
+        takes(inner)
         if first is not None:
             self.add(made["group"], inner, inside, *first(inner))
         for _ in range(self.chance.randint(1, 3)):
             self.member(made["group"], inner, inside, style, depth + 1)
         if not is_fixed(made):
             self.leaf(made["group"], inner, inside, *self.number(inner, style))
+        keep(self, made["group"], inner, inside)
         self.certain_bit(made["group"], inner, inside, style)
         self.derived(made["group"], inner)
         self.counts_used(made["group"], inner, inside, style)
@@ -511,9 +530,10 @@ class _Draw(Structures):
             made["repeat"] = self.chance.randint(1, 3)
             whole = self.element(made, scope, place, style, depth)
         else:
-            inside, inner = replace(place), Scope(Scope(scope), path=f"{made['name']}.")
+            inside, inner = replace(place), takes(Scope(Scope(scope), path=f"{made['name']}."))
             for _ in range(self.chance.randint(1, 3)):
                 self.member(made["group"], inner, inside, style, depth + 1)
+            keep(self, made["group"], inner, inside)
             self.counts_used(made["group"], inner, inside, style)
             self.something(made["group"], inner, inside, style)
             self.derived(made["group"], inner)

@@ -1,6 +1,7 @@
 """What a slot's code means by the codes of other slots: whether its value counts, and on which scale.
 
-The bits are there in any case; another field, which stands before, says what they mean. Whether a value counts is asked before
+The bits are there in any case; another field says what they mean. It may stand behind, as its place hangs on no value, and is looked
+up when the whole frame has its place. Whether a value counts is asked before
 anything else, so that a code with a meaning of its own means nothing where it does not; what is missing is missing on any scale. Writing
 sends the missing code, else zero, where there is no value, and refuses one that is given all the same: it would be lost unseen.
 """
@@ -8,14 +9,14 @@ sends the missing code, else zero, where there is no value, and refuses one that
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from packetkit.errors import Fault
 from packetkit.layout import chosen
 from packetkit.layout.conditions import told_by
-from packetkit.layout.model import Chosen, Layout, Linear, Range, Run, Slot, Valid
+from packetkit.layout.model import Chosen, Layout, Linear, Node, Range, Run, Slot, Valid, bodies, with_bodies
 from packetkit.layout.number import Outcome, Value, from_raw, to_raw
 from packetkit.layout.shown import shown
 from packetkit.schema.model import Condition, Field, ScaleBy
@@ -33,15 +34,62 @@ Codes = Callable[[int], int]  # from a slot's number to its raw code in the same
 # -- resolving -----------------------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """A slot that asks a name which stands behind it: looked up in its scope once all names are there. key: where it says so."""
+
+    number: int
+    one: Field
+    key: str
+    transform: object
+    scope: Scope
+    where: str
+
+
+_UNKNOWN = Valid(-1, ())  # until what stands behind is known: a slot with it tells nobody anything
+
+
 def told(r: Resolver, one: Field, transform: object, scope: Scope, where: str) -> dict[str, object]:
     """The attributes of a slot that say by which others its code is told. transform: its own, as far as it is known."""
     made: dict[str, object] = {}
-    if one.valid_when is not None:
-        found = asked_slot(r, one, "valid_when", one.valid_when, scope, where)
-        made["valid_when"] = None if found is None else Valid(*found)
-    if one.scale_by is not None and isinstance(transform, Chosen):
-        made["transform"] = scales(r, one, one.scale_by, transform, scope, where) or transform
+    for key, said in (("valid_when", one.valid_when), ("scale_by", one.scale_by)):
+        if said is None:
+            continue
+        behind = Behind(len(r.slots), one, key, transform, scope, where)
+        if scope.find(said.by) is not None:
+            made |= _asking(r, behind)
+        else:
+            r.behind.append(behind)
+            made |= {"valid_when": _UNKNOWN} if key == "valid_when" else {}
     return made
+
+
+def told_behind(r: Resolver, nodes: tuple[Node, ...]) -> tuple[Node, ...]:
+    """The nodes, their slots told by what stands behind them, now that it is placed."""
+    found: dict[int, dict[str, Any]] = {}
+    for behind in r.behind:
+        found.setdefault(behind.number, {}).update(_asking(r, behind))
+
+    def node(one: Node) -> Node:
+        if isinstance(one, Run):
+            slots = (replace(slot, **found.get(slot.number, {})) for slot in one.slots)
+            return replace(one, slots=tuple(slots))
+        return with_bodies(one, tuple(tuple(map(node, inner)) for inner in bodies(one)))
+
+    return tuple(map(node, nodes)) if found else nodes
+
+
+def _asking(r: Resolver, asks: Behind) -> dict[str, Any]:
+    """What a slot says of the one that it asks, which is placed; nothing of it where a problem was noted."""
+    one, scope, where = asks.one, asks.scope, asks.where
+    if asks.key == "valid_when":
+        assert one.valid_when is not None
+        found = asked_slot(r, one, "valid_when", one.valid_when, scope, where)
+        return {"valid_when": None if found is None else Valid(*found)}
+    assert one.scale_by is not None
+    if not isinstance(asks.transform, Chosen):
+        return {}
+    return {"transform": scales(r, one, one.scale_by, asks.transform, scope, where) or asks.transform}
 
 
 def asked_slot(
@@ -49,7 +97,9 @@ def asked_slot(
 ) -> tuple[int, tuple[Range, ...]] | None:
     """The slot that a key asks, and the codes it must hold; None where a problem was noted. within: of which of its entries."""
     place = one.places.get(f"{key}.{said.by}{within}", one.places[key])
-    found = told_by(r, said, place, one.places.get(f"{key}:{said.by}", one.places[key]), scope, where)
+    found = told_by(
+        r, said, place, one.places.get(f"{key}:{said.by}", one.places[key]), scope, where, behind=True
+    )
     if found is None:
         return None
     by = r.slots[found[0]]
@@ -171,6 +221,11 @@ def asked(slot: Slot, number: int) -> tuple[Range, ...]:
 def is_nan(value: object) -> bool:
     """Return whether a value is a number that is none."""
     return (isinstance(value, float) and value != value) or (isinstance(value, Decimal) and value.is_nan())
+
+
+def behind(slot: Slot) -> tuple[int, ...]:
+    """Return the numbers of the slots behind a slot that say what its code means."""
+    return tuple(number for number in slot.tellers if number > slot.number)
 
 
 def told_slots(layout: Layout) -> tuple[Slot, ...]:

@@ -1,6 +1,7 @@
 """What a field asks of another: which slot decides, and the codes that it must hold; names that are not there are noted.
 
-Names are looked up among the fields already placed, so a condition can only point backwards.
+Names are looked up among the fields placed so far, so a condition points backwards; what only says what a value means may also stand
+behind it, and is looked up when all are placed.
 """
 
 from __future__ import annotations
@@ -55,9 +56,10 @@ def told_by(
     where: str,
     *,
     into_options: bool = False,
+    behind: bool = False,
 ) -> tuple[int, tuple[Range, ...]] | None:
-    """The slot that a condition asks and the codes it must hold. place: of these; at: of the name. into_options: as Scope.find."""
-    slot = deciding(r, asked.by, scope, where, at, into_options=into_options)
+    """The slot that a condition asks and the codes it must hold. place: of these; at: of the name; the others as `deciding`."""
+    slot = deciding(r, asked.by, scope, where, at, into_options=into_options, behind=behind)
     if slot is None:
         return None
     ranges = codes_held(r, asked, slot, place, where)
@@ -65,18 +67,27 @@ def told_by(
 
 
 def deciding(
-    r: Resolver, name: str, scope: Scope, where: str, place: Place, *, into_options: bool = False
+    r: Resolver,
+    name: str,
+    scope: Scope,
+    where: str,
+    place: Place,
+    *,
+    into_options: bool = False,
+    behind: bool = False,
 ) -> Slot | None:
-    """The slot that a condition asks, or None where that was noted."""
+    """The slot that a condition asks, or None where that was noted. into_options: as Scope.find; behind: it may stand there."""
     found = scope.find(name, into_options=into_options)
     if found is not None and found[1] in found[0].broken:
         return None
     slot = found[0].slots.get(found[1]) if found else None
     if slot is None or slot.kind not in _DECIDING:
-        text = f"{shown(name)} is not a field before this one"
+        text = (
+            f"{shown(name)} is not a field {'of its group or one around it' if behind else 'before this one'}"
+        )
         if slot is not None:
             text = f"{slot.address} is a {slot.kind} field, which cannot decide this"
-        r.note(place, "condition-unknown", where, text, r.suggest(name, scope, _DECIDING))
+        r.note(place, "condition-unknown", where, text, r.suggest(name, scope, _DECIDING, behind=behind))
         return None
     if slot.is_continued:
         text = f"{slot.address} has as many octets as it needs, so its code cannot decide this"

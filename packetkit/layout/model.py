@@ -143,7 +143,7 @@ class Bundle:
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """A scale that the code of the slot numbered `by`, which stands before, chooses; a code without a choice has no scale.
+    """A scale that the code of the slot numbered `by` chooses; a code without a choice has no scale.
 
     All choices have one denominator, so that all values are integers, or none is for certain.
     """
@@ -199,7 +199,7 @@ class Role:
 
 @dataclass(frozen=True, slots=True)
 class Valid:
-    """A value counts only where the slot numbered `by`, which stands before it, holds one of `codes`."""
+    """A value counts only where the slot numbered `by`, in its container or one around it, holds one of `codes`."""
 
     by: int
     codes: tuple[Range, ...]

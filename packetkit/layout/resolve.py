@@ -81,6 +81,7 @@ class Resolver:
         self.counted: set[int] = set()
         self.counts: dict[int, tuple[Field, str]] = {}
         self.roles: dict[str, tuple[str, int]] = {}  # role to the address and number of the slot that has it
+        self.behind: list[beside.Behind] = []
         self.judged: dict[str, Place] = {}  # address of a field to where it says what its codes are told by
         self.parts: list[Part] = []  # the innermost last: what an end belongs to
         self.to_ends: dict[int, tuple[Field, str]] = {}  # node number to the field that runs to the end there
@@ -138,7 +139,7 @@ class Resolver:
         complete_last_byte(self, into, style)
         if opened is not None and self.placed:
             close_measured(self, opened, style, ())
-        nodes = root.close()
+        nodes = beside.told_behind(self, root.close())
         repeats.note_unused_counts(self)
         note_unused(self, self.frame.fields)
         note_astray(self, self.frame.fields)
@@ -310,18 +311,24 @@ class Resolver:
         else:
             place_slot(self, one, into, scope, style, path, address)
 
-    def suggest(self, name: str, scope: Scope, kinds: tuple[str, ...] = ()) -> str:
-        """The remedy for a name that is not there: what was meant, or what there is of these kinds (all: any)."""
+    def suggest(self, name: str, scope: Scope, kinds: tuple[str, ...] = (), *, behind: bool = False) -> str:
+        """The remedy for a name that is not there: what was meant, or what there is of these kinds (all: any).
+
+        behind: it may stand behind the field, too, but what others tell is no answer.
+        """
         if self.is_flooded:
             return ""
         names = list(islice(scope.names(kinds), _MOST_COMPARED))
+        names = [name for name in names if not _is_told(scope, name)] if behind else names
         near = next((one for one in names if one.endswith(f".{name}")), None) or closest(name, names)
         meant = f"Did you mean {near}? " if near else ""
         if not meant and name in self.declared and scope.find(name) is None:
+            if behind:
+                return f"{shown(name)} is inside another group, a list or a variant; move it out of there."
             return f"{shown(name)} stands further down or inside another group; move it above this field."
         if not names:
             what = kinds[0] if len(kinds) == 1 else "field that would do"
-            return f"No {what} stands before it in its group or one around it."
+            return f"No {what} stands {'beside' if behind else 'before'} it in its group or one around it."
         return f"{meant}One of: {', '.join(names)}." if len(names) <= _MOST_LISTED else meant.strip()
 
     @cached_property
@@ -356,6 +363,7 @@ class Resolver:
             len(self.derivations.pending),
             len(self.gains),
             len(self.carried),
+            len(self.behind),
             len(self.slots),
             self.nodes,
             int(self.whole),
@@ -363,18 +371,25 @@ class Resolver:
         )
 
     def restore(self, saved: tuple[int, ...]) -> None:
-        problems, checks, derived, gains, envelopes, slots, self.nodes, whole, placed = saved
+        problems, checks, derived, gains, envelopes, behind, slots, self.nodes, whole, placed = saved
         while len(self.problems) > problems:
             self.problems.popitem()
         while len(self.slots) > slots:
             self.counts.pop(self.slots.pop().number, None)
         del self.checks.pending[checks:], self.derivations.pending[derived:]
-        del self.gains[gains:], self.carried[envelopes:]
+        del self.gains[gains:], self.carried[envelopes:], self.behind[behind:]
         self.whole, self.placed = bool(whole), bool(placed)
         self.roles = {role: (where, number) for role, (where, number) in self.roles.items() if number < slots}
 
 
 # -- helpers without state ------------------------------------------------------------------------------------------------------
+
+
+def _is_told(scope: Scope, name: str) -> bool:
+    """Whether other fields say what the code of a slot means."""
+    found = scope.find(name)
+    slot = None if found is None else found[0].slots.get(found[1])
+    return slot is not None and bool(slot.tellers)
 
 
 def _derives(fields: tuple[Field, ...]) -> bool:

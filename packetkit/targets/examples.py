@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from packetkit.layout.asked import asked_codes
-from packetkit.layout.beside import counts, value_beside
+from packetkit.layout.beside import behind, counts, value_beside
 from packetkit.layout.bundle import raw_of
 from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.joined import from_codes
@@ -58,6 +58,9 @@ class _Example:
         self.short = 0  # bits that a measured part needs besides its fixed ones, as its length counts more
         self.asked = asked_codes(layout)
         self.told = dict.fromkeys(range(len(layout.slots)), 0)
+        self.told |= {
+            number: self.code(layout.slots[number]) for slot in layout.slots for number in behind(slot)
+        }
 
     def body(self, nodes: tuple[Node, ...], bare: bool) -> Any:
         """The values of a container; of a bare one its only value."""

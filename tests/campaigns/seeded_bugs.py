@@ -168,6 +168,13 @@ BUGS: tuple[Bug, ...] = (
         "codes(slot.valid_when.by) != 0",
     ),
     Bug(
+        "a value counts whatever a field behind it says",
+        "layout/beside",
+        "slots = (replace(slot, **found.get(slot.number, {})) for slot in one.slots)",
+        "slots = (replace(slot, **{**found.get(slot.number, {}), 'valid_when': slot.valid_when and "
+        "(slot.valid_when if slot.valid_when.by >= 0 else None)}) for slot in one.slots)",
+    ),
+    Bug(
         "zero is sent for what does not count, whatever its missing code",
         "layout/beside",
         "return 0 if slot.missing_code is None else slot.missing_code",

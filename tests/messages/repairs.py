@@ -354,6 +354,9 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "scale-zero-2": (("high: 0}", "high: 2}"),),
     "condition-codes-5": (("hihg", "high"),),
     "condition-unknown-5": (("gian", "gain"),),
+    "condition-unknown-8": (
+        ("group: [{name: mode, bits: 8}]", "group: [{name: level, bits: 8}]\n      - {name: mode, bits: 8}"),
+    ),
     "not-exact-3": (("bits: 60", "bits: 16"),),
     "number-limit-6": (("{gain: {}}", "{gain: {0: 1}}"),),
     "missing-key-13": (("{offset: 4}", "{scale: 1, offset: 4}"),),
@@ -365,6 +368,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     ),
     "valid-unfit-3": ((", role: clock, tick_s: 1", ""),),
     "valid-unfit-4": ((", flag: odd", ""),),
+    "valid-unfit-5": ((", valid_when: {depth: {from: 1, to: 255}}", ""),),
     "wrong-type-8": ((", deep: 1}}", "}}"),),
     "not-repeatable": ((", repeat: 2", ""),),
     "not-repeatable-2": ((", present_when: moored", ""), ("repeat: 3", "repeat: {count: held}")),

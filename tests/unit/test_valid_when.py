@@ -9,7 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from packetkit.codec import constructs, walk
+from packetkit.codec.annotate import annotate
 from packetkit.codec.frame import Frame
+from packetkit.conformance.generate import edges as edges_of
 from packetkit.conformance.judge import asked
 from packetkit.conformance.simulate import Channel, simulate
 from packetkit.errors import EncodeError, Unsupported
@@ -165,3 +167,96 @@ frames:
     frame = buoy(text)
     for record in ({"mode": 1, "level": 7}, {"mode": 0, "level": None}):
         assert frame.decode(frame.encode(record)) == walk.decode(frame.layout, frame.encode(record)) == record
+
+
+# -- told by what stands behind
+
+TAIL = """
+mission: godwit
+frames:
+  drift:
+    fields:
+      - {name: heading, bits: 12, scale: 360/4096, unit: deg, valid_when: status.has_fix}
+      - {name: depth, bits: 8, missing: true, scale_by: {gain: {0: 1/2, 1: 4}}, valid_when: {mode: [wet]}}
+      - {name: held, kind: count, bits: 4}
+      - name: casts
+        repeat: {count: held}
+        group:
+          - {name: salt, bits: 8, valid_when: sound}
+          - {name: level, bits: 7, valid_when: status.has_fix}
+          - {name: sound, kind: flag}
+      - {name: mode, bits: 4, states: {0: dry, 1: wet}}
+      - {name: gain, bits: 2}
+      - {name: status, flags: [has_fix, spare]}
+"""
+BEHIND = buoy(TAIL)
+TOLD = {
+    "heading": 90.0,
+    "depth": 8.0,
+    "casts": [{"salt": 1, "level": 2, "sound": True}, {"salt": None, "level": 3, "sound": False}],
+    "mode": "wet",
+    "gain": 1,
+    "status": {"has_fix": True, "spare": False},
+}
+
+
+def test_what_stands_behind_tells_of_its_own_element_and_of_what_is_inside_the_group() -> None:
+    data = bytes.fromhex("400022 0105 0006 16")  # by hand: 1024, 2, 2; 1, 2, 1; 0, 3, 0; 1, 1, 2
+    assert BEHIND.encode(TOLD) == walk.encode(BEHIND.layout, TOLD) == data
+    assert BEHIND.decode(data) == TOLD
+    without = BEHIND.decode(data[:-1] + b"\x04")
+    assert without["heading"] is None and without["depth"] is None
+    assert [cast["level"] for cast in without["casts"]] == [None, None]
+    assert [cast["salt"] for cast in without["casts"]] == [1, None]
+
+
+def test_every_value_denied_behind_it_is_a_fault_in_wire_order() -> None:
+    with pytest.raises(EncodeError) as caught:
+        BEHIND.encode({**TOLD, "mode": "dry", "status": {"has_fix": False, "spare": False}})
+    assert [fault.path for fault in caught.value.faults] == [
+        "heading", "depth", "casts[0].level", "casts[1].level",
+    ]  # fmt: skip
+
+
+@settings(max_examples=30)
+@given(record=records(BEHIND.layout))
+def test_records_drawn_for_a_frame_told_behind_are_taken_and_encode_back(record: dict[str, object]) -> None:
+    data = BEHIND.encode(record)
+    detail = BEHIND.decode(data, detail=True)
+    assert BEHIND.encode(detail) == data
+    fixed = detail["status"]["has_fix"]["raw"] == 1
+    assert (detail["heading"].get("reason") == "not valid") is not fixed
+    for cast in detail["casts"]:
+        assert (cast["salt"].get("reason") == "not valid") is not bool(cast["sound"]["raw"])
+
+
+def test_a_name_before_is_meant_rather_than_a_nearer_one_behind() -> None:
+    text = """
+mission: godwit
+frames:
+  drift:
+    fields:
+      - {name: sound, kind: flag}
+      - name: cast
+        group: [{name: salt, bits: 6, valid_when: sound}, {name: sound, kind: flag}]
+"""
+    layout = buoy(text).layout
+    told = layout.slots[1].valid_when
+    assert told is not None and layout.slots[told.by].address == "sound"
+
+
+def test_a_frame_that_ends_before_what_tells_is_shown_without_the_values() -> None:
+    data = BEHIND.encode(TOLD)
+    fields = {one.address: one for one in annotate(BEHIND.layout, data[:-1]).fields}
+    assert fields["heading"].value is None and fields["heading"].reason == "not known: the frame is cut off"
+    assert fields["casts[0].salt"].value == 1
+
+
+def test_simulated_frames_and_edge_records_hold_what_stands_behind() -> None:
+    mission = parse(TAIL)
+    sent = [one for one in simulate(mission.frames, Fraction(3600), Channel(), 1) if one.fate == "good"]
+    rows = [mission.frames["drift"].decode(one.data) for one in sent]
+    assert {row["status"]["has_fix"] for row in rows} == {True, False}
+    assert all((row["heading"] is None) is not row["status"]["has_fix"] for row in rows)
+    edges = [row for _, row in edges_of(BEHIND.layout) if row["depth"] is not None]
+    assert edges and all(BEHIND.decode(BEHIND.encode(row))["mode"] == "wet" for row in edges[:1])
