@@ -31,6 +31,7 @@ from packetkit.fuzz.entries import (
 )
 from packetkit.fuzz.leaves import ROLE_WORDS, SCALES
 from packetkit.fuzz.structures import Structures
+from packetkit.layout.model import Fill, Node, Repeat, Run
 from packetkit.mission.load import parse
 from packetkit.schema.field_keys import ROLES
 
@@ -82,13 +83,20 @@ def _to_carry(draw: Callable[[], Entry]) -> tuple[Entry | None, int | None]:
         ):  # nothing tells it there, or it may start inside a word
             continue
         try:
-            size = parse(text).layouts["inner"].size_bytes
+            layout = parse(text).layouts["inner"]
+            # One size by chance, as fill hides what may be absent, is no size that the oracle counts.
+            size = layout.size_bytes if all(map(_is_always_so, layout.walk())) else None
         except SchemaError:
             continue
         if size is not None:
             return inner, size
         found = inner
     return found, None
+
+
+def _is_always_so(node: Node) -> bool:
+    """Return whether nothing in a frame decides what a node is made of."""
+    return isinstance(node, (Run, Fill)) or (isinstance(node, Repeat) and node.count is not None)
 
 
 def _told_apart(drawn: Drawn) -> Drawn:
