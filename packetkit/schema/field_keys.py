@@ -64,7 +64,8 @@ FIELD_KEYS = table(
     Key(
         "scale_by",
         "scale_by",
-        "The field that chooses the scale, with a scale, or {scale, offset}, for each of its codes or states: {gain: {0: 1/16, high: 4}}.",
+        "The field, before or behind, that chooses the scale, with a scale, or {scale, offset}, for each of its codes or states: "
+        "{gain: {0: 1/16, high: 4}}.",
     ),
     Key(
         "curve",
@@ -128,7 +129,7 @@ FIELD_KEYS = table(
     Key(
         "valid_when",
         "condition",
-        "The flag, or the field and its codes, that says the value counts; its bits are there all the same.",
+        "The flag, or the field and its codes, before or behind it, that says the value counts; its bits are there all the same.",
     ),
     Key("variants", "variants", "The forms of this part: each a name, when it is meant, and its group."),
     Key(
