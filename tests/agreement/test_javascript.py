@@ -6,8 +6,10 @@ That its answers are the Python codec's is held in test_values_in_targets.py.
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from random import Random
@@ -121,6 +123,16 @@ def test_octets_are_hexadecimal_text_and_a_variant_says_its_tag(writer: speaking
     assert octets == digits == {"bytes": "0200ff"} and odd == {"refused": [["body.two.key", "wrong-type"]]}
     (found,) = ask([("decode", "all", bytes.fromhex("0200ff"))])
     assert found == {"record": {"tag": 2, "body": {"two": {"key": "00ff"}}}}
+
+
+def test_no_two_sections_of_the_reader_declare_one_name() -> None:
+    found = Counter(
+        name
+        for section in javascript_runtime.SECTIONS
+        for name in re.findall(r"^(?:function|var) (\w+)", section, re.MULTILINE)
+    )
+    assert found["wideCrc"] == found["SIZES"] == 1
+    assert not [name for name, count in found.items() if count > 1]
 
 
 LONG_CHECKS = """

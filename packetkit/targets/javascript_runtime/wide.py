@@ -22,7 +22,7 @@ function writeWide(octets, start, places, code) {
   }
 }
 
-function bitsOf(n, bits) { // the lowest ones of a whole number, the most significant first
+function lowestBits(n, bits) { // the lowest ones of a whole number, the most significant first
   var limbs = limbsOf(n), made = [], i;
   for (i = bits - 1; i >= 0; i -= 1) { made.push(limbs[Math.floor(i / 24)] >>> i % 24 & 1); }
   return made;
@@ -31,13 +31,13 @@ function bitsOf(n, bits) { // the lowest ones of a whole number, the most signif
 function wholeOf(bits) { return bits.reduce(function (n, bit) { return plus(times(n, 2), bit); }, 0); }
 
 function wideMixture(a, b, bits) { // by exclusive or, the lowest bits
-  var other = bitsOf(b, bits);
-  return wholeOf(bitsOf(a, bits).map(function (bit, i) { return bit ^ other[i]; }));
+  var other = lowestBits(b, bits);
+  return wholeOf(lowestBits(a, bits).map(function (bit, i) { return bit ^ other[i]; }));
 }
 
 // As crc, its register bit by bit, its highest power first.
 function wideCrc(algorithm, fed, low) {
-  var bits = algorithm.bits, register = bitsOf(algorithm.init, bits), poly = bitsOf(algorithm.poly, bits), i, k, odd;
+  var bits = algorithm.bits, register = lowestBits(algorithm.init, bits), poly = lowestBits(algorithm.poly, bits), i, k, odd;
   for (i = 0; i < fed.bits; i += 1) {
     odd = register.shift() ^ (fed.octets[Math.floor(i / 8)] >>> (low ? i % 8 : 7 - i % 8) & 1);
     register.push(0);
