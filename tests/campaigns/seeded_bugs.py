@@ -361,8 +361,8 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "a count counts one too few",
         "codec/reading",
-        "            count = scope.leaf(node.counted_by).raw\n",
-        "            count = max(scope.leaf(node.counted_by).raw - 1, 0)\n",
+        "            count = scope.leaf(node.counted_by).number\n",
+        "            count = max(scope.leaf(node.counted_by).number - 1, 0)\n",
     ),
     Bug("fill is not skipped", "codec/reading", "                at += width\n", "                at += 0\n"),
     Bug(
@@ -386,8 +386,8 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "a count above its maximum is taken",
         "codec/reading",
-        "leaf.raw > slot.maximum_count",
-        "leaf.raw > slot.raw_limits[1]",
+        "leaf.number > slot.maximum_count",
+        "leaf.number > slot.number_limits[1]",
     ),
     Bug(
         "a clamped value does not raise its flag",
@@ -517,14 +517,14 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "what a length says less is not added again",
         "codec/reading",
-        "size = (leaf.raw + limit.node.less) * limit.node.unit_bits",
-        "size = leaf.raw * limit.node.unit_bits",
+        "size = (leaf.number + limit.node.less) * limit.node.unit_bits",
+        "size = leaf.number * limit.node.unit_bits",
     ),
     Bug(
         "a length says more by what it is less",
         "codec/demands",
-        "raw, highest = units - node.less, leaf.slot.raw_limits[1]",
-        "raw, highest = units + node.less, leaf.slot.raw_limits[1]",
+        "number, highest = units - node.less, leaf.slot.number_limits[1]",
+        "number, highest = units + node.less, leaf.slot.number_limits[1]",
     ),
     Bug(
         "fields may end before their length says",
