@@ -120,9 +120,9 @@ class _Drawer:
                     yield self.line("", rail, f"{printed.PACKINGS[packing]}{anywhere}:")
                 yield from self.run(node, rail, names)
             elif isinstance(node, Fill):
-                yield self.line(at, rail, f"({printed.fill_text(node)})")
+                yield from self.said(at, rail, f"({printed.fill_text(node)})")
             elif isinstance(node, Continued):
-                yield self.line(at, rail, printed.continued_text(node))
+                yield from self.said(at, rail, printed.continued_text(node))
             else:
                 yield from self.part(node, at, rail, packing)
 
@@ -164,6 +164,11 @@ class _Drawer:
         for number, line in enumerate(_broken(text, room)):
             yield self.line("" if number else at, rail, ("│   " if number else "┌ ") + line)
 
+    def said(self, at: str, rail: str, text: str) -> Iterator[str]:
+        """A node that is told in words, within the width."""
+        for number, line in enumerate(_broken(text, max(self.width - self.margin - len(rail), 16))):
+            yield self.line("" if number else at, rail, line)
+
     def run(self, run: Run, rail: str, names: dict[int, str]) -> Iterator[str]:
         """The lines of a run: as many whole octets a line as fit, up to eight."""
         bits = bits_of(run)
@@ -175,6 +180,8 @@ class _Drawer:
             cells = {
                 _column(i, run.residue is not None): bit for i, bit in enumerate(line) if bit is not None
             }
+            if not cells:
+                continue  # rest of an octet that something else began or ends
             at = str(self.offsets[run.number].plus(max(start - (run.residue or 0), 0)))
             pieces = _pieces(cells, names, natural)
             self.signs.update(map(shown, cells.values()))

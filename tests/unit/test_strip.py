@@ -246,3 +246,31 @@ def test_the_key_explains_only_what_is_drawn() -> None:
     assert (
         split.key[0].endswith(" left. 0 1: always so; ·: value.") and "bits 7 to 0 of speed" in split.key[1]
     )
+
+
+def test_a_split_group_behind_a_bit_of_another_octet_is_drawn_whole() -> None:
+    inner = (
+        "{name: e, kind: check, runs: [[34, 6], [25, 4], [17, 5], [2, 9]], "
+        "algorithm: {width: 24, polynomial: 0x864CFB}, covers: [speed]}, "
+        "{kind: reserved, bits: 2}, {name: low, bits: 6}, {name: mid, bits: 3}, {name: speed, bits: 5}"
+    )
+    mission = mission_of(
+        "name: c, kind: flag",
+        f"name: d, present_when: c, repeat: 1, group: [{{name: s, group: [{inner}]}}]",
+        "kind: reserved, up_to: byte",
+    )
+    for width in (40, 60, 80):
+        lines = strip(mission.layouts["f"], width)
+        assert sum(map(len, rows_of_bits(lines))) == 1 + 40 + 7
+        assert max(map(len, lines)) <= width
+
+
+def test_what_is_told_in_words_keeps_to_the_width() -> None:
+    mission = mission_of(
+        "name: a_long_name_of_a_group, group: [{name: quantity_of_it, bits: 14, coding: continued_low_first_signed, repeat: 2}]"
+    )
+    lines = strip(mission.layouts["f"], 60)
+    assert max(map(len, lines)) <= 60
+    assert "the low ones first; 1 to 2 octets" in " ".join(
+        word for line in lines for word in line.split() if word != "│"
+    )
