@@ -47,6 +47,16 @@ EXPLAINED: Mapping[tuple[str, str, str], str] = {
         "(one.end + 1)",
     ): "fields that are not read together are read alone",
     (
+        "codec/stretch.py",
+        "if any(isinstance(one, Run) and any(slot.check for slot in one.slots) for one in walk(node.element)):",
+        "(isinstance(one, Run) or any((slot.check for slot in one.slots)))",
+    ): "what is not written out is a loop",
+    (
+        "mission/checkup.py",
+        'by_kind["reserved"] = by_kind.get("reserved", 0) + rest',
+        "(1)",
+    ): "what is left over is fill, and its entry is there already",
+    (
         "codec/values.py",
         'return not plain and (1 << slot.width <= self.left or self.source.has("table", meaning(slot)))',
         "(2)",

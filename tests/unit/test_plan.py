@@ -162,6 +162,24 @@ def test_the_best_few_are_the_best_of_all(cells: tuple[Cell, ...]) -> None:
             )
 
 
+def test_the_best_at_each_usual_margin_is_named() -> None:
+    """0 dB, 3 dB (half the power), 6 dB (twice the distance) and 10 dB; each more robust cell here brings less."""
+    mission = parsed(TEAM)
+    assert mission.passes is not None
+    (cell, *_) = sweep(mission, window_of(mission.passes), factors=[10]).cells
+    cells = [
+        replace(cell, margin_least_db=margin, delivered_bytes=100.0 - margin, energy_mj_per_byte=None)
+        for margin in (-1.0, 0.0, 2.9, 3.0, 5.9, 6.0, 9.9, 10.0)
+    ]
+    assert [(words, round(one.margin_least_db, 1)) for words, one in best(cells)] == [
+        ("most bytes", -1.0),
+        ("0 dB to spare", 0.0),
+        ("3 dB to spare", 3.0),
+        ("6 dB to spare", 6.0),
+        ("10 dB to spare", 10.0),
+    ]
+
+
 def test_cadences_and_duty_bind() -> None:
     mission = parsed()
     assert mission.passes is not None
