@@ -126,7 +126,7 @@ class Structures(Covers):
     def measured(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
         """A length and what it measures: octets, a text, or a group that may end in what fills it."""
         self.to_octet(fields, scope, place)
-        unit = self.one("bytes", "bytes", "bytes", "bits", "words")
+        unit = self.one("bytes", "bytes", "bits", "words", "words")
         if unit == "words":
             unit = self.one("words_of_16", "words_of_16", "words_of_64")
         length: Entry = {
