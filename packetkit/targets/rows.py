@@ -30,6 +30,7 @@ from packetkit.layout.model import (
     Run,
     Slot,
 )
+from packetkit.targets.untaught import WORDS, address_of
 
 WIDEST = 64
 
@@ -140,13 +141,12 @@ def refusals(
     """
     known = [BASE, *(ROWS[name] for name in rows)]
     yield from _unknown(layout, "", known)
+    told: set[str] = set()
     for node in layout.walk():
         address = getattr(node, "address", "")
         if not _attributes(node, known):
-            yield (
-                address,
-                f"this target does not know {_NAMES.get(type(node), type(node).__name__.lower())} yet",
-            )
+            told.add(address_of(node, ""))
+            yield address_of(node, ""), _not_known(type(node).__name__)
             continue
         yield from _unknown(node, address, known)
         if isinstance(node, Optional) and node.by is None and not any(row.remaining for row in known):
@@ -154,10 +154,12 @@ def refusals(
         for branch in node.all if isinstance(node, Choice) else ():
             yield from _unknown(branch, f"{address}.{branch.name}", known)
     for slot in (*layout.slots, *layout.supplied):
-        yield from _of_slot(slot, widest, known)
+        if slot.address not in told:
+            yield from _of_slot(slot, widest, known)
 
 
-_NAMES = {Measured: "parts that a length measures", Choice: "variants"}
+def _not_known(name: str) -> str:
+    return f"this target does not know {WORDS.get(name, name.lower().replace('_', ' '))} yet"
 
 
 def _of_slot(slot: Slot, widest: int | None, known: list[Row]) -> Iterator[tuple[str, str]]:
@@ -198,4 +200,4 @@ def _unknown(part: Any, address: str, known: list[Row]) -> Iterator[tuple[str, s
                 else []
             )
             for place in inner or [address]:
-                yield place, f"this target does not know {one.name.replace('_', ' ')} yet"
+                yield place, _not_known(one.name)

@@ -36,6 +36,7 @@ from packetkit.layout.model import (
     Slot,
     slots_of,
 )
+from packetkit.targets.untaught import WORDS, address_of
 
 
 class Dossier(Protocol):
@@ -151,7 +152,8 @@ def refusals(
     for node in layout.walk():
         address = getattr(node, "address", layout.name)
         if type(node) not in known:
-            yield address or layout.name, f"a part of the form {type(node).__name__}"
+            form = type(node).__name__
+            yield address_of(node, layout.name), WORDS.get(form, f"a part of the form {form}")
             continue
         if isinstance(node, Optional) and node.by is None and not parts:
             yield address, "it is there when bytes remain"
@@ -180,7 +182,7 @@ def _of_slot(
 def _unread(one: Any, address: str, known: Mapping[type, frozenset[str]]) -> Iterator[tuple[str, str]]:
     for attribute in fields(one):
         if attribute.name not in known[type(one)] and getattr(one, attribute.name) != attribute.default:
-            yield address, f"its {attribute.name.replace('_', ' ')}"
+            yield address, WORDS.get(attribute.name, f"its {attribute.name.replace('_', ' ')}")
 
 
 def refuse(

@@ -171,7 +171,10 @@ def ctype_of(slot: Slot) -> str:
 
 def asked_codes(frame: FrameCode) -> set[int]:
     """Slots that hold no value, but tell what a frame is made of: constants that are asked, and lengths."""
-    asked = {number for node in frame.layout.walk() for number in tellers(node)}
+    told = (
+        tellers(node) for node in frame.layout.walk() if not isinstance(node, Run)
+    )  # what a value means is told in words
+    asked = {number for numbers in told for number in numbers}
     return {number for number in asked if not is_member(frame.record.slots[number])}
 
 

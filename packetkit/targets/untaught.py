@@ -1,0 +1,23 @@
+"""What is said of a part of the layout that a target was not taught, in the words of the language rather than of its attributes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+# By the name of a class of the layout, or of an attribute.
+WORDS: Mapping[str, str] = {
+    "Measured": "parts that a length measures",
+    "Choice": "variants",
+    "Continued": "numbers of as many octets as they need",
+    "own_end": "lists whose elements say which is the last",
+    "several_sizes": "elements of several sizes up to an end",
+    "ones_in_lists": "ones in a list",
+    "told_in_option": "presence told in an option",
+}
+
+
+def address_of(node: Any, otherwise: str) -> str:
+    """Return the address of a part: of the one field that it is, or its own; otherwise what is given."""
+    slot = getattr(node, "slot", None)
+    return str(slot.address if slot is not None else getattr(node, "address", otherwise))
