@@ -15,7 +15,7 @@ from typing import Any
 
 from packetkit.codec.frame import Frame
 from packetkit.codec.record import put
-from packetkit.errors import DecodeError
+from packetkit.errors import DecodeError, EncodeError
 from packetkit.layout import beside, clock
 from packetkit.layout.clock import Clock
 from packetkit.layout.ieee import ieee_bounds, ieee_pattern
@@ -53,6 +53,7 @@ LONGEST_JUNK = 40
 DAMAGE_TRIES = 30
 MOST_ELEMENTS = 64  # a unit rarely fills a 16-bit count
 MOST_TO_END = 8  # elements of a repeat that only the frame's length bounds
+FEWER = (16, 4, 1, 0)  # where those are more than a length can say
 DRAWN = (
     "radix_text",
     "bundle",
@@ -129,8 +130,7 @@ def simulate(
     for due in steady(frames, duration_s, channel.loss) if dues is None else dues:
         name, time_s = due.frame, due.time_s
         unit.advance(time_s)
-        values = unit.record(frames[name].layout)
-        data = frames[name].encode(values)
+        values, data = unit.sent(frames[name])
         if due.loss is None:
             yield Sent(time_s, "unheard", None, data, name, values)
             continue
@@ -245,6 +245,7 @@ class _Unit:
     )  # codes of slots that say whether an element is the last
     ahead: set[int] = field(default_factory=set)  # slots drawn with what they judge, which stands before them
     raised: frozenset[int] = frozenset()
+    most_to_end: int | None = None  # elements that only an end bounds, where fewer than usual are wanted
 
     def advance(self, time_s: Fraction) -> None:
         self.now_s = time_s
@@ -252,6 +253,20 @@ class _Unit:
             self.booted_s = self.restarts.pop(0)
             self.boots += 1
             self.counters = dict.fromkeys(self.counters, 0)
+
+    def sent(self, frame: Frame) -> tuple[dict[str, Any], bytes]:
+        """A record and its frame. What is longer than its length can say is drawn again, with fewer elements."""
+        counters = dict(self.counters)
+        for most in (None, *FEWER):
+            self.most_to_end = most
+            record = self.record(frame.layout)
+            try:
+                return record, frame.encode(record)
+            except EncodeError:
+                if most == FEWER[-1]:
+                    raise
+            self.counters = dict(counters)
+        raise AssertionError("the last try ends in one way or the other")
 
     def record(self, layout: Layout) -> dict[str, Any]:
         record: dict[str, Any] = {}
@@ -315,6 +330,7 @@ class _Unit:
                 0,
                 MOST_TO_END if node.maximum is None else min(node.maximum, MOST_ELEMENTS),
             )
+            number = number if self.most_to_end is None else min(number, self.most_to_end)
         if node.joined is not None:
             return self.text(node, node.joined, number)
         number = max(number, node.least)

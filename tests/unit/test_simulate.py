@@ -98,6 +98,33 @@ def test_one_seed_gives_one_capture_on_every_machine() -> None:
     assert events(packetkit.parse(NESTED), 20, Channel(), 8) != found
 
 
+OPTIONS = """
+mission: avocet
+frames:
+  report:
+    cadence_s: 5
+    fields:
+      - {name: size, kind: length, bits: 8, measures: options}
+      - name: options
+        group:
+          - name: items
+            repeat: {to_end: true, maximum: 60}
+            group:
+              - {name: octets, kind: length, bits: 8, measures: body}
+              - {name: body, group: [{name: data, kind: bytes, length: rest}]}
+      - {name: sequence, bits: 8, role: sequence}
+"""
+
+
+def test_what_is_longer_than_its_length_can_say_is_sent_with_fewer_elements() -> None:
+    frames = events(packetkit.parse(OPTIONS), 20, QUIET, 1)
+    first = frames[0].data[-1]
+    assert [one.data[-1] for one in frames] == [
+        (first + at) % 256 for at in range(240)
+    ]  # no number is left out
+    assert max(len(one.data) for one in frames) <= 257 and max(one.data[0] for one in frames) > 100
+
+
 def test_a_quiet_channel_loses_and_hurts_nothing() -> None:
     assert {sent.fate for sent in events(shipped("heron"), 60, QUIET, 1)} == {"good"}
 
