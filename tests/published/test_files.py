@@ -1,6 +1,6 @@
 """Heads of well-known files, against the standard library that writes them: PNG, WAVE, ZIP and gzip.
 
-PNG (ISO/IEC 15948) section 11.2.2; RIFF WAVE as module wave writes it; the local file header as zipfile writes it; RFC 1952.
+Sources: PNG (ISO/IEC 15948) section 11.2.2; RIFF WAVE as module wave writes it; the local file header as zipfile writes it; RFC 1952.
 """
 
 from __future__ import annotations
