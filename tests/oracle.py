@@ -519,7 +519,10 @@ def _shape(whole: Field) -> _Shape:
     shape = _Shape(_measuring(whole), set())
 
     def look(declared: Field, at: int | None, behind: bool, direct: bool) -> None:
-        """at: where it starts in its part, modulo 8. behind: all that follows is fixed. direct: in no element or option."""
+        """at: where it starts in its part, modulo 8. behind: all that follows is fixed.
+
+        direct: it is in no element or option, and nothing before it runs to the end of its part.
+        """
         length = shape.measuring.get(id(declared))
         if length is not None:
             at, behind, direct = 0, length.fill is None and _units(length) % 8 == 0, True
@@ -527,8 +530,13 @@ def _shape(whole: Field) -> _Shape:
         for group in _groups_in(declared):
             starts = _starts(declared, group, at, shape)
             fixed = behind
-            for member, start in reversed(list(zip(group, starts, strict=True))):
-                look(member, start, fixed, direct)
+            for number, (member, start) in reversed(list(enumerate(zip(group, starts, strict=True)))):
+                look(
+                    member,
+                    start,
+                    fixed,
+                    direct and not any(_ends_its_part(one, shape) for one in group[:number]),
+                )
                 fixed = fixed and _is_fixed(member, shape)
         told = declared.kind == "variants" and declared.told_by != ("outside",) and not declared.in_turn
         if told and behind and direct and at is not None:
@@ -995,7 +1003,7 @@ def _character_bits(declared: Field) -> int:
 
 
 def _end_behind(node: _Node, at: int, start: int, shape: _Shape) -> int | None:
-    """Return where a node's part ends if the node ends at a bit; None where something that varies follows it.
+    """Return where a node's part ends if the node ends at a bit; None where something follows it whose size nothing before tells.
 
     What asks for bytes that remain, and what runs to the end, come to nothing. Boundaries count from `start`.
     """
@@ -1003,12 +1011,52 @@ def _end_behind(node: _Node, at: int, start: int, shape: _Shape) -> int | None:
         for member in _members_behind(node):
             if not _comes_to_nothing(member):
                 try:
-                    at = _static_end(member, at, start, shape)
+                    at = _told_end(member, at, start, shape, node)
                 except _VariesError:
                     return None
         node = node.parent
+        if node.field.carried:
+            start = _origin_outside(node, shape)
     length = shape.measuring.get(id(node.field))
     return at + (-(at - start) % _units(length) if length is not None and length.fill == "zero" else 0)
+
+
+def _origin_outside(node: _Node, shape: _Shape) -> int:
+    """Return the bit from which boundaries count behind a carried frame."""
+    around = node.parent
+    while around is not None and not around.field.carried and id(around.field) not in shape.measuring:
+        around = around.parent
+    return 0 if around is None else around.first
+
+
+def _told_end(declared: Field, at: int, start: int, shape: _Shape, before: _Node) -> int:
+    """Return where a field ends that starts at a bit behind a node, where what stands before that node says what is there."""
+    length = shape.measuring.get(id(declared))
+    if declared.present_when is not None:
+        teller = _find(before, declared.present_when.by, False, back=True)
+        if teller is None:
+            raise _VariesError
+        if not _holds(declared.present_when, teller):
+            return at
+        declared = replace(declared, present_when=None)
+        if length is not None:
+            shape = replace(shape, measuring={**shape.measuring, id(declared): length})
+    told = declared.told_by not in ((), ("outside",)) and not declared.in_turn
+    if declared.kind == "variants" and told and id(declared) not in shape.open and declared.repeat is None:
+        found = {name: _find(before, name, False, back=True) for name in declared.told_by}
+        for form in declared.variants:
+            tellers = [found[asked.by] for asked in form.when]
+            if all(one and _holds(asked, one) for asked, one in zip(form.when, tellers, strict=True)):
+                for member in form.fields:
+                    at = _told_end(member, at, start, shape, before)
+                return at
+        return at  # which is no variant's: so says whoever reads it
+    if declared.fields and length is None and declared.repeat is None and not declared.runs:
+        taken, start = _taken(declared, at), at if declared.carried else start
+        for member in declared.fields:
+            at = _told_end(member, _passed(at, taken), start, shape, before)
+        return _passed(at, taken)
+    return _static_end(declared, at, start, shape)
 
 
 def _members_behind(node: _Node) -> tuple[Field, ...]:
@@ -1028,6 +1076,14 @@ def _comes_to_nothing(declared: Field) -> bool:
         or to_end
         or (declared.repeat is None and declared.length is not None and declared.length.to_end)
     )
+
+
+def _ends_its_part(declared: Field, shape: _Shape) -> bool:
+    """Whether the end of its part tells how much there is of a field, or of something in it."""
+    if id(declared) in shape.measuring:
+        return False
+    inside = any(_ends_its_part(one, shape) for group in _groups_in(declared) for one in group)
+    return _comes_to_nothing(declared) or inside
 
 
 def _holds_fill(declared: Field) -> bool:

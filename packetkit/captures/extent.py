@@ -21,6 +21,7 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
+    bits_behind,
     computed_count,
     ones_in_element,
     slots_of,
@@ -110,7 +111,7 @@ class Measure:
 
     def _is_there(self, node: Optional, at: int, raws: dict[int, int]) -> bool:
         if node.by is None:
-            return self._stops[-1] - node.trailer_bits - at > 0
+            return self._stops[-1] - bits_behind(node, raws) - at > 0
         if node.told_in_option and node.by not in raws:
             return False
         return any(raws[node.by] in codes for codes in node.codes)
@@ -182,7 +183,7 @@ class Measure:
         elif node.factors:
             count = computed_count(node, raws)
         else:
-            count = max(0, self._stops[-1] - node.trailer_bits - at) // node.minimum_bits
+            count = max(0, self._stops[-1] - bits_behind(node, raws) - at) // node.minimum_bits
         if count < 0 or (node.count is None and node.maximum is not None and count > node.maximum):
             raise BadCount(
                 f"{node.address} has {count} elements, but the schema allows {node.maximum} at most"
@@ -208,7 +209,7 @@ class Measure:
         """Where elements end that say which is the last, or of which there is one more while it fits."""
         number, goes_on = 0, True
         while goes_on:
-            if node.own_end is None and self._stops[-1] - node.trailer_bits - at < node.minimum_bits:
+            if node.own_end is None and self._stops[-1] - bits_behind(node, raws) - at < node.minimum_bits:
                 break
             if number == node.maximum:
                 raise BadCount(

@@ -227,7 +227,7 @@ class Decoder:
         source, name = self.source, f"o{node.number}"
         self.settle(place)
         if node.by is None:
-            test = f"{self.stop()} - p > {node.trailer_bits}"
+            test = f"{self.stop()} - p > {self.behind(node)}"
         else:
             test = told(self.layout.slots[node.by], node.codes)
         with source.block(f"if {test}:"):
@@ -281,6 +281,14 @@ class Decoder:
             found = text or found
         return found
 
+    def behind(self, node: Repeat | Optional) -> str:
+        """The text of how many bits follow what runs to an end."""
+        text = str(node.trailer_bits)
+        for one in node.trailers:
+            tests = (f"({told(self.layout.slots[by], codes)})" for by, codes in one.told)
+            text += f" + ({one.bits} if {' and '.join(tests)} else 0)"
+        return f"({text})" if node.trailers else text
+
     def choice(self, node: Choice, place: Place, entries: Entries) -> Place:
         """Read the variant that the codes tell."""
         source, name = self.source, f"o{node.number}"
@@ -320,7 +328,7 @@ class Decoder:
                 source.add(f"{count} = {' * '.join(factors)} + {node.plus}")
                 self.fail_if(f"not 0 <= {count} <= {node.maximum}")
             else:
-                source.add(f"{count} = max(0, {self.stop()} - {node.trailer_bits} - ({place})) // {least}")
+                source.add(f"{count} = max(0, {self.stop()} - {self.behind(node)} - ({place})) // {least}")
                 if node.maximum is not None:
                     self.fail_if(f"{count} > {node.maximum}")
         self.fail_if(f"{place} + {count} * {least} > {self.stop()}")
@@ -371,7 +379,7 @@ class Decoder:
         source = self.source
         self.settle(place)
         source.add(f"{name} = []")
-        room = f"{self.stop()} - {node.trailer_bits} - p >= {node.minimum_bits}"
+        room = f"{self.stop()} - {self.behind(node)} - p >= {node.minimum_bits}"
         with source.block(f"while {room if node.own_end is None else True}:"):
             if node.maximum is not None:
                 self.fail_if(f"len({name}) == {node.maximum}")

@@ -28,6 +28,7 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
+    bits_behind,
     slots_of,
     told_branch,
 )
@@ -164,7 +165,7 @@ class Reading:
     def goes_on(self, node: Repeat, at: int, path: str, number: int, last: Scope) -> bool:
         """Whether another element follows so many, the last of which is known in its scope."""
         if node.own_end is None:
-            if self.stop() - node.trailer_bits - at < node.minimum_bits:
+            if self.stop() - self.behind(node, last) - at < node.minimum_bits:
                 return False
         elif number and any(last.leaf(node.own_end.by).raw in codes for codes in node.own_end.codes):
             return False
@@ -175,11 +176,19 @@ class Reading:
 
     def is_there(self, node: Optional, at: int, scope: Scope) -> bool:
         if node.by is None:
-            return self.stop() - node.trailer_bits - at > 0
+            return self.stop() - self.behind(node, scope) - at > 0
         if node.told_in_option and not scope.knows(node.by):
             return False
         raw = scope.leaf(node.by).raw
         return any(raw in codes for codes in node.codes)
+
+    @staticmethod
+    def behind(node: Repeat | Optional, scope: Scope) -> int:
+        """The bits behind what runs to an end, as what was read tells."""
+        if not node.trailers:
+            return node.trailer_bits
+        asked = {by for one in node.trailers for by, _ in one.told}
+        return bits_behind(node, {by: scope.leaf(by).raw for by in asked if scope.knows(by)})
 
     def branch(self, node: Choice, at: int, indices: tuple[int, ...], scope: Scope) -> Branch:
         """The variant that the telling codes mean, or that the caller named."""
@@ -325,7 +334,7 @@ class Reading:
             if node.factors:
                 count = product_of(node, scope)
             else:
-                count = max(0, self.stop() - node.trailer_bits - at) // node.minimum_bits
+                count = max(0, self.stop() - self.behind(node, scope) - at) // node.minimum_bits
             if count < 0 or (node.maximum is not None and count > node.maximum):
                 text = f"{path} has {count} elements, but the schema allows {node.maximum} at most"
                 raise BadCount(text, path=path, bit=at)

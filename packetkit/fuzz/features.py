@@ -254,6 +254,8 @@ FEATURES: tuple[Feature | OnWire, ...] = (
             and (seen.field.repeat.goes_on_when or seen.field.repeat.ends_when) is not None),
     OnWire(9, "to the end, of several sizes", lambda layout: any(
         isinstance(node, Repeat) and node.several_sizes for node in layout.walk())),
+    OnWire(9, "to an end before what is not always there", lambda layout: any(
+        isinstance(node, (Repeat, Optional)) and bool(node.trailers) for node in layout.walk())),
     Feature(9, "one value an element", lambda seen: seen.field.repeat is not None and not seen.field.fields),
     Feature(9, "repeat in a repeat", lambda seen: seen.field.repeat is not None and seen.in_repeat),
     Feature(10, "behind a flag", lambda seen: seen.field.present_when is not None and not seen.field.present_when.codes

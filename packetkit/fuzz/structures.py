@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import abstractmethod
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -210,6 +211,8 @@ class Structures(Covers):
         in_words: the part is filled to words, which could hide anything narrower.
         """
         form = 1 if in_words else self.chance.randint(0, 2)
+        behind = [self.condition(scope) for _ in range(self.one(0, 0, 1, 2))]
+        meant = dict(self.visible(scope, into_options=True))
         if form == 0:
             made: Entry = {"name": self.name(scope), "kind": self.one("bytes", "text"), "length": "rest"}
             self.add(fields, scope, place, made, 0)
@@ -229,6 +232,18 @@ class Structures(Covers):
             for _ in range(self.chance.randint(1, 3)):
                 made = {"name": self.name(scope), "bits": self.one(8, 16), "present_when": "bytes_remain"}
                 self.add(fields, scope, place, made, 0)
+        for condition in filter(None, behind):
+            self.sometimes(fields, scope, place, condition, meant)
+
+    def sometimes(
+        self, fields: list[Entry], scope: Scope, place: Place, condition: Any, meant: Mapping[str, Entry]
+    ) -> None:
+        """What follows an end only where a field before that end, as names were meant there, says so."""
+        asked = condition if isinstance(condition, str) else next(iter(condition))
+        made: Entry = {"name": self.name(scope), "bits": self.one(8, 16, 32), "present_when": condition}
+        visible = dict(self.visible(scope, into_options=True))
+        if visible.get(asked) is meant[asked] and made["name"] != asked.partition(".")[0]:
+            self.add(fields, scope, place, made, 0)
 
     def frame_length(self, fields: list[Entry], scope: Scope, place: Place) -> None:
         """A field that says how long the whole frame is."""

@@ -18,7 +18,10 @@ from packetkit.layout.model import (
     Range,
     Repeat,
     Run,
+    Trailer,
     fixed_size,
+    slots_of,
+    walk,
 )
 
 if TYPE_CHECKING:
@@ -30,6 +33,7 @@ class Behind:
     """What follows a node in its part: bits of fixed size, fills, and the first that varies otherwise."""
 
     bits: int = 0
+    told: tuple[Trailer, ...] = ()  # bits that codes before them say to be there, or not
     fills: list[Fill] = field(default_factory=list)
     varies: Node | None = None  # nothing that runs to the end may stand before it
     remains: bool = True  # ... but what asks whether bytes remain may, as all that varies asks that too
@@ -38,29 +42,72 @@ class Behind:
         """What follows the node before this one."""
         if isinstance(node, Fill):
             return replace(self, fills=[*self.fills, node])
-        size = fixed_size(node)
+        size = _size(node)
         if size is not None:
-            return replace(self, bits=self.bits + size)
+            return replace(self, bits=self.bits + size[0], told=(*self.told, *size[1]))
         asks = isinstance(node, Optional) and node.by is None
         to_end = isinstance(node, Repeat) and node.runs_to_end
         return replace(self, varies=node, remains=self.remains and (asks or to_end))
 
 
-def with_trailers(r: Resolver, nodes: tuple[Node, ...], behind: Behind | None = None) -> tuple[Node, ...]:
-    """The nodes of a part, each that runs to its end with the bits that follow it there; faults are noted."""
+def _size(node: Node) -> tuple[int, tuple[Trailer, ...]] | None:
+    """The bits of what follows: those that are always there, and those that codes tell of; None where it varies otherwise."""
+    bits = fixed_size(node)
+    if bits is not None:
+        return bits, ()
+    if isinstance(node, Optional) and node.by is not None:
+        forms: tuple[tuple[tuple[int, ...], tuple[tuple[Range, ...], ...], tuple[Node, ...]], ...]
+        forms = (((node.by,), (node.codes,), node.body),)
+    elif isinstance(node, Choice) and node.told_by and node.unknown is None and not node.turn:
+        forms = tuple((node.told_by, branch.codes, branch.body) for branch in node.branches)
+    else:
+        return None
+    made: list[Trailer] = []
+    for tellers, codes, body in forms:
+        told = tuple(zip(tellers, codes, strict=True))
+        sizes = [_size(inner) for inner in body]
+        known = [size for size in sizes if size is not None]
+        if len(known) < len(sizes):
+            return None
+        made.append(Trailer(sum(size for size, _ in known), told))
+        made += (replace(one, told=(*told, *one.told)) for _, inner in known for one in inner)
+    return 0, tuple(one for one in made if one.bits)
+
+
+def _first(node: Node) -> int:
+    """The number of the first slot in a node."""
+    return min(slot.number for inner in walk((node,)) for slot in slots_of(inner))
+
+
+def _runs_to_end(node: Node) -> bool:
+    """Whether the end of its part tells how much of a node there is."""
+    if isinstance(node, Choice):
+        return any(_runs_to_end(inner) for branch in node.branches for inner in branch.body)
+    return (isinstance(node, Repeat) and node.runs_to_end) or (isinstance(node, Optional) and node.by is None)
+
+
+def with_trailers(
+    r: Resolver, nodes: tuple[Node, ...], behind: Behind | None = None, *, ended: bool = False
+) -> tuple[Node, ...]:
+    """The nodes of a part, each that runs to its end with the bits that follow it there; faults are noted.
+
+    ended: something before them runs to the end, so that variants among them are none but those that are declared.
+    """
     behind = behind or Behind()
     made: list[Node] = []
-    for node in reversed(nodes):
-        if (isinstance(node, Repeat) and node.runs_to_end) or (
-            isinstance(node, Optional) and node.by is None
-        ):
+    for at, node in reversed(tuple(enumerate(nodes))):
+        if isinstance(node, (Repeat, Optional)) and _runs_to_end(node):
             _judge(r, node, behind)
-            made.append(replace(node, trailer_bits=behind.bits))
+            made.append(replace(node, trailer_bits=behind.bits, trailers=behind.told))
         elif isinstance(node, Choice):
+            ended_here = ended or any(map(_runs_to_end, nodes[:at]))
             known = tuple(
-                replace(branch, body=with_trailers(r, branch.body, behind)) for branch in node.branches
+                replace(branch, body=with_trailers(r, branch.body, behind, ended=ended_here))
+                for branch in node.branches
             )
-            made.append(replace(node, branches=known, unknown=_unknown(r, node, behind)))
+            unknown = None if ended_here else _unknown(r, node, behind)
+            node = replace(node, branches=known, unknown=unknown)
+            made.append(node)
         else:
             made.append(node)
         behind = behind.and_before(node)
@@ -81,16 +128,22 @@ def _judge(r: Resolver, node: Repeat | Optional, behind: Behind) -> None:
             if isinstance(node, Optional):
                 text, remedy = "a fill behind it can look like it", "Put the fill into it."
             r.note(place, "to-end-ambiguous", where, text, remedy)
+    teller = next((by for each in behind.told for by, _ in each.told if by > _first(node)), None)
+    what = "repeat" if isinstance(node, Repeat) else "field"
+    if teller is not None:
+        told = r.slots[teller].address
+        text = f"{told} says how much follows and stands behind this {what}, so nothing tells where it ends"
+        r.note(place, "to-end-last", where, text, f"Put {told} before it, or use a count.")
     if behind.varies is not None and not (isinstance(node, Optional) and behind.remains):
         after = getattr(behind.varies, "address", "")
-        text = f"{after} varies in size, so nothing tells where this {'repeat' if isinstance(node, Repeat) else 'field'} before it ends"
+        text = f"{after} varies in size, so nothing tells where this {what} before it ends"
         r.note(place, "to-end-last", where, text, f"Use a count, or put {after} before it.")
 
 
 def _unknown(r: Resolver, node: Choice, behind: Behind) -> Branch | None:
     """The branch of codes that no variant has: octets, or bits where the part's end leaves no whole octets for them."""
     branch = node.unknown
-    if branch is None or behind.varies is not None or node.number not in r.since:
+    if branch is None or behind.varies is not None or behind.told or node.number not in r.since:
         return None
     octets = branch.body[0]
     assert isinstance(octets, Repeat)

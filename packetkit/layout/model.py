@@ -430,6 +430,14 @@ class OwnEnd:
 
 
 @dataclass(frozen=True, slots=True)
+class Trailer:
+    """Bits behind what runs to an end that are there where each of some slots, all before it, holds one of its codes."""
+
+    bits: int
+    told: tuple[tuple[int, tuple[Range, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Continued:
     """A number that goes on from octet to octet, as its slot's coding says: as many as it needs, the slot's width at most.
 
@@ -453,7 +461,7 @@ class Repeat:
 
     count fixed, or the number of the slot that counts them, or the product of `factors` plus `plus`; or one of them says that it is
     the last, by `own_end`; or none of these: then they run to the end of the innermost measured part around them, else of the frame,
-    less `trailer_bits`. several_sizes: they do so, and differ in size: there is one more while there is room for the smallest.
+    less `trailer_bits` and those of `trailers` that are there. several_sizes: they do so, and differ in size: there is one more while there is room for the smallest.
     maximum is the most there can be (None: bounded by the frame's length only). bare: an element is one value, not a mapping.
     """
 
@@ -476,6 +484,7 @@ class Repeat:
     own_end: OwnEnd | None = None
     several_sizes: bool = False
     ones_in_lists: bool = False
+    trailers: tuple[Trailer, ...] = ()
 
     @property
     def is_fixed(self) -> bool:
@@ -497,7 +506,7 @@ class Optional:
     """Nodes that are there only when the slot numbered `by` holds one of `codes`; absent, its value is None.
 
     told_in_option: that slot stands in an option itself, and where that is absent, so are they.
-    by None: they are there when more than `trailer_bits` are left in the innermost measured part, else in the frame.
+    by None: they are there when more than `trailer_bits`, and those of `trailers`, are left in the innermost measured part, else in the frame.
     bare: the body is one value, not a mapping.
     """
 
@@ -514,6 +523,7 @@ class Optional:
     bare: bool
     trailer_bits: int = 0
     told_in_option: bool = False
+    trailers: tuple[Trailer, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -768,6 +778,16 @@ def without(limits: tuple[int, int], codes: tuple[Range, ...]) -> tuple[Range, .
     return (*left, Range(low, limits[1])) if low <= limits[1] else tuple(left)
 
 
+def bits_behind(node: Repeat | Optional, raws: Mapping[int, int]) -> int:
+    """The bits behind what runs to an end, by the codes known so far; of what stands in an absent option there is none."""
+    there = (
+        one.bits
+        for one in node.trailers
+        if all(by in raws and any(raws[by] in each for each in codes) for by, codes in one.told)
+    )
+    return node.trailer_bits + sum(there)
+
+
 def is_told(node: Optional, raws: Mapping[int, int]) -> bool:
     """Whether the codes known so far say that an option is there; what tells of it may be absent itself."""
     if node.told_in_option and node.by not in raws:
@@ -822,12 +842,16 @@ def tellers(node: Node) -> tuple[int, ...]:
     if isinstance(node, Repeat):
         counted = [] if node.counted_by is None else [node.counted_by]
         counted += [] if node.own_end is None else [node.own_end.by]
-        return (*counted, *(factor.by for factor in node.factors))
+        return (*counted, *(factor.by for factor in node.factors), *_behind(node))
     if isinstance(node, Optional):
-        return () if node.by is None else (node.by,)
+        return (*(() if node.by is None else (node.by,)), *_behind(node))
     if isinstance(node, Measured):
         return (node.by,)
     return node.told_by if isinstance(node, Choice) else ()
+
+
+def _behind(node: Repeat | Optional) -> Iterator[int]:
+    return (by for one in node.trailers for by, _ in one.told)
 
 
 def slots_of(node: Node) -> tuple[Slot, ...]:

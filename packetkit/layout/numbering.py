@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from packetkit.layout.model import (
@@ -10,6 +11,7 @@ from packetkit.layout.model import (
     Continued,
     Fill,
     Node,
+    Optional,
     Repeat,
     Run,
     Slot,
@@ -18,6 +20,15 @@ from packetkit.layout.model import (
     walk,
     with_bodies,
 )
+
+
+def _moved(one: Node, moved: Mapping[int, int]) -> Node:
+    """The node with what stands behind it only sometimes told by the new numbers."""
+    if not isinstance(one, (Repeat, Optional)) or not one.trailers:
+        return one
+    told = (tuple((moved[by], codes) for by, codes in each.told) for each in one.trailers)
+    trailers = tuple(replace(each, told=new) for each, new in zip(one.trailers, told, strict=True))
+    return replace(one, trailers=trailers)
 
 
 def renumbered(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict[int, int]]:
@@ -39,7 +50,7 @@ def renumbered(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict[int, int
         return replace(one, number=moved[one.number], raises=raises, check=check, valid_when=valid)
 
     def node(one: Node) -> Node:
-        one = with_bodies(one, tuple(tuple(map(node, inner)) for inner in bodies(one)))
+        one = with_bodies(_moved(one, moved), tuple(tuple(map(node, inner)) for inner in bodies(one)))
         if isinstance(one, Run):
             return replace(one, slots=tuple(map(slot, one.slots)))
         if isinstance(one, (Fill, Continued)):

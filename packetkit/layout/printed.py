@@ -291,10 +291,18 @@ def stored_text(slot: Slot, packing: Packing) -> str:
 def condition_text(layout: Layout, node: Optional) -> str:
     """When an optional part is there: `when has_fix is true`, `when mode is survey or downlink`."""
     if node.by is None:
-        return "when bytes remain" + (
-            f" beside {counted(node.trailer_bits, 'bit')}" if node.trailer_bits else ""
+        return (
+            "when bytes remain"
+            + (f" beside {counted(node.trailer_bits, 'bit')}" if node.trailer_bits else "")
+            + "".join(_trailer_texts(layout, node))
         )
     return f"when {told_text(layout.slots[node.by], node.codes)}"
+
+
+def _trailer_texts(layout: Layout, node: Optional) -> Iterator[str]:
+    for one in node.trailers:
+        told = " and ".join(told_text(layout.slots[by], codes) for by, codes in one.told)
+        yield f", and beside {counted(one.bits, 'bit')} when {told}"
 
 
 def valid_text(layout: Layout, slot: Slot) -> str:

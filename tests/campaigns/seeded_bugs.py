@@ -288,8 +288,15 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "what follows a list to the end is taken for elements",
         "layout/ends",
-        "made.append(replace(node, trailer_bits=behind.bits))",
-        "made.append(replace(node, trailer_bits=0))",
+        "made.append(replace(node, trailer_bits=behind.bits, trailers",
+        "made.append(replace(node, trailer_bits=0, trailers",
+        "codec",
+    ),
+    Bug(
+        "what follows a list to the end is always taken to be there",
+        "layout/model",
+        "if all(by in raws and any(raws[by] in each for each in codes) for by, codes in one.told)",
+        "if all(by in raws for by, codes in one.told)",
         "codec",
     ),
     Bug(
@@ -535,7 +542,7 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "the trailer counts as bytes that remain",
         "codec/reading",
-        "return self.stop() - node.trailer_bits - at > 0",
+        "return self.stop() - self.behind(node, scope) - at > 0",
         "return self.stop() - at > 0",
     ),
     # -- variants and computed counts

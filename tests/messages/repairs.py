@@ -73,6 +73,10 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "variant-codes-2": (("tipe", "type"),),
     "variant-codes-3": (("{name: ping}", "{name: ping, when: {type: 1}}"),),
     "variant-codes-4": ((", when: {type: 1}", ""),),
+    "to-end-last-7": (
+        ("      - {name: note, kind: text, length: rest}\n", ""),
+        ("present_when: rough}", "present_when: rough}\n      - {name: note, kind: text, length: rest}"),
+    ),
     "to-end-last-5": ((", present_when: there", ""),),
     "to-end-last-6": (
         (

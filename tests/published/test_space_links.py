@@ -13,6 +13,12 @@ from typing import Any
 import pytest
 from spacepackets.ccsds.tm_frame import TmTransferFrame
 from spacepackets.ecss.tc import PusTc
+from spacepackets.uslp.frame import (
+    TfdzConstructionRules,
+    TransferFrame,
+    TransferFrameDataField,
+    UslpProtocolIdentifier,
+)
 from spacepackets.uslp.header import PrimaryHeader
 
 import packetkit
@@ -29,7 +35,7 @@ frames:
       - {{name: version, kind: constant, bits: 2, code: 0}}
       - {{name: spacecraft, bits: 10}}
       - {{name: channel, bits: 3}}
-      - {{name: has_control_word, kind: constant, bits: 1, code: 1}}
+      - {{name: has_control_word, kind: flag}}
       - {{name: master_count, bits: 8}}
       - {{name: channel_count, bits: 8}}
       - {{name: has_second_header, kind: flag}}
@@ -45,6 +51,7 @@ frames:
           - {{name: content, kind: bytes, length: rest}}
       - {{name: data, kind: bytes, length: rest}}
       - name: control_word
+        present_when: has_control_word
         group:
           - {{name: type, kind: constant, bits: 1, code: 0}}
           - {{name: version, kind: constant, bits: 2, code: 0}}
@@ -104,7 +111,7 @@ frames:
       - {{name: expedited, kind: flag}}
       - {{name: protocol, kind: flag}}
       - {{kind: reserved, bits: 2}}
-      - {{name: has_control_word, kind: constant, bits: 1, code: 0}}
+      - {{name: has_control_word, kind: flag}}
       - {{name: count_size, bits: 3}}
       - name: sequence
         told_by: count_size
@@ -117,6 +124,7 @@ frames:
       - {{name: construction, bits: 3}}
       - {{name: content, bits: 5}}
       - {{name: data, kind: bytes, length: rest}}
+      - {{name: control_word, kind: bytes, length: 4, present_when: has_control_word}}
       - {{name: error_control, kind: check, algorithm: CRC-16/IBM-3740}}
   orbiting_system:
     told_by: outside
@@ -207,8 +215,9 @@ CONTROL_WORD: dict[str, Any] = {
 
 @pytest.mark.parametrize("first", [0, 1023, None])
 @pytest.mark.parametrize("second", [None, b"", b"\x01\x02\x03"])
+@pytest.mark.parametrize("control_word", [None, CONTROL_WORD])
 def test_a_telemetry_frame_is_read_alike_by_a_general_library(
-    first: int | None, second: bytes | None
+    first: int | None, second: bytes | None, control_word: dict[str, Any] | None
 ) -> None:
     frame = LINKS.frame("telemetry")
     record = {
@@ -222,21 +231,26 @@ def test_a_telemetry_frame_is_read_alike_by_a_general_library(
         "first_packet": first,
         "second_header": None if second is None else {"content": second},
         "data": bytes(range(40)),
-        "control_word": CONTROL_WORD,
+        "control_word": control_word,
     }
     data = frame.encode(record)
     theirs = TmTransferFrame.unpack(data, len(data), has_error_control_field=True)  # verifies the check
     header, status = theirs.primary_header, theirs.primary_header.frame_datafield_status
-    assert (header.master_channel_id.spacecraft_id, header.vc_id, header.ocf_flag) == (0x2B3, 5, True)
+    assert (header.master_channel_id.spacecraft_id, header.vc_id, header.ocf_flag) == (
+        0x2B3,
+        5,
+        control_word is not None,
+    )
     assert (header.master_ch_frame_count, header.vc_frame_count) == (200, 17)
     assert (status.segment_len_id, status.first_header_pointer) == (3, 2047 if first is None else first)
     assert (theirs.secondary_header.data_field if theirs.secondary_header else None) == second
     assert (theirs.data_field, theirs.op_ctrl_field) == (
         bytes(range(40)),
-        octets("0 00 101 01 100001 00 01010 10 0 10100101"),
+        octets("0 00 101 01 100001 00 01010 10 0 10100101") if control_word else None,
     )
     assert theirs.pack() == data
-    assert frame.decode(data) == {**record, "has_second_header": second is not None}
+    told = {"has_control_word": control_word is not None}
+    assert frame.decode(data) == {**record, "has_second_header": second is not None, **told}
 
 
 def test_a_telecommand_packet_is_that_of_the_librarys_own_page() -> None:
@@ -255,8 +269,9 @@ def test_a_telecommand_packet_is_that_of_the_librarys_own_page() -> None:
     ("name", "size", "number"),
     [("none", 0, None), ("octet", 1, 200), ("two_octets", 2, 65000), ("seven_octets", 7, 1 << 55)],
 )
-def test_the_header_of_a_unified_frame_is_read_alike_by_a_general_library(
-    name: str, size: int, number: int | None
+@pytest.mark.parametrize("control_word", [None, b"\x01\x02\x03\x04"])
+def test_a_unified_frame_is_read_alike_by_a_general_library(
+    name: str, size: int, number: int | None, control_word: bytes | None
 ) -> None:
     frame = LINKS.frame("unified")
     record: dict[str, Any] = {
@@ -270,14 +285,22 @@ def test_the_header_of_a_unified_frame_is_read_alike_by_a_general_library(
         "construction": 7,
         "content": 5,
         "data": b"payload",
+        "control_word": control_word,
     }
     data = frame.encode(record)
     theirs = PrimaryHeader.unpack(data)
     assert (theirs.scid, theirs.vcid, theirs.map_id, theirs.frame_len) == (0xBEEF, 33, 9, len(data) - 1)
-    assert (theirs.src_dest, theirs.bypass_seq_ctrl_flag, theirs.op_ctrl_flag) == (1, 1, 0)
+    assert (theirs.src_dest, theirs.bypass_seq_ctrl_flag, theirs.op_ctrl_flag) == (
+        1,
+        1,
+        control_word is not None,
+    )
     assert (theirs.vcf_count_len, theirs.vcf_count) == (size, number or 0)
     assert theirs.pack() == data[: 7 + size]
-    assert frame.decode(data) == {**record, "count_size": size}
+    field = TransferFrameDataField(TfdzConstructionRules(7), UslpProtocolIdentifier(5), b"payload")
+    assert TransferFrame(theirs, field, None, control_word).pack() == data
+    told = {"count_size": size, "has_control_word": control_word is not None}
+    assert frame.decode(data) == {**record, **told}
 
 
 def remainder(bits: str, generator: int, width: int) -> int:

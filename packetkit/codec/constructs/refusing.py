@@ -60,6 +60,7 @@ def _beyond_parts(node: Node) -> str:
                 ("its count is computed", bool(node.factors)),
                 ("its elements say which is the last", node.own_end is not None),
                 ("it runs to the end, and its elements differ in size", node.several_sizes),
+                ("it runs to the end, and what follows it is not always there", bool(node.trailers)),
             )
             if holds
         ),
