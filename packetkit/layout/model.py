@@ -461,7 +461,8 @@ class Repeat:
 
     count fixed, or the number of the slot that counts them, or the product of `factors` plus `plus`; or one of them says that it is
     the last, by `own_end`; or none of these: then they run to the end of the innermost measured part around them, else of the frame,
-    less `trailer_bits` and those of `trailers` that are there. several_sizes: they do so, and differ in size: there is one more while there is room for the smallest.
+    less `trailer_bits` and those of `trailers` that are there. several_sizes: they do so, and differ in size: there is one more while
+    there is room for the smallest.
     maximum is the most there can be (None: bounded by the frame's length only). bare: an element is one value, not a mapping.
     """
 
@@ -506,7 +507,8 @@ class Optional:
     """Nodes that are there only when the slot numbered `by` holds one of `codes`; absent, its value is None.
 
     told_in_option: that slot stands in an option itself, and where that is absent, so are they.
-    by None: they are there when more than `trailer_bits`, and those of `trailers`, are left in the innermost measured part, else in the frame.
+    by None: they are there when more than `trailer_bits`, and those of `trailers`, are left in the innermost measured part, else in
+    the frame.
     bare: the body is one value, not a mapping.
     """
 
