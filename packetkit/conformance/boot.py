@@ -47,10 +47,14 @@ class Boot:
             node.address: numbers.next() % len(node.branches) for node in choices if not node.told_by
         }
         self.asked = asked_codes(layout)
+        self.last: set[int] = set()  # the slots that are to say that an element is the last
 
     def code(self, slot: Slot) -> int:
         """A raw code of a slot: one that something asks for, where there are such."""
         asked = self.asked.get(slot.number)
+        if asked and slot.number in self.last:
+            self.last.remove(slot.number)
+            return asked[0]
         if asked:
             return asked[self.numbers.next() % len(asked)]
         if slot.kind == "count":
@@ -73,6 +77,10 @@ class Boot:
     def elements(self, node: Repeat, count: int) -> int:
         """Elements of a computed count; of one that cannot be, none, and the record is refused."""
         return count if count >= 0 and (node.maximum is None or count <= node.maximum) else 0
+
+    def element(self, node: Repeat, number: int) -> None:
+        if node.own_end is not None and number + 1 == min(node.maximum or MOST_ELEMENTS, MOST_ELEMENTS):
+            self.last.add(node.own_end.by)
 
     def astray(self, node: Choice) -> None:
         """A record without a variant is refused."""

@@ -3,8 +3,9 @@
 Members are the slots of values (fields, flags, states, times, tags of several codes, characters) and the counts, as raw codes in wire
 order, supplied fields before them; of a bundle, its first code and its differences. What no code tells has a number of its own where it
 stands: how many elements a list to an end has, whether something is there that asks for remaining bytes, which variant the caller
-means. What the other slots hold follows: constants, lengths, reserved bits and fill (zero), checks. A detail record says the same in
-nested form.
+means. A list whose elements say which is the last has none: it goes on up to that one, or to as many as there can be. A number that goes
+on from octet to octet is the number itself (layout/numbered.py). What the other slots hold follows: constants, lengths, reserved bits and
+fill (zero), checks. A detail record says the same in nested form.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from packetkit.layout.model import (
     Branch,
     Bundle,
     Choice,
+    Continued,
     Layout,
     Measured,
     Node,
@@ -31,8 +33,14 @@ from packetkit.layout.model import (
     Run,
     Slot,
     computed_count,
+    forget,
+    is_told,
+    ones_in_element,
+    slots_of,
+    tell_ones,
     told_branch,
 )
+from packetkit.layout.numbered import number_in, numbered, raw_for
 
 Members = tuple[int, ...]
 Own = Repeat | Optional | Choice  # a node with a number of its own
@@ -65,12 +73,12 @@ def from_detail(layout: Layout, detail: Mapping[str, Any]) -> Members:
 
 def _taken(nodes: Sequence[Node], given: Any) -> Iterator[int]:
     for node in nodes:
-        if isinstance(node, Run):
-            for slot in node.slots:
+        if isinstance(node, (Run, Continued)):
+            for slot in slots_of(node):
                 if slot.kind == "bundle":
                     yield from codes_of(_bundle(slot), _at(given, slot.path)["raw"])
                 elif is_member(slot):
-                    yield _at(given, slot.path)["raw"]
+                    yield number_in(slot, _at(given, slot.path)["raw"])
         elif isinstance(node, Measured):
             yield from _taken(node.body, given)
         elif isinstance(node, Repeat):
@@ -142,6 +150,9 @@ class Source(Protocol):
     def elements(self, node: Repeat, count: int) -> int:
         """How many elements there are of a list whose computed count is this."""
 
+    def element(self, node: Repeat, number: int) -> None:
+        """Told that an element of this number, counted from 0, follows in a list whose elements say which is the last."""
+
     def astray(self, node: Choice) -> None:
         """Told that no variant is meant by the codes so far."""
 
@@ -165,22 +176,15 @@ def _made(nodes: Sequence[Node], source: Source, known: dict[int, int], *, bare:
 
 def _make(made: dict[Any, Any], nodes: Sequence[Node], source: Source, known: dict[int, int]) -> None:
     for node in nodes:
-        if isinstance(node, Run):
-            for slot in node.slots:
-                if slot.kind == "bundle":
-                    put(made, slot.path, {"raw": _bundled(slot, [source.code(one) for one in opened(slot)])})
-                elif is_member(slot):
-                    known[slot.number] = source.code(slot)
-                    put(made, slot.path, {"raw": known[slot.number]})
-                elif slot.codes:
-                    known[slot.number] = slot.codes[0].low
+        if isinstance(node, (Run, Continued)):
+            for slot in slots_of(node):
+                _make_slot(made, slot, source, known)
         elif isinstance(node, Measured):
             _make(made, node.body, source, known)
         elif isinstance(node, Repeat):
             put(made, node.path, _list(node, source, known))
         elif isinstance(node, Optional):
-            there = source.number(node) if node.by is None else _holds(known[node.by], node.codes)
-            put(made, node.path, _made(node.body, source, known, bare=node.bare) if there else None)
+            put(made, node.path, _option(node, source, known))
         elif isinstance(node, Choice):
             branch = _branch(node, source, known)
             if branch is None:
@@ -189,17 +193,56 @@ def _make(made: dict[Any, Any], nodes: Sequence[Node], source: Source, known: di
                 put(made, node.path, {branch.name: _made(branch.body, source, known, bare=branch.bare)})
 
 
+def _make_slot(made: dict[Any, Any], slot: Slot, source: Source, known: dict[int, int]) -> None:
+    if slot.kind == "bundle":
+        put(made, slot.path, {"raw": _bundled(slot, [source.code(one) for one in opened(slot)])})
+    elif is_member(slot):
+        known[slot.number] = source.code(numbered(slot))
+        put(made, slot.path, {"raw": raw_for(slot, known[slot.number])})
+    elif slot.codes:
+        known[slot.number] = slot.codes[0].low
+
+
+def _option(node: Optional, source: Source, known: dict[int, int]) -> Any:
+    there = source.number(node) if node.by is None else is_told(node, known)
+    if there:
+        return _made(node.body, source, known, bare=node.bare)
+    forget(node, known)
+    return None
+
+
 def _list(node: Repeat, source: Source, known: dict[int, int]) -> Any:
-    if node.count is not None:
-        count = node.count
-    elif node.counted_by is not None:
-        count = known[node.counted_by]
-    elif node.factors:
-        count = source.elements(node, computed_count(node, known))
+    if node.own_end is not None:
+        elements = list(_ended(node, source, known))
     else:
-        count = source.number(node)
-    elements = [_made(node.element, source, known, bare=node.bare) for _ in range(count)]
-    return elements if node.joined is None else {"raw": [one["raw"] for one in elements]}
+        elements = [_element(node, source, known) for _ in range(_count(node, source, known))]
+    tell_ones(node, sum(ones for _, ones in elements), known)
+    made = [one for one, _ in elements]
+    return made if node.joined is None else {"raw": [one["raw"] for one in made]}
+
+
+def _element(node: Repeat, source: Source, known: dict[int, int]) -> tuple[Any, int]:
+    """An element, and how many of its bits are one where it is a single field."""
+    return _made(node.element, source, known, bare=node.bare), ones_in_element(node, known)
+
+
+def _ended(node: Repeat, source: Source, known: dict[int, int]) -> Iterator[tuple[Any, int]]:
+    """Elements up to the one that says that it is the last, or as many as there can be."""
+    assert node.own_end is not None and node.maximum is not None
+    for number in range(node.maximum):
+        source.element(node, number)
+        yield _element(node, source, known)
+        if _holds(known[node.own_end.by], node.own_end.codes):
+            return
+
+
+def _count(node: Repeat, source: Source, known: dict[int, int]) -> int:
+    """How many elements there are, told before them."""
+    if node.count is not None:
+        return node.count
+    if node.counted_by is not None:
+        return known[node.counted_by]
+    return source.elements(node, computed_count(node, known)) if node.factors else source.number(node)
 
 
 def _branch(node: Choice, source: Source, known: dict[int, int]) -> Branch | None:
@@ -241,6 +284,9 @@ class Row:
         if count < 0 or (node.maximum is not None and count > node.maximum):
             raise ValueError(f"{node.address} would have {count} elements")
         return count
+
+    def element(self, node: Repeat, number: int) -> None:
+        """Members that are there already say how many elements there are."""
 
     def astray(self, node: Choice) -> None:
         raise ValueError(f"{node.address} has no variant for these codes")
@@ -347,6 +393,9 @@ class _Drawing:
         self.is_astray = False
         self.asked: dict[int, list[Range]] = {}
         self.factors: set[int] = set()
+        self.last: dict[
+            int, tuple[Range, ...]
+        ] = {}  # codes that a slot is to have, as no other element may follow
         for node in layout.walk():
             if isinstance(node, Optional) and node.by is not None:
                 self.asked.setdefault(node.by, []).extend(node.codes)
@@ -360,6 +409,8 @@ class _Drawing:
                         self.asked.setdefault(number, []).extend(beside.asked(slot, number))
             elif isinstance(node, Repeat):
                 self.factors.update(factor.by for factor in node.factors if not factor.ones)
+                if node.own_end is not None:
+                    self.asked.setdefault(node.own_end.by, []).extend(node.own_end.codes)
 
     def noted(self, number: int) -> int:
         self.members.append(number)
@@ -370,14 +421,15 @@ class _Drawing:
 
     def any_code(self, slot: Slot) -> int:
         """Any code of a slot; where something is told by it, every other time one that is asked for."""
-        chance, asked = self.chance, self.asked.get(slot.number)
+        chance, last = self.chance, self.last.pop(slot.number, None)
+        asked = last or self.asked.get(slot.number)
         ranges: Sequence[Range] = slot.codes or (Range(*slot.raw_limits),)
         if slot.kind == "count":
             top = slot.raw_limits[1] if slot.maximum_count is None else slot.maximum_count
             return chance.randint(0, min(top, self.most))
         if slot.number in self.factors and not slot.codes:
             return chance.randint(0, min(slot.raw_limits[1], 3))
-        if asked and chance.randint(0, 1):
+        if asked and (last or chance.randint(0, 1)):
             fitting = [codes for codes in asked if not slot.codes or _holds(codes.low, slot.codes)]
             ranges = fitting or ranges
         codes = chance.choice(ranges)
@@ -406,6 +458,10 @@ class _Drawing:
             self.is_astray = True
             return 0
         return count
+
+    def element(self, node: Repeat, number: int) -> None:
+        if node.own_end is not None and number + 1 >= min(self.most, node.maximum or 1):
+            self.last[node.own_end.by] = node.own_end.codes
 
     def astray(self, node: Choice) -> None:
         self.is_astray = True

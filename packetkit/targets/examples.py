@@ -94,7 +94,7 @@ class _Example:
                 _put(made, node.path, {one.name: self.body(one.body, one.bare) for one in told})
 
     def elements(self, node: Repeat) -> Any:
-        count = node.count or 0
+        count = node.least
         if node.counted_by is not None:
             count = self.told[node.counted_by]
         elif node.factors:

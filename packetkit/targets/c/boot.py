@@ -9,9 +9,10 @@ from collections.abc import Iterator, Sequence
 
 from packetkit.layout.asked import asked_codes
 from packetkit.layout.model import Choice, Measured, Optional, Repeat, Run, Slot
-from packetkit.targets.c.frame import FrameCode, Members, Mission, constant
+from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.octets import counting
 from packetkit.targets.c.record import is_member, joined
+from packetkit.targets.c.walk import Members
 from packetkit.targets.c.words import Page, comment, ctype, number, size_for, unsigned
 from packetkit.targets.target import Dossier
 
@@ -115,7 +116,9 @@ def _always_fits(frame: FrameCode) -> bool:
     """Whether any codes go together: no length could be too small for them, and nothing in them means that there is no frame."""
     return not any(
         isinstance(node, (Measured, Choice))
-        or (isinstance(node, Repeat) and (node.factors or node.joined is not None))
+        or (
+            isinstance(node, Repeat) and (node.factors or node.own_end is not None or node.joined is not None)
+        )
         or (isinstance(node, Optional) and node.by is None)
         for node in frame.layout.walk()
     )
@@ -135,6 +138,15 @@ class _Filling(Members):
     def __init__(self, frame: FrameCode, page: Page) -> None:
         super().__init__(frame, page)
         self.asked = asked_codes(frame.layout)
+        self.last: dict[
+            int, str
+        ] = {}  # by slot, the condition that an element is to be the last that it tells of
+
+    def ended(self, node: Repeat, prefix: str) -> None:
+        assert node.own_end is not None
+        most = min(node.maximum or MOST_ELEMENTS, MOST_ELEMENTS)
+        self.last[node.own_end.by] = f"i{self.depth} == {most - 1}"
+        super().ended(node, prefix)
 
     def run(self, run: Run, prefix: str) -> None:
         for slot in filter(is_member, run.slots):
@@ -143,7 +155,12 @@ class _Filling(Members):
     def code(self, slot: Slot, target: str) -> None:
         """Give a member a code."""
         kind, asked = ctype(slot.width, slot.signed), self.asked.get(slot.number)
-        if asked:
+        if asked and slot.number in self.last:
+            with self.page.block(f"if ({self.last.pop(slot.number)})"):
+                self.page.add(f"{target} = {constant(asked[0], slot)};")
+            with self.page.block("else"):
+                self.code(slot, target)
+        elif asked:
             with self.page.block(f"switch (next() % {len(asked)})"):
                 for at, one in enumerate(asked[:-1]):
                     self.page.add(f"case {at}: {target} = {constant(one, slot)}; break;")

@@ -8,9 +8,10 @@ from dataclasses import replace
 from packetkit.integrity.crc import residue
 from packetkit.layout.model import Node, Run, Slot, flat
 from packetkit.targets.c.checks import WIDEST
-from packetkit.targets.c.frame import FrameCode, Walk, point_text
+from packetkit.targets.c.frame import FrameCode, point_text
 from packetkit.targets.c.octets import gathered, parts, read, store, turned, turned_back
 from packetkit.targets.c.spans import END, Fed, Stretch
+from packetkit.targets.c.walk import Walk
 from packetkit.targets.c.words import Page, mask, number, size_for, unsigned
 
 

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from packetkit.layout.model import Choice, Fill, Measured, Optional, Repeat, Run, Slot, tellers, walk
 from packetkit.targets.c import small
 from packetkit.targets.c.check_code import all_checks
-from packetkit.targets.c.frame import FrameCode, Walk, constant, over, within
+from packetkit.targets.c.frame import FrameCode, constant, over, within
 from packetkit.targets.c.octets import Place, constant_tests, gathered, parts, read, signed, turned_back
 from packetkit.targets.c.record import grain, is_member, joined
+from packetkit.targets.c.walk import Walk
 from packetkit.targets.c.words import Page, ctype, number, unsigned
 
 LONGEST = 0xFFFE  # octets of a frame: the most that a size_t of 16 bits can tell from more
@@ -436,10 +437,29 @@ class DecodeWalk(Walk):
         return target
 
     def list(self, node: Repeat, prefix: str) -> None:
-        fixed = node.minimum_bits == node.maximum_bits
+        fixed = node.minimum_bits == node.maximum_bits and node.own_end is None
         self.covered += fixed
-        super().list(node, prefix)
+        if node.several_sizes:
+            self.while_room(node, prefix)
+        else:
+            super().list(node, prefix)
         self.covered -= fixed
+
+    def while_room(self, node: Repeat, prefix: str) -> None:
+        """Read elements of several sizes: one more while there is room for the smallest."""
+        left = f"(uint32_t)({self.stop} - at)"
+        with self.indexed("uint16_t") as index:
+            self.page.add(f"{index} = 0;")
+            with self.page.block(f"while ({left} >= {number(node.minimum_bits + node.trailer_bits)})"):
+                self.bad_count(f"{index} == {self.frame.record.capacities[node.number]}")
+                self.element(node, prefix, index)
+                self.page.add(f"{index}++;")
+            self.page.add(f"{self.beside(node, prefix)} = {index};")
+
+    def too_many(self, node: Repeat, index: str) -> bool:
+        if self.judges:
+            self.bad_count(f"{index} == {self.frame.record.capacities[node.number]}")
+        return self.judges
 
     def before_list(self, node: Repeat, count: str) -> None:
         """Refuse more elements than the schema allows, than there are octets for, and then than there is room for."""

@@ -8,11 +8,12 @@ from packetkit.emit.wire import code_of
 from packetkit.layout.model import Choice, Fill, Measured, Node, Optional, Repeat, Run, Slot, slots_of, walk
 from packetkit.targets.c import room, small
 from packetkit.targets.c.check_code import all_checks, put_late
-from packetkit.targets.c.frame import FrameCode, Walk, over, within
+from packetkit.targets.c.frame import FrameCode, over, within
 from packetkit.targets.c.octets import Packer, constant_octets, parts, turned
 from packetkit.targets.c.record import grain, is_member, joined
 from packetkit.targets.c.room import refuse_count
 from packetkit.targets.c.spans import END
+from packetkit.targets.c.walk import Walk
 from packetkit.targets.c.words import Page, mask, number, size_for, unsigned
 
 
@@ -213,9 +214,9 @@ class EncodeWalk(Walk):
         if node.by is not None:
             super().option(node, prefix)
             return
-        with self.page.block(f"if ({self.is_there(node, prefix)})"):
+        with self.page.block(f"if ({self.condition(node, prefix)})"):
             self.refuse_gap("", node)
-            self.nodes(node.body, self.target(node, prefix))
+            self.body(node, prefix)
         with self.page.block("else"):
             self.page.add(f"{_gap(self.parts[-1])} = 1;")
         self.page.add(f"(void){_gap(self.parts[-1])};")

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from packetkit.layout.asked import asked_codes
-from packetkit.layout.model import Run, flat
+from packetkit.layout.model import Node, Repeat, Run, Slot, flat
 from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.record import is_member, joined
 from packetkit.targets.c.words import Page, comment, ctype, mask, size_for
@@ -53,9 +53,8 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
 def _fill(page: Page, frame: FrameCode) -> None:
     """What every record needs: its counters counted, its tags one of their codes, what tells a variant the first one's."""
     asked = asked_codes(frame.layout)
-    runs = [node for node in flat(frame.layout.nodes) if isinstance(node, Run)]
-    for slot in (slot for run in runs for slot in run.slots if is_member(slot)):
-        target, kind = joined(f"{frame.layout.name}_record", slot.path), ctype(slot.width, slot.signed)
+    for slot, target in _needed(frame, frame.layout.nodes, f"{frame.layout.name}_record"):
+        kind = ctype(slot.width, slot.signed)
         if slot.role is not None and slot.role.name == "sequence" and not slot.signed:
             kept = f"turn & {mask(slot.width)}" if slot.width < min(32, size_for(slot.width)) else "turn"
             modulus = slot.role.modulus
@@ -63,6 +62,16 @@ def _fill(page: Page, frame: FrameCode) -> None:
             page.add(f"{target} = ({kind})({kept if whole else f'turn % {modulus}'});")
         elif asked.get(slot.number):
             page.add(f"{target} = {constant(asked[slot.number][0], slot)};")
+
+
+def _needed(frame: FrameCode, nodes: tuple[Node, ...], prefix: str) -> Iterator[tuple[Slot, str]]:
+    """The members that a record always has, each with how it is reached; of a list that ends itself those of one element."""
+    for node in flat(nodes):
+        if isinstance(node, Run):
+            yield from ((slot, joined(prefix, slot.path)) for slot in filter(is_member, node.slots))
+        elif isinstance(node, Repeat) and node.own_end is not None:
+            inner = f"{joined(prefix, frame.record.paths[node.number])}[0]"
+            yield from _needed(frame, node.element, inner)
 
 
 def _main(page: Page, mission: Mission, frames: Sequence[FrameCode]) -> None:

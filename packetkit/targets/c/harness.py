@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from packetkit.layout.model import Choice, Layout, Optional, Repeat, Run, Slot
-from packetkit.targets.c.frame import FrameCode, Members, Mission
+from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.header import RESULTS
 from packetkit.targets.c.record import is_member, joined
+from packetkit.targets.c.walk import Members
 from packetkit.targets.c.words import Page, ctype
 from packetkit.targets.target import Dossier
 

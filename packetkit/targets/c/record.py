@@ -169,6 +169,9 @@ class Record:
         self._add(node.element, part)
         if node.joined is not None:
             part.slot, part.remark = None, _FORMS[node.joined.form]
+        elif node.own_end is not None:
+            words = (part.remark, "up to the element that says that it is the last")
+            part.remark = "; ".join(filter(None, words))
 
     def _option(self, node: Optional, into: Part) -> None:
         self.paths[node.number] = node.path
@@ -285,9 +288,14 @@ class Record:
 
     @property
     def is_fixed(self) -> bool:
-        """True where every frame has the same number of bits: octets of a variant that nobody knows could be more."""
+        """True where every frame has the same number of bits for certain.
+
+        Octets of a variant that nobody knows could be more, and a list may not end where its elements say.
+        """
         return self.layout.is_fixed and not any(
-            isinstance(node, Choice) and node.unknown is not None for node in self.layout.walk()
+            (isinstance(node, Choice) and node.unknown is not None)
+            or (isinstance(node, Repeat) and node.own_end is not None)
+            for node in self.layout.walk()
         )
 
     @property

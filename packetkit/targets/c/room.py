@@ -7,8 +7,9 @@ in an unchecked build too.
 from __future__ import annotations
 
 from packetkit.layout.model import Choice, Fill, Node, Optional, Repeat, Run, Slot, walk
-from packetkit.targets.c.frame import FrameCode, Walk
+from packetkit.targets.c.frame import FrameCode
 from packetkit.targets.c.record import grain, joined
+from packetkit.targets.c.walk import Walk
 from packetkit.targets.c.words import Page, number, size_for
 
 
@@ -74,6 +75,7 @@ class RoomWalk(Walk):
                 self.flush()
                 if isinstance(node, Fill) or node.at is None:
                     self.page.add(f"const {self.frame.record.bits} n{node.number} = at;")
+            self.sum_up(node)
             self.node(node, prefix)
 
     def nodes(self, nodes: tuple[Node, ...], prefix: str) -> None:
@@ -108,10 +110,11 @@ class RoomWalk(Walk):
 
     def list(self, node: Repeat, prefix: str) -> None:
         size = node.minimum_bits if node.minimum_bits == node.maximum_bits else None
-        if size is not None and node.count is not None:
+        is_gone_through = size is None or node.own_end is not None or self.frame.sums(node)
+        if size is not None and node.count is not None and not is_gone_through:
             self.waiting += node.count * size
             return
-        if size is None or _counts(node.element):
+        if size is None or is_gone_through or _counts(node.element):
             self.flush_before(node)
             super().list(node, prefix)
             return
@@ -126,10 +129,21 @@ class RoomWalk(Walk):
         kind = self.frame.record.bits
         self.page.add(f"at = ({kind})(at + ({kind}){count} * {number(size)});")
 
+    def too_many(self, node: Repeat, index: str) -> bool:
+        refuse_last(self.page, self.frame, node, index)
+        return True
+
     def before_list(self, node: Repeat, count: str) -> None:
         if node.runs_to_end or node.factors:
             with self.page.block(f"if ({count} > {self.frame.record.capacities[node.number]})"):
                 self.page.add(f"return {self.frame.upper}_NO_ROOM;")
+
+
+def refuse_last(page: Page, frame: FrameCode, node: Repeat, index: str) -> None:
+    """Write what refuses elements of which none is the last, before there is no more room for them."""
+    assert node.own_end is not None
+    with page.block(f"if ({index} == {frame.record.capacities[node.number]})"):
+        page.add(f"return {frame.fields[node.own_end.by]};")
 
 
 def _counts(nodes: tuple[Node, ...]) -> bool:

@@ -11,9 +11,10 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
 from packetkit.layout.model import Run, Slot
-from packetkit.targets.c.frame import FrameCode, Mission, Walk
+from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.record import is_member, joined
 from packetkit.targets.c.rows import LOW, SIGNED, Row
+from packetkit.targets.c.walk import Walk
 from packetkit.targets.c.words import Page, size_for
 
 # -- what a direction does with a run --------------------------------------------------------------------------------
