@@ -1,5 +1,5 @@
 """What in C only the elements, or the parts, of a frame tell themselves: which element is the last, which sizes they have up to an end,
-how many ones are in a list, what is told inside an option.
+how many ones are in a list, what is told inside an option, and what of that which follows an end is there.
 
 Bytes are worked out by hand beside each record; the random schemas of test_c_target.py hold all of it to the codec.
 """
@@ -59,11 +59,19 @@ frames:
         group: [{name: has_tail, kind: flag}, {name: form, bits: 7}]
       - {name: tail, bits: 8, present_when: head.has_tail}
       - {name: plain, bits: 8, present_when: {head.form: 0}}
+  letter:
+    fields:
+      - {name: port, kind: tag, bits: 8, code: 5}
+      - {name: is_signed, kind: flag}
+      - {kind: reserved, bits: 7}
+      - {name: words, kind: bytes, length: rest}
+      - {name: signature, bits: 16, present_when: is_signed}
 """
-HOPS, OPTIONS, MASKED, LAYERS = range(4)
+HOPS, OPTIONS, MASKED, LAYERS, LETTER = range(5)
 
 # By hand. hops: seven bits of a call and whether another follows. options: elements of a size and as much, up to the check.
 # masked: four flags, then as many cells as ones. layers: what the head says is there is there with the head only.
+# letter: octets to the end, or to the signature that a flag before them tells of.
 BY_HAND: dict[tuple[int, tuple[int, ...]], str] = {
     (HOPS, (0x41, 0, 9)): "01 82 09",
     (HOPS, (0x41, 1, 0x42, 1, 0x43, 0, 9)): "01 83 85 86 09",
@@ -76,6 +84,8 @@ BY_HAND: dict[tuple[int, tuple[int, ...]], str] = {
     (LAYERS, (1, 1, 5, 7)): "04 80 85 07",
     (LAYERS, (1, 0, 0, 8)): "04 80 00 08",
     (LAYERS, (1, 1, 0, 7, 8)): "04 80 80 07 08",
+    (LETTER, (0, 3, 1, 2, 3)): "05 00 01 02 03",
+    (LETTER, (1, 1, 1, 0x0203)): "05 80 01 02 03",
 }
 
 REFUSED = {
@@ -88,6 +98,7 @@ REFUSED = {
     (MASKED, "03 f0 01 02 03"): "truncated",
     (LAYERS, "04 00 07"): "trailing bytes",  # without a head nothing says that there is a tail
     (LAYERS, "04 80"): "truncated",
+    (LETTER, "05 80 02"): "truncated",
 }
 
 
@@ -149,7 +160,7 @@ def test_compilers_have_nothing_to_say_and_the_unit_s_line_fits(tmp_path: Path) 
     done = subprocess.run([tmp_path / "unit"], capture_output=True, text=True, check=True)
     line, *sent = done.stdout.splitlines()
     assert boot.judged(mission.layouts, "sheet", mission.fingerprint, line).agrees, line
-    assert sent[0] == "010000" and len(sent) == 4  # one element, which is the last
+    assert sent[0] == "010000" and len(sent) == 5  # one element, which is the last
 
 
 # Each alone in a copy of the generated code.
@@ -159,6 +170,7 @@ MISTAKES = [
     (" - at) >= 0x10)", " - at) >= 8)"),  # the check behind elements to the end
     ("o1 += sheetN_ones(r->lanes[i0]);", "o1 = sheetN_ones(r->lanes[i0]);"),
     ("(r->has_head == 1) && (r->head.form == 0)", "(r->head.form == 0)"),
+    ("((r->is_signed == 1) ? 0x10 : 0)", "((r->is_signed == 0) ? 0x10 : 0)"),
 ]
 
 

@@ -25,7 +25,7 @@ SMALL_CHECKS, FAST_CHECKS = "small_checks", "fast_checks"
 # Attributes that this target reads beside those that all know; calibration, limits, curves and
 # what other fields say of a code are the ground's, and only said.
 KNOWS = frozenset(
-    "pieces calibration limits part curve turn valid_when scale_by own_end several_sizes told_in_option ones_in_lists".split()
+    "pieces calibration limits part curve turn valid_when scale_by own_end several_sizes told_in_option ones_in_lists trailers".split()
 )
 
 

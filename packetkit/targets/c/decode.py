@@ -388,10 +388,23 @@ class DecodeWalk(Walk):
             self.page.add(f"return {result(self.frame, 'BAD_LENGTH')};")
 
     def is_there(self, node: Optional, prefix: str) -> str:
-        target = super().beside(node, prefix)
+        target, behind = super().beside(node, prefix), self.trailing(node)
         left = f"(uint32_t)({self.stop} - at)"
-        self.page.add(f"{target} = (uint8_t)({left} > {number(node.trailer_bits)});")
+        self.page.add(f"{target} = (uint8_t)({left} > {behind});")
         return f"{target} != 0"
+
+    def trailing(self, node: Repeat | Optional) -> str:
+        """The bits that follow what runs to an end: those that are always there, and those that codes before it tell of."""
+        if not node.trailers:
+            return number(node.trailer_bits)
+        slots, made = self.frame.record.slots, number(node.trailer_bits)
+        for one in node.trailers:
+            tests = [test for by, _ in one.told for test in self.told_inside(by)]
+            tests += [within(self.known[by], codes, slots[by]) for by, codes in one.told]
+            told = " && ".join(f"({test})" for test in dict.fromkeys(tests))
+            made = f"{made} + ({told} ? {number(one.bits)} : 0)"
+        self.page.add(f"const uint32_t t{node.number} = (uint32_t)({made});")
+        return f"t{node.number}"
 
     def variant(self, node: Choice, prefix: str) -> str:
         return self.frame.variant_argument(node)
@@ -425,11 +438,11 @@ class DecodeWalk(Walk):
 
     def length(self, node: Repeat, prefix: str) -> str:
         target, kind = super().length(node, prefix), self.frame.record.bits
-        trailer = number(node.trailer_bits)
+        trailer = self.trailing(node)
         left = f"({kind})({self.stop} - at)"
         with self.page.block(""):
             self.page.add(f"const uint32_t left = {left};")
-            beyond = f"(left < {trailer} ? 0 : left - {trailer})" if node.trailer_bits else "left"
+            beyond = f"(left < {trailer} ? 0 : left - {trailer})" if trailer != "0" else "left"
             self.page.add(f"const uint32_t count = {beyond} / {number(node.minimum_bits)};")
             with self.page.block(f"if (count > {self.frame.record.capacities[node.number]})"):
                 self.page.add(f"return {result(self.frame, 'BAD_COUNT')};")
@@ -447,10 +460,12 @@ class DecodeWalk(Walk):
 
     def while_room(self, node: Repeat, prefix: str) -> None:
         """Read elements of several sizes: one more while there is room for the smallest."""
-        left = f"(uint32_t)({self.stop} - at)"
+        left, smallest = f"(uint32_t)({self.stop} - at)", number(node.minimum_bits + node.trailer_bits)
+        if node.trailers:
+            smallest = f"{self.trailing(node)} + {number(node.minimum_bits)}"
         with self.indexed("uint16_t") as index:
             self.page.add(f"{index} = 0;")
-            with self.page.block(f"while ({left} >= {number(node.minimum_bits + node.trailer_bits)})"):
+            with self.page.block(f"while ({left} >= {smallest})"):
                 self.bad_count(f"{index} == {self.frame.record.capacities[node.number]}")
                 self.element(node, prefix, index)
                 self.page.add(f"{index}++;")

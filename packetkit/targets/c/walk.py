@@ -182,10 +182,14 @@ class Walk:
             told = self.is_there(node, prefix)
         else:
             told = within(self.known[node.by], node.codes, self.frame.record.slots[node.by])
-            around = [self.there[one] for one in self.frame.around[node.by] if one not in self.inside]
+            around = self.told_inside(node.by)
             told = " && ".join(f"({one})" for one in (*around, told)) if around else told
         self.there[node.number] = told
         return told
+
+    def told_inside(self, by: int) -> list[str]:
+        """The conditions that what tells stands in the frame at all: those of the options around it that we are not in."""
+        return [self.there[one] for one in self.frame.around.get(by, ()) if one not in self.inside]
 
     def settle(self, at: int | None) -> None:
         """Say where a part is whose place is constant."""
