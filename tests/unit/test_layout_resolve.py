@@ -1151,3 +1151,20 @@ def test_variants_take_from_the_bits_of_the_shortest_to_those_of_the_longest(
     (choice,) = (node for node in layout.nodes if isinstance(node, Choice))
     assert (choice.minimum_bits, choice.maximum_bits) == bits
     assert (layout.minimum_bits, layout.maximum_bits) == tuple(8 + size for size in bits)
+
+
+@pytest.mark.parametrize(
+    ("line", "rule"),
+    [
+        ("{name: a, signed: true}", "step-unknown"),
+        ("{name: a, bits: 0}", "bad-bits"),
+        ("{name: c, kind: check, algorithm: CRC-16/IBM-3740, repeat: 2}", "not-repeatable"),
+        (
+            "{name: g, word_bits: 16, order: little, group: [{name: a, bits: 7, repeat: 2}]}",
+            "words-not-whole",
+        ),
+    ],
+)
+def test_where_one_field_has_no_bits_nothing_is_said_of_where_the_frame_ends(line: str, rule: str) -> None:
+    assert rules_of("{name: n, bits: 3}") == ["not-whole-bytes"]
+    assert rules_of(line, "{name: n, bits: 3}") == [rule]
