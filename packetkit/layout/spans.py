@@ -28,7 +28,7 @@ from packetkit.layout.model import (
 )
 from packetkit.layout.places import Container, Phase, Scope, Spot, Style
 from packetkit.schema.model import Covers, CustomCrc, Field, Place
-from packetkit.schema.words import shown
+from packetkit.schema.text import shown
 
 # Kinds of fields whose code is one whole number, known before any check is computed.
 MIXED = ("number", "states", "flag", "tag", "constant", "sync", "count", "supplied")

@@ -14,6 +14,7 @@ from packetkit.layout.model import (
     Branch,
     Bundle,
     Choice,
+    Continued,
     Ieee,
     Joined,
     Layout,
@@ -24,6 +25,11 @@ from packetkit.layout.model import (
     Run,
     Slot,
     computed_count,
+    forget,
+    is_told,
+    ones_in_element,
+    slots_of,
+    tell_ones,
     told_branch,
 )
 from packetkit.layout.number import is_decode_only
@@ -70,8 +76,8 @@ class _Example:
 
     def fill(self, nodes: tuple[Node, ...], made: dict[Any, Any]) -> None:
         for node in nodes:
-            if isinstance(node, Run):
-                for slot in node.slots:
+            if isinstance(node, (Run, Continued)):
+                for slot in slots_of(node):
                     if slot.is_value:
                         _put(made, slot.path, self.value(slot))
                     else:
@@ -85,7 +91,9 @@ class _Example:
             elif isinstance(node, Optional):
                 is_there = self.most > 0  # a list to the end stands behind what asks for bytes that remain
                 if node.by is not None:
-                    is_there = any(self.told[node.by] in codes for codes in node.codes)
+                    is_there = is_told(node, self.told)
+                if not is_there:
+                    forget(node, self.told)
                 _put(made, node.path, self.body(node.body, node.bare) if is_there else None)
             elif isinstance(node, Choice):
                 told = (
@@ -98,14 +106,22 @@ class _Example:
         if node.counted_by is not None:
             count = self.told[node.counted_by]
         elif node.factors:
-            count = max(computed_count(node, self.told), 0)
+            asked = {factor.by: self.known(factor.by) for factor in node.factors}
+            count = max(computed_count(node, asked), 0)
+        elif node.own_end is not None:
+            count = 1  # its code says that it is the last
         elif node.runs_to_end and node.joined is None:
             count = min(self.most, self.most if node.maximum is None else node.maximum)
         if node.runs_to_end and count * node.minimum_bits < self.short:
             count, self.short = -(-self.short // node.minimum_bits), 0
         if node.joined is not None:
-            return _joined(node.joined, count)
-        return [self.body(node.element, node.bare) for _ in range(count)]
+            return _joined(node.joined, count, is_counted=node.counted_by is not None)
+        made, ones = [], 0
+        for _ in range(count):
+            made.append(self.body(node.element, node.bare))
+            ones += ones_in_element(node, self.told)
+        tell_ones(node, ones, self.told)
+        return made
 
     def branch(self, node: Choice) -> Branch:
         told = told_branch(node, [self.told[number] for number in node.told_by]) if node.told_by else None
@@ -128,23 +144,27 @@ class _Example:
         legal = max(slot.legal, key=lambda codes: codes.high - codes.low)
         return slot.code_of(legal.low + (legal.high - legal.low) // 2)
 
+    def known(self, number: int) -> int:
+        """The code of a slot; zero where it stands in an option that is absent."""
+        return self.told.get(number, 0)
+
     def value(self, slot: Slot) -> Any:
-        if not counts(slot, self.told.__getitem__):
+        if not counts(slot, self.known):
             return None
         if isinstance(slot.transform, Ieee):
             low, high = ieee_bounds(slot)
             return min(max(0.0, low), high)
         raw = self.told[slot.number] = self.code(slot)
-        found = value_beside(slot, raw, self.told.__getitem__)[0]
+        found = value_beside(slot, raw, self.known)[0]
         return {"raw": raw} if found is None or is_decode_only(slot) else found
 
 
-def _joined(joined: Joined, count: int) -> Any:
+def _joined(joined: Joined, count: int, *, is_counted: bool) -> Any:
     """A text or octets: nothing, where the rest is filled up; else as many as there must be of one that means something."""
     if joined.form in ("bytes", "bits"):
         spare = 1 if joined.spare_bits and not count else 0
         return bytes(-(-count // 8) + spare if joined.form == "bits" else count)
-    if joined.fill is not None or joined.ends_with is not None:
+    if joined.ends_with is not None or (joined.fill is not None and not is_counted):
         return ""
     code = joined.characters[0][0] if joined.characters else ord("A")
     return from_codes(joined, [code] * count)[0]

@@ -11,6 +11,7 @@ from dataclasses import MISSING, dataclass, field, fields
 from typing import Any
 
 from packetkit.errors import Unsupported
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Branch,
@@ -18,6 +19,7 @@ from packetkit.layout.model import (
     Check,
     Choice,
     Chosen,
+    Continued,
     Derived,
     Digits,
     Fill,
@@ -34,7 +36,7 @@ from packetkit.targets.untaught import WORDS, address_of
 
 WIDEST = 64
 
-CODINGS = ("sign_and_magnitude", "binary_coded_decimal", "gray")
+CONTINUED = frozenset(name for name, coding in CODINGS.items() if coding.continued)
 FAMILIES = ("crc", "sum", "xor", "parity", "fletcher", "adler")
 
 Attributes = Mapping[type, frozenset[str]]
@@ -49,11 +51,13 @@ class Row:
     attributes: Attributes = field(default_factory=dict)
     remaining: bool = False  # what is there when bytes remain
     wide_checks: bool = False  # checks of more bits than other fields may have
+    codings: frozenset[str] = frozenset()
 
 
 BASE = Row(
     kinds=frozenset("number float states flag constant sync tag count reserved check".split()),
     scales=frozenset((Linear, Ieee, Curve)),
+    codings=frozenset(("sign_and_magnitude", "binary_coded_decimal", "gray")),
     attributes={
         Slot: frozenset(
             """number path address kind offset_bits width octets_reversed bits_reversed signed coding pieces limits
@@ -108,6 +112,11 @@ ROWS: Mapping[str, Row] = {
     "wide_checks": Row(wide_checks=True),
     "computed": Row(attributes={Repeat: frozenset(("factors", "plus"))}),
     "several": Row(attributes={Repeat: frozenset(("several_sizes",))}),
+    "own_ends": Row(attributes={Repeat: frozenset(("own_end",))}),
+    "trailers": Row(attributes={Repeat: frozenset(("trailers",)), Optional: frozenset(("trailers",))}),
+    "lists": Row(attributes={Repeat: frozenset(("ones_in_lists",))}),
+    "inside": Row(attributes={Optional: frozenset(("told_in_option",))}),
+    "continued": Row(attributes={Continued: frozenset("number at slot".split())}, codings=CONTINUED),
     "bundles": Row(kinds=frozenset(("bundle",)), scales=frozenset((Bundle,))),
     "times": Row(kinds=frozenset(("time",)), attributes={Slot: frozenset(("clock",))}),
     "turns": Row(attributes={Choice: frozenset(("turn",))}),
@@ -166,9 +175,10 @@ def _of_slot(slot: Slot, widest: int | None, known: list[Row]) -> Iterator[tuple
     yield from _unknown(slot, slot.address, known)
     if not any(slot.kind in row.kinds for row in known):
         yield slot.address, f"this target does not know fields of kind {slot.kind} yet"
-    if slot.coding and slot.coding not in CODINGS:
+    if slot.coding and not any(slot.coding in row.codings for row in known):
         yield slot.address, f"this target does not know the coding {slot.coding} yet"
-    is_bound = not isinstance(slot.transform, Bundle)  # a bundle's codes are read by themselves
+    # Codes of a bundle are read by themselves, and what goes on has more bits than its number.
+    is_bound = not isinstance(slot.transform, Bundle) and not slot.is_continued
     if slot.check is not None and any(row.wide_checks for row in known):
         is_bound = False
     if widest is not None and slot.width > widest and is_bound:

@@ -24,8 +24,10 @@ from packetkit.layout.model import (
     Check,
     Choice,
     Chosen,
+    Continued,
     Derived,
     Digits,
+    Factor,
     Fill,
     Ieee,
     Joined,
@@ -66,6 +68,7 @@ def frame(layout: Layout, *, is_outside: bool = False) -> Row:
         checks=list(layout.check_order),
         asked=_asked(layout),
         choosing=_choosing(layout) or None,
+        summed=_summed(layout) or None,
         supplied=[
             {**slot_row(slot), "later": list(later)}
             for slot, later in zip(layout.supplied, layout.supplied_before, strict=True)
@@ -87,9 +90,16 @@ def _choosing(layout: Layout) -> list[int]:
     return sorted({number for node in choices for number in node.told_by})
 
 
+def _summed(layout: Layout) -> list[int]:
+    """Numbers of the slots that are the elements of lists whose ones are counted."""
+    lists = (node for node in layout.walk() if isinstance(node, Repeat) and node.ones_in_lists)
+    return sorted({factor.by for node in lists for factor in node.factors if factor.in_list})
+
+
 def _asked(layout: Layout) -> list[int]:
-    """Numbers of the flags that fill themselves in: from the options they tell of, or when clamping raises them."""
+    """Numbers of the flags that fill themselves in: from what they tell of (options, a list's end), or when clamping raises them."""
     found = {node.by for node in layout.walk() if isinstance(node, Optional) and node.by is not None}
+    found |= {node.own_end.by for node in layout.walk() if isinstance(node, Repeat) and node.own_end}
     found |= {slot.raises for slot in layout.slots if slot.raises is not None}
     return sorted(number for number in found if layout.slots[number].kind == "flag")
 
@@ -220,14 +230,30 @@ def _repeat(node: Repeat) -> Row:
         by=node.counted_by,
         most=node.maximum,
         trailer=node.trailer_bits or None,
+        behind=_behind(node),
         least=node.minimum_bits,
-        factors=[[factor.by, factor.ones] for factor in node.factors] or None,
+        factors=[[factor.by, _counted(factor)] for factor in node.factors] or None,
         plus=node.plus or None,
         several=node.several_sizes or None,
+        ends=None if node.own_end is None else [node.own_end.by, _ranges(node.own_end.codes)],
         joined=None if node.joined is None else _joined(node.joined),
         bare=node.bare,
         nodes=_nodes(node.element),
     )
+
+
+def _behind(node: Repeat | Optional) -> list[Any] | None:
+    """Bits behind what runs to an end that are there where slots hold codes: [bits, [[slot, codes], ...]] of each."""
+    return [[one.bits, [[by, _ranges(codes)] for by, codes in one.told]] for one in node.trailers] or None
+
+
+def _counted(factor: Factor) -> str:
+    """What of a factor counts: its ones, those of a list, or the number itself."""
+    return "list" if factor.in_list else "ones" if factor.ones else ""
+
+
+def _continued(node: Continued) -> Row:
+    return _said(part="continued", number=node.number, packing="most", slot=slot_row(node.slot))
 
 
 def _joined(joined: Joined) -> Row:
@@ -248,7 +274,9 @@ def _optional(node: Optional) -> Row:
         address=node.address,
         by=node.by,
         codes=_ranges(node.codes),
+        inside=node.told_in_option,
         trailer=node.trailer_bits or None,
+        behind=_behind(node),
         bare=node.bare,
         nodes=_nodes(node.body),
     )
@@ -287,6 +315,7 @@ def _branch(branch: Branch) -> Row:
 _NODES: dict[type, Callable[[Any], Row]] = {
     Run: _run,
     Fill: _fill,
+    Continued: _continued,
     Repeat: _repeat,
     Optional: _optional,
     Measured: _measured,

@@ -28,7 +28,7 @@ from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
 from packetkit.targets import TARGETS
 
-SEED, SCHEMAS, RECORDS, PARTS = 4031, 40, 100, 4
+SEED, SCHEMAS, RECORDS, PARTS = 4031, 40, 90, 4
 VECTORS = sorted((Path(__file__).resolve().parents[2] / "vectors" / "handmade").glob("*.json"))
 SPEAKERS: Mapping[str, Callable[[], toolchains.Speaker]] = {
     "javascript": toolchains.javascript,
@@ -249,6 +249,8 @@ frames:
       - {name: size, kind: length, bits: 8, measures: note, less: 1}
       - {name: note, group: [{name: words, kind: text, length: rest}]}
       - {name: call, kind: text, length: 6, fill: " "}
+      - {name: check, kind: check, algorithm: {width: 4, polynomial: 3, initial: 0}}
+      - {name: spare, bits: 4}
       - name: body
         told_by: [form]
         variants:
@@ -263,6 +265,34 @@ frames:
         reference_date: 2019-04-07T00:00:00Z
         leap_seconds: counted
       - {name: more, bits: 8, present_when: bytes_remain}
+"""
+
+# Lists whose elements say which is the last, presence told in an option, ones in a list, numbers of as many octets as they need.
+PARTS_THAT_GO_ON = """
+mission: goes-on
+frames:
+  all:
+    packing: least_significant_first
+    fields:
+      - {name: size, kind: length, bits: 14, coding: continued_low_first, measures: body}
+      - name: body
+        group:
+          - {name: many, kind: count, bits: 8, coding: continued_high_first, maximum: 200}
+          - {name: drift, bits: 40, coding: continued_low_first_signed, repeat: {count: many}}
+          - {name: depth, bits: 32, coding: continued_high_first}
+      - name: items
+        group:
+          - {name: more, kind: flag}
+          - {name: far, kind: flag}
+          - {name: level, bits: 6}
+        repeat: {goes_on_when: more, maximum: 5}
+      - {name: marks, flags: [again, {name: spare, bits: 7}]}
+      - {name: more_marks, present_when: marks.again, flags: [course_there, {name: spare, bits: 7}]}
+      - {name: course, bits: 8, present_when: more_marks.course_there}
+      - {name: cells, kind: flag, repeat: 8}
+      - {name: held, bits: 8, repeat: {count: {ones_in: cells}}}
+      - {name: nibble, bits: 5}
+      - {name: check, kind: check, algorithm: {width: 3, polynomial: 3, initial: 0, reflect_in: true, reflect_out: true, final_xor: 0}}
 """
 
 
@@ -290,11 +320,32 @@ BUGS = (
     ("python", "if state.raised and not leaf.raw:", "if not state.raised and leaf.raw:"),
     ("python", "register >>= wide - bits", "register >>= 0"),
     ("python", 'while "fill" in joined and held', "while joined and held"),
-    ("python", 'size = (leaf.raw + limit.node["less"])', "size = leaf.raw"),
+    ("python", '(_number_in(leaf.slot, leaf.raw) + limit.node["less"])', "_number_in(leaf.slot, leaf.raw)"),
     ("python", 'for branch in node["branches"]:', 'for branch in node["branches"][1:]:'),
     ("python", "- at > 0)", "- at >= 0)"),
     ("python", "first += step\n            yield", "yield"),
     ("python", "return -(-behind // _period(clock))", "return (behind // _period(clock))"),
+    ("javascript", "last > 63 ?", "last < 0 ?"),
+    ("javascript", "settled && leaf.bits === 8 * needed[leaf.order]", "settled"),
+    ("javascript", "codes: node.ends[1], present: isLast", "codes: node.ends[1], present: true"),
+    (
+        "javascript",
+        "return !count || !this.isEnded(node, within);",
+        "return !count || !this.isEnded(node, within) && count < 2;",
+    ),
+    (
+        "javascript",
+        "return scope ? scope.listed[number].reduce(",
+        "return scope ? scope.listed[number].slice(1).reduce(",
+    ),
+    ("python", "number -= 1 << 7 * len(octets)", "number -= 0"),
+    ("python", '= node["ends"][1], number == len(value) - 1', '= node["ends"][1], True'),
+    ("python", 'sum(bin(leaf.raw).count("1")', "sum(leaf.bits"),
+    (
+        "python",
+        'if "inside" in node and not scope.knows(node["by"]):\n            return False',
+        "if False:\n            return False",
+    ),
 )
 
 
@@ -311,7 +362,7 @@ def test_a_broken_reader_is_seen(
 
     def found() -> Iterator[object]:
         more = (PARTS_OF_ALL_SORTS,) if name == "python" else ()
-        for text in (*more, TIES, widths(3, True)):
+        for text in (*more, PARTS_THAT_GO_ON, TIES, widths(3, True)):
             mission = packetkit.parse(text)
             yield from speaking.differences(mission.frame(), {name: write(mission)}, Random(3), 60)
         for number in range(100):

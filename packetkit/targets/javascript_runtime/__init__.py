@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from packetkit.targets.javascript_runtime.bundles import BUNDLES
 from packetkit.targets.javascript_runtime.checks import CHECKS
+from packetkit.targets.javascript_runtime.continued import CONTINUED, ENDS
 from packetkit.targets.javascript_runtime.derived import DERIVED
 from packetkit.targets.javascript_runtime.frames import MISSION
 from packetkit.targets.javascript_runtime.numbers import IEEE, WHOLE
@@ -29,11 +30,13 @@ __all__ = (
     "CHECKS",
     "CODINGS",
     "COMPUTED",
+    "CONTINUED",
     "CURVES",
     "DECODE",
     "DERIVED",
     "DIGITS",
     "ENCODE",
+    "ENDS",
     "IEEE",
     "LENGTHS",
     "MISSION",
@@ -73,6 +76,8 @@ SECTIONS = (
     VARIANTS,
     REMAINING,
     COMPUTED,
+    CONTINUED,
+    ENDS,
     SUPPLIED,
     VALID,
     DERIVED,

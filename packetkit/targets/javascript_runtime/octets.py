@@ -119,6 +119,13 @@ function limitsOf(slot, bits) {
   return [negated(half), minus(half, 1)];
 }
 
+function isContinued(slot) { return /^continued/.test(slot.coding); }
+
+// Of what is the same whatever a number's octets: its codes, and the numbers that these spell.
+function codeLimits(leaf) { return limitsOf(leaf.slot, isContinued(leaf.slot) ? leaf.slot.bits : leaf.bits); }
+
+function numberLimits(slot, bits) { return isContinued(slot) ? continuedLimits(slot) : limitsOf(slot, bits); }
+
 function signedCode(slot, code, bits) {
   return slot.signed && compare(code, SIZES[bits - 1]) >= 0 ? minus(code, SIZES[bits]) : code;
 }

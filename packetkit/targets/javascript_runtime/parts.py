@@ -42,7 +42,7 @@ Reading.prototype.measure = function (leaf) {
 };
 
 Reading.prototype.tell = function (limit, leaf) {
-  var size = times(plus(leaf.raw, limit.node.less), limit.node.unit), end = plus(limit.start, size), around;
+  var size = times(plus(numberIn(leaf), limit.node.less), limit.node.unit), end = plus(limit.start, size), around;
   around = this.limits.slice(0, this.limits.indexOf(limit)).filter(function (one) { return one.end !== undefined; });
   if (compare(end, this.end) > 0 && !around.length) {
     throw new DecodeError('truncated', limit.address + ' does not end in ' + this.octets.length + ' bytes', limit.address, limit.start);
@@ -66,13 +66,14 @@ Writing.prototype.measured = function (node, into, at, indices, scope) {
 
 // The code of a length, from the size of what it measures.
 Writing.prototype.settleSize = function (leaf, state, demand) {
-  var units = demand.size / demand.node.unit, raw = units - demand.node.less, fits = holds(raw, [limitsOf(leaf.slot, leaf.bits)]);
+  var units = demand.size / demand.node.unit, number = units - demand.node.less, said = numberIn(leaf);
+  var fits = holds(number, [numberLimits(leaf.slot, leaf.bits)]);
   if (units !== Math.floor(units) || !fits) {
     this.fault(demand.address, 'wrong-length', 'has ' + demand.size + ' bits, which ' + addressOf(leaf) + ' cannot say', demand.order);
-  } else if (state.given && compare(leaf.raw, raw)) {
-    this.fault(addressOf(leaf), 'disagrees', decimal(leaf.raw) + ' is given, but what it measures makes it ' + raw, leaf.order);
+  } else if (state.given && compare(said, number)) {
+    this.fault(addressOf(leaf), 'disagrees', decimal(said) + ' is given, but what it measures makes it ' + number, leaf.order);
   }
-  leaf.raw = fits ? Math.floor(raw) : 0;
+  if (!state.given || compare(said, number)) { leaf.raw = fits ? spelled(leaf.slot, Math.floor(number)) : 0; }
 };
 """
 
@@ -205,9 +206,24 @@ COMPUTED = r"""
 
 function productOf(node, scope) { // how many elements fields say together
   return plus(node.factors.reduce(function (count, factor) {
-    var raw = leafOf(scope, factor[0]).raw;
-    return times(count, factor[1] ? onesIn(raw) : raw);
+    if (factor[1] === 'list') { return times(count, onesInList(scope, factor[0])); }
+    return times(count, factor[1] ? onesIn(leafOf(scope, factor[0]).raw) : leafOf(scope, factor[0]).raw);
   }, 1), node.plus || 0);
+}
+
+// Leaves of lists whose ones are counted, by their slot, in the scope that the list stands in.
+Reading.prototype.keepListed = function (node, scope, leaves) {
+  var first = node.nodes[0], slot = first.slots ? first.slots[0] : first.slot;
+  if (!node.bare || !slot || this.frame.summed.indexOf(slot.number) < 0) { return; }
+  scope.listed = scope.listed || {};
+  scope.listed[slot.number] = leaves;
+};
+
+Writing.prototype.keepListed = Reading.prototype.keepListed;
+
+function onesInList(scope, number) { // none where the list is not there
+  while (scope && !(scope.listed && scope.listed[number])) { scope = scope.outer; }
+  return scope ? scope.listed[number].reduce(function (count, leaf) { return count + onesIn(leaf.raw); }, 0) : 0;
 }
 
 function onesIn(n) {
@@ -219,7 +235,8 @@ function onesIn(n) {
 
 Writing.prototype.holdProduct = function (one) {
   var self = this, wanted = productOf(one.node, one.scope);
-  if (one.node.factors.some(function (factor) { return self.states[leafOf(one.scope, factor[0]).order].broken; })) { return; }
+  function isBroken(factor) { return factor[1] !== 'list' && self.states[leafOf(one.scope, factor[0]).order].broken; }
+  if (one.node.factors.some(isBroken)) { return; }
   if (compare(wanted, one.count)) {
     this.fault(one.address, 'disagrees', 'has ' + one.count + ' elements, but the fields that count it say ' + decimal(wanted), one.order);
   }

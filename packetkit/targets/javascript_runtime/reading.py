@@ -37,6 +37,9 @@ function own(mapping, key) { // a field may be called constructor
   return Object.prototype.hasOwnProperty.call(mapping, key) ? mapping[key] : undefined;
 }
 
+// The number that the code of a count or a length spells.
+function numberIn(leaf) { return leaf.slot.coding ? numberSpelled(leaf.slot, leaf.raw) : leaf.raw; }
+
 function fillBits(node, at, scope) {
   if (node.since !== undefined) { at -= startOf(scope, node.since); }
   return (node.unit - at % node.unit) % node.unit;
@@ -92,6 +95,8 @@ Reading.prototype.nodes = function (nodes, made, indices, scope) {
       bits = fillBits(node, made.at, scope);
       made.parts.push({leaf: this.leaf(node, node.slot, bits, made.at, indices, scope)});
       made.at += bits;
+    } else if (node.part === 'continued') {
+      this.continued(node, made, indices, scope);
     } else if (node.part === 'repeat') {
       this.repeat(node, made, indices, scope);
     } else if (node.part === 'option') {
@@ -116,12 +121,18 @@ Reading.prototype.run = function (node, made, indices, scope) {
     slot = node.slots[i];
     leaf = this.leaf(node, slot, slot.bits, made.at, indices, scope);
     made.parts.push({leaf: leaf});
-    if (slot.most !== undefined && compare(leaf.raw, slot.most) > 0) {
-      throw failedAt(leaf, 'bad count', 'is ' + decimal(leaf.raw) + ', more than ' + slot.most);
-    }
-    if (slot.kind === 'length' && !slot.codes) { this.measure(leaf); }
+    this.heed(leaf);
   }
   made.at += node.size;
+};
+
+// Holds a count against its maximum; a length tells the part that it measures.
+Reading.prototype.heed = function (leaf) {
+  var slot = leaf.slot;
+  if (slot.most !== undefined && compare(numberIn(leaf), slot.most) > 0) {
+    throw failedAt(leaf, 'bad count', 'is ' + decimal(numberIn(leaf)) + ', more than ' + slot.most);
+  }
+  if (slot.kind === 'length' && !slot.codes) { this.measure(leaf); }
 };
 
 Reading.prototype.leaf = function (run, slot, bits, at, indices, scope) {
@@ -138,38 +149,54 @@ Reading.prototype.leaf = function (run, slot, bits, at, indices, scope) {
 };
 
 Reading.prototype.repeat = function (node, made, indices, scope) {
-  var path = located(node.address, indices), count = node.count, elements = [], i, inner;
-  if (node.by !== undefined) { count = leafOf(scope, node.by).raw; }
-  if (count === undefined && !node.several) {
-    count = node.factors ? productOf(node, scope) : Math.floor(Math.max(0, this.stop() - (node.trailer || 0) - made.at) / node.least);
+  var path = located(node.address, indices), count = node.count, elements = [], isOpen = node.several || node.ends, inner, within;
+  if (node.by !== undefined) { count = numberIn(leafOf(scope, node.by)); }
+  if (count === undefined && !isOpen) {
+    count = node.factors ? productOf(node, scope) : Math.floor(Math.max(0, this.stop() - bitsBehind(node, scope) - made.at) / node.least);
     if (isNegative(count) || (node.most !== undefined && compare(count, node.most) > 0)) {
       throw new DecodeError('bad count', path + ' has ' + decimal(count) + ' elements, and ' + node.most + ' is the most', path, made.at);
     }
   }
-  if (!node.several && compare(plus(made.at, times(count, node.least)), this.stop()) > 0) {
+  if (!isOpen && compare(plus(made.at, times(count, node.least)), this.stop()) > 0) {
     throw this.overrun(path, made.at, ' does not end in ' + this.octets.length + ' bytes: ' + decimal(count) + ' elements');
   }
-  for (i = 0; node.several ? this.stop() - (node.trailer || 0) - made.at >= node.least : i < count; i += 1) {
-    if (node.several && i === node.most) {
-      throw new DecodeError('bad count', path + ' goes on after ' + i + ' elements', path, made.at);
+  while (isOpen ? this.goesOn(node, made.at, elements.length, within || scope) : elements.length < count) {
+    if (isOpen && elements.length === node.most) {
+      throw new DecodeError('bad count', path + ' goes on after ' + node.most + ' elements', path, made.at);
     }
     inner = {parts: [], at: made.at};
-    this.nodes(node.nodes, inner, indices.concat(i), scopeIn(scope));
+    within = scopeIn(scope);
+    this.nodes(node.nodes, inner, indices.concat(elements.length), within);
     made.at = inner.at;
     elements.push(inner.parts);
   }
   made.parts.push({node: node, elements: elements});
+  if (this.frame.summed) {
+    this.keepListed(node, scope, elements.map(function (one) { return one[0].leaf; }));
+  }
+};
+
+// Whether an element follows so many, the last in its scope: none has said that it is the last, or there is room for the smallest.
+Reading.prototype.goesOn = function (node, at, count, within) {
+  if (node.ends) { return !count || !this.isEnded(node, within); }
+  return this.stop() - bitsBehind(node, within) - at >= node.least;
 };
 
 Reading.prototype.option = function (node, made, indices, scope) {
-  var inner = null, raw = node.by === undefined ? 0 : leafOf(scope, node.by).raw;
-  if (node.by === undefined ? this.stop() - (node.trailer || 0) > made.at : holds(raw, node.codes)) {
+  var inner = null, teller = node.by === undefined ? null : leafOf(scope, node.by); // null, too, where the option that tells is not there
+  if (node.by === undefined ? this.stop() - bitsBehind(node, scope) > made.at : teller && holds(teller.raw, node.codes)) {
     inner = {parts: [], at: made.at};
     this.nodes(node.nodes, inner, indices, scope);
     made.at = inner.at;
   }
   made.parts.push({node: node, body: inner && inner.parts});
 };
+
+// The bits behind what runs to an end; of what stands in an absent option there is none.
+function bitsBehind(node, scope) {
+  function isSo(told) { return leafOf(scope, told[0]) && holds(leafOf(scope, told[0]).raw, told[1]); }
+  return (node.behind || []).reduce(function (bits, one) { return one[1].every(isSo) ? bits + one[0] : bits; }, node.trailer || 0);
+}
 
 function failedAt(leaf, reason, words) {
   return new DecodeError(reason, addressOf(leaf) + ' ' + words, addressOf(leaf), leaf.bit);

@@ -62,12 +62,13 @@ function limitBeyond(limits, value) {
 
 // {value, reason, note}: what a raw code means.
 function meaningOf(slot, raw) {
-  var special;
+  var special, note;
   if (slot.kind === 'flag') { return {value: raw === 1}; }
   if (slot.digits) { return fromDigits(slot.digits, raw); }
   if (slot.bundle) { return bundleMeaning(slot.bundle, raw); }
   if (!/^(number|float|states|time)$/.test(slot.kind)) {
-    return {value: shownWhole(slot, raw), note: slot.kind === 'reserved' && compare(raw, 0) ? 'not zero' : ''};
+    note = slot.kind === 'reserved' && compare(raw, 0) ? 'not zero' : '';
+    return {value: shownWhole(slot, slot.coding ? numberSpelled(slot, raw) : raw), note: note};
   }
   special = specialOf(slot, raw);
   if (special) {
@@ -179,6 +180,7 @@ CODINGS = r"""
 
 function numberSpelled(slot, raw) { // null where a digit is above 9
   var number = 0, unit = 1, rest, digit;
+  if (isContinued(slot)) { return continuedNumber(slot, raw); }
   if (slot.coding === 'gray') { return fromGray(raw); }
   if (slot.coding === 'sign_and_magnitude') {
     return compare(raw, SIZES[slot.bits - 1]) >= 0 ? minus(SIZES[slot.bits - 1], raw) : raw;
@@ -203,6 +205,7 @@ function fromGray(raw) { // each bit is the parity of the code's bits from the t
 
 function codeOf(slot, number) {
   var code = 0, place = 1, rest, pair;
+  if (isContinued(slot)) { return continuedCode(slot, number); }
   if (slot.coding === 'gray') {
     pair = halvesOf(number);
     return fromHalves((pair[0] ^ pair[0] >>> 1) >>> 0, (pair[1] ^ (pair[1] >>> 1 | pair[0] << 31)) >>> 0);
@@ -359,7 +362,7 @@ function wholeGiven(value) { // a whole number, from a double or a decimal strin
 }
 
 function fromCode(slot, value, n, bits) {
-  var code = n === undefined ? undefined : typeof n === 'number' ? wholeGiven(n) : n, limits = limitsOf(slot, bits);
+  var code = n === undefined ? undefined : typeof n === 'number' ? wholeGiven(n) : n, limits = numberLimits(slot, bits);
   if (code === undefined) {
     return {fault: fault(slot.kind === 'states' ? 'wrong-type' : 'not-a-number', shown(value) + ' is not a whole number')};
   }
@@ -369,6 +372,6 @@ function fromCode(slot, value, n, bits) {
   if (slot.kind === 'tag' && !slot.hidden && !holds(code, slot.codes)) {
     return {fault: fault('out-of-range', shown(value) + ' is none of its codes')};
   }
-  return {raw: code || 0};
+  return {raw: spelled(slot, code || 0)};
 }
 """

@@ -12,8 +12,9 @@ function isMapping(value) { return Object.prototype.toString.call(value) === '[o
 function joined(address, key) { return address && key ? address + '.' + key : address || key; }
 
 // Encoding one record: every slot gets its code and its place; faults are gathered, in wire order.
-function Writing(frame) {
+function Writing(frame, sizes) {
   this.frame = frame;
+  this.sizes = sizes || {}; // octets of each number that goes on, by its place among the leaves
   this.faults = [];
   this.leaves = [];
   this.states = [];
@@ -73,6 +74,7 @@ Writing.prototype.node = function (node, into, at, indices, scope) {
     this.leaf(leafAt(node, node.slot, bits, at, indices, scope, this.leaves.length), value);
     return at + bits;
   }
+  if (node.part === 'continued') { return this.continued(node, into, at, indices, scope); }
   if (node.part === 'measured') { return this.measured(node, into, at, indices, scope); }
   value = this.find(into, node.path);
   if (node.part === 'repeat') { return this.repeat(node, value, at, indices, scope); }
@@ -112,7 +114,7 @@ function shapeOf(nodes) {
     } else if (node.part === 'measured') {
       node.nodes.forEach(look);
     } else {
-      add(node.part === 'fill' ? node.slot.path : node.path);
+      add((node.slot || node).path);
     }
   });
   nodes.shape = made;
@@ -139,7 +141,7 @@ Writing.prototype.unknown = function (given, shape, address) {
 };
 
 Writing.prototype.repeat = function (node, value, at, indices, scope) {
-  var address = located(node.address, indices), i;
+  var address = located(node.address, indices), isToEnd, before, within, i;
   if (node.joined && value !== BROKEN) {
     value = this.joined(node, value, address);
   } else if (value === undefined) {
@@ -154,23 +156,33 @@ Writing.prototype.repeat = function (node, value, at, indices, scope) {
   }
   if (!this.length(node, value.length, address, scope)) { return at; }
   if (node.factors) { this.products.push({node: node, count: value.length, address: address, order: this.leaves.length, scope: scope}); }
-  if (node.count === undefined && node.by === undefined && !node.factors && value.length && this.follows) { this.follows(address); }
+  isToEnd = node.count === undefined && node.by === undefined && !node.factors && !node.ends;
+  if (isToEnd && value.length && this.follows) { this.follows(address); }
+  before = this.leaves.length;
   for (i = 0; i < value.length; i += 1) {
-    at = this.container(node.nodes, value[i], node.bare, at, indices.concat(i), scopeIn(scope), address + '[' + i + ']');
+    within = scopeIn(scope);
+    at = this.container(node.nodes, value[i], node.bare, at, indices.concat(i), within, address + '[' + i + ']');
+    if (node.ends) { this.askEnd(node, within, address + '[' + i + ']', i === value.length - 1); }
   }
+  if (this.frame.summed) { this.keepListed(node, scope, this.leaves.slice(before)); }
   return at;
 };
 
 // Whether a list may have so many elements; the field that counts them is told of it.
 Writing.prototype.length = function (node, count, address, scope) {
-  var most = node.most === undefined ? Infinity : node.most, counter, state;
+  var most = node.most === undefined ? Infinity : node.most, counter, said, state;
   if (node.count !== undefined) {
     if (count !== node.count) { this.fault(address, 'wrong-length', 'has ' + count + ' elements, not ' + node.count); }
     return count === node.count;
   }
+  if (node.ends && !count) {
+    this.fault(address, 'wrong-length', 'is empty, but its last element says that it is the last. Give one');
+    return false;
+  }
   if (node.by !== undefined) {
     counter = leafOf(scope, node.by);
-    most = Math.min(most, counter.slot.most === undefined ? Infinity : counter.slot.most, power(counter.bits) - 1);
+    said = ratio(numberLimits(counter.slot, counter.bits)[1], 1);
+    most = Math.min(most, counter.slot.most === undefined ? Infinity : counter.slot.most, said);
     state = this.states[counter.order];
     if (count <= most) {
       state.demands.push({address: address, order: this.leaves.length, count: count});
@@ -189,6 +201,10 @@ Writing.prototype.option = function (node, value, at, indices, scope) {
     return this.remains(address, present) ? this.container(node.nodes, value, node.bare, at, indices, scope, address) : at;
   }
   teller = leafOf(scope, node.by);
+  if (!teller) {
+    if (present) { this.fault(address, 'disagrees', 'is given, but the option that says so is not. Give that too'); }
+    return at;
+  }
   state = this.states[teller.order];
   if (!present && state.given && !state.broken && holds(teller.raw, node.codes)) {
     // Told that it is there: an absent value is the one that means so, where there is one.
@@ -267,21 +283,26 @@ Writing.prototype.givenRaw = function (leaf, raw) {
     this.fault(addressOf(leaf), 'wrong-type', 'raw is ' + shown(raw) + ', not a whole number');
     return undefined;
   }
-  if (!holds(code, [limitsOf(leaf.slot, leaf.bits)])) {
-    this.fault(addressOf(leaf), 'raw-range', 'raw is ' + shown(raw) + ', which does not fit ' + leaf.bits + ' bits');
+  if (!holds(code, [codeLimits(leaf)])) {
+    this.fault(addressOf(leaf), 'raw-range', 'raw is ' + shown(raw) + ', which does not fit its bits');
+    return undefined;
+  }
+  if (isContinued(leaf.slot) && continuedNumber(leaf.slot, code) === null) {
+    this.fault(addressOf(leaf), 'raw-range', 'raw is ' + shown(raw) + ', whose octets do not go on up to the last by their first bits');
     return undefined;
   }
   return this.agreeing(leaf, code || 0);
 };
 
 Writing.prototype.agreeing = function (leaf, raw) {
-  var slot = leaf.slot;
+  var slot = leaf.slot, number;
   if (slot.codes && slot.hidden && !holds(raw, slot.codes)) {
     this.fault(addressOf(leaf), 'disagrees', decimal(raw) + ' is given, but it is always ' + decimal(slot.codes[0][0]) + '. Leave it out');
     return undefined;
   }
-  if (slot.most !== undefined && compare(raw, slot.most) > 0) {
-    this.fault(addressOf(leaf), 'out-of-range', decimal(raw) + ' is given, but ' + slot.most + ' is the most');
+  number = slot.most === undefined ? 0 : slot.coding ? numberSpelled(slot, raw) : raw;
+  if (number && compare(number, slot.most) > 0) {
+    this.fault(addressOf(leaf), 'out-of-range', decimal(number) + ' is given, but ' + slot.most + ' is the most');
     return undefined;
   }
   return raw;
@@ -321,16 +342,17 @@ Writing.prototype.hold = function (leaf, state) {
 };
 
 Writing.prototype.settleCount = function (leaf, state, counts) {
-  var first = counts[0], self = this;
+  var first = counts[0], self = this, said;
   counts.forEach(function (one) {
     if (one.count !== first.count) {
       self.fault(one.address, 'disagrees', 'has ' + one.count + ' elements, but ' + first.address + ' has ' + first.count, one.order);
     }
   });
-  if (state.given && leaf.raw !== first.count) {
-    this.fault(addressOf(leaf), 'disagrees', decimal(leaf.raw) + ' is given, but ' + first.address + ' has ' + first.count, leaf.order);
+  said = numberIn(leaf);
+  if (state.given && compare(said, first.count)) {
+    this.fault(addressOf(leaf), 'disagrees', decimal(said) + ' is given, but ' + first.address + ' has ' + first.count, leaf.order);
   }
-  leaf.raw = first.count;
+  if (!state.given || compare(said, first.count)) { leaf.raw = spelled(leaf.slot, first.count); }
 };
 
 Writing.prototype.refuse = function () {
@@ -363,8 +385,12 @@ Writing.prototype.octets = function (end) {
 };
 
 function encodeFrame(frame, record) {
-  var writing = new Writing(frame), end;
-  end = writing.take(frame.derived ? lessDerived(frame.derived, record) : record);
+  var writing, end, sizes;
+  if (frame.derived) { record = lessDerived(frame.derived, record); }
+  do { // what is measured holds only lengths that are settled before its own, so this ends
+    writing = new Writing(frame, sizes);
+    end = writing.take(record);
+  } while (writing.isSettled && !writing.isSettled() && (sizes = writing.sizes));
   writing.refuse();
   return writing.octets(end);
 }

@@ -15,10 +15,12 @@ from packetkit.targets.python_reader import (
     bits,
     bundles,
     checks,
+    continued,
     derived,
     frames,
     places,
     reading,
+    settling,
     straight,
     texts,
     times,
@@ -28,6 +30,7 @@ from packetkit.targets.python_reader import (
 
 _ROOMS: tuple[ModuleType, ...] = (
     bits,
+    continued,
     texts,
     bundles,
     times,
@@ -36,6 +39,7 @@ _ROOMS: tuple[ModuleType, ...] = (
     checks,
     derived,
     reading,
+    settling,
     writing,
     straight,
     frames,

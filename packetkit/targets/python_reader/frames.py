@@ -8,7 +8,7 @@ from typing import Any
 from packetkit.targets.python_reader.bits import DecodeError, Octets, Row, _holds
 from packetkit.targets.python_reader.reading import _decoded
 from packetkit.targets.python_reader.straight import _straight
-from packetkit.targets.python_reader.writing import _Writing
+from packetkit.targets.python_reader.writing import _encoded
 
 # -- what this file gives --------------------------------------------------------------------------
 
@@ -29,10 +29,7 @@ class Frame:
             data = self._quick.encode(record)
             if data is not None:
                 return data
-        writing = _Writing(self.table)
-        end = writing.take(record)
-        writing.refuse()
-        return writing.octets(end)
+        return _encoded(self.table, record)
 
     def decode(
         self,

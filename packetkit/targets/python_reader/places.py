@@ -13,12 +13,21 @@ from packetkit.targets.python_reader.bits import Row, Span, _code_of, _holds, _r
 class _Scope:
     """One container that can be there several times: where its parts start, and the slots met so far."""
 
-    __slots__ = ("leaves", "outer", "starts")
+    __slots__ = ("leaves", "listed", "outer", "starts")
 
     def __init__(self, outer: _Scope | None) -> None:
         self.outer = outer
         self.starts: dict[int, int] = {}
         self.leaves: dict[int, _Leaf] = {}
+        # By slot, of lists whose ones are counted.
+        self.listed: dict[int, list[_Leaf]] = {}
+
+    def ones_in(self, number: int) -> int:
+        """How many bits are one in the elements of a list, by their slot; none where the list is not there."""
+        scope: Any = self
+        while scope is not None and number not in scope.listed:
+            scope = scope.outer
+        return 0 if scope is None else sum(bin(leaf.raw).count("1") for leaf in scope.listed[number])
 
     def leaf(self, number: int) -> _Leaf:
         scope: Any = self
@@ -123,7 +132,17 @@ def _told_branch(node: Row, raws: list[int]) -> Row | None:
 def _product(node: Row, scope: _Scope) -> int:
     """How often a list stands whose count is computed; it may be below zero."""
     count = 1
-    for number, ones in node["factors"]:
-        raw = scope.leaf(number).raw
-        count *= bin(raw).count("1") if ones else raw
+    for number, form in node["factors"]:
+        if form == "list":
+            count *= scope.ones_in(number)
+        else:
+            raw = scope.leaf(number).raw
+            count *= bin(raw).count("1") if form == "ones" else raw
     return int(count + node.get("plus", 0))
+
+
+def _element_slot(node: Row) -> Any:
+    """The number of the slot that each element of a list is, None where an element is more."""
+    first = node["nodes"][0]
+    slot = first["slots"][0] if first["part"] == "run" else first.get("slot", {})
+    return slot.get("number") if node.get("bare") else None

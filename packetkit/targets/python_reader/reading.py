@@ -9,6 +9,7 @@ from packetkit.targets.python_reader.bits import DecodeError, Row, _holds, _limi
 from packetkit.targets.python_reader.checks import _check_value
 from packetkit.targets.python_reader.derived import _derive
 from packetkit.targets.python_reader.places import (
+    _element_slot,
     _Leaf,
     _located,
     _product,
@@ -18,7 +19,7 @@ from packetkit.targets.python_reader.places import (
     _told_branch,
 )
 from packetkit.targets.python_reader.texts import _joined_raw, _joined_value
-from packetkit.targets.python_reader.values import _beyond_limit, _is_missing, _meaning
+from packetkit.targets.python_reader.values import _beyond_limit, _is_missing, _meaning, _number_in
 
 # -- from a frame to a record ----------------------------------------------------------------------
 
@@ -65,15 +66,10 @@ class _Reading:
                 bits = -(at - start) % node["unit"]
                 parts.append(self.leaf(node, node["slot"], bits, at, indices, scope))
                 at += bits
+            elif part == "continued":
+                at = self.continued(node, at, indices, scope, parts)
             elif part == "repeat":
-                elements: list[Any] = []
-                count = None if "several" in node else self.count(node, at, indices, scope)
-                while (
-                    self.goes_on(node, at, indices, len(elements)) if count is None else len(elements) < count
-                ):
-                    element, at = self.nodes(node["nodes"], at, (*indices, len(elements)), _Scope(scope))
-                    elements.append(element)
-                parts.append((node, elements))
+                at = self.repeat(node, at, indices, scope, parts)
             elif part == "option":
                 body = None
                 if self.is_there(node, at, scope):
@@ -87,9 +83,27 @@ class _Reading:
                 parts.append((node, (branch, inner)))
         return parts, at
 
+    def repeat(self, node: Row, at: int, indices: tuple[int, ...], scope: _Scope, parts: list[Any]) -> int:
+        """Read the elements of a list: as many as are counted, or one after another until there is no more."""
+        elements: list[Any] = []
+        inner = scope
+        count = None if "several" in node or "ends" in node else self.count(node, at, indices, scope)
+        while (
+            self.goes_on(node, at, indices, len(elements), inner) if count is None else len(elements) < count
+        ):
+            inner = _Scope(scope)
+            element, at = self.nodes(node["nodes"], at, (*indices, len(elements)), inner)
+            elements.append(element)
+        parts.append((node, elements))
+        if _element_slot(node) in self.frame.get("summed", ()):
+            scope.listed[_element_slot(node)] = [leaf for element in elements for leaf in element]
+        return at
+
     def is_there(self, node: Row, at: int, scope: _Scope) -> bool:
         if "by" not in node:
-            return bool(self.stop() - node.get("trailer", 0) - at > 0)
+            return bool(self.stop() - _behind(node, scope) - at > 0)
+        if "inside" in node and not scope.knows(node["by"]):
+            return False
         return _holds(scope.leaf(node["by"]).raw, node["codes"])
 
     def branch(self, node: Row, at: int, indices: tuple[int, ...], scope: _Scope) -> Row:
@@ -122,7 +136,7 @@ class _Reading:
 
     def sized(self, limit: _Limit, leaf: _Leaf) -> None:
         """Note where a measured part ends, now that its length is read."""
-        size = (leaf.raw + limit.node["less"]) * limit.node["unit"]
+        size = (_number_in(leaf.slot, leaf.raw) + limit.node["less"]) * limit.node["unit"]
         end = limit.start + size
         around = self.limits[: self.limits.index(limit)]
         outer = next((one.end for one in reversed(around) if one.end is not None), None)
@@ -151,13 +165,32 @@ class _Reading:
         for slot in node["slots"]:
             leaf = self.leaf(node, slot, slot["bits"], at, indices, scope)
             parts.append(leaf)
-            if "most" in slot and leaf.raw > slot["most"]:
-                raise _failed(leaf, "bad count", f"is {leaf.raw}, more than {slot['most']}")
-            if slot["kind"] == "length":
-                for limit in self.limits:
-                    if limit.node["by"] == slot["number"] and limit.end is None:
-                        self.sized(limit, leaf)
+            self.heed(leaf)
         return int(at + node["size"])
+
+    def heed(self, leaf: _Leaf) -> None:
+        """Hold a count against its maximum; note where a part ends whose length stands in it."""
+        slot = leaf.slot
+        if "most" in slot and _number_in(slot, leaf.raw) > slot["most"]:
+            raise _failed(leaf, "bad count", f"is {_number_in(slot, leaf.raw)}, more than {slot['most']}")
+        if slot["kind"] == "length":
+            for limit in self.limits:
+                if limit.node["by"] == slot["number"] and limit.end is None:
+                    self.sized(limit, leaf)
+
+    def continued(self, node: Row, at: int, indices: tuple[int, ...], scope: _Scope, parts: list[Any]) -> int:
+        """Read a number that goes on from octet to octet, up to the one that says that it is the last."""
+        slot, stop, end = node["slot"], self.stop(), at
+        while end + 8 <= stop and self.data[end // 8] & 0x80:
+            end += 8
+            if end - at == slot["bits"]:
+                path = _located(slot.get("address") or ".".join(slot["path"]), indices)
+                raise DecodeError("bad length", f"{path} goes on after {slot['bits'] // 8} octets", path, at)
+        end += 8
+        leaf = self.leaf(node, slot, end - at, at, indices, scope)
+        parts.append(leaf)
+        self.heed(leaf)
+        return end
 
     def leaf(self, run: Row, slot: Row, bits: int, at: int, indices: tuple[int, ...], scope: _Scope) -> _Leaf:
         leaf = _Leaf(run, slot, bits, at, indices, scope, len(self.leaves))
@@ -168,9 +201,12 @@ class _Reading:
         scope.leaves[slot["number"]] = leaf
         return leaf
 
-    def goes_on(self, node: Row, at: int, indices: tuple[int, ...], number: int) -> bool:
-        """Whether another element of a list of several sizes follows so many: there is room for the smallest."""
-        if self.stop() - node.get("trailer", 0) - at < node["least"]:
+    def goes_on(self, node: Row, at: int, indices: tuple[int, ...], number: int, last: _Scope) -> bool:
+        """Whether another element follows so many, the last known in its scope: it says so, or there is room for the smallest."""
+        if "ends" in node:
+            if number and _holds(last.leaf(node["ends"][0]).raw, node["ends"][1]):
+                return False
+        elif self.stop() - _behind(node, last) - at < node["least"]:
             return False
         if number == node.get("most"):
             path = _located(node["address"], indices)
@@ -182,12 +218,13 @@ class _Reading:
         path, least = _located(node["address"], indices), node["least"]
         count = node.get("count")
         if "by" in node:
-            count = scope.leaf(node["by"]).raw
+            counter = scope.leaf(node["by"])
+            count = _number_in(counter.slot, counter.raw)
         if count is None:
             if "factors" in node:
                 count = _product(node, scope)
             else:
-                count = max(0, self.stop() - node.get("trailer", 0) - at) // least
+                count = max(0, self.stop() - _behind(node, scope) - at) // least
             if count < 0 or ("most" in node and count > node["most"]):
                 raise DecodeError("bad count", f"{path} has {count} elements: that cannot be", path, at)
         if at + count * least > self.stop():
@@ -239,6 +276,16 @@ class _Reading:
             for key in leaf.slot["later"]:
                 if key in record:
                     record[key] = record.pop(key)
+
+
+def _behind(node: Row, scope: _Scope) -> int:
+    """The bits behind what runs to an end, as what was read tells; of what stands in an absent option there is none."""
+    there = (
+        bits
+        for bits, told in node.get("behind", ())
+        if all(scope.knows(by) and _holds(scope.leaf(by).raw, codes) for by, codes in told)
+    )
+    return int(node.get("trailer", 0) + sum(there))
 
 
 def _failed(leaf: _Leaf, reason: str, words: str) -> DecodeError:

@@ -13,6 +13,12 @@ from typing import Any, Optional, Tuple
 
 from packetkit.targets.python_reader.bits import Row, _holds, _limits, _shown
 from packetkit.targets.python_reader.bundles import _bundled, _samples
+from packetkit.targets.python_reader.continued import (
+    _continued_code,
+    _continued_limits,
+    _continued_number,
+    _goes_on,
+)
 from packetkit.targets.python_reader.texts import _digits_number, _digits_text, _Unfit
 from packetkit.targets.python_reader.times import _moment_given, _time_code, _time_text
 
@@ -44,7 +50,7 @@ def _meaning(slot: Row, raw: int) -> tuple[Any, str, str]:
     if "digits" in slot:
         return (*_digits_text(slot["digits"], raw), "")
     if kind not in ("number", "float", "states", "time"):
-        return raw, "", "not zero" if kind == "reserved" and raw else ""
+        return _number_in(slot, raw), "", "not zero" if kind == "reserved" and raw else ""
     for low, high, meaning, reason in slot.get("specials", ()):
         if low <= raw <= high:
             if meaning == "missing":
@@ -77,6 +83,8 @@ def _ieee_meaning(slot: Row, raw: int) -> tuple[Any, str, str]:
 
 def _spelled(coding: str, bits: int, raw: int) -> int | None:
     """The number that a code spells, None where it spells none."""
+    if coding.startswith("continued"):
+        return _continued_number(coding, raw)
     if coding == "sign_and_magnitude":
         sign = 1 << (bits - 1)
         return sign - raw if raw & sign else raw
@@ -90,9 +98,21 @@ def _spelled(coding: str, bits: int, raw: int) -> int | None:
     return raw
 
 
+def _number_in(slot: Row, raw: int) -> Any:
+    """The number that the code of a count or a length spells."""
+    return _spelled(slot["coding"], slot["bits"], raw) if "coding" in slot else raw
+
+
+def _number_limits(slot: Row, bits: int) -> tuple[int, int]:
+    """The least and the greatest number that a count or a length can say."""
+    return _continued_limits(slot["coding"], slot["bits"]) if _goes_on(slot) else _limits(slot, bits)
+
+
 def _spelling(slot: Row, number: int) -> int:
     """The code that spells a number."""
     coding = slot.get("coding")
+    if _goes_on(slot):
+        return _continued_code(str(coding), number)
     if coding == "sign_and_magnitude":
         return number if number >= 0 else (1 << (slot["bits"] - 1)) - number
     if coding == "binary_coded_decimal":
@@ -411,7 +431,7 @@ def _from_word(slot: Row, word: str) -> Outcome:
 
 
 def _from_code(slot: Row, value: Any, exact: Any, bits: int) -> Outcome:
-    low, high = _limits(slot, bits)
+    low, high = _number_limits(slot, bits)
     if exact is None or isinstance(exact, float) or exact.denominator != 1:
         rule = "wrong-type" if slot["kind"] == "states" else "not-a-number"
         return _no(rule, f"{_shown(value)} is not a whole number")
@@ -420,4 +440,4 @@ def _from_code(slot: Row, value: Any, exact: Any, bits: int) -> Outcome:
         return _no("out-of-range", f"{_shown(value)} does not fit {bits} bits, which hold {low} to {high}")
     if slot["kind"] == "tag" and not slot.get("hidden") and not _holds(code, slot["codes"]):
         return _no("out-of-range", f"{code} is none of its codes")
-    return code, False, None
+    return _spelling(slot, code), False, None

@@ -8,19 +8,21 @@ from math import inf
 from operator import index
 from typing import Any
 
-from packetkit.targets.python_reader.bits import EncodeError, Row, _holds, _limits, _shown
+from packetkit.targets.python_reader.bits import Row, _holds, _limits, _shown
 from packetkit.targets.python_reader.checks import _check_value
+from packetkit.targets.python_reader.continued import _goes_on, _octets_in
 from packetkit.targets.python_reader.derived import _less_derived
 from packetkit.targets.python_reader.places import (
+    _element_slot,
     _Leaf,
     _located,
-    _product,
     _read_as,
     _Scope,
     _told_branch,
 )
+from packetkit.targets.python_reader.settling import _Demand, _Settling, _State
 from packetkit.targets.python_reader.texts import _given_codes, _joined_codes, _Unfit
-from packetkit.targets.python_reader.values import Outcome, _missing_code, _to_raw
+from packetkit.targets.python_reader.values import Outcome, _missing_code, _number_in, _number_limits, _to_raw
 
 # -- from a record to a frame ----------------------------------------------------------------------
 
@@ -28,54 +30,17 @@ _ABSENT: Any = object()
 _BROKEN: Any = object()  # inside a group whose own fault is already noted
 
 
-class _Demand:
-    """What a list, an option or a measured part asks of the slot that tells of it: a count, a size, or that codes mean presence."""
+class _Writing(_Settling):
+    """One record being turned into codes at their places. sizes: octets of each number that goes on, by its place among the leaves."""
 
-    __slots__ = ("address", "codes", "count", "order", "present", "size")
-
-    def __init__(self, address: str, order: int) -> None:
-        self.address, self.order = address, order
-        self.count: int | None = None
-        self.size: int | None = None
-        self.codes: Any = ()
-        self.present = False
-
-
-class _State:
-    """What is known of a leaf while the record is read. wanted: codes that variants ask for."""
-
-    __slots__ = ("broken", "demands", "given", "raised", "wanted")
-
-    def __init__(self, given: bool, broken: bool) -> None:
-        self.given, self.broken, self.raised = given, broken, False
-        self.demands: list[_Demand] = []
-        self.wanted: list[int] = []
-
-
-class _Writing:
-    """One record being turned into codes at their places; faults are gathered, in wire order."""
-
-    def __init__(self, frame: Row) -> None:
-        self.frame = frame
-        self.faults: list[tuple[int, str, str, str]] = []
-        self.leaves: list[_Leaf] = []
-        self.states: list[_State] = []
+    def __init__(self, frame: Row, sizes: Mapping[int, int]) -> None:
+        super().__init__(frame)
+        self.sizes = sizes
         self.words: list[tuple[int, int, int]] = []
         self.absent: list[
             str
         ] = []  # in each measured part, and the frame: the first that no bytes remained for
-        self.choices: list[
-            tuple[Row, Row, str, int, _Scope]
-        ] = []  # what was taken, held against its codes at the end
         self.later: list[tuple[_Leaf, Any]] = []  # values that mean what other fields say, in wire order
-        self.settled: list[int] = []  # leaves, by their order, that such a value asked for
-        self.now: int | None = None  # the order of the leaf whose value is taken late
-        self.products: list[tuple[Row, int, str, int, _Scope]] = []
-        self.measured_by: dict[int, Row] = {}
-
-    def fault(self, path: str, rule: str, message: str, order: int | None = None) -> None:
-        here = len(self.leaves) if self.now is None else self.now
-        self.faults.append((here if order is None else order, path, rule, message))
 
     def take(self, record: Any) -> int:
         if not isinstance(record, Mapping):
@@ -90,14 +55,12 @@ class _Writing:
         end = self.container(self.frame["nodes"], record, False, 0, (), scope, "")
         for leaf, value in self.later:
             self.take_late(leaf, value)
-        for leaf, state in zip(self.leaves, self.states):
-            if leaf.order not in self.settled:
-                self.settle(leaf, state)
-        for choice in self.choices:
-            self.hold_choice(*choice)
-        for product in self.products:
-            self.hold_product(*product)
+        self.settle_all()
         return end
+
+    def sizes_needed(self) -> dict[int, int]:
+        """The octets that each number that goes on needs, by its place among the leaves."""
+        return {leaf.order: _octets_in(leaf.raw) for leaf in self.leaves if _goes_on(leaf.slot)}
 
     def supply(self, slot: Row, record: Mapping[str, Any], scope: _Scope) -> None:
         """Take a field that is not sent: checks that are mixed with it find it in the frame's scope."""
@@ -152,6 +115,11 @@ class _Writing:
         if node["part"] == "fill":
             start = scope.start(node["since"]) if "since" in node else 0
             bits = -(at - start) % node["unit"]
+            value = self.find(given, address, reported, node["slot"]["path"])
+            self.leaf(_Leaf(node, node["slot"], bits, at, indices, scope, len(self.leaves)), value)
+            return int(at + bits)
+        if node["part"] == "continued":
+            bits = 8 * self.sizes.get(len(self.leaves), 1)
             value = self.find(given, address, reported, node["slot"]["path"])
             self.leaf(_Leaf(node, node["slot"], bits, at, indices, scope, len(self.leaves)), value)
             return int(at + bits)
@@ -279,14 +247,19 @@ class _Writing:
             return at
         if "factors" in node:
             self.products.append((node, len(value), address, len(self.leaves), scope))
-        elif "count" not in node and "by" not in node and value and self.absent[-1]:
+        elif not any(key in node for key in ("count", "by", "ends")) and value and self.absent[-1]:
             words = f"is not empty, but {self.absent[-1]} before it is not given"
             self.fault(address, "disagrees", words)
+        before, bare = len(self.leaves), node.get("bare", False)
         for number, element in enumerate(value):
-            place, inner = (*indices, number), f"{address}[{number}]"
-            at = self.container(
-                node["nodes"], element, node.get("bare", False), at, place, _Scope(scope), inner
-            )
+            inner, each = _Scope(scope), f"{address}[{number}]"
+            at = self.container(node["nodes"], element, bare, at, (*indices, number), inner, each)
+            if "ends" in node:
+                demand = _Demand(each, len(self.leaves))
+                demand.codes, demand.present = node["ends"][1], number == len(value) - 1
+                self.states[inner.leaf(node["ends"][0]).order].demands.append(demand)
+        if _element_slot(node) in self.frame.get("summed", ()):
+            scope.listed[_element_slot(node)] = self.leaves[before:]
         return at
 
     def joined(self, node: Row, value: Any, address: str) -> Any:
@@ -311,9 +284,12 @@ class _Writing:
                 self.fault(address, "wrong-length", f"has {count} elements, not {node['count']}")
             return bool(count == node["count"])
         most = node.get("most", inf)
+        if "ends" in node and not count:
+            self.fault(address, "wrong-length", "is empty, but its last element says that it is the last")
+            return False
         if "by" in node:
             counter = scope.leaf(node["by"])
-            most = min(most, counter.slot.get("most", inf), _limits(counter.slot, counter.bits)[1])
+            most = min(most, counter.slot.get("most", inf), _number_limits(counter.slot, counter.bits)[1])
             state = self.states[counter.order]
             if count <= most:
                 demand = _Demand(address, len(self.leaves))
@@ -331,6 +307,12 @@ class _Writing:
             return at
         if "by" not in node:
             return self.remaining(node, value, address, at, indices, scope)
+        if "inside" in node and not scope.knows(node["by"]):
+            if value is not _ABSENT and value is not None:
+                self.fault(
+                    address, "disagrees", "is given, but the option that says so is not. Give that too"
+                )
+            return at
         teller = scope.leaf(node["by"])
         state = self.states[teller.order]
         present = value is not _ABSENT and value is not None
@@ -444,11 +426,15 @@ class _Writing:
             self.fault(leaf.address, "wrong-type", f"raw is {_shown(raw)}, not a whole number")
             return None
         code = index(raw)
-        low, high = _limits(leaf.slot, leaf.bits)
+        bits = leaf.slot["bits"] if _goes_on(leaf.slot) else leaf.bits
+        low, high = _limits(leaf.slot, bits)
         if not low <= code <= high:
-            self.fault(
-                leaf.address, "raw-range", f"raw is {_shown(code)}, but {leaf.bits} bits hold {low} to {high}"
-            )
+            words = f"raw is {_shown(code)}, but {bits} bits hold {low} to {high}"
+            self.fault(leaf.address, "raw-range", words)
+            return None
+        if _goes_on(leaf.slot) and _number_in(leaf.slot, code) is None:
+            words = f"raw is {code:#x}, whose octets do not go on up to the last by their first bits"
+            self.fault(leaf.address, "raw-range", words)
             return None
         return self.agreeing(leaf, code)
 
@@ -461,105 +447,13 @@ class _Writing:
                 f"{raw} is given, but it is always {slot['codes'][0][0]}. Leave it out",
             )
             return None
-        if "most" in slot and raw > slot["most"]:
-            self.fault(leaf.address, "out-of-range", f"{raw} is given, but {slot['most']} is the most")
+        if "most" in slot and _number_in(slot, raw) > slot["most"]:
+            words = f"{_number_in(slot, raw)} is given, but {slot['most']} is the most"
+            self.fault(leaf.address, "out-of-range", words)
             return None
         return raw
 
-    # -- what depends on what follows
-
-    def settle(self, leaf: _Leaf, state: _State) -> None:
-        """Bring a slot and what is asked of it together."""
-        if state.broken or not self.wished(leaf, state):
-            return
-        size = next((one for one in state.demands if one.size is not None), None)
-        if size is not None:
-            self.settle_size(leaf, state, size)
-            return
-        counts = [one for one in state.demands if one.count is not None]
-        if counts:
-            self.settle_count(leaf, state, counts)
-        if not state.given and leaf.slot["kind"] == "flag" and len(counts) < len(state.demands):
-            first = state.demands[0]
-            leaf.raw = 1 if _holds(1, first.codes) is first.present else 0
-        self.hold(leaf, state)
-        if state.raised and not leaf.raw:  # it may not say now that something is there which is not
-            leaf.raw = 1
-            self.hold(leaf, state)
-
-    def wished(self, leaf: _Leaf, state: _State) -> bool:
-        """Whether a slot that was not given can go on: with the code that a variant asks for, or without."""
-        number, kind = leaf.slot["number"], leaf.slot["kind"]
-        if state.given:
-            return True
-        if state.wanted:
-            leaf.raw, state.given = state.wanted[0], True
-        elif number in self.frame.get("choosing", ()) and kind not in ("count", "length"):
-            if kind != "flag" or number not in self.frame["asked"]:
-                self.fault(leaf.address, "missing-key", "is not given", leaf.order)
-                return False
-        return True
-
-    def hold(self, leaf: _Leaf, state: _State) -> None:
-        for one in state.demands:
-            if one.count is None and one.size is None and _holds(leaf.raw, one.codes) is not one.present:
-                words = f"is {'' if one.present else 'not '}given, but {leaf.address} is {leaf.raw}"
-                self.fault(one.address, "disagrees", words, one.order)
-
-    def settle_count(self, leaf: _Leaf, state: _State, counts: list[_Demand]) -> None:
-        first = counts[0]
-        wanted = first.count or 0
-        for one in counts[1:]:
-            if one.count != wanted:
-                words = f"has {one.count} elements, but {first.address} has {wanted}"
-                self.fault(one.address, "disagrees", words, one.order)
-        if state.given and leaf.raw != wanted:
-            words = f"{leaf.raw} is given, but {first.address} has {wanted}"
-            self.fault(leaf.address, "disagrees", words, leaf.order)
-        leaf.raw = wanted
-
-    def settle_size(self, leaf: _Leaf, state: _State, demand: _Demand) -> None:
-        """The code of a length, from the size of what it measures."""
-        node = self.measured_by[leaf.slot["number"]]
-        units, over = divmod(demand.size or 0, node["unit"])
-        raw, highest = units - node["less"], _limits(leaf.slot, leaf.bits)[1]
-        if over:
-            words = f"has {demand.size} bits, which are not whole units of {node['unit']}"
-            self.fault(demand.address, "wrong-length", words, demand.order)
-        elif not 0 <= raw <= highest:
-            words = (
-                f"has {units} units, but {leaf.address} can say {node['less']} to {highest + node['less']}"
-            )
-            self.fault(demand.address, "wrong-length", words, demand.order)
-        elif state.given and leaf.raw != raw:
-            words = f"{leaf.raw} is given, but {demand.address or self.frame['name']} makes it {raw}"
-            self.fault(leaf.address, "disagrees", words, leaf.order)
-        leaf.raw = raw if 0 <= raw <= highest else 0
-
-    def hold_choice(self, node: Row, branch: Row, address: str, order: int, scope: _Scope) -> None:
-        """Note a variant that is not the one its codes mean."""
-        leaves = [scope.leaf(number) for number in node["by"]]
-        if not leaves or self.faults or any(self.states[leaf.order].broken for leaf in leaves):
-            return
-        if _told_branch(node, [leaf.raw for leaf in leaves]) is not branch:
-            told = " and ".join(f"{leaf.address} {leaf.raw}" for leaf in leaves)
-            self.fault(address, "disagrees", f"{branch['name']} is given, but {told} does not mean it", order)
-
-    def hold_product(self, node: Row, count: int, address: str, order: int, scope: _Scope) -> None:
-        """Note a list that has not as many elements as the fields say that count it."""
-        leaves = [scope.leaf(number) for number, _ in node["factors"]]
-        wanted = _product(node, scope)
-        if wanted != count and not any(self.states[leaf.order].broken for leaf in leaves):
-            words = (
-                f"has {count} elements, but {' and '.join(leaf.address for leaf in leaves)} make it {wanted}"
-            )
-            self.fault(address, "disagrees", words, order)
-
     # -- the frame
-
-    def refuse(self) -> None:
-        if self.faults:
-            raise EncodeError(fault[1:] for fault in sorted(self.faults, key=lambda one: one[0]))
 
     def octets(self, end: int) -> bytes:
         """The octets, with every check computed after those that it covers."""
@@ -579,6 +473,20 @@ class _Writing:
         return bytes(made)
 
 
+def _encoded(frame: Row, record: Any) -> bytes:
+    """The frame of a record. Numbers that go on are laid out anew until their octets agree: lengths measure only what is settled before."""
+    sizes: dict[int, int] = {}
+    while True:
+        writing = _Writing(frame, sizes)
+        end = writing.take(record)
+        needed = writing.sizes_needed()
+        if all(writing.leaves[order].bits == 8 * size for order, size in needed.items()):
+            break
+        sizes = needed
+    writing.refuse()
+    return writing.octets(end)
+
+
 def _shape(nodes: list[Row]) -> Row:
     """The keys that a container may have: of a group the same, of anything else None."""
     made: Row = {}
@@ -591,9 +499,7 @@ def _shape_into(made: Row, nodes: list[Row]) -> None:
         if node["part"] == "measured":  # its fields are its container's
             _shape_into(made, node["nodes"])
             continue
-        slots = (
-            node["slots"] if node["part"] == "run" else [node["slot"]] if node["part"] == "fill" else [node]
-        )
+        slots = node["slots"] if node["part"] == "run" else [node.get("slot", node)]
         for slot in slots:
             here = made
             for key in slot["path"][:-1]:
