@@ -38,7 +38,17 @@ from itertools import pairwise
 from numbers import Rational
 from typing import Any, Final
 
-from packetkit.schema.model import Alphabet, Codes, Condition, CustomCrc, Field, Frame, Repeat, Variant
+from packetkit.schema.model import (
+    Alphabet,
+    Codes,
+    Condition,
+    CustomCrc,
+    Field,
+    Frame,
+    FrameSize,
+    Repeat,
+    Variant,
+)
 
 Parameters = Mapping[str, Any]  # what one algorithm is, as plain values
 Algorithms = Mapping[str, Parameters]
@@ -89,7 +99,7 @@ def decode(
     if reading.at < len(picture):
         raise Refused("trailing bytes", f"the frame ends after {reading.at} bits of {len(picture)}")
     for node in leaves:
-        if node.field.kind == "check" and node.raw != _check_value(node, root, picture, algorithms):
+        if node.field.kind == "check" and not _agrees(node, root, picture, algorithms):
             raise Refused("check failed", f"{_address(node)} is {node.raw}")
     for node in leaves:
         if node.field.kind == "reserved" and node.raw and _is_strict(node.field, frame):
@@ -2329,6 +2339,8 @@ def _meaning_of(declared: Field, raw: int) -> _Meaning:
         return _Meaning(dict(declared.states).get(raw, raw))
     if _goes_on(declared):
         return _Meaning(_spells_on(declared, raw))
+    if declared.kind == "check":
+        return _Meaning(raw, note="not computed" if raw == declared.not_computed else "")
     return _Meaning(raw, note="not zero" if declared.kind == "reserved" and raw else "")
 
 
@@ -2658,6 +2670,8 @@ def _value(node: _Node) -> Any:
         return _values(node)
     if node.field.derived:
         return _arithmetic(node).value
+    if node.field.kind == "supplied":
+        return node.raw  # None: not known
     return _meaning_at(node).value
 
 
@@ -2720,9 +2734,10 @@ def _detail(node: _Node) -> Any:
             "limit": _beyond(node.field, made.value),
         }
         return {"value": made.value, **{key: word for key, word in words.items() if word}, "derived": True}
-    assert node.raw is not None
     if node.field.kind == "supplied":
-        return {"raw": node.raw, "value": node.raw, "reason": "recovered"}
+        reason = "not known" if node.raw is None else "recovered"
+        return {"raw": node.raw, "value": node.raw, "reason": reason}
+    assert node.raw is not None
     meaning = _meaning_at(node)
     limit = _beyond(node.field, meaning.value)
     words = {"unit": node.field.unit, "reason": meaning.reason, "note": meaning.note, "limit": limit}
@@ -2902,8 +2917,16 @@ class _Writing(_Walk):
         if node.given is _ABSENT:
             raise _unfit(f"{_address(node)} is not in the record")
         assert node.field.bits is not None
+        code = node.given.get("raw", _ABSENT) if isinstance(node.given, Mapping) else node.given
+        if code is None and not self.is_mixed(node):
+            return  # not known; the checks that hang on it are given
         node.raw = self.given_raw(node) if isinstance(node.given, Mapping) else _exact_integer(node.given)
         _fitting(node.field, node.raw, node.field.bits)
+
+    def is_mixed(self, node: _Node) -> bool:
+        """Whether a check is mixed with a supplied field."""
+        assert node.parent is not None
+        return any(one.mixed_with == node.field.name for one in _every_field(node.parent.field.fields))
 
     def leaf(self, node: _Node) -> None:
         """The raw code of a leaf, as far as the record alone tells it."""
@@ -3157,10 +3180,14 @@ def _written(frame: Frame, record: Any, algorithms: Algorithms) -> _Writing:
             for node in checks
             if not any(other in _covered(node, root) for other in checks if other is not node)
         )
-        value = _check_value(ready, root, "".join(picture), algorithms)
-        if ready.raw is not None and ready.raw != value:
-            raise _unfit(f"{_address(ready)} is {value}, not {ready.raw}")
-        ready.raw = value
+        said_none = ready.raw is not None and ready.raw == ready.field.not_computed
+        if _is_fed(ready) and not said_none:
+            value = _check_value(ready, root, "".join(picture), algorithms)
+            if ready.raw is not None and ready.raw != value:
+                raise _unfit(f"{_address(ready)} is {value}, not {ready.raw}")
+            ready.raw = value
+        if ready.raw is None:
+            raise _unfit(f"{_address(ready)} is computed from what is not known")
         _draw(ready, picture)
         checks.remove(ready)
     writing.picture = "".join(picture)
@@ -3248,14 +3275,61 @@ def _check_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms
     return value ^ (other.raw & ((1 << width) - 1))
 
 
+def _agrees(check: _Node, root: _Node, picture: str, algorithms: Algorithms) -> bool:
+    """Return whether a check is what the frame makes it, or says nothing, or hangs on what is not known."""
+    if check.raw == check.field.not_computed or not _is_fed(check):
+        return True
+    return check.raw == _check_value(check, root, picture, algorithms)
+
+
+def _every_field(fields: tuple[Field, ...]) -> Iterator[Field]:
+    for one in fields:
+        yield one
+        yield from _every_field(one.fields)
+        for form in one.variants:
+            yield from _every_field(form.fields)
+
+
+def _is_fed(check: _Node) -> bool:
+    """Return whether all fields are known that a check is fed with."""
+    names = [one for one in (*check.field.also, check.field.starts_from) if isinstance(one, str)]
+    return all(_meant(check, name).raw is not None for name in names)
+
+
+def _in_front(check: _Node, one: int | str | FrameSize, size: int) -> str:
+    """Return what stands in front of a check's span, as its bits are written on paper."""
+    if isinstance(one, int):
+        return f"{one:08b}"
+    if isinstance(one, FrameSize):
+        return f"{size:0{one.bits}b}"
+    fed = _meant(check, one)
+    width = fed.width or fed.field.bits or 0  # one that is supplied lies nowhere
+    assert fed.raw is not None
+    return f"{fed.raw % (1 << width):0{width}b}"
+
+
 def _unmixed_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms) -> int:
+    """Return what a check is before it is mixed; zero is sent as ones where the schema says so."""
+    value = _computed_value(check, root, picture, algorithms)
+    if value == 0 and check.field.zero_is_sent_as == "all_ones":
+        return (1 << check.width) - 1
+    return value
+
+
+def _computed_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms) -> int:
     turn = -1 if check.packing.least_first else 1
-    front = "".join(f"{octet:08b}"[::turn] for octet in check.field.also)
+    size = (len(picture) + 7) // 8
+    front = "".join(_in_front(check, one, size)[::turn] for one in check.field.also)
     span = [(bit, check.packing.least_first) for bit in front] + _span(check, root, picture)
     if check.field.fill == "zero" and span:
         span += [("0", span[-1][1])] * (-len(span) % 8)
     assert check.field.algorithm is not None
     parameters = _parameters(check.field.algorithm, algorithms)
+    if check.field.starts_from is not None:
+        register = _meant(check, check.field.starts_from)
+        assert register.raw is not None
+        width = register.width or register.field.bits or 0
+        parameters = {**parameters, "init": register.raw % (1 << width)}
     if parameters["family"] == "crc":
         return _crc(_feed(span, parameters["reflect_in"]), parameters)
     if parameters["family"] == "parity":

@@ -210,7 +210,7 @@ def _quick(layout: Layout, run: Run, slot: Slot) -> _Quick | None:
         check.own is not None
         or check.in_wire_order
         or check.also
-        or check.mixed is not None
+        or not check.is_plain
         or slot.pieces
         or slot.width % 8
         or not is_plain

@@ -137,7 +137,7 @@ def obstacle(frames: Mapping[str, Frame], owners: Mapping[str, str] | None = Non
     for name, frame in frames.items():
         if frame.layout.supplied:
             missing = " and ".join(slot.address for slot in frame.layout.supplied)
-            return f"{missing} is mixed into the check of {name}, which tells nothing without it"
+            return f"{missing} {'go' if ' and ' in missing else 'goes'} into the check of {name}, which tells nothing without"
         if frame.layout.runs_to_end:
             return f"{name} runs to the end of its bytes, so nothing tells where it ends in a stream"
     known = {name: told(frame.layout) for name, frame in frames.items()}

@@ -19,6 +19,7 @@ from packetkit.cli.strip import picture
 from packetkit.errors import SchemaError
 from packetkit.layout import printed
 from packetkit.layout import size as size_of
+from packetkit.layout.fed import sent_text
 from packetkit.layout.model import (
     Gain,
     Layout,
@@ -182,6 +183,7 @@ def check_text(layout: Layout, told: checkup.Protection, packing: Packing, page:
             f"{check.algorithm.hexadecimal(check.algorithm.check)} over the nine characters 123456789",
         ),
         ("stored", printed.stored_text(told.slot, packing)),
+        ("sent", sent_text(check)),
         ("fed", "bit by bit as sent" if check.in_wire_order else ""),
         ("last octet", "completed with zero bits" if check.zero_filled else ""),
         ("notices", strength_text(told)),
@@ -204,6 +206,10 @@ def strength_text(told: checkup.Protection) -> str:
     """Return what the check is guaranteed to notice at the longest span."""
     if told.slot.check is not None and told.slot.check.mixed is not None:
         return "not known: an error in the field that it is mixed with can hide one in the check"
+    if told.slot.check is not None and told.slot.check.not_computed is not None:
+        return "not known: an error may make its code that of one that was not computed"
+    if told.slot.check is not None and any(number >= 0 for number in told.slot.check.fed):
+        return "not known: an error in a field that is fed to it can hide one in the check"
     if told.distance is None:
         return "not known: the span has no longest form"
     fewer = told.distance.value - 1

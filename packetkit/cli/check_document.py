@@ -17,6 +17,7 @@ from packetkit.integrity.catalog import ALGORITHMS
 from packetkit.layout import printed, size
 from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
+from packetkit.layout.fed import fed_text, mixed_slot
 from packetkit.layout.model import (
     Bundle,
     Carried,
@@ -383,7 +384,13 @@ def check_entry(layout: Layout, told: checkup.Protection) -> Object:
         "maximum_span_bits": told.most_bits,
         "own_bits": check.own,
         "octets_in_front": check.also.hex(),
-        "mixed_with": None if check.mixed is None else printed.mixed_slot(layout, check.mixed).address,
+        "fed_in_front": fed_text(layout, check),
+        "register_starts_from": (
+            None if check.initial is None else mixed_slot(layout, check.initial).address
+        ),
+        "zero_sent_as": "all_ones" if check.zero_as_ones else None,
+        "not_computed_code": check.not_computed,
+        "mixed_with": None if check.mixed is None else mixed_slot(layout, check.mixed).address,
         "stored": printed.stored_text(told.slot, packing),
         "fed_in_wire_order": check.in_wire_order,
         "last_octet_zero_filled": check.zero_filled,

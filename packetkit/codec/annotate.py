@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from packetkit.codec import bits, reading, walk
 from packetkit.codec.reading import Found
-from packetkit.codec.tree import Leaf, mixed_into, spans_of
+from packetkit.codec.tree import Leaf, computed, is_known, mixed_into
 from packetkit.errors import DecodeError
 from packetkit.layout.alike import wire_bits
 from packetkit.layout.model import Layout, Run, Slot
@@ -95,19 +95,17 @@ def _wrong(leaf: Leaf, slot: Slot, found: Found, data: bytes, whole: bool) -> st
         return ""
     if not whole:
         return "not verified: the frame is cut off"
-    if slot.check.mixed is not None and slot.check.mixed < 0:
-        return ""  # what is mixed into it is not known here
-    computed = check_of(leaf, found.words, data[: found.used])
-    return "" if computed == leaf.raw else f"the bytes give 0x{computed:0{-(-leaf.width // 4)}X}"
+    if (slot.check.mixed is not None and slot.check.mixed < 0) or not is_known(leaf):
+        return ""  # what goes into it is not known here
+    if leaf.raw == slot.check.not_computed:
+        return ""
+    made = check_of(leaf, found.words, data[: found.used])
+    return "" if made == leaf.raw else f"the bytes give 0x{made:0{-(-leaf.width // 4)}X}"
 
 
 def check_of(leaf: Leaf, words: list[bits.Words], data: bytes) -> int:
     """Return what a check's field would hold over a whole frame's bytes."""
-    check = leaf.slot.check
-    assert check is not None
-    spans = spans_of(leaf, len(data) * 8)
-    computed = bits.check_value(check, leaf.width, spans, leaf.own, words, data)
-    return computed ^ mixed_into(leaf)
+    return computed(leaf, words, data) ^ mixed_into(leaf)
 
 
 def shifted(data: bytes, start: int) -> bytes:

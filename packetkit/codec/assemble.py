@@ -28,7 +28,7 @@ from packetkit.codec.given import (
     unknown_keys,
     wanted,
 )
-from packetkit.codec.tree import Leaf, Scope, located, mixed_into, spans_of
+from packetkit.codec.tree import Leaf, Scope, computed, is_known, located, mixed_into
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.beside import nothing, raw_beside, read_as
 from packetkit.layout.coding import size_of
@@ -410,9 +410,14 @@ class _Writing:
         """Take a field that is not sent: checks that are mixed with it find it in the frame's scope."""
         leaf = scope.leaves[slot.number] = Leaf(slot, (), 0, 0, 0, slot.width, Packing.MOST, scope)
         value = record.get(slot.path[0], ABSENT) if isinstance(record, Mapping) else ABSENT
+        code = value.get("raw", ABSENT) if isinstance(value, Mapping) else value
+        mixed = any(one.check is not None and one.check.mixed == slot.number for one in self.layout.slots)
         if value is ABSENT:
             text = f"is not given. Give {wanted(slot)}: it is mixed into a check"
+            text = text if mixed else f"is not given. Give {wanted(slot)}: a check is computed from it"
             self.fault(slot.address, "missing-key", text)
+        elif code is None and not mixed:
+            leaf.known = False  # as a frame decoded without it has it; its checks are then given
         else:
             leaf.raw = self.raw(leaf, value) or 0
 
@@ -503,19 +508,28 @@ class _Writing:
                 checks[leaf.slot.number].append(leaf)
         for number in self.layout.check_order:
             for leaf in checks[number]:
-                assert leaf.slot.check is not None
-                spans = spans_of(leaf, len(made) * 8)
-                value = bits.check_value(
-                    leaf.slot.check, leaf.width, spans, leaf.own, self.words, bytes(made)
-                )
-                value ^= mixed_into(leaf)
-                if self.demands.of(leaf).given and leaf.raw != value:
-                    text = f"{leaf.raw:#x} is given, but the frame's bytes make it {value:#x}. Leave it out"
-                    self.demands.fault(leaf.address, "disagrees", text, leaf.order)
-                self.put(made, leaf, value)
+                self.put(made, leaf, self.check(leaf, bytes(made)))
         if self.faults:
             raise EncodeError(tuple(fault for _, fault in sorted(self.faults, key=lambda one: one[0])))
         return bytes(made)
+
+    def check(self, leaf: Leaf, frame: bytes) -> int:
+        """The code of a check: what the frame makes it, or what is given where nobody can tell, or where that says that there is none."""
+        given, check = self.demands.of(leaf).given, leaf.slot.check
+        assert check is not None
+        if given and (leaf.raw == check.not_computed or not is_known(leaf)):
+            return leaf.raw
+        if not is_known(leaf):
+            unknown = (leaf.scope.leaf(number) for number in check.fed)
+            names = " and ".join(dict.fromkeys(one.address for one in unknown if not one.known))
+            text = f"it is computed from {names}, not known here. Give {names}, or this as {{raw: n}}"
+            self.demands.fault(leaf.address, "missing-key", text, leaf.order)
+            return 0
+        value = computed(leaf, self.words, frame) ^ mixed_into(leaf)
+        if given and leaf.raw != value:
+            text = f"{leaf.raw:#x} is given, but the frame's bytes make it {value:#x}. Leave it out"
+            self.demands.fault(leaf.address, "disagrees", text, leaf.order)
+        return value
 
     def put(self, frame: bytearray, leaf: Leaf, raw: int) -> None:
         code = bits.code_of(leaf.slot, raw)

@@ -111,11 +111,12 @@ def check_value(
     own: Sequence[Span],
     words: Sequence[Words],
     frame: bytes,
+    front: Sequence[tuple[int, int]] = (),
 ) -> int:
     """Return what a check computes over a frame.
 
     spans, own: the bits it covers and its own, which may be split, by their numbers in the packing; words: the
-    frame's runs of words.
+    frame's runs of words. front: codes that are fed before all else, each with its bits.
     """
     pieces, mine = wire_spans(spans, words), wire_spans(own, words)
     if check.own == "skip":
@@ -128,6 +129,9 @@ def check_value(
         number = number | mask if check.own == "ones" else number & ~mask
     # Octets in front count as if they stood on the wire, numbered as the span is.
     joined, length = int.from_bytes(check.also, order), len(check.also) * 8  # type: ignore[arg-type]
+    for code, size in front:
+        joined = joined | code << length if check.least_first else joined << size | code
+        length += size
     for start, end in pieces:
         if check.least_first:
             joined |= (number >> start & ((1 << (end - start)) - 1)) << length

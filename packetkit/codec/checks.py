@@ -6,6 +6,8 @@ octets are slices handed to the algorithm's engine; anything else goes to bits.c
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from packetkit.codec.source import Place, Source
 from packetkit.integrity import crc
 from packetkit.layout.model import Check, Fill, Layout, Mark, Packing, Run, Slot
@@ -40,6 +42,9 @@ class CheckTexts:
         }
         if any(slot.check and slot.pieces for slot in layout.slots):
             raise NotGeneratedError  # a check split in parts is the walker's
+        plain = (replace(slot.check, mixed=None).is_plain for slot in layout.slots if slot.check)
+        if not all(plain):
+            raise NotGeneratedError  # so is one that is fed with fields, or has codes with a meaning
         self.words = {run.number: run for run in self.runs.values() if run.packing.word_bits}
 
     def mark(self, number: int, place: Place) -> None:

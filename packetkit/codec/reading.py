@@ -349,9 +349,10 @@ class Reading:
 
 def _supplied(slot: Slot, scope: Scope, known: Known) -> Leaf:
     """A field without bits, with its code where that is known; known to the whole frame."""
+    is_known = slot.path[0] in known
     raw = known.get(slot.path[0], 0)
     low, high = slot.raw_limits
     if isinstance(raw, bool) or not isinstance(raw, int) or not low <= raw <= high:
         raise ValueError(f"{slot.address} is known as {raw!r}, but {slot.width} bits hold {low} to {high}")
-    scope.leaves[slot.number] = Leaf(slot, (), -1, 0, 0, slot.width, Packing.MOST, scope, raw)
+    scope.leaves[slot.number] = Leaf(slot, (), -1, 0, 0, slot.width, Packing.MOST, scope, raw, is_known)
     return scope.leaves[slot.number]

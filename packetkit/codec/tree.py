@@ -7,7 +7,8 @@ mean its own neighbours.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 from packetkit.codec import bits
 from packetkit.codec.bits import Span
@@ -83,6 +84,7 @@ class Leaf:
     packing: Packing
     scope: Scope
     raw: int = 0
+    known: bool = True  # False: a supplied field that nobody told
 
     @property
     def bit(self) -> int:
@@ -166,6 +168,29 @@ def spans_of(leaf: Leaf, frame_bits: int) -> list[Span]:
         return frame_bits if mark.node < 0 else leaf.scope.start(mark.node) + mark.bits
 
     return [(place(start), place(end)) for start, end in leaf.slot.check.spans]
+
+
+def is_known(leaf: Leaf) -> bool:
+    """Return whether the codes are known that a check slot is computed from, besides its spans."""
+    assert leaf.slot.check is not None
+    return all(leaf.scope.leaf(number).known for number in leaf.slot.check.fed)
+
+
+def computed(leaf: Leaf, words: Sequence[bits.Words], frame: bytes) -> int:
+    """Return what a check slot's code is over a whole frame, before anything is mixed with it."""
+    check = leaf.slot.check
+    assert check is not None
+    front = []
+    for one in check.front:
+        code = len(frame) if one.by is None else leaf.scope.leaf(one.by).raw
+        front.append(((code if one.octet is None else one.octet) & ((1 << one.bits) - 1), one.bits))
+    if check.initial is not None:
+        register = leaf.scope.leaf(check.initial)
+        first = register.raw & ((1 << register.width) - 1)
+        check = replace(check, algorithm=replace(check.algorithm, init=first))
+    spans = spans_of(leaf, len(frame) * 8)
+    value = bits.check_value(check, leaf.width, spans, leaf.own, words, frame, front)
+    return (1 << leaf.width) - 1 if check.zero_as_ones and not value else value
 
 
 def mixed_into(leaf: Leaf) -> int:

@@ -15,12 +15,13 @@ from packetkit.codec import assemble, bits, derive
 from packetkit.codec.bits import Octets
 from packetkit.codec.reading import Known, Reading, Variants, read
 from packetkit.codec.record import Record, detailed, plain
-from packetkit.codec.tree import mixed_into, spans_of
+from packetkit.codec.tree import computed, is_known, mixed_into
 from packetkit.errors import CheckFailed, ReservedBits, TrailingBytes, WrongConstant
 from packetkit.layout.model import Layout, Slot
 from packetkit.layout.number import listed
 
 RECOVERED = "recovered"  # the reason of a supplied field that was told by a check alone
+NOT_KNOWN = "not known"  # and of one that nothing tells: the checks that are computed from it prove nothing
 
 
 class Item(NamedTuple):
@@ -136,16 +137,15 @@ def _failed_check(reading: Reading) -> CheckFailed | None:
         check = leaf.slot.check
         if check is None:
             continue
-        spans = spans_of(leaf, reading.used * 8)
-        computed = bits.check_value(
-            check, leaf.width, spans, leaf.own, reading.words, reading.data[: reading.used]
-        )
+        if leaf.raw == check.not_computed or not is_known(leaf):
+            continue  # it says nothing, or nobody can tell
+        made_of = computed(leaf, reading.words, reading.data[: reading.used])
         if check.mixed in reading.unknown:
-            _recover(reading, check.mixed, computed ^ leaf.raw)
-        computed ^= mixed_into(leaf)
-        if computed != leaf.raw:
+            _recover(reading, check.mixed, made_of ^ leaf.raw)
+        made_of ^= mixed_into(leaf)
+        if made_of != leaf.raw:
             digits = -(-leaf.width // 4)
-            found, made = f"0x{leaf.raw:0{digits}X}", f"0x{computed:0{digits}X}"
+            found, made = f"0x{leaf.raw:0{digits}X}", f"0x{made_of:0{digits}X}"
             text = f"{leaf.address} is {found}, but {check.algorithm.name} over the frame gives {made}"
             return CheckFailed(text, path=leaf.address, bit=leaf.bit)
     return None
@@ -157,16 +157,18 @@ def _recover(reading: Reading, number: int | None, mixture: int) -> None:
     reading.unknown.discard(number)
     leaf = reading.supplied[number]
     leaf.raw = mixture & ((1 << leaf.width) - 1)
-    leaf.run_at = -1  # recovered
+    leaf.known, leaf.run_at = True, -1  # recovered
 
 
 def _supply(reading: Reading, made: Record, *, detail: bool, trusted: bool) -> None:
     """Put supplied fields into a record where they are declared."""
     for leaf, later in zip(reading.supplied.values(), reading.layout.supplied_before, strict=True):
-        found: Any = leaf.raw
+        found: Any = leaf.raw if leaf.known else None
         if detail:
-            found = {"raw": leaf.raw, "value": leaf.raw}
-            found |= {"reason": RECOVERED} if leaf.run_at < 0 else {}
+            found = {"raw": found, "value": found}
+            reason = "" if leaf.known else NOT_KNOWN
+            reason = RECOVERED if leaf.run_at < 0 else reason
+            found |= {"reason": reason} if reason else {}
             found |= {} if trusted else {"trusted": False}
         made[leaf.slot.path[0]] = found
         for key in later:

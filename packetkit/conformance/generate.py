@@ -482,9 +482,9 @@ def _plain(
     branch: Branch | None = None,
     text: tuple[int, Any] | None = None,
 ) -> Record:
-    made: Record = _Plain(layout, slot, value, absent, lengths or {}, branch, text).container(
-        layout.nodes, False
-    )
+    supplied = {one.path[0]: 0 for one in layout.supplied}
+    drawing = _Plain(layout, slot, value, absent, lengths or {}, branch, text)
+    made: Record = supplied | drawing.container(layout.nodes, False)
     return made
 
 

@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 from packetkit.codec.cells import at, join, titles
 from packetkit.codec.derive import is_derived
 from packetkit.codec.record import put
+from packetkit.codec.walk import NOT_KNOWN
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.model import (
     Bundle,
@@ -130,7 +131,8 @@ def leaves(detail: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
             yield from leaves(element, f"{path}[{number}]")
     elif isinstance(detail, dict):
         # A group's field of that name is a mapping itself.
-        if isinstance(detail.get("raw"), (int, list, bytes)) or is_derived(detail):
+        not_known = detail.get("raw", 0) is None and detail.get("reason") == NOT_KNOWN
+        if isinstance(detail.get("raw"), (int, list, bytes)) or not_known or is_derived(detail):
             yield path, detail
             return
         for key, inner in detail.items():

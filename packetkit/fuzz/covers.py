@@ -31,6 +31,12 @@ _SUMS = tuple(
 )
 
 
+def is_crc(made: Entry) -> bool:
+    """Whether a check has a register that can start from a field."""
+    asked = made["algorithm"]
+    return isinstance(asked, dict) or asked.startswith("CRC")
+
+
 class Covers(Leaves):
     """Draws the checks of one frame. least: the frame's packing; mixed: a group of it has the other."""
 
@@ -57,10 +63,12 @@ class Covers(Leaves):
             made["bits"] = bits
         if self.odds(8):
             made["also"] = [self.chance.randint(0, 255) for _ in range(self.chance.randint(1, 4))]
-        if scope.outer is None and not style.words and self.odds(5):
+        if scope.outer is None and not style.words and self.odds(3):
             self.supply(made, fields, scope, bits)
         else:
             self.mix(made, fields, bits)
+        if self.odds(6):
+            self.feed(made, fields, bits)
         made["_at"] = len(fields)
         self.add(fields, scope, place, made, bits)
 
@@ -70,11 +78,41 @@ class Covers(Leaves):
         entry: Entry = {"name": self.name(taken), "kind": "supplied"}
         entry["bits"] = self.chance.randint(1, min(bits, 64))
         self.add(fields, scope, Place(), entry, 0)
-        made["mixed_with"] = entry["name"]
+        if self.odds(3):
+            entry["bits"] = 8 * self.chance.randint(
+                1, 8
+            )  # whole octets keep those of the span where they are
+            made.setdefault("also", []).append(entry["name"])
+        elif self.odds(3) and is_crc(made):
+            made["starts_from"] = entry["name"]
+        else:
+            made["mixed_with"] = entry["name"]
+
+    def feed(self, made: Entry, fields: list[Entry], bits: int) -> None:
+        """Feed a check with fields before it and the frame's size, and give codes of its own a meaning."""
+        fit = self.whole_numbers(fields, 64)
+        whole = [one["name"] for one in fit if one["bits"] % 8 == 0]
+        if whole and self.odds(2):
+            made.setdefault("also", []).append(self.chance.choice(whole))
+        if self.odds(3):
+            made.setdefault("also", []).append({"size_of": "whole_frame", "bits": self.one(16, 32)})
+        narrow = [one["name"] for one in fit if one["bits"] <= bits]
+        if narrow and is_crc(made) and "starts_from" not in made and self.odds(2):
+            made["starts_from"] = self.chance.choice(narrow)
+        if "mixed_with" not in made and self.odds(2):
+            made["zero_is_sent_as"] = "all_ones"
+        if "mixed_with" not in made and self.odds(3):
+            made["not_computed"] = self.one(0, (1 << bits) - 1, self.chance.randint(0, (1 << bits) - 1))
 
     def mix(self, made: Entry, fields: list[Entry], bits: int) -> None:
         """Mix a check with a whole number before it, now and then."""
-        fit = [
+        fit = self.whole_numbers(fields, bits)
+        if fit and self.odds(8):
+            made["mixed_with"] = self.chance.choice(fit)["name"]
+
+    def whole_numbers(self, fields: list[Entry], bits: int) -> list[Entry]:
+        """Fields of fixed size, at most so many bits, whose code is one whole number."""
+        return [
             one
             for one in fields
             if one.get("kind", "number") in ("number", "tag", "constant", "count")
@@ -83,8 +121,6 @@ class Covers(Leaves):
             and not goes_on(one)
             and not {"group", "flags", "states", "summary", "bundle", "repeat", "present_when"} & one.keys()
         ]
-        if fit and self.odds(8):
-            made["mixed_with"] = self.chance.choice(fit)["name"]
 
     def algorithm(self, made: Entry, style: Style, *, whole: bool) -> int:
         """Choose what a check computes, of what its span allows; return its bits. whole: the span is certainly whole octets."""

@@ -23,7 +23,7 @@ from packetkit.layout.model import (
     Run,
 )
 from packetkit.layout.number import is_decode_only
-from packetkit.schema.model import CustomCrc, Field, Frame
+from packetkit.schema.model import CustomCrc, Field, Frame, FrameSize
 
 # The rows of the language that this part of packetkit has to prove, in its own words.
 ROWS: dict[int, str] = {
@@ -289,8 +289,13 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(12, "bits reversed", _is(stored="bits_reversed")),
     Feature(12, "filled span", _is(kind="check", fill="zero")),
     Feature(12, "octets in front", _check(lambda seen: seen.field.also)),
+    Feature(12, "fields in front", _check(lambda seen: any(isinstance(one, str) for one in seen.field.also))),
+    Feature(12, "size in front", _check(lambda seen: any(isinstance(one, FrameSize) for one in seen.field.also))),
+    Feature(12, "register from a field", _check(lambda seen: seen.field.starts_from is not None)),
+    Feature(12, "zero sent as ones", _is(zero_is_sent_as="all_ones")),
+    Feature(12, "not computed", _check(lambda seen: seen.field.not_computed is not None)),
     Feature(12, "mixed with a field", _check(lambda seen: seen.field.mixed_with is not None)),
-    Feature(12, "mixed with something supplied", _is(kind="supplied")),
+    Feature(12, "supplied", _is(kind="supplied")),
     Feature(12, "split in parts", _check(lambda seen: seen.field.runs)),
     Feature(12, "in an element", _check(lambda seen: seen.in_repeat)),
     Feature(12, "in an option", _check(lambda seen: any(one.present_when is not None for one in seen.around))),

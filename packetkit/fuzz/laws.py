@@ -14,6 +14,7 @@ from math import isnan
 from typing import Any, NamedTuple, Protocol
 
 from packetkit.codec import derive
+from packetkit.codec.frame import Frame
 from packetkit.codec.record import put
 from packetkit.conformance.faults import Damage
 from packetkit.conformance.judge import same
@@ -73,7 +74,7 @@ def comes_back(frame: Codec, record: Mapping[str, Any]) -> str:
         return "" if _gives_codes(record) else f"the frame {data.hex()} of {record} is refused: {error}"
     except DecodeError as error:
         return f"the frame {data.hex()} of {record} does not decode: {error.reason}: {error}"
-    wrong = next(_compared(frame.layout, record, back), "")
+    wrong = next(_compared(frame.layout, record, back), "") or _not_verified(frame, data, record)
     if wrong:
         return f"{wrong}, in the frame {data.hex()}"
     detail = frame.decode(data, detail=True)
@@ -90,6 +91,19 @@ def comes_back(frame: Codec, record: Mapping[str, Any]) -> str:
     ):
         return f"detail of {data.hex()} has values {plain}, but decoding gives {back}"
     return ""
+
+
+def _not_verified(frame: Codec, data: bytes, record: Mapping[str, Any]) -> str:
+    """How a frame fails whose supplied fields are known: its checks agree, and no field is recovered."""
+    if not frame.layout.supplied or not isinstance(frame, Frame):
+        return ""
+    given = {slot.path[0]: record[slot.path[0]] for slot in frame.layout.supplied}
+    known = {key: one["raw"] if isinstance(one, Mapping) else one for key, one in given.items()}
+    try:
+        back = frame.decode(data, detail=True, known=known)
+    except DecodeError as error:
+        return f"known {known} does not verify it: {error}"
+    return "" if all(back[key] == {"raw": raw, "value": raw} for key, raw in known.items()) else f"{back}"
 
 
 def half_a_step(frame: Codec, record: Mapping[str, Any]) -> str:
@@ -281,8 +295,8 @@ def certain_bits(layout: Layout) -> set[int]:
             marks = [mark for span in check.spans for mark in span] if check is not None else []
             if check is None or run.at is None or any(mark.at is None and mark.node >= 0 for mark in marks):
                 continue
-            if check.mixed is not None:
-                continue  # a bit of that field turns one of the check's as well
+            if not check.is_plain:
+                continue  # a bit of a field that goes into it may turn one of the check's as well
             if check.algorithm.family == "crc" and not check.algorithm.poly & 1:
                 continue
             for start, end in check.spans:
@@ -326,6 +340,7 @@ _ABSENT = object()
 def _compared(layout: Layout, given: Any, back: Any) -> Iterator[str]:
     """Yield what is not as it was: each value against what the layout says that it is sent as."""
     asked = {number for node in layout.walk() for number in tellers(node)}
+    mixed = {slot.check.mixed for slot in layout.slots if slot.check is not None}
     yield from _texts(layout.nodes, given, back, "")
     supplied = (
         (slot, slot.address, _found(given, slot.path), _found(back, slot.path)) for slot in layout.supplied
@@ -338,6 +353,8 @@ def _compared(layout: Layout, given: Any, back: Any) -> Iterator[str]:
             told or (slot.kind == "flag" and (slot.default is None or slot.number in asked))
         ):
             continue  # told by the rest of the record
+        if slot.kind == "supplied" and found is None and slot.number not in mixed:
+            continue  # nobody tells it here
         outcome = _sent(slot, value)
         if outcome is None:
             yield f"{address}: {value!r} was taken, but has no code"

@@ -203,7 +203,18 @@ def _check(check: Check | None) -> str | None:
         f" also={check.also.hex()}" if check.also else ""
     )  # what came later is written only where it is used
     mixed = f" mixed={check.mixed}" if check.mixed is not None else ""
-    return f"{identity} spans={spans} own={check.own} zero_filled={check.zero_filled}{also}{mixed}"
+    front = ",".join(f"{one.octet}/{one.by}/{one.bits}" for one in check.front)
+    more = "".join(
+        f" {word}={found}"
+        for word, found, plain in (
+            ("front", front, ""),
+            ("initial", check.initial, None),
+            ("zero_as_ones", check.zero_as_ones, False),
+            ("not_computed", check.not_computed, None),
+        )
+        if found != plain
+    )
+    return f"{identity} spans={spans} own={check.own} zero_filled={check.zero_filled}{also}{mixed}{more}"
 
 
 def _mark(mark: Mark) -> str:

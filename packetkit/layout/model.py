@@ -218,6 +218,18 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
+class Fed:
+    """What is fed in front of a check's spans: the code of the slot numbered `by`, else the frame's size in octets, else an octet.
+
+    bits: how many it has there. octet: None where it is one of the others.
+    """
+
+    bits: int
+    by: int | None = None
+    octet: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Check:
     """How a check slot is computed: over the bits of `spans`, joined in wire order.
 
@@ -226,6 +238,9 @@ class Check:
     (only where a whole number of octets is not certain); else octet by octet. least_first: the span's bits are numbered as under LEAST.
     also: octets that are fed in front of the spans, as if they stood there on the wire. mixed: the number of the slot with whose bits,
     as an unsigned code, the computed value is combined by exclusive or.
+    front: what is fed in front, one after another, where that is not octets alone; then also is empty. A code enters as the packing has it.
+    initial: the number of the slot with whose code a CRC's register starts. zero_as_ones: zero is sent as all ones. not_computed: the
+    code that says that there is no check.
     """
 
     algorithm: Algorithm
@@ -236,6 +251,22 @@ class Check:
     least_first: bool = False
     also: bytes = b""
     mixed: int | None = None
+    front: tuple[Fed, ...] = ()
+    initial: int | None = None
+    zero_as_ones: bool = False
+    not_computed: int | None = None
+
+    @property
+    def fed(self) -> tuple[int, ...]:
+        """The numbers of the slots whose codes it is computed from besides its spans, but for the one that it is mixed with."""
+        first = () if self.initial is None else (self.initial,)
+        return (*(one.by for one in self.front if one.by is not None), *first)
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether its value hangs on its spans and constants alone, and is sent as it is computed."""
+        told = self.mixed is None and not self.front and self.initial is None
+        return told and not self.zero_as_ones and self.not_computed is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -660,7 +691,7 @@ class Layout:
     minimum_bits and maximum_bits include the last fill and are whole octets; maximum_bits is None where only the frame's length
     bounds it. useful_bits: at the longest (WIRE.md 21), None where maximum_bits is.
     derived: values that the ground works out, each after those that it needs. gains: what compact forms save, proved for the worst
-    case; told by `check`, no part of the fingerprint. supplied: fields without a bit, numbered -1, -2, ...: each is mixed into a check of
+    case; told by `check`, no part of the fingerprint. supplied: fields without a bit, numbered -1, -2, ...: each goes into a check of
     the frame's own; supplied_before: for each, the record's keys that come after it.
     """
 

@@ -95,7 +95,7 @@ def between(transform: Linear | Curve, raw: int, part: Fraction) -> Fraction:
 def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
     """Return what a code decodes to: its value, the reason where that is None, and a note where there is one.
 
-    raw: within slot.raw_limits. Notes: `at least`, `at most`, `out_of_range`, `not zero`.
+    raw: within slot.raw_limits. Notes: `at least`, `at most`, `out_of_range`, `not zero`, `not computed`.
     """
     if slot.kind == "flag":
         return raw == 1, "", ""
@@ -129,6 +129,8 @@ def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
 
 def _plain(slot: Slot, raw: int) -> tuple[Value, str, str]:
     """A code that is a number as it stands, or under the coding of a count or a length."""
+    if slot.check is not None:
+        return raw, "", "not computed" if raw == slot.check.not_computed else ""
     number = slot.number_of(raw)
     return (
         number,

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from packetkit.layout.model import (
+    Check,
     Choice,
     Chosen,
     Continued,
@@ -40,8 +41,8 @@ def renumbered(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict[int, int
 
     def slot(one: Slot) -> Slot:
         check = one.check
-        if check is not None and check.mixed is not None:
-            check = replace(check, mixed=moved.get(check.mixed, check.mixed))
+        if check is not None and not check.is_plain:
+            check = _check_moved(check, moved)
         raises = None if one.raises is None else moved[one.raises]
         valid = one.valid_when and replace(one.valid_when, by=moved[one.valid_when.by])
         scale = one.transform
@@ -65,3 +66,13 @@ def renumbered(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict[int, int
         return one if one.by is None else replace(one, by=moved[one.by])
 
     return tuple(map(node, nodes)), moved
+
+
+def _check_moved(check: Check, moved: dict[int, int]) -> Check:
+    """A check with the fields that go into it by their new numbers; supplied ones, below zero, keep theirs."""
+
+    def number(one: int | None) -> int | None:
+        return None if one is None else moved.get(one, one)
+
+    front = tuple(replace(one, by=number(one.by)) for one in check.front)
+    return replace(check, mixed=number(check.mixed), front=front, initial=number(check.initial))

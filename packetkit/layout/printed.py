@@ -17,6 +17,7 @@ from packetkit.layout.chosen import words as scale_words
 from packetkit.layout.clock import ends as clock_ends
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve, extremes
+from packetkit.layout.fed import fed_text, mixed_slot
 from packetkit.layout.model import (
     Branch,
     Bundle,
@@ -230,15 +231,13 @@ def calibrated_text(slot: Slot) -> str:
     return f"calibrated for {counted(len(slot.calibration), 'unit')}" if slot.calibration else ""
 
 
-def mixed_slot(layout: Layout, number: int) -> Slot:
-    """The slot that a check is mixed with: one that is sent, or, below zero, one that is supplied."""
-    return layout.slots[number] if number >= 0 else layout.supplied[-1 - number]
-
-
 def supplied_text(layout: Layout, slot: Slot) -> str:
     """What becomes of a field that is not sent: `24 bits, not sent, mixed into parity`."""
-    checks = [one.address for one in layout.slots if one.check is not None and one.check.mixed == slot.number]
-    return f"{counted(slot.width, 'bit')}, not sent, mixed into {' and '.join(checks)}"
+    checks = [(one.address, one.check) for one in layout.slots if one.check is not None]
+    mixed = [address for address, check in checks if check.mixed == slot.number]
+    fed = [address for address, check in checks if slot.number in check.fed]
+    told = [f"{word} {' and '.join(into)}" for word, into in (("mixed into", mixed), ("fed to", fed)) if into]
+    return f"{counted(slot.width, 'bit')}, not sent, {', '.join(told)}"
 
 
 def limit_texts(one: Slot | Derived) -> Iterator[str]:
@@ -471,8 +470,12 @@ def covers_text(layout: Layout, slot: Slot) -> str:
         "skip": ", its own bits left out",
     }
     front = f", octets {check.also.hex(' ').upper()} in front" if check.also else ""
+    front += f", {fed_text(layout, check)} in front" if check.front else ""
+    first = (
+        "" if check.initial is None else f", from the register {mixed_slot(layout, check.initial).address}"
+    )
     mixed = "" if check.mixed is None else f", mixed with {mixed_slot(layout, check.mixed).address}"
-    return words + own.get(check.own or "", "") + front + mixed
+    return words + own.get(check.own or "", "") + front + first + mixed
 
 
 _Rank = tuple[int, int]

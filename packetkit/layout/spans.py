@@ -14,6 +14,7 @@ from typing import Protocol
 from packetkit.errors import AlgorithmError, UnknownAlgorithm
 from packetkit.integrity import catalog
 from packetkit.integrity.algorithm import Algorithm
+from packetkit.layout.fed import Feeding
 from packetkit.layout.model import (
     Check,
     Node,
@@ -29,9 +30,6 @@ from packetkit.layout.model import (
 from packetkit.layout.places import Container, Phase, Scope, Spot, Style
 from packetkit.schema.model import Covers, CustomCrc, Field, Place
 from packetkit.schema.text import shown
-
-# Kinds of fields whose code is one whole number, known before any check is computed.
-MIXED = ("number", "states", "flag", "tag", "constant", "sync", "count", "supplied")
 
 
 class Note(Protocol):
@@ -111,41 +109,20 @@ class Checks:
             remedy = "Leave self out, or write covers: whole_frame."
             self.note(one.places["self"], "self-unused", pending.path, text, remedy)
             return None
-        mixed = None if one.mixed_with is None else self.mixed(pending, one.mixed_with)
-        if one.mixed_with is not None and mixed is None:
+        fed = Feeding(pending, self.note, self.suggest).told()
+        if fed is None:
             return None
         marks = tuple((start.mark(), end.mark()) for start, end in spans)
         own = (one.self_rule or "zero") if own_span else None
         least = pending.style.packing is Packing.LEAST
-        check = Check(pending.algorithm, marks, own, one.fill == "zero", False, least, bytes(one.also), mixed)
+        plain = Check(pending.algorithm, marks, own, one.fill == "zero", False, least)
+        check = replace(plain, **fed)
         if self.mixes(check, spans, root, split=bool(one.runs)):
             text = "its span holds bits of both packings, and an octet of it would be made of both"
             remedy = "Cover whole bytes: add reserved bits before the group that changes the packing."
             self.note(one.places.get("covers", one.place), "span-octets", pending.path, text, remedy)
             return None
         return self.octets(pending, spans, check)
-
-    def mixed(self, pending: PendingCheck, name: str) -> int | None:
-        """The number of the slot that a check is mixed with, or None where that was noted."""
-        found = pending.scope.find(name)
-        slot = found[0].slots.get(found[1]) if found else None
-        width = pending.algorithm.width
-        if slot is None or slot.number > pending.slot_number:
-            text = f"{shown(name)} is not a field before this check"
-            remedy = self.suggest(name, pending.scope, MIXED)
-        elif slot.kind not in MIXED:
-            text = f"{slot.address} is a {slot.kind} field, whose code cannot be mixed into a check"
-            remedy = "Mix it with a whole number, states, a tag, a constant or a count."
-        elif slot.is_continued:
-            text = f"{slot.address} has as many octets as it needs, which cannot be mixed into a check"
-            remedy = "Mix it with a field of fixed size."
-        elif slot.width > width:
-            text = f"{slot.address} has {slot.width} bits, and the check {width}"
-            remedy = "Mix it with a field no wider than the check."
-        else:
-            return slot.number
-        self.note(pending.one.places["mixed_with"], "mixed-unfit", pending.path, text, remedy)
-        return None
 
     def spans(self, pending: PendingCheck, root: Container) -> list[tuple[Spot, Spot]] | None:
         """The stretches covered, in wire order, adjacent ones joined."""
@@ -215,6 +192,7 @@ class Checks:
         whole = check.own != "skip" or (
             check.algorithm.width % 8 == 0 and not split
         )  # so far, whole bytes of the frame
+        whole = whole and sum(one.bits for one in check.front) % 8 == 0
         for start, end in spans:
             others = [
                 run
@@ -233,7 +211,7 @@ class Checks:
 
     def octets(self, pending: PendingCheck, spans: list[tuple[Spot, Spot]], check: Check) -> Check | None:
         """Decide between feeding octets and feeding bits as they lie on the wire (WIRE.md 16)."""
-        size = Phase()
+        size = Phase(64, sum(one.bits for one in check.front) % 64)
         for start, end in spans:
             length = _length(start, end)
             size = Phase(gcd(size.modulus, length.modulus), 0).plus(size.remainder + length.remainder)

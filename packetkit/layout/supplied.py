@@ -1,4 +1,4 @@
-"""Fields without a bit: known to the frame's own scope, numbered below zero, and each mixed into a check that tells of it."""
+"""Fields without a bit: known to the frame's own scope, numbered below zero, and each goes into a check that tells of it."""
 
 from __future__ import annotations
 
@@ -33,11 +33,12 @@ def place_supplied(
 
 def note_untold(r: Resolver, layout: Layout) -> None:
     """Note every supplied field that no check of the frame's own tells of: it could not be recovered."""
-    told = {slot.check.mixed for slot in _always_there(layout.nodes) if slot.check is not None}
+    checks = [slot.check for slot in _always_there(layout.nodes) if slot.check is not None]
+    told = {number for check in checks for number in (check.mixed, *check.fed)}
     for slot, one, _ in r.supplied:
         if slot.number not in told:
-            text = "no check of the frame's own is mixed with it, so nothing tells of it"
-            remedy = f"Write mixed_with: {one.name} at a check among the frame's own fields."
+            text = "it goes into no check of the frame's own, so nothing tells of it"
+            remedy = f"Write mixed_with: {one.name}, or also: [{one.name}], at a check among the frame's own fields."
             r.note(one.place, "supplied-unfit", r.full(one.name), text, remedy)
 
 

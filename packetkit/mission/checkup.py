@@ -99,7 +99,9 @@ def _protection(layout: Layout, slot: Slot, least: _Starts, most: _Starts) -> Pr
             for starts, longest in ((least, False), (most, True))
         )
     )
-    strength = None if not high or check.mixed is not None else distance(check.algorithm, high)
+    sure_fed = all(number < 0 for number in check.fed)  # what is sent may be damaged where it is fed, too
+    certain = check.mixed is None and check.not_computed is None and sure_fed
+    strength = distance(check.algorithm, high) if high and certain else None
     return Protection(slot, printed.covers_text(layout, slot), low, high, strength)
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from packetkit.schema import text as yaml_text
-from packetkit.schema.field_keys import CRC_KEYS
+from packetkit.schema.field_keys import CRC_KEYS, SIZE_KEYS
 from packetkit.schema.keys import Key
-from packetkit.schema.model import Covers, CustomCrc
+from packetkit.schema.model import Covers, CustomCrc, FrameSize
 from packetkit.schema.names import REFERENCE
 from packetkit.schema.plain import PlainReaders
 from packetkit.schema.text import Node, Scalar, Sequence, shown
@@ -45,15 +45,36 @@ class CheckReaders(PlainReaders):
             return None
         return Covers("range", values.get("except", ()), values["from"], values["to"])
 
-    def _read_octets(self, node: Node, path: str, key: Key) -> tuple[int, ...] | None:
+    def _read_in_front(self, node: Node, path: str, key: Key) -> tuple[int | str | FrameSize, ...] | None:
         items = node.items if isinstance(node, Sequence) else (node,)
         if not 1 <= len(items) <= _MOST_OCTETS:
             summary = f"{key.name} lists {len(items):,} octets, outside 1 to {_MOST_OCTETS}"
             remedy = f"Write one octet, 0x1F, or a list of up to {_MOST_OCTETS}."
             self.note(node, "number-limit", path, summary, remedy)
             return None
-        octets = [self._integer_within(item, path, key, 0, 255) for item in items]
-        return None if None in octets else tuple(octet for octet in octets if octet is not None)
+        found = [self._one_in_front(item, path, key) for item in items]
+        return None if None in found else tuple(one for one in found if one is not None)
+
+    def _one_in_front(self, node: Node, path: str, key: Key) -> int | str | FrameSize | None:
+        """An octet, a field's name, or the frame's size."""
+        if isinstance(node, Scalar) and not node.quoted and REFERENCE.match(node.text):
+            return node.text
+        if isinstance(node, Scalar):
+            return self._integer_within(node, path, key, 0, 255)
+        mapping = self.mapping(node, path, key.name, "an octet, a field's name, or {size_of: whole_frame}")
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, SIZE_KEYS, path, key.name)
+        values = self.read_all(entries, SIZE_KEYS, path)
+        for name in self.lacking(mapping, entries, SIZE_KEYS):
+            remedy = "Write {size_of: whole_frame, bits: 16}."
+            self.note(node, "missing-key", path, f"{key.name} lacks {name}", remedy)
+        bits = values.get("bits")
+        if bits is not None and bits not in (16, 32):
+            text = f"the frame's size has {bits} bits in front of a check"
+            self.note(entries["bits"].value, "number-limit", path, text, "Write bits: 16 or bits: 32.")
+            return None
+        return FrameSize(bits) if bits is not None and "size_of" in values else None
 
     def _read_algorithm(self, node: Node, path: str, key: Key) -> str | CustomCrc | None:
         if isinstance(node, Scalar):

@@ -22,6 +22,7 @@ from packetkit.schema.field_keys import (
     LIMITS_KEYS,
     PRODUCT_KEYS,
     REPEAT_KEYS,
+    SIZE_KEYS,
     SQUARE_KEYS,
     SUMMARY_KEYS,
     TIME_UNITS,
@@ -108,7 +109,7 @@ READS: dict[str, Callable[[Key], Shape]] = {
     "kind": lambda _: {"enum": list(KINDS)},
     "preset": lambda _: {"enum": list(PRESETS)},
     "codes": lambda _: _CODES,
-    "octets": lambda _: _list_of(NUMBER),
+    "in_front": lambda _: _list_of({"anyOf": [NUMBER, _REFERENCE, _mapping(SIZE_KEYS, tuple(SIZE_KEYS))]}),
     "curve": lambda _: {
         "anyOf": [
             {"enum": ["square"]},
@@ -266,6 +267,7 @@ _CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
     ("repeat.count, worked out", PRODUCT_KEYS),
     ("A variant", VARIANT_KEYS),
     ("A CRC by its parameters (algorithm)", CRC_KEYS),
+    ("A size in front of a check (also)", SIZE_KEYS),
     ("calibration of one unit", CURVE_KEYS),
     ("summary", SUMMARY_KEYS),
     ("bundle", BUNDLE_KEYS),

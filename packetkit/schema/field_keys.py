@@ -182,7 +182,14 @@ FIELD_KEYS = table(
     Key("strict", "boolean", "true: a frame with these bits not zero is rejected."),
     Key("algorithm", "algorithm", "The check's name in the catalogue, or its six parameters."),
     Key("covers", "covers", "What the check covers: everything_before unless said."),
-    Key("also", "octets", "Octets that are fed in front of what the check covers, and are not sent."),
+    Key(
+        "also",
+        "in_front",
+        "What is fed in front of what the check covers: octets, names of fields, {size_of: whole_frame, bits: 16}.",
+    ),
+    Key("starts_from", "reference", "The field before the check with whose code a CRC's register starts."),
+    Key("zero_is_sent_as", "word", "What is sent where the check comes to zero.", ("all_ones",)),
+    Key("not_computed", "integer", "The code that says that the check was not computed."),
     Key(
         "mixed_with",
         "reference",
@@ -316,4 +323,9 @@ CRC_KEYS = table(
     Key("reflect_in", "boolean", "true: each octet enters least significant bit first."),
     Key("reflect_out", "boolean", "true: the register is mirrored before the final xor."),
     Key("final_xor", "integer", "What the register is combined with at the end."),
+)
+
+SIZE_KEYS = table(
+    Key("size_of", "word", "What is measured, in octets.", ("whole_frame",)),
+    Key("bits", "integer", "How many bits its size has there: 16 or 32."),
 )

@@ -90,6 +90,13 @@ class Covers:
 
 
 @dataclass(frozen=True, slots=True)
+class FrameSize:
+    """In front of a check: how many octets the frame has, as a number of so many bits."""
+
+    bits: int
+
+
+@dataclass(frozen=True, slots=True)
 class Limit:
     """A limit of the ground's, soft or hard; an end that is None is open."""
 
@@ -242,8 +249,11 @@ class Field:
     # checks
     algorithm: str | CustomCrc | None = None
     covers: Covers | None = None
-    also: tuple[int, ...] = ()  # octets in front of the span
+    also: tuple[int | str | FrameSize, ...] = ()  # in front of the span: octets, fields, the frame's size
     mixed_with: str | None = None
+    starts_from: str | None = None  # the field that a CRC's register first holds
+    zero_is_sent_as: str | None = None  # all_ones
+    not_computed: int | None = None  # the code that says that there is no check
     self_rule: str | None = None  # key `self`: zero | skip | ones
     stored: str | None = None  # high_octet_first | low_octet_first | bits_reversed
     fill: int | str | None = None  # zero, a character, or a code

@@ -15,6 +15,10 @@ WORDS: Mapping[str, str] = {
     "ones_in_lists": "ones in a list",
     "trailers": "an end before what is not always there",
     "told_in_option": "presence told in an option",
+    "front": "checks that are fed with fields",
+    "initial": "registers that start from a field",
+    "zero_as_ones": "zero that is sent as all ones",
+    "not_computed": "checks that were not computed",
 }
 
 

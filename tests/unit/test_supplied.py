@@ -106,7 +106,7 @@ def test_what_cannot_recover_it_refuses_by_name(
     frame: packetkit.Frame, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert [address for address, _ in constructs.refusals(frame.layout)] == ["check"]
-    assert "station is mixed into the check of drift" in obstacle({"drift": frame})
+    assert "station goes into the check of drift" in obstacle({"drift": frame})
     schema = tmp_path / "godwit.yaml"
     schema.write_text(SCHEMA, "utf-8")
     for target in TARGETS:
@@ -166,3 +166,54 @@ def test_check_shows_it_without_bits(schema: str, capsys: pytest.CaptureFixture[
     (told,) = document["schemas"][0]["frames"]
     assert told["supplied"] == [{"name": "station", "bits": 12, "description": "of the buoy"}]
     assert told["checks"][0]["mixed_with"] == "station"
+
+
+FED = """
+mission: godwit
+frames:
+  drift:
+    fields:
+      - {name: depth, bits: 16, unit: mm}
+      - {name: station, kind: supplied, bits: 8}
+      - {name: check, kind: check, algorithm: SUM-8, also: [7, station, {size_of: whole_frame, bits: 16}], not_computed: 0xFF}
+"""
+
+
+@given(st.integers(0, 65535), st.integers(0, 255), st.integers(0, 255))
+def test_what_is_fed_in_front_is_verified_where_it_is_known(depth: int, station: int, other: int) -> None:
+    frame = packetkit.parse(FED).frame()
+    data = frame.encode({"depth": depth, "station": station})
+    assert data[2] == (sum(data[:2]) + 7 + station + len(data)) % 256
+    assert frame.decode(data, known={"station": station})["station"] == station
+    assert frame.decode(data)["station"] is None
+    detail = frame.decode(data, detail=True)
+    assert detail["station"] == {"raw": None, "value": None, "reason": "not known"}
+    assert frame.encode(detail) == data
+    if other != station and data[2] != 0xFF:
+        with pytest.raises(packetkit.CheckFailed):
+            frame.decode(data, known={"station": other})
+
+
+def test_a_check_that_was_not_computed_says_so_and_a_line_says_what_is_not_known(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    frame = packetkit.parse(FED).frame()
+    data = frame.encode({"depth": 1, "station": 2, "check": 0xFF})
+    assert data == b"\x00\x01\xff" and frame.decode(data, known={"station": 9})["depth"] == 1
+    with pytest.raises(packetkit.EncodeError, match="the frame's bytes make it 0xd"):
+        frame.encode({"depth": 1, "station": 2, "check": 0xFE})
+    with pytest.raises(packetkit.EncodeError, match="computed from station, not known here"):
+        frame.encode({"depth": 1, "station": None})
+    path = tmp_path / "godwit.yaml"
+    path.write_text(FED, "utf-8")
+    assert main(["decode", str(path), "--text", data.hex(), "--from", "hex", "--format", "jsonl"]) == 0
+    line = json.loads(capsys.readouterr().out)
+    jsonschema.validate(line, json.loads((DOCUMENTS / "decode_line.schema.json").read_text("utf-8")))
+    assert (line["ok"], line["reasons"], line["values"]["station"]) == (None, {"station": "not known"}, None)
+    assert main(["check", str(path), "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    jsonschema.validate(document, json.loads((DOCUMENTS / "check.schema.json").read_text("utf-8")))
+    (check,) = document["schemas"][0]["frames"][0]["checks"]
+    assert check["fed_in_front"] == "07, station, the frame's size in 16 bits"
+    assert (check["not_computed_code"], check["hamming_distance"]) == (0xFF, None)
+    assert [address for address, _ in constructs.refusals(frame.layout)] == ["check"]

@@ -95,14 +95,20 @@ def obstacle(layout: Layout) -> str:
         if isinstance(node, Repeat) and node.count is None:  # fill behind it may keep the frame's size
             return f"{node.address} varies in length"
     for slot in layout.supplied:
-        return f"{slot.address} is recovered from a check"
-    for slot in layout.slots:
-        if slot.kind not in KINDS:
-            return f"{slot.address} is no number"
-        if slot.width > WIDEST:
-            return f"{slot.address} has {slot.width} bits"
-        if slot.tellers:
-            return f"{slot.address} means what {layout.slots[slot.tellers[0]].address} says"
+        return f"{slot.address} is not sent, but goes into a check"
+    return next(filter(None, (_slot_obstacle(layout, slot) for slot in layout.slots)), "")
+
+
+def _slot_obstacle(layout: Layout, slot: Slot) -> str:
+    """Return why a slot has no column, or nothing where it has one."""
+    if slot.kind not in KINDS:
+        return f"{slot.address} is no number"
+    if slot.width > WIDEST:
+        return f"{slot.address} has {slot.width} bits"
+    if slot.check is not None and not replace(slot.check, mixed=None).is_plain:
+        return f"{slot.address} hangs on more than the bits that it covers"
+    if slot.tellers:
+        return f"{slot.address} means what {layout.slots[slot.tellers[0]].address} says"
     return ""
 
 

@@ -6,6 +6,7 @@ construct swaps the bits of a group as a whole, so nothing in such a group can k
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from packetkit.codec.constructs.groups import (
     Group,
@@ -121,6 +122,11 @@ def _check_refusals(plan: Plan, slot: Slot, check: Check) -> Iterator[tuple[str,
         yield (
             slot.address,
             "it is mixed with another field, which construct has turned into a value by then",
+        )
+    if not replace(check, mixed=None).is_plain:
+        yield (
+            slot.address,
+            "it hangs on more than the bits that it covers, which is all that construct hands it",
         )
     if place.swapped:
         yield (
