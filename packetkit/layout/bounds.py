@@ -9,7 +9,7 @@ from packetkit.layout.model import Linear, Slot
 from packetkit.layout.noting import Note, at, bits_text
 from packetkit.layout.number import round_raw
 from packetkit.schema.model import Field
-from packetkit.schema.text import format_number
+from packetkit.schema.words import format_number
 
 
 def note_not_above(one: Field, note: Note) -> None:

@@ -19,7 +19,7 @@ from packetkit.layout.model import Bundle, Linear, Slot
 from packetkit.layout.noting import Note
 from packetkit.layout.shown import shown
 from packetkit.schema.model import Field
-from packetkit.schema.text import format_number
+from packetkit.schema.words import format_number
 
 _Meant = tuple[Any, str, str]  # value, reason, note
 _MOST_TOLD = 3  # faults of one bundle that are told in full

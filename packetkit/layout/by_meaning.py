@@ -12,8 +12,7 @@ from packetkit.layout.model import Linear, Range
 from packetkit.layout.noting import Note, at, bits_text
 from packetkit.layout.ranges import amount
 from packetkit.schema.model import Codes, Field
-from packetkit.schema.text import format_number
-from packetkit.schema.words import whole
+from packetkit.schema.words import format_number, whole
 
 WIRE_KEYS = ("signed", "coding", "scale", "offset", "curve")  # any of these: the number is declared by wire
 

@@ -8,7 +8,7 @@ from math import lcm
 from packetkit.layout.model import Chosen, Linear, Range
 from packetkit.layout.noting import Note
 from packetkit.schema.model import Condition, Field, ScaleBy
-from packetkit.schema.text import format_number
+from packetkit.schema.words import format_number
 
 # What says a scale, or the ends of one; and a default, which would be another code for each.
 _BESIDE = ("scale", "offset", "curve", "resolution", "minimum", "maximum", "default")

@@ -13,7 +13,7 @@ from packetkit.layout.model import Range, Slot
 from packetkit.layout.places import Scope
 from packetkit.layout.ranges import merged
 from packetkit.schema.model import Condition, Field, Place
-from packetkit.schema.text import closest, format_number, shown
+from packetkit.schema.words import closest, format_number, shown
 
 if TYPE_CHECKING:
     from packetkit.layout.resolve import Resolver

@@ -8,7 +8,7 @@ from fractions import Fraction
 from packetkit.layout.curve import Curve, curve_of, extremes, with_inverse
 from packetkit.layout.noting import Note
 from packetkit.schema.model import Field
-from packetkit.schema.text import format_number
+from packetkit.schema.words import format_number
 
 _LARGEST = Fraction(2) ** 1023  # somewhat below the largest double
 

@@ -14,7 +14,7 @@ from packetkit.layout.limits import Limit, limits_of
 from packetkit.layout.model import Choice, Derived, Measured, Node, Operand, Optional, Repeat, slots_of
 from packetkit.layout.places import Scope
 from packetkit.schema.model import Field, Place
-from packetkit.schema.text import shown
+from packetkit.schema.words import shown
 
 Note = Callable[[Place, str, str, str, str], None]  # place, rule, path, summary, remedy
 Suggest = Callable[[str, Scope, tuple[str, ...]], str]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from packetkit.layout.model import Check, Fed, Layout, Slot
 from packetkit.layout.places import Scope
 from packetkit.schema.model import FrameSize
-from packetkit.schema.text import shown
+from packetkit.schema.words import shown
 
 if TYPE_CHECKING:
     from packetkit.layout.spans import Note, PendingCheck

@@ -25,8 +25,7 @@ from packetkit.layout.roles import role_of
 from packetkit.layout.specials import specials_of
 from packetkit.layout.texts import radix_text
 from packetkit.schema.model import Field
-from packetkit.schema.text import format_number, shown
-from packetkit.schema.words import whole
+from packetkit.schema.words import format_number, shown, whole
 
 MOST_LESS = 65_535  # as many units as the longest frame has bytes
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from packetkit.schema.model import Field
-from packetkit.schema.text import closest, shown
+from packetkit.schema.words import closest, shown
 
 if TYPE_CHECKING:
     from packetkit.layout.resolve import Resolver

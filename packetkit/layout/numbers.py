@@ -23,8 +23,7 @@ from packetkit.layout.ranges import amount, merged, without
 from packetkit.layout.roundtrip import roundtrips
 from packetkit.layout.specials import as_numbers, specials_of
 from packetkit.schema.model import Field, ScaleBy
-from packetkit.schema.text import format_number
-from packetkit.schema.words import whole
+from packetkit.schema.words import format_number, whole
 
 # What a number of varying size cannot have: its codes are no more than its octets.
 _FIXED = ("missing", "curve", "scale_by", "valid_when", "runs", "order")

@@ -18,7 +18,7 @@ from packetkit.layout.model import Linear, Slot
 from packetkit.layout.noting import Note, at
 from packetkit.layout.roles import role_of
 from packetkit.schema.model import Field
-from packetkit.schema.text import format_number, shown
+from packetkit.schema.words import format_number, shown
 
 
 def with_policy(one: Field, slot: Slot, note: Note) -> Meaning | None:

@@ -15,7 +15,7 @@ from packetkit.layout.model import Factor, Joined, Node, OwnEnd, Repeat, Slot, w
 from packetkit.layout.places import Container, Cursor, Origin, Phase, Scope, Style
 from packetkit.schema.model import Condition, Field, Place
 from packetkit.schema.model import Repeat as DeclaredRepeat
-from packetkit.schema.text import format_number, shown
+from packetkit.schema.words import format_number, shown
 
 if TYPE_CHECKING:
     from packetkit.layout.resolve import Resolver

@@ -47,7 +47,8 @@ from packetkit.layout.spans import Checks
 from packetkit.layout.supplied import note_untold, place_supplied
 from packetkit.layout.variants import padded_variants, place_variants
 from packetkit.schema.model import Field, Frame, Place
-from packetkit.schema.text import MAXIMUM_PROBLEMS, closest, shown
+from packetkit.schema.text import MAXIMUM_PROBLEMS
+from packetkit.schema.words import closest, shown
 
 _MOST_LISTED = 12
 _MOST_COMPARED = 200

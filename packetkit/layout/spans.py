@@ -29,7 +29,7 @@ from packetkit.layout.model import (
 )
 from packetkit.layout.places import Container, Phase, Scope, Spot, Style
 from packetkit.schema.model import Covers, CustomCrc, Field, Place
-from packetkit.schema.text import shown
+from packetkit.schema.words import shown
 
 
 class Note(Protocol):

@@ -13,8 +13,7 @@ from packetkit.layout.ieee import QUIET_NAN
 from packetkit.layout.model import Ieee, Linear, Slot, Special
 from packetkit.layout.noting import Note, at, bits_text
 from packetkit.schema.model import Field
-from packetkit.schema.text import format_number
-from packetkit.schema.words import whole
+from packetkit.schema.words import format_number, whole
 
 
 def as_numbers(slot: Slot, specials: tuple[Special, ...]) -> tuple[Special, ...]:

@@ -7,7 +7,7 @@ from packetkit.layout.meaning import Meaning
 from packetkit.layout.model import Digits, Joined, Range, Role
 from packetkit.layout.noting import Note, at
 from packetkit.schema.model import Field
-from packetkit.schema.text import shown
+from packetkit.schema.words import shown
 
 _OCTET = 8
 

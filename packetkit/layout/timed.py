@@ -11,7 +11,7 @@ from packetkit.layout.leap_seconds import STARTS
 from packetkit.layout.noting import Note
 from packetkit.schema.field_keys import TIME_UNITS
 from packetkit.schema.model import Field
-from packetkit.schema.text import format_number
+from packetkit.schema.words import format_number
 
 
 def clock_of(one: Field, note: Note) -> Clock | None:

@@ -15,7 +15,7 @@ from packetkit.layout.places import Container, Cursor, Scope, Style
 from packetkit.layout.ranges import common
 from packetkit.schema.field_keys import UNITS
 from packetkit.schema.model import Field, Frame, Variant
-from packetkit.schema.text import closest, shown
+from packetkit.schema.words import closest, shown
 
 if TYPE_CHECKING:
     from packetkit.layout.resolve import Resolver

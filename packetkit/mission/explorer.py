@@ -26,7 +26,7 @@ from packetkit.mission.passes import window_of
 from packetkit.radio import chirp, modems, settings
 from packetkit.radio.settings import Setting, setting_faults
 from packetkit.schema import model
-from packetkit.schema.text import format_number
+from packetkit.schema.words import format_number
 
 USUAL_PASS_S = 600.0  # of listening, where the schema has no passes: a round number to begin with
 

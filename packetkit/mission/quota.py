@@ -17,7 +17,7 @@ from packetkit.mission.budget import longest
 from packetkit.mission.cost import picture
 from packetkit.mission.load import Host, Mission, parse
 from packetkit.schema.names import reserved_in
-from packetkit.schema.text import format_number
+from packetkit.schema.words import format_number
 
 DAY_S = 86_400
 STATISTICS = (("least", "mean", "greatest"), ("mean",))  # the fuller one first

@@ -6,14 +6,13 @@ starts at code 0, or a mapping from the code of each run's first character.
 
 from __future__ import annotations
 
-from packetkit.schema import text as yaml_text
 from packetkit.schema.keys import Key
 from packetkit.schema.model import Alphabet, Repeat
 from packetkit.schema.names import REFERENCE
 from packetkit.schema.plain import PlainReaders
 from packetkit.schema.readers import long_text
-from packetkit.schema.text import Mapping, Node, Scalar, shown
-from packetkit.schema.words import whole
+from packetkit.schema.text import Mapping, Node, Scalar
+from packetkit.schema.words import parse_integer, shown, whole
 
 _ALPHABET = {
     "bits": Key("bits", "bits", ""),
@@ -41,7 +40,7 @@ class CharacterReaders(PlainReaders):
             return None
         if len(scalar.text) == 1 and not scalar.text.isdigit():
             return scalar.text
-        if isinstance(yaml_text.parse_integer(scalar.text), int) and not scalar.quoted:
+        if isinstance(parse_integer(scalar.text), int) and not scalar.quoted:
             return self._integer_within(node, path, key, 0, 255)
         summary = f"{key.name}: {shown(scalar.text)} is neither one character nor a code"
         self.note(

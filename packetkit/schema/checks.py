@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from packetkit.schema import text as yaml_text
 from packetkit.schema.field_keys import CRC_KEYS, SIZE_KEYS
 from packetkit.schema.keys import Key
 from packetkit.schema.model import Covers, CustomCrc, FrameSize
 from packetkit.schema.names import REFERENCE
 from packetkit.schema.plain import PlainReaders
-from packetkit.schema.text import Node, Scalar, Sequence, shown
+from packetkit.schema.text import Node, Scalar, Sequence
+from packetkit.schema.words import closest, shown
 
 _COVERS = {
     "from": Key("from", "reference", ""),
@@ -25,7 +25,7 @@ class CheckReaders(PlainReaders):
         if isinstance(node, Scalar):
             if node.text in ("everything_before", "whole_frame"):
                 return Covers(node.text)
-            near = yaml_text.closest(node.text, ("everything_before", "whole_frame"))
+            near = closest(node.text, ("everything_before", "whole_frame"))
             if near and not REFERENCE.match(node.text):
                 self.note(
                     node, "bad-word", path, f"covers cannot be {shown(node.text)}", f"Did you mean {near}?"

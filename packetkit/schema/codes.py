@@ -7,12 +7,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from packetkit.schema import text as yaml_text
 from packetkit.schema.keys import Key
 from packetkit.schema.model import Codes, Condition
 from packetkit.schema.plain import PlainReaders
-from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence, shown
-from packetkit.schema.words import whole
+from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence
+from packetkit.schema.words import parse_number, shown, whole
 
 _RANGE = {name: Key(name, "integer", "") for name in ("from", "to")}
 _REASONED = {**_RANGE, "code": Key("code", "integer", ""), "reason": Key("reason", "line", "")}
@@ -155,9 +154,7 @@ class CodeReaders(PlainReaders):
         codes: list[Codes] = []
         states: list[str] = []
         for item in items:
-            if isinstance(item, Scalar) and (
-                item.quoted or isinstance(yaml_text.parse_number(item.text), str)
-            ):
+            if isinstance(item, Scalar) and (item.quoted or isinstance(parse_number(item.text), str)):
                 states.append(item.text)
             elif (code := self._one_code(item, path, key, reason=False)) is not None:
                 codes.append(code)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
 from packetkit.schema.model import Covers, Field, Frame, Place
-from packetkit.schema.text import closest, shown
+from packetkit.schema.words import closest, shown
 
 WHOLE_FRAME = "whole_frame"
 MAXIMUM_FIELDS = 2_000  # of all that is carried: several times what the largest mission declares

@@ -42,7 +42,7 @@ from packetkit.schema.rules import MAXIMUM_FRAMES
 from packetkit.schema.summaries import written_out
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence
 from packetkit.schema.transforms import TransformReaders
-from packetkit.schema.words import whole
+from packetkit.schema.words import parse_integer, whole
 
 _WIDTHS = {"float": (16, 32, 64)}
 # A field of these kinds carries its own width limit: a check is as wide as its algorithm, padding as wide as it likes to be.
@@ -81,7 +81,7 @@ def _places(entries: MappingOf[str, Entry]) -> dict[str, Place]:
         found[key] = place_of(node)
         if isinstance(node, Mapping):
             for entry in node.entries:
-                code = yaml_text.parse_integer(entry.key.text)
+                code = parse_integer(entry.key.text)
                 name = entry.key.text if isinstance(code, str) else code
                 found[f"{key}:{name}"] = place_of(entry.key)
                 put(f"{key}.{name}", entry.value)

@@ -8,14 +8,13 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
-from packetkit.schema import text as yaml_text
 from packetkit.schema.keys import Key
 from packetkit.schema.kinds import KINDS
 from packetkit.schema.names import MISSION_NAME, NAME, REFERENCE, reserved_in
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.readers import Readers, listed, long_text, sentence
-from packetkit.schema.text import Node, Scalar, Sequence, format_number, shown
-from packetkit.schema.words import whole
+from packetkit.schema.text import Node, Scalar, Sequence
+from packetkit.schema.words import format_number, parse_boolean, parse_number, shown, whole
 
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?Z\Z")
 _LONGEST_LINE = 80  # a unit, a label, a reason: what one line of a table or a legend holds
@@ -63,7 +62,7 @@ class PlainReaders(Readers):
         scalar = self.scalar(node, path, key.name)
         if scalar is None:
             return None
-        truth = yaml_text.parse_boolean(scalar.text)
+        truth = parse_boolean(scalar.text)
         if isinstance(truth, bool) and not scalar.quoted:
             return truth
         what, _, hint = f"{truth}".partition("; ")
@@ -77,7 +76,7 @@ class PlainReaders(Readers):
         scalar = self.scalar(node, path, key.name)
         if scalar is None:
             return None
-        number = yaml_text.parse_number(scalar.text)
+        number = parse_number(scalar.text)
         if isinstance(number, str):
             what, _, hint = number.partition("; ")
             remedy = sentence(hint or "a number is written as 12, -0.5, 1.5e-3, 0x1F, 1/16 or 2^-43")
@@ -263,7 +262,7 @@ class PlainReaders(Readers):
             return None
         if not scalar.quoted and scalar.text in ("true", "false"):
             return scalar.text == "true"
-        number = yaml_text.parse_number(scalar.text)
+        number = parse_number(scalar.text)
         return scalar.text if scalar.quoted or isinstance(number, str) else number
 
 

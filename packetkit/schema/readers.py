@@ -11,11 +11,11 @@ from collections.abc import Mapping as MappingOf
 from typing import Any
 
 from packetkit.errors import Problem
-from packetkit.schema import text as yaml_text
 from packetkit.schema.keys import Key
 from packetkit.schema.model import Place
 from packetkit.schema.names import NAME
-from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence, shown
+from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence
+from packetkit.schema.words import closest, shown
 
 _MOST_LISTED = 12  # more choices than this are listed only where none of them is near
 _REMEDY_COLUMNS = 78  # with an indent of two, the width of a terminal
@@ -42,7 +42,7 @@ class Readers:
         offered: those that are listed, where not all choices suit.
         """
         options = list(choices)
-        near = yaml_text.closest(word, options)
+        near = closest(word, options)
         meant = f"Did you mean {near}? " if near else ""
         if near and len(options) > _MOST_LISTED:
             return meant.strip()
@@ -62,7 +62,7 @@ class Readers:
         return [
             name
             for name in names
-            if name not in entries and not any(yaml_text.closest(word, [name]) for word in strange)
+            if name not in entries and not any(closest(word, [name]) for word in strange)
         ]
 
     def mapping(self, node: Node, path: str, what: str, form: str) -> Mapping | None:

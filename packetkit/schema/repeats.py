@@ -10,7 +10,8 @@ from packetkit.schema.keys import Key
 from packetkit.schema.model import Product, Repeat
 from packetkit.schema.names import REFERENCE
 from packetkit.schema.plain import PlainReaders
-from packetkit.schema.text import Mapping, Node, Scalar, Sequence, shown
+from packetkit.schema.text import Mapping, Node, Scalar, Sequence
+from packetkit.schema.words import shown
 
 _FORMS = "a number, {count: name}, {to_end: true, maximum: n}, or {goes_on_when: flag, maximum: n}"
 

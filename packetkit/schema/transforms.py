@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 
-from packetkit.schema import text as yaml_text
 from packetkit.schema.field_keys import CHOICE_KEYS, SQUARE_KEYS
 from packetkit.schema.keys import Key
 from packetkit.schema.model import Curve, ScaleBy, ScaleChoice
 from packetkit.schema.plain import PlainReaders
 from packetkit.schema.readers import on_lines
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence
-from packetkit.schema.words import whole
+from packetkit.schema.words import parse_number, whole
 
 _CURVES = ("square", "polynomial", "points", "table")
 _MOST_SCALES = 64  # that a field chooses from: a gain or a range of six bits, in full
@@ -47,7 +46,7 @@ class TransformReaders(PlainReaders):
     def _scale_choice(self, entry: Entry, path: str) -> ScaleChoice | None:
         """One code, or state, and the scale that it chooses."""
         said: int | str | None = entry.key.text
-        if not isinstance(yaml_text.parse_number(entry.key.text), str):
+        if not isinstance(parse_number(entry.key.text), str):
             said = self._read_integer(replace(entry.key, quoted=False), path, Key("a code", "", ""))
         if not isinstance(entry.value, Mapping):
             scale = self._read_number(entry.value, path, CHOICE_KEYS["scale"])

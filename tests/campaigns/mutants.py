@@ -71,6 +71,26 @@ EXPLAINED: Mapping[tuple[str, str, str], str] = {
         "return Fraction(value) if value.is_finite() and abs(value.adjusted()) < _LONGEST_TEXT else inf",
         "(abs(value.adjusted()) <= _LONGEST_TEXT)",
     ): "numbers of a thousand digits are out of every range",
+    (
+        "codec/spelled.py",
+        "octets = [number_of(8, octet) or 0 for octet in range(256)]",
+        "(9)",
+    ): "a zero in front of a Gray code changes nothing",
+    (
+        "codec/codes.py",
+        "elif value - value == 0:",
+        "(value - value != 0)",
+    ): "what the quick way cannot do goes to number.py, which says the same",
+    (
+        "mission/plan.py",
+        "if given.dwell_s is not None and airtime > given.dwell_s:",
+        "(airtime >= given.dwell_s)",
+    ): "no whole number of quarter symbols lasts just as long as a region's dwell",
+    (
+        "integrity/strength.py",
+        "while length < most and comb(length, weight - 1) < 1 << max(degree - 2, 0):",
+        "(3)",
+    ): "another length to begin with ends at the same place",
     ("integrity/crc.py", "if start == finish == 0:", "(1)"): "the general way gives the same",
     (
         "integrity/strength.py",

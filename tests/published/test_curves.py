@@ -112,6 +112,19 @@ def test_the_code_that_is_sent_is_the_nearest_and_the_greater_of_two(
         assert is_exact(curve)
 
 
+def test_doubles_are_trusted_where_a_step_is_more_than_their_own_at_the_largest_value() -> None:
+    # A double has 52 bits behind the first (IEEE 754-2019, table 3.5): steps of a half beside 2^51 are just those.
+    for start, trusted in ((2**51 - 8, True), (2**51, False), (-(2**51), False)):
+        curve = curve_of(
+            Declared("polynomial", coefficients=(Fraction(start), Fraction(1, 2))),
+            Fraction(1),
+            Fraction(0),
+            0,
+            15,
+        )
+        assert is_exact(with_inverse(curve, 0, 15)) is trusted
+
+
 @given(st.integers(-5000, 5000), st.integers(1, 63))
 def test_wide_polynomials_decode_alike_in_generated_code_and_by_the_rule(start: int, root: int) -> None:
     frame = codec(f"bits: 20, curve: {{polynomial: [{start}, 1/{root}, 1/7]}}")

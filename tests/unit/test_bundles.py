@@ -133,6 +133,13 @@ def test_every_fault_of_a_bundle_is_told_with_its_sample() -> None:
         FRAME.encode(level([0] * 6, [1, 2, 2, 2, 2, 2, 2, 2]))
 
 
+@pytest.mark.parametrize("odd", [float("nan"), float("inf"), -float("inf"), 1e300, 0.05, 0.15, -0.35, 5e-324])
+def test_a_double_that_is_no_number_or_halfway_between_two_codes_is_the_walkers(odd: float) -> None:
+    for first in (odd, 0.1):
+        record = level([0] * 6, [first, odd, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1])
+        assert sent(FRAME.encode, record) == sent(partial(walk.encode, FRAME.layout), record)
+
+
 def test_a_bundle_as_long_as_its_samples_is_refused_and_one_bit_less_is_not() -> None:
     # Worked by hand: n samples of 8 bits as 8 + (n - 1) * 7; a step of 64 takes 8 bits, one of 63 takes 7.
     text = "mission: m\nframes: {f: {last_byte: zero_filled, fields: [{name: x, bits: 8, bundle: {samples: 2, maximum_step: STEP}}]}}"

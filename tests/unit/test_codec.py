@@ -619,3 +619,41 @@ def test_texts_and_lists_follow_bits_that_are_still_open() -> None:
     data = bytes.fromhex("02 1a bc d2 48 69 34 56 78")
     assert frame.encode(record) == data
     assert frame.decode(data) == record
+
+
+@pytest.mark.parametrize("value", [0.1, 0.2, 0.24, 0.26, 0.5, 63.74, 64.2, 64.3])
+def test_a_value_whose_code_is_just_outside_the_bounds_is_refused(value: float) -> None:
+    # WIRE.md 10: the code decides, and of steps of a half the bounds are codes 1 to 128.
+    layout = layout_of("- {name: a, bits: 8, scale: 0.5, minimum: 0.5, maximum: 64}")
+    for encode in (compile_layout(layout).encode, lambda one: walk.encode(layout, one)):
+        if 0.25 < value < 64.25:
+            assert encode({"a": value}) == bytes([int(2 * value + 0.5)])
+        else:
+            with pytest.raises(EncodeError):
+                encode({"a": value})
+
+
+@pytest.mark.parametrize("teller", ["bits: 8, default: 1", "bits: 8, missing: 1"])
+def test_an_option_cannot_change_what_stands_where_its_teller_is_not_given(teller: str) -> None:
+    layout = layout_of(f"- {{name: d, {teller}}}\n- {{name: a, bits: 8, present_when: {{d: 2}}}}")
+    for encode in (compile_layout(layout).encode, lambda one: walk.encode(layout, one)):
+        assert encode({}) == b"\x01"
+        assert encode({"d": 2, "a": 3}) == b"\x02\x03"
+        with pytest.raises(EncodeError, match="is given"):
+            encode({"a": 3})
+
+
+def test_a_variant_cannot_change_what_stands_where_its_teller_is_not_given() -> None:
+    layout = layout_of("""
+- {name: d, bits: 8, default: 1}
+- name: v
+  told_by: d
+  variants:
+    - {name: one, when: {d: 1}, group: [{name: x, bits: 8}]}
+    - {name: two, when: {d: 2}, group: [{name: x, bits: 16}]}
+""")
+    for encode in (compile_layout(layout).encode, lambda one: walk.encode(layout, one)):
+        assert encode({"v": {"one": {"x": 5}}}) == b"\x01\x05"
+        assert encode({"d": 2, "v": {"two": {"x": 5}}}) == b"\x02\x00\x05"
+        with pytest.raises(EncodeError, match="two"):
+            encode({"v": {"two": {"x": 5}}})

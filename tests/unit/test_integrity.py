@@ -276,6 +276,12 @@ def test_the_shipped_table_is_what_the_program_computes(name: str) -> None:
     assert strength.survey(row.poly, row.width) == strength._surveys()[1 << row.width | row.poly]
 
 
+def test_a_limit_just_above_what_is_known_exactly_is_not_called_exact() -> None:
+    # Of CRC-64/ECMA-182 all of its distances are known up to 16 data bits, and lower bounds beyond.
+    row = find("CRC-64/ECMA-182")
+    assert strength.survey(row.poly, row.width, 17).exact_to_bits == 16
+
+
 def test_a_lookup_imports_neither_numpy_nor_crcmod_and_reads_nothing_early() -> None:
     program = (
         "import sys, packetkit.integrity.strength as s, packetkit.integrity.catalog as c\n"

@@ -15,6 +15,7 @@ from packetkit.errors import SchemaError
 from packetkit.layout.fingerprint import VERSION
 from packetkit.layout.model import (
     Check,
+    Choice,
     Fill,
     Ieee,
     Layout,
@@ -1129,3 +1130,41 @@ def test_a_text_may_be_filled_with_the_highest_code_of_its_alphabet_and_with_non
     layout = frame_of(text.format(3))
     assert layout.slots[0].width == 2
     assert rules_of(text.format(4)) == ["characters-unfit"]
+
+
+@pytest.mark.parametrize(
+    ("widths", "bits"),
+    [((8, 16), (8, 16)), ((32, 8, 8), (8, 32)), ((24, 24), (24, 24)), ((8,), (8, 8))],
+)
+def test_variants_take_from_the_bits_of_the_shortest_to_those_of_the_longest(
+    widths: tuple[int, ...], bits: tuple[int, int]
+) -> None:
+    variants = "".join(
+        f"\n          - {{name: v{code}, when: {{kind: {code}}}, group: [{{name: x, bits: {width}}}]}}"
+        for code, width in enumerate(widths)
+    )
+    layout = frame_of(
+        "{name: kind, bits: 8}",
+        f"name: body\n        told_by: kind\n        variants:{variants}",
+        "{kind: reserved, up_to: byte}",  # behind it no variant but these can be told apart
+    )
+    (choice,) = (node for node in layout.nodes if isinstance(node, Choice))
+    assert (choice.minimum_bits, choice.maximum_bits) == bits
+    assert (layout.minimum_bits, layout.maximum_bits) == tuple(8 + size for size in bits)
+
+
+@pytest.mark.parametrize(
+    ("line", "rule"),
+    [
+        ("{name: a, signed: true}", "step-unknown"),
+        ("{name: a, bits: 0}", "bad-bits"),
+        ("{name: c, kind: check, algorithm: CRC-16/IBM-3740, repeat: 2}", "not-repeatable"),
+        (
+            "{name: g, word_bits: 16, order: little, group: [{name: a, bits: 7, repeat: 2}]}",
+            "words-not-whole",
+        ),
+    ],
+)
+def test_where_one_field_has_no_bits_nothing_is_said_of_where_the_frame_ends(line: str, rule: str) -> None:
+    assert rules_of("{name: n, bits: 3}") == ["not-whole-bytes"]
+    assert rules_of(line, "{name: n, bits: 3}") == [rule]

@@ -121,6 +121,12 @@ def test_what_measures_take_at_their_coarsest_is_said() -> None:
         fit(four, least - 1)
 
 
+@pytest.mark.parametrize("names", [("load", "load"), ("sequence", "load"), ("load", "check")])
+def test_a_name_that_is_there_twice_is_refused(names: tuple[str, str]) -> None:
+    with pytest.raises(InputError, match="is there twice"):
+        fit([measure(f"{name}=0..7/1 kg") for name in names], None)
+
+
 def test_a_csv_of_fields_becomes_a_draft() -> None:
     rows = 'name,minimum,maximum,resolution,unit,missing,bits,description\ntilt,-90,90,0.5,deg,false,,\nhits,,,,,,12,"counts: since"\n'
     made = packetkit.parse(text_of("draft", from_csv(rows, "fields.csv"), None, None))
