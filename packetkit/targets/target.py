@@ -27,6 +27,7 @@ from packetkit.layout.model import (
     Check,
     Choice,
     Chosen,
+    Continued,
     Fill,
     Layout,
     Measured,
@@ -142,10 +143,13 @@ def refusals(
 ) -> Iterator[tuple[str, str]]:
     """Yield what a target that writes codecs cannot express, as address and reason: kinds, parts and attributes that nobody takes in.
 
-    knows: attributes that this target reads all the same, or leaves to the ground. parts: it knows the rows of PARTS too.
+    knows: attributes, or the part Continued, that this target reads all the same, or leaves to the ground. parts: it knows the
+    rows of PARTS too.
     """
     known = {one: KNOWN.get(one, frozenset()) | PARTS.get(one, frozenset()) for one in (*KNOWN, *PARTS)}
     known = known if parts else {**KNOWN}
+    if "Continued" in knows:
+        known[Continued] = frozenset("number at slot".split())
     known = {one: attributes | knows for one, attributes in known.items()}
     for supplied in layout.supplied if not parts else ():
         yield supplied.address, "a field that is not sent but mixed into a check"

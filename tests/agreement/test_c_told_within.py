@@ -113,16 +113,14 @@ def octets(text: str) -> bytes:
     return made + bytes([check]) if "CHECK" in text else made + bytes.fromhex(closed)
 
 
-def dossier(mission: Mission, options: str = "") -> Dossier:
-    return Dossier("sheet", mission.fingerprint, "a.yaml", "", mission.outside, frozenset(options.split()))
+def dossier(mission: Mission) -> Dossier:
+    return Dossier("sheet", mission.fingerprint, "a.yaml", "", mission.outside)
 
 
-@pytest.fixture(scope="module", params=["", "small"])
-def asked(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[toolchains.Process]:
+@pytest.fixture(scope="module")
+def asked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[toolchains.Process]:
     mission = parse(SHEET)
-    named = [(mission.layouts, dossier(mission, request.param))]
+    named = [(mission.layouts, dossier(mission))]
     with toolchains.c_process(named, str(tmp_path_factory.mktemp("within"))) as process:
         yield process
 

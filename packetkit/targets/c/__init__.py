@@ -9,23 +9,30 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from packetkit.layout.model import Layout
+from packetkit.layout.coding import GROUP
+from packetkit.layout.model import Layout, Repeat
+from packetkit.layout.numbered import numbered
 from packetkit.targets.c import boot, card, checks, example, header, scale, source, summed
+from packetkit.targets.c.continued import FORMS
 from packetkit.targets.c.decode import LONGEST
 from packetkit.targets.c.frame import FrameCode, Mission
-from packetkit.targets.c.opened import without_bundles
+from packetkit.targets.c.opened import with_numbers, without_bundles
 from packetkit.targets.c.record import Record
 from packetkit.targets.c.words import identifier
 from packetkit.targets.target import Dossier, Target, refusals, refuse
 
 SMALL = "small"  # a table of each frame's fields and one interpreter, instead of straight-line code
+WIDEST_NUMBER = 64  # bits of the widest type that C has for certain
 # How checks are computed: bit by bit, or from tables of 256 entries, instead of a form between (checks.form_of).
 SMALL_CHECKS, FAST_CHECKS = "small_checks", "fast_checks"
 
 # Attributes that this target reads beside those that all know; calibration, limits, curves and
 # what other fields say of a code are the ground's, and only said.
 KNOWS = frozenset(
-    "pieces calibration limits part curve turn valid_when scale_by own_end several_sizes told_in_option ones_in_lists trailers".split()
+    (
+        "pieces calibration limits part curve turn valid_when scale_by own_end several_sizes told_in_option ones_in_lists "
+        "trailers Continued"
+    ).split()
 )
 
 
@@ -56,15 +63,38 @@ def checks_of(options: frozenset[str]) -> str:
 def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
     """Yield what the words of C cannot hold."""
     for declared in layouts.values():
-        layout = without_bundles(declared)
-        if any(True for _ in refusals(declared, KNOWS, parts=True)):
+        numbers = tuple(_beyond_numbers(declared))
+        yield from numbers
+        if numbers or any(True for _ in refusals(declared, KNOWS, parts=True)):
             continue  # nothing further can be said of a layout that is refused
+        layout = with_numbers(without_bundles(declared))
         size = Record(layout, layout.name).largest_bytes
         if size > LONGEST:
             yield (
                 layout.name,
                 f"a frame of up to {size:,} bytes: C's smallest size_t counts to {LONGEST + 1:,}",
             )
+
+
+def _beyond_numbers(layout: Layout) -> Iterable[tuple[str, str]]:
+    """Yield the numbers that go on which C has no type or no octets for."""
+    summed = {
+        factor.by
+        for node in layout.walk()
+        if isinstance(node, Repeat)
+        for factor in node.factors
+        if factor.in_list
+    }
+    for slot in filter(lambda one: one.is_continued, layout.slots):
+        width = numbered(slot).width
+        if slot.coding not in FORMS:
+            yield slot.address, f"its coding, {slot.coding}"
+        elif width > WIDEST_NUMBER:
+            octets, most = slot.width // 8, WIDEST_NUMBER // GROUP * GROUP
+            reason = f"a number of up to {octets} octets, which hold {width} bits: C's widest type has 64. bits: {most} fit"
+            yield slot.address, reason
+        elif slot.number in summed:
+            yield slot.address, "ones in a list of numbers of as many octets as they need"
 
 
 TARGET = Target(

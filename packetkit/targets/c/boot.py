@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from packetkit.layout.asked import asked_codes
-from packetkit.layout.model import Choice, Measured, Optional, Repeat, Run, Slot
+from packetkit.layout.model import Choice, Measured, Optional, Repeat, Slot
 from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.octets import counting
-from packetkit.targets.c.record import is_member, joined
+from packetkit.targets.c.record import is_member
 from packetkit.targets.c.walk import Members
 from packetkit.targets.c.words import Page, comment, ctype, number, size_for, unsigned
 from packetkit.targets.target import Dossier
@@ -147,10 +147,6 @@ class _Filling(Members):
         most = min(node.maximum or MOST_ELEMENTS, MOST_ELEMENTS)
         self.last[node.own_end.by] = f"i{self.depth} == {most - 1}"
         super().ended(node, prefix)
-
-    def run(self, run: Run, prefix: str) -> None:
-        for slot in filter(is_member, run.slots):
-            self.code(slot, joined(prefix, slot.path))
 
     def code(self, slot: Slot, target: str) -> None:
         """Give a member a code."""

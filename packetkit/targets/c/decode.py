@@ -8,8 +8,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from packetkit.layout.model import Choice, Fill, Measured, Optional, Repeat, Run, Slot, tellers, walk
-from packetkit.targets.c import small
+from packetkit.layout.model import (
+    Choice,
+    Continued,
+    Fill,
+    Measured,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    slots_of,
+    tellers,
+    walk,
+)
+from packetkit.targets.c import continued, small
 from packetkit.targets.c.check_code import all_checks
 from packetkit.targets.c.frame import FrameCode, constant, over, within
 from packetkit.targets.c.octets import Place, constant_tests, gathered, parts, read, signed, turned_back
@@ -314,10 +326,32 @@ class DecodeWalk(Walk):
         got = f"({kind}){name}_get{low}(d, {self.position(run, slot)}, {slot.width})"
         return [f"{kind} x = {turned_back(name, slot, got)};"], signed(slot, "x")
 
-    def learn(self, run: Run, prefix: str) -> None:
+    def learn(self, run: Run | Continued, prefix: str) -> None:
         """A constant that an option asks for is what these bytes hold, right or wrong."""
         super().learn(run, prefix)
-        self.known.update({slot.number: f"k{slot.number}" for slot in run.slots if slot.number in self.asked})
+        self.known.update(
+            {slot.number: f"k{slot.number}" for slot in slots_of(run) if slot.number in self.asked}
+        )
+
+    def continued(self, node: Continued, prefix: str) -> None:
+        """Read a number up to the octet that says that it is the last."""
+        slot, name, kind = node.slot, self.frame.mission.prefix, self.frame.record.bits
+        most = continued.most_octets(slot)
+        with self.page.block(""):
+            self.page.add(
+                "const uint8_t *b = d + (at >> 3);",
+                f"const uint8_t many = {name}_found(b, (uint32_t)({self.stop} - at), {most});",
+            )
+            self.truncated("many == 0")
+            with self.page.block(f"if (many > {most})"):
+                self.page.add(f"return {result(self.frame, 'BAD_LENGTH')};")
+            if is_member(slot):
+                target = joined(prefix, slot.path)
+                self.page.add(f"{target} = {continued.taken(self.frame, slot)};")
+                self.judge_member(slot, target)
+            elif slot.number in self.asked:
+                self.page.add(f"k{slot.number} = {continued.taken(self.frame, slot)};")
+            self.page.add(f"at = ({kind})(at + 8U * many);")
 
     def judge(self, run: Run, place: Place | None, slot: Slot) -> None:
         """Note bits that are not what they always are, and codes that are no member but asked for."""

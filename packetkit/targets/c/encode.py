@@ -5,8 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from packetkit.emit.wire import code_of
-from packetkit.layout.model import Choice, Fill, Measured, Node, Optional, Repeat, Run, Slot, slots_of, walk
-from packetkit.targets.c import room, small
+from packetkit.layout.model import (
+    Choice,
+    Continued,
+    Fill,
+    Measured,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    slots_of,
+    walk,
+)
+from packetkit.targets.c import continued, room, small
 from packetkit.targets.c.check_code import all_checks, put_late
 from packetkit.targets.c.frame import FrameCode, over, within
 from packetkit.targets.c.octets import Packer, constant_octets, parts, turned
@@ -62,8 +74,10 @@ class EncodeWalk(Walk):
 
     def __init__(self, frame: FrameCode, page: Page) -> None:
         super().__init__(frame, page)
-        self.marks = frame.marks | {node.number for node in frame.sizing.values()}
-        homes = (frame.homes[number] for number in frame.sizing)
+        self.marks = frame.marks | {
+            node.number for by, node in frame.sizing.items() if by not in frame.codings
+        }
+        homes = (frame.homes[number] for number in frame.sizing if number not in frame.codings)
         self.marks |= {run.number for run in homes if run.at is None}
         self.parts: list[int] = []
         self.asking: set[int] = set()  # the parts in which something asks whether bytes remain
@@ -235,24 +249,41 @@ class EncodeWalk(Walk):
         self.begin_part(node.body, node.number)
         self.inner(node.body, prefix)
         self.parts.pop()
+        if node.by in self.frame.codings:
+            return  # stored already
         frame, kind = self.frame, self.frame.record.bits
-        slot = frame.record.slots[node.by]
-        run, result = frame.homes[node.by], frame.fields[node.by]
+        slot, run = frame.record.slots[node.by], frame.homes[node.by]
         with self.page.block(""):
             start = self.start(node)
             self.page.add(f"const {kind} bits = {'at' if start == '0' else f'({kind})(at - {start})'};")
-            if not _is_whole(node):
-                refuse(self.page, frame, f"bits % {node.unit_bits} != 0", result)
+            self.unfit(node, "bits")
             units = f"bits / {node.unit_bits}" if node.unit_bits > 1 else "bits"
-            if node.less > 0 and node.minimum_bits // node.unit_bits < node.less:
-                refuse(self.page, frame, f"{units} < {number(node.less)}", result)
-            most = slot.raw_limits[1] + node.less
-            if frame.record.defaults or frame.record.largest_bits(node.body) // node.unit_bits > most:
-                if most < (0xFFFF if kind == "uint16_t" else 0xFFFFFFFF):
-                    refuse(self.page, frame, f"{units} > {number(most)}", result)
             less = f" {'-' if node.less > 0 else '+'} {number(abs(node.less))}" if node.less else ""
             value = f"({unsigned(slot.width)})({units}{less})"
             put_late(self, run, slot, f"n{run.number}", value)
+
+    def unfit(self, node: Measured, bits: str) -> None:
+        frame, kind, result = self.frame, self.frame.record.bits, self.frame.fields[node.by]
+        if not _is_whole(node):
+            refuse(self.page, frame, f"{bits} % {node.unit_bits} != 0", result)
+        units = f"{bits} / {node.unit_bits}" if node.unit_bits > 1 else bits
+        if node.less > 0 and node.minimum_bits // node.unit_bits < node.less:
+            refuse(self.page, frame, f"{units} < {number(node.less)}", result)
+        most = frame.record.slots[node.by].raw_limits[1] + node.less
+        if frame.record.defaults or frame.record.largest_bits(node.body) // node.unit_bits > most:
+            if most < (0xFFFF if kind == "uint16_t" else 0xFFFFFFFF):
+                refuse(self.page, frame, f"{units} > {number(most)}", result)
+
+    def continued(self, node: Continued, prefix: str) -> None:
+        """Put a number in as few octets as it needs; a length before what it measures."""
+        frame, slot, kind = self.frame, node.slot, self.frame.record.bits
+        value = joined(prefix, slot.path) if is_member(slot) else room.measured_before(self, node, prefix)
+        if is_member(slot):
+            self.guard(slot, value)
+        with self.page.block(""):
+            self.page.add(f"const uint8_t many = {continued.counted(frame, slot, value)};")
+            self.page.add(continued.put(frame, slot, "d + (at >> 3)", value))
+            self.page.add(f"at = ({kind})(at + 8U * many);")
 
 
 def _own(nodes: tuple[Node, ...]) -> Iterator[Node]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from packetkit.layout.model import (
     Choice,
+    Continued,
     Layout,
     Measured,
     Node,
@@ -24,7 +25,7 @@ from packetkit.layout.model import (
 )
 from packetkit.targets.c.checks import WIDEST, Engine, engine
 from packetkit.targets.c.octets import Place
-from packetkit.targets.c.opened import without_bundles
+from packetkit.targets.c.opened import with_numbers, without_bundles
 from packetkit.targets.c.record import Record, is_octets
 from packetkit.targets.c.rows import Table
 from packetkit.targets.c.spans import END, Fed, Point, Spans
@@ -63,7 +64,8 @@ class FrameCode:
 
     def __init__(self, layout: Layout, mission: Mission) -> None:
         self.declared = layout
-        self.layout = layout = without_bundles(layout)
+        self.codings = {slot.number: slot.coding for slot in layout.slots if slot.is_continued}
+        self.layout = layout = with_numbers(without_bundles(layout))
         self.mission = mission
         self.prefix = f"{mission.prefix}_{layout.name}"
         self.upper = self.prefix.upper()
@@ -76,6 +78,7 @@ class FrameCode:
         self.homes = self.spans.home
         self.outer = _outer_checks(layout)
         self.sizing = {node.by: node for node in layout.walk() if isinstance(node, Measured)}
+        self.behind = dict(_behind_numbers(layout.nodes))
         self.tabled = {node.number for node in self.table.runs()}
         self.choices = [node for node in layout.walk() if isinstance(node, Choice)]
         self.around = dict(_options_around(layout.nodes))
@@ -203,6 +206,15 @@ def _options_around(
         inner = (*around, node.number) if isinstance(node, Optional) else around
         for body in bodies(node):
             yield from _options_around(body, inner)
+
+
+def _behind_numbers(nodes: tuple[Node, ...]) -> Iterable[tuple[int, tuple[Node, ...]]]:
+    """What follows each number that goes on in its container, by the number's node."""
+    for at, node in enumerate(nodes):
+        if isinstance(node, Continued):
+            yield node.number, nodes[at + 1 :]
+        for body in bodies(node):
+            yield from _behind_numbers(body)
 
 
 def _outer_checks(layout: Layout) -> frozenset[int]:

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from packetkit.layout.model import Choice, Layout, Optional, Repeat, Run, Slot
+from packetkit.layout.model import Choice, Layout, Optional, Repeat, Slot
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.header import RESULTS
-from packetkit.targets.c.record import is_member, joined
 from packetkit.targets.c.walk import Members
 from packetkit.targets.c.words import Page, ctype
 from packetkit.targets.target import Dossier
@@ -236,10 +235,8 @@ def _decoder(page: Page, frame: FrameCode) -> None:
 class _Taking(Members):
     """Takes members from the question."""
 
-    def run(self, run: Run, prefix: str) -> None:
-        for slot in run.slots:
-            if is_member(slot):
-                self.page.add(f"{joined(prefix, slot.path)} = ({ctype(slot.width, slot.signed)})word();")
+    def code(self, slot: Slot, target: str) -> None:
+        self.page.add(f"{target} = ({ctype(slot.width, slot.signed)})word();")
 
     def length(self, node: Repeat, prefix: str) -> str:
         target = super().length(node, prefix)
@@ -264,10 +261,8 @@ class _Taking(Members):
 class _Giving(Members):
     """Gives members as an answer."""
 
-    def run(self, run: Run, prefix: str) -> None:
-        for slot in run.slots:
-            if is_member(slot):
-                self.page.add(f"put_number({_wide(slot)}{joined(prefix, slot.path)}, 8);")
+    def code(self, slot: Slot, target: str) -> None:
+        self.page.add(f"put_number({_wide(slot)}{target}, 8);")
 
     def length(self, node: Repeat, prefix: str) -> str:
         target = super().length(node, prefix)

@@ -1,4 +1,5 @@
-"""A layout as C has it: a bundle is the slots that it is made of, a first code and an array of differences.
+"""A layout as C has it: a bundle is the slots that it is made of, a first code and an array of differences; a number that goes on from
+octet to octet is the number itself.
 
 Slots that this makes are numbered behind all others.
 """
@@ -9,7 +10,8 @@ from dataclasses import replace
 from itertools import count
 
 from packetkit.layout.bundle import opened
-from packetkit.layout.model import Layout, Node, Run, Slot, bodies, with_bodies
+from packetkit.layout.model import Continued, Layout, Node, Run, Slot, bodies, with_bodies
+from packetkit.layout.numbered import numbered
 
 
 def without_bundles(layout: Layout) -> Layout:
@@ -33,3 +35,17 @@ def _opened(node: Node, found: dict[int, tuple[Slot, ...]]) -> Node:
             node, slots=tuple(one for slot in node.slots for one in found.get(slot.number, (slot,)))
         )
     return with_bodies(node, tuple(tuple(_opened(one, found) for one in body) for body in bodies(node)))
+
+
+def with_numbers(layout: Layout) -> Layout:
+    """Return the layout with numbers that go on in plain binary; the same one where it has none."""
+    if not any(slot.is_continued for slot in layout.slots):
+        return layout
+    nodes = tuple(map(_numbered, layout.nodes))
+    return replace(layout, nodes=nodes, slots=tuple(map(numbered, layout.slots)))
+
+
+def _numbered(node: Node) -> Node:
+    if isinstance(node, Continued):
+        return replace(node, slot=numbered(node.slot))
+    return with_bodies(node, tuple(tuple(map(_numbered, body)) for body in bodies(node)))

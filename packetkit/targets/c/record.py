@@ -11,10 +11,24 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from math import gcd
 
-from packetkit.layout.model import Choice, Fill, Layout, Measured, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.coding import GROUP
+from packetkit.layout.model import (
+    Choice,
+    Continued,
+    Fill,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+)
 from packetkit.layout.printed import beside_text
 from packetkit.targets.c.words import Page, comment, ctype, identifier
 
+FEW = 8  # elements: a list that says its maximum and no more than this has room for all, whatever their size
+_MOST_BITS = 8 * 0xFFFF  # of a frame
 LONGEST_BYTES = 255  # the longest payload of a chirp radio packet (SX1276 data sheet: 8-bit length)
 
 
@@ -135,6 +149,8 @@ class Record:
             if isinstance(node, Run):
                 for slot in filter(is_member, node.slots):
                     self._member(slot, into)
+            elif isinstance(node, Continued):
+                self._number(node.slot, into)
             elif isinstance(node, Repeat):
                 self._list(node, into)
             elif isinstance(node, Optional):
@@ -156,6 +172,15 @@ class Record:
             part = into.inner(slot.path)
             part.slot, part.remark = slot, beside_text(self.layout, slot)
         part.type = ctype(slot.width, slot.signed)
+
+    def _number(self, slot: Slot, into: Part) -> None:
+        """A number that goes on, where it is a member: a length follows from what it measures."""
+        if is_member(slot):
+            self._member(slot, into)
+            part, most = into.inner(slot.path), slot.width // GROUP
+            part.remark = "; ".join(
+                filter(None, (part.remark, f"1 to {most} octets" if most > 1 else "1 octet"))
+            )
 
     def _list(self, node: Repeat, into: Part) -> None:
         capacity = self.capacities[node.number] = self._capacity(node)
@@ -209,7 +234,7 @@ class Record:
         if node.count is not None:
             return str(node.count)
         most = self.most(node)
-        bound = max(1, (LONGEST_BYTES * 8) // node.minimum_bits)
+        bound = max(1 if node.own_end is None else FEW, (LONGEST_BYTES * 8) // node.minimum_bits)
         if most is not None and most <= bound:
             return str(max(1, most))
         name = f"{self.prefix}_{identifier(node.address)}_CAPACITY".upper()
@@ -245,7 +270,7 @@ class Record:
             return max(self.largest_bits(branch.body) for branch in node.all)
         if isinstance(node, (Optional, Measured)):
             return self.largest_bits(node.body)
-        return node.unit_bits - 1 if isinstance(node, Fill) else node.slot.width
+        return node.unit_bits - 1 if isinstance(node, Fill) else node.slot.width // GROUP * 8
 
     def size(self) -> str:
         """The most octets that a frame can have, as a constant expression: what its lists have room for, or what lengths can say."""
@@ -276,7 +301,7 @@ class Record:
         if isinstance(node, Choice):
             return _extreme([self._expression(branch.body) for branch in node.all], ">")
         if isinstance(node, Measured):
-            most = (self.slots[node.by].raw_limits[1] + node.less) * node.unit_bits
+            most = min((self.slots[node.by].raw_limits[1] + node.less) * node.unit_bits, _MOST_BITS)
             return _extreme([self._expression(node.body), str(most)], "<")
         if isinstance(node, Optional):
             return self._expression(node.body)
@@ -290,10 +315,11 @@ class Record:
     def is_fixed(self) -> bool:
         """True where every frame has the same number of bits for certain.
 
-        Octets of a variant that nobody knows could be more, and a list may not end where its elements say.
+        Octets of a variant that nobody knows could be more, a list may not end where its elements say, and a number may go on.
         """
         return self.layout.is_fixed and not any(
-            (isinstance(node, Choice) and node.unknown is not None)
+            isinstance(node, Continued)
+            or (isinstance(node, Choice) and node.unknown is not None)
             or (isinstance(node, Repeat) and node.own_end is not None)
             for node in self.layout.walk()
         )
@@ -330,6 +356,8 @@ def grain(nodes: tuple[Node, ...]) -> int:
 def _grain(node: Node) -> int:
     if isinstance(node, Run):
         return node.size_bits
+    if isinstance(node, Continued):
+        return 8
     if isinstance(node, Repeat):
         return grain(node.element) * (node.count or 1)
     if isinstance(node, Choice):

@@ -6,9 +6,22 @@ in an unchecked build too.
 
 from __future__ import annotations
 
-from packetkit.layout.model import Choice, Fill, Node, Optional, Repeat, Run, Slot, walk
+from packetkit.layout.model import (
+    Choice,
+    Continued,
+    Fill,
+    Measured,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    slots_of,
+)
+from packetkit.layout.model import walk as walk_nodes
+from packetkit.targets.c import continued
 from packetkit.targets.c.frame import FrameCode
-from packetkit.targets.c.record import grain, joined
+from packetkit.targets.c.record import grain, is_member, joined
 from packetkit.targets.c.walk import Walk
 from packetkit.targets.c.words import Page, number, size_for
 
@@ -54,6 +67,7 @@ class RoomWalk(Walk):
     def __init__(self, frame: FrameCode, page: Page) -> None:
         super().__init__(frame, page)
         self.waiting = 0
+        self.wanted = -1  # the measured part whose size is asked for
 
     def flush(self) -> None:
         """Bring `at` to where we are."""
@@ -63,7 +77,7 @@ class RoomWalk(Walk):
 
     def flush_before(self, node: Node) -> None:
         """Bring `at` to where we are before a way that is not always gone once, where a fill on it asks for that."""
-        if any(isinstance(one, Fill) for one in walk((node,))):
+        if any(isinstance(one, Fill) for one in walk_nodes((node,))):
             self.flush()
 
     def settle(self, at: int | None) -> None:
@@ -89,6 +103,24 @@ class RoomWalk(Walk):
         for slot in run.slots:
             if slot.kind == "count":
                 refuse_count(self.page, self.frame, slot, joined(prefix, slot.path))
+
+    def continued(self, node: Continued, prefix: str) -> None:
+        slot, kind = node.slot, self.frame.record.bits
+        value = joined(prefix, slot.path) if is_member(slot) else measured_before(self, node, prefix)
+        if slot.kind == "count":
+            refuse_count(self.page, self.frame, slot, value)
+        self.page.add(f"at = ({kind})(at + 8U * {continued.counted(self.frame, slot, value)});")
+
+    def measured(self, node: Measured, prefix: str) -> None:
+        if node.number != self.wanted:
+            super().measured(node, prefix)
+            return
+        self.flush()
+        kind, start = self.frame.record.bits, f"m{node.number}"
+        self.page.add(f"const {kind} {start} = at;")
+        super().measured(node, prefix)
+        self.flush()
+        self.page.add(f"v{node.by} = (uint32_t)(at - {start});")
 
     def advance(self, run: Run) -> None:
         self.waiting += run.size_bits
@@ -139,6 +171,32 @@ class RoomWalk(Walk):
                 self.page.add(f"return {self.frame.upper}_NO_ROOM;")
 
 
+def measured_before(walk: Walk, node: Continued, prefix: str) -> str:
+    """Write what works out a length that goes on, before what it measures is put: its own size follows from it. Return its variable.
+
+    What it measures counts from its own start, whatever stands before it, so it is gone through once from here.
+    """
+    frame, page, number_of = walk.frame, walk.page, node.slot.number
+    part = frame.sizing[number_of]
+    page.add(f"uint32_t v{number_of} = 0;")
+    with page.block(""):
+        page.add(f"const {frame.record.bits} here = at;")
+        way = RoomWalk(frame, page)
+        way.wanted, way.depth = part.number, walk.depth
+        way.known, way.there, way.inside = dict(walk.known), dict(walk.there), list(walk.inside)
+        way.sums = set(walk.sums)
+        behind = frame.behind[node.number]
+        last = next(at for at, one in enumerate(behind) if any(inner is part for inner in walk_nodes((one,))))
+        way.inner(behind[: last + 1], prefix)
+        page.add("at = here;")
+        units = f"v{number_of} / {part.unit_bits}" if part.unit_bits > 1 else f"v{number_of}"
+        less = f" {'-' if part.less > 0 else '+'} {number(abs(part.less))}" if part.less else ""
+        walk.unfit(part, f"v{number_of}")
+        if part.unit_bits > 1 or less:
+            page.add(f"v{number_of} = {units}{less};")
+    return f"v{number_of}"
+
+
 def refuse_last(page: Page, frame: FrameCode, node: Repeat, index: str) -> None:
     """Write what refuses elements of which none is the last, before there is no more room for them."""
     assert node.own_end is not None
@@ -148,4 +206,4 @@ def refuse_last(page: Page, frame: FrameCode, node: Repeat, index: str) -> None:
 
 def _counts(nodes: tuple[Node, ...]) -> bool:
     """Whether something in these nodes is a count that must be held against its list's room."""
-    return any(slot.kind == "count" for node in walk(nodes) if isinstance(node, Run) for slot in node.slots)
+    return any(slot.kind == "count" for node in walk_nodes(nodes) for slot in slots_of(node))

@@ -7,7 +7,7 @@ from itertools import groupby
 
 from packetkit.layout.alike import Marker, told
 from packetkit.layout.model import Run, Slot
-from packetkit.targets.c import check_code, checks, decode, encode, small
+from packetkit.targets.c import check_code, checks, continued, decode, encode, small
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.octets import counting, helpers
 from packetkit.targets.c.words import Page, comment, mask, number, unsigned
@@ -58,6 +58,7 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
     helpers(page, mission.prefix, turned, body.text)
     _anywhere(page, mission, frames, body.text)
     counting(page, mission.prefix, body.text)
+    continued.define(page, mission, frames, body.text)
     small.define(page, mission, frames)
     page.lines += engines.lines + body.lines
     _identify(page, mission, frames)

@@ -12,6 +12,7 @@ from contextlib import contextmanager
 
 from packetkit.layout.model import (
     Choice,
+    Continued,
     Fill,
     Measured,
     Node,
@@ -71,6 +72,9 @@ class Walk:
     def no_variant(self, node: Choice) -> None:
         """Do what is to be done where no branch is meant."""
 
+    def unfit(self, node: Measured, bits: str) -> None:
+        """Refuse a part of so many bits whose length cannot say them."""
+
     def too_many(self, node: Repeat, index: str) -> bool:
         """Refuse, before an element, one for which there is no room, as none before it was the last; whether that is done."""
         return False
@@ -109,6 +113,10 @@ class Walk:
             self.advance(node)
         elif isinstance(node, Fill):
             self.over_fill(node)
+        elif isinstance(node, Continued):
+            self.settle(node.at)
+            self.learn(node, prefix)
+            self.continued(node, prefix)
         elif isinstance(node, Repeat):
             self.settle(node.at)
             self.list(node, prefix)
@@ -168,9 +176,14 @@ class Walk:
         """How the member is reached that says of a node what no code tells."""
         return joined(prefix, self.frame.record.beside[node.number])
 
-    def learn(self, run: Run, prefix: str) -> None:
+    def continued(self, node: Continued, prefix: str) -> None:
+        """Go over a number whose octets are known to be there."""
+        kind = self.frame.record.bits
+        self.page.add(f"at = ({kind})(at + 8U * {self.frame.mission.prefix}_passed(d + (at >> 3)));")
+
+    def learn(self, run: Run | Continued, prefix: str) -> None:
         """Note how the slots of a run are spelled for whoever asks for their codes."""
-        for slot in run.slots:
+        for slot in slots_of(run):
             if is_member(slot):
                 self.known[slot.number] = joined(prefix, slot.path)
             elif slot.codes:
@@ -336,6 +349,17 @@ class Members(Walk):
         for node in nodes:
             self.sum_up(node)
             self.node(node, prefix)
+
+    def code(self, slot: Slot, target: str) -> None:
+        """Do what is to be done with a member."""
+
+    def run(self, run: Run, prefix: str) -> None:
+        for slot in filter(is_member, run.slots):
+            self.code(slot, joined(prefix, slot.path))
+
+    def continued(self, node: Continued, prefix: str) -> None:
+        if is_member(node.slot):
+            self.code(node.slot, joined(prefix, node.slot.path))
 
     def settle(self, at: int | None) -> None:
         pass
