@@ -91,6 +91,11 @@ EXPLAINED: Mapping[tuple[str, str, str], str] = {
         "while length < most and comb(length, weight - 1) < 1 << max(degree - 2, 0):",
         "(3)",
     ): "another length to begin with ends at the same place",
+    (
+        "layout/places.py",
+        "def close(self, *, ends_in_run: bool = False) -> tuple[Node, ...]:",
+        "(True)",
+    ): "an empty run holds nothing",
     ("integrity/crc.py", "if start == finish == 0:", "(1)"): "the general way gives the same",
     (
         "integrity/strength.py",

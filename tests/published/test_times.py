@@ -174,3 +174,12 @@ def test_every_time_that_is_decoded_encodes_back(raw: int, leaps: str, base: int
 def test_what_is_no_time_is_refused_with_the_reason(value: object, why: str) -> None:
     with pytest.raises(EncodeError, match=why):
         POSIX.encode({"a": value})
+
+
+@pytest.mark.parametrize(
+    ("time", "later"), [("11:59:59.999", 0), ("12:00:00", 1), ("14:00:00", 1), ("23:59:59", 1)]
+)
+def test_a_count_of_days_is_sent_as_the_nearest_and_the_later_one_half_way(time: str, later: int) -> None:
+    # 45218 is 1982-09-06, as above.
+    for day in (JULIAN, codec("counts: {days: 16}, epoch: 1858-11-17T00:00:00Z")):
+        assert day.encode({"a": f"1982-09-06T{time}Z"}) == (45218 + later).to_bytes(2, "big")

@@ -1168,3 +1168,20 @@ def test_variants_take_from_the_bits_of_the_shortest_to_those_of_the_longest(
 def test_where_one_field_has_no_bits_nothing_is_said_of_where_the_frame_ends(line: str, rule: str) -> None:
     assert rules_of("{name: n, bits: 3}") == ["not-whole-bytes"]
     assert rules_of(line, "{name: n, bits: 3}") == [rule]
+
+
+@pytest.mark.parametrize(
+    ("characters", "rules"),
+    [
+        ('"AB"', []),
+        ('"A"', ["characters-unfit"]),
+        ("{1: A, 2: B}", ["characters-unfit"]),
+        ("{0: A, 1: B}", []),
+    ],
+)
+def test_digits_of_a_text_in_one_number_are_two_or_more_from_0_on(characters: str, rules: list[str]) -> None:
+    line = f"{{name: c, kind: radix_text, bits: 16, length: 3, characters: {characters}}}"
+    if rules:
+        assert rules_of(line) == rules
+    else:
+        assert frame_of(line).size_bytes == 2

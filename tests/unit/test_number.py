@@ -445,6 +445,15 @@ def test_whether_a_field_is_exact_is_decided_as_by_trying_every_code(
     assert linear_roundtrips(transform, low, low + more, precision, highest) is survives
 
 
+@pytest.mark.parametrize("turn", [1, -1])
+def test_a_value_is_beyond_the_format_from_half_a_gap_above_its_largest_number_on(turn: int) -> None:
+    # Three bits up to 7/4 * 2**4 = 28 in gaps of 4: 30 would be rounded to 32, which is none (IEEE 754-2019, 4.3.1).
+    for base, kept in ((2 * 28, True), (2 * 30 - 1, True), (2 * 30, False), (2 * 31, False), (2 * 40, False)):
+        transform = Linear(8 * turn, turn * base, 2)
+        assert linear_roundtrips(transform, 0, 0, 3, 4) is kept
+        assert every_code_survives(transform, range(1), 3, 4) is kept
+
+
 def every_code_survives(transform: Linear, codes: range, precision: int, highest: int) -> bool:
     for raw in codes:
         value = narrow(transform.offset + transform.scale * raw, precision, highest)

@@ -70,3 +70,9 @@ def test_what_is_told_of_a_slot_is_exact() -> None:
         "4089 at least",
     ]
     assert printed.holds(d) == "3, 0x10 to 0x1F"
+
+
+def test_what_a_compact_form_saves_is_a_line_at_the_end() -> None:
+    layout = layout_of("name: a, bits: 10, bundle: {samples: 6, maximum_step: 31}")
+    # 10 bits and five steps of -31 to 31, in 6 bits each.
+    assert printed.text(layout).splitlines()[-1].startswith("a: bundle, 40 bits instead of ")
