@@ -7,7 +7,6 @@ Outside: resistance and temperature of a platinum thermometer of 100 ohm, IEC 60
 from __future__ import annotations
 
 import json
-import sys
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -171,20 +170,27 @@ def test_cells_and_lines_have_both_values_and_encode_back(
         assert bytes.fromhex(capsys.readouterr().out) == bytes.fromhex(SENT)
 
 
-def test_points_reach_to_the_largest_double_and_not_beyond() -> None:
-    largest = int(sys.float_info.max)  # IEEE 754-2019, table 3.5: (2 - 2**-52) * 2**1023
-    for first, last, refused in (
-        (-largest, largest, False),
-        (-largest - 1, largest, True),
-        (-largest, largest + 1, True),
-        (5, 5, True),
-        (7, 5, True),
-    ):
-        text = SCHEMA.replace(
-            "[[100, 0], [103.9, 10], [107.79, 20], [138.51, 100]]", f"[[{first}, 0], [{last}, 10]]"
-        )
-        if refused:
-            with pytest.raises(SchemaError, match="does not lie above"):
-                packetkit.parse(text)
-        else:
+@pytest.mark.parametrize(
+    ("first", "last", "refused"),
+    [
+        (
+            "-1.797e308",
+            "1.797e308",
+            False,
+        ),  # IEEE 754-2019, table 3.5: the largest double is (2 - 2**-52) * 2**1023
+        ("-1.798e308", "1", True),
+        ("1", "1.798e308", True),
+        ("5", "5", True),
+        ("7", "5", True),
+        ("1", "1.00000000000000000001", True),  # one place, as a decoded double
+    ],
+)
+def test_points_go_upwards_by_more_than_a_double_tells(first: str, last: str, refused: bool) -> None:
+    text = SCHEMA.replace(
+        "[[100, 0], [103.9, 10], [107.79, 20], [138.51, 100]]", f"[[{first}, 0], [{last}, 10]]"
+    )
+    if refused:
+        with pytest.raises(SchemaError, match="does not lie above"):
             packetkit.parse(text)
+    else:
+        packetkit.parse(text)
