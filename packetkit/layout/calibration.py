@@ -12,7 +12,6 @@ from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
 from math import isfinite
-from sys import float_info
 from typing import Any
 
 from packetkit.layout.noting import Note
@@ -21,7 +20,6 @@ from packetkit.schema.model import Field
 from packetkit.schema.words import format_number, shown
 
 Point = tuple[Fraction, Fraction]
-_LARGEST = Fraction(float_info.max)  # beyond it nothing is ever decoded
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +64,7 @@ def calibrations_of(one: Field, note: Note) -> tuple[Calibration, ...]:
     """Return the curves of a field; noted where points do not go upwards."""
     for row in one.calibration:
         for (first, _), (second, _) in pairwise(row.points):
-            is_upwards = -_LARGEST <= first < second <= _LARGEST and float(first) < float(second)
-            if not is_upwards:
+            if float(first) >= float(second):
                 text = f"the point at {format_number(second)} does not lie above the one at {format_number(first)}"
                 place = one.places.get(f"calibration.{row.serial}", one.places["calibration"])
                 remedy = f"Sort the points of {shown(row.serial)} by what was decoded, each once."

@@ -96,11 +96,6 @@ EXPLAINED: Mapping[tuple[str, str, str], str] = {
         "def close(self, *, ends_in_run: bool = False) -> tuple[Node, ...]:",
         "(True)",
     ): "an empty run holds nothing",
-    (
-        "layout/calibration.py",
-        "is_upwards = -_LARGEST <= first < second <= _LARGEST and float(first) < float(second)",
-        "(-_LARGEST < first < second <= _LARGEST)",
-    ): "the largest double has 309 digits, and a number in a schema 40 at most",
     ("integrity/crc.py", "if start == finish == 0:", "(1)"): "the general way gives the same",
     (
         "integrity/strength.py",
