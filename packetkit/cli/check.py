@@ -152,7 +152,8 @@ def size_line(layout: Layout) -> str:
     size = f"{printed.size_text(layout)} ({printed.bits_text(layout.minimum_bits, layout.maximum_bits)})"
     if layout.maximum_bits is None:
         open_ended = next(size_of.unbounded(layout))
-        return f"{size}; {printed.counted(open_ended.minimum_bits, 'bit')} for each of {open_ended.address}."
+        each = printed.bits_text(open_ended.minimum_bits, open_ended.maximum_bits)
+        return f"{size}; {each} for each of {open_ended.address}."
     at = "" if layout.is_fixed else " at its longest"
     useful = f"{printed.counted(told.useful_bits, 'bit')} useful ({percent(told.useful_share)})"
     return f"{size};{at} {useful}, {told.spare_bits:,} spare."

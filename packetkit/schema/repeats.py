@@ -22,7 +22,8 @@ class RepeatReaders(PlainReaders):
     def _read_repeat(self, node: Node, path: str, key: Key) -> Repeat | None:
         if isinstance(node, Scalar) and REFERENCE.match(node.text):
             summary = f"repeat is the name {shown(node.text)}, neither a number nor a count"
-            self.note(node, "repeat-shape", path, summary, f"Write repeat: {{count: {node.text}}}.")
+            wanted = "{to_end: true}" if node.text == "to_end" else f"{{count: {node.text}}}"
+            self.note(node, "repeat-shape", path, summary, f"Write repeat: {wanted}.")
             return None
         if isinstance(node, Scalar):
             count = self._read_integer(node, path, key)

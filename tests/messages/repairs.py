@@ -93,6 +93,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "repeat-shape-6": (("ends_when: last, ", ""),),
     "repeat-shape-7": (("to: 255", "to: 9"),),
     "repeat-shape-8": (("product_of: rows, ", ""),),
+    "repeat-shape-9": (("repeat: to_end", "repeat: {to_end: true}"),),
     "condition-unknown-6": (
         ("      - {name: more, kind: flag}\n      - {kind: reserved, bits: 7}\n", ""),
         ("{name: height, bits: 8}", "{name: more, kind: flag}\n          - {name: height, bits: 7}"),

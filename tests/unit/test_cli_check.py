@@ -430,3 +430,25 @@ def test_the_error_for_an_unknown_check_leads_to_the_list(
 ) -> None:
     assert main(["check", schema(TERN.replace("CRC-16/IBM-3740", "quux-zzz"))]) == 1
     assert "packetkit check --algorithms" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("element", "each"),
+    [
+        ("bits: 16", "16 bits for each of options."),
+        (
+            "group: [{name: size, kind: length, bits: 8, measures: value}, {name: value, kind: bytes, length: rest}]",
+            "8 to 2048 bits for each of options.",
+        ),
+    ],
+)
+def test_a_frame_without_a_longest_form_says_what_each_element_takes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], element: str, each: str
+) -> None:
+    path = tmp_path / "tlv.yaml"
+    path.write_text(
+        f"mission: tern\nframes: {{f: {{fields: [{{name: options, repeat: {{to_end: true}}, {element}}}]}}}}\n",
+        "utf-8",
+    )
+    assert main(["check", str(path)]) == 0
+    assert each in " ".join(capsys.readouterr().out.split())
