@@ -42,7 +42,7 @@ def samples_text(
     """Return the text of a bundle's samples. other: the text of the same for whatever is not plain."""
     sample, scale = bundle.sample, bundle.sample.transform
     assert isinstance(scale, Linear)
-    first, total, made = variable("x"), variable("x"), variable("s")
+    first, total, made = variable("x"), variable("x"), variable("h")
     low, high, reach = sample.legal[0].low, sample.legal[0].high, bundle.differences << bundle.width - 1
     (at, width), *places = in_bundle(bundle)
     code = pieces(at, width)

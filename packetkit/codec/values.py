@@ -37,7 +37,8 @@ class Values:
         self.used = 0
 
     def variable(self, prefix: str) -> str:
-        """Return a variable's name that was not used before."""
+        """Return a variable's name that was not used before; prefix: none of those that a slot's or a node's number follows."""
+        assert prefix not in "elmnorst"
         self.used += 1
         return f"{prefix}{self.used}"
 

@@ -229,3 +229,25 @@ def test_a_target_writes_a_bundle_whole_or_says_which_it_cannot_send(
     assert (status == 2 and "hull.water" in said and "level" in said and not out.exists()) or (
         status == 0 and any(out.iterdir())
     )
+
+
+def test_a_bundle_in_a_variant_leaves_where_parts_start_alone() -> None:
+    """Pinned: the samples of a value once took the name of the start of a part that a check covers from."""
+    fields = """
+      - {name: held, kind: count, bits: 8}
+      - {name: cells, repeat: {count: held}, bits: 8}
+      - {name: form, kind: tag, bits: 8, code: [0, 1]}
+      - {name: more, told_by: [form], variants: [{name: none, when: {form: 0}, group: [{name: a, bits: 8}]},
+          {name: some, when: {form: 1}, group: [{name: wave, minimum: 0, maximum: 1677721500, bits: 24, bundle:
+          {samples: 9, maximum_step: 200}}]}]}
+      - {name: check, kind: check, algorithm: SUM-8, covers: more}"""
+    for spare in range(8):
+        extra = "".join(
+            f"\n      - {{name: x{at}, present_when: {{form: 1}}, bits: 8}}" for at in range(spare)
+        )
+        told = fields.replace("\n      - {name: more", f"{extra}\n      - {{name: more")
+        frame = packetkit.parse(f"mission: heron\nframes:\n  survey:\n    fields:{told}\n").frame()
+        record = {"cells": [1], "form": 1, "more": {"some": {"wave": [0, 100, *[0] * 7]}}}
+        record |= {f"x{at}": 0 for at in range(spare)}
+        data = frame.encode(record)
+        assert frame.decode(data) == walk.decode(frame.layout, data)
