@@ -646,6 +646,37 @@ BUGS: tuple[Bug, ...] = (
         "return other.raw & ((1 << other.width) - 1)",
         "return other.raw >> 1 & ((1 << other.width) - 1)",
     ),
+    # -- what goes into a check besides its span
+    Bug(
+        "a code in front of a check loses its lowest bit",
+        "codec/bits",
+        "joined << size | code",
+        "joined << size | code >> 1",
+    ),
+    Bug(
+        "the frame's size in front of a check counts an octet less",
+        "codec/tree",
+        "code = len(frame) if one.by is None",
+        "code = len(frame) - 1 if one.by is None",
+    ),
+    Bug(
+        "a register starts from what the catalogue says",
+        "codec/tree",
+        "algorithm=replace(check.algorithm, init=first)",
+        "algorithm=check.algorithm",
+    ),
+    Bug(
+        "zero is sent as zero, whatever the schema says",
+        "codec/tree",
+        "if check.zero_as_ones and not value",
+        "if check.zero_as_ones and value < 0",
+    ),
+    Bug(
+        "a check that was not computed is held against the frame",
+        "codec/walk",
+        "if leaf.raw == check.not_computed or not is_known(leaf)",
+        "if not is_known(leaf)",
+    ),
     # -- generated functions
     Bug(
         "generated: a signed code is not flipped",
