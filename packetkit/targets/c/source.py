@@ -9,7 +9,7 @@ from packetkit.layout.alike import Marker, told
 from packetkit.layout.model import Run, Slot
 from packetkit.targets.c import check_code, checks, continued, decode, encode, small
 from packetkit.targets.c.frame import FrameCode, Mission
-from packetkit.targets.c.octets import counting, helpers
+from packetkit.targets.c.octets import counting, helpers, joining
 from packetkit.targets.c.words import Page, comment, mask, number, unsigned
 from packetkit.targets.target import Dossier
 
@@ -55,6 +55,7 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
         "",
     )
     turned = [slot for frame in frames for slot in frame.layout.slots]
+    joining(page, mission.prefix, body.text)
     helpers(page, mission.prefix, turned, body.text)
     _anywhere(page, mission, frames, body.text)
     counting(page, mission.prefix, body.text)
