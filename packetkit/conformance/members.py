@@ -370,12 +370,19 @@ def untold(layout: Layout, subject: bytes) -> tuple[bytes, dict[str, str], dict[
 
 def drawn(layout: Layout, chance: Chance, most: int = MOST_ELEMENTS) -> Members:
     """Return members at random, each any code that its bits hold, edges often; counts and tags only what a frame may have."""
+    return drawn_record(layout, chance, most)[0]
+
+
+def drawn_record(
+    layout: Layout, chance: Chance, most: int = MOST_ELEMENTS
+) -> tuple[Members, dict[str, Any] | None]:
+    """Return members as `drawn`, and their record, as to_detail; None where the codes that were drawn do not suit each other."""
     for _ in range(_TRIES):
         drawing = _Drawing(layout, chance, most)
-        record(layout, drawing)
+        made = record(layout, drawing)
         if not drawing.is_astray:
-            break
-    return tuple(drawing.members)
+            return tuple(drawing.members), made
+    return tuple(drawing.members), None
 
 
 _TRIES = 50  # the codes that a computed count asks for, or several tellers together, may not suit each other

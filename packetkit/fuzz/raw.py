@@ -27,6 +27,18 @@ Ask = Callable[[Sequence[Question]], list[Answer]]
 _CUTS = 300
 
 
+class Sent(tuple[int, ...]):
+    """Members with the frame that the codec makes of them, so that it is not asked again."""
+
+    data: bytes
+
+    @classmethod
+    def of(cls, row: Sequence[int], data: bytes) -> Sent:
+        made = cls(row)
+        made.data = data
+        return made
+
+
 @dataclass(frozen=True, slots=True)
 class Held:
     """One frame of a target: its layout, its codec, and its number in the batches that the target is asked in."""
@@ -58,6 +70,8 @@ def expected(held: Held, subject: Subject) -> Outcome:
         except DecodeError as no:
             return no.reason, None
         return "ok", members.from_detail(held.layout, detail)
+    if isinstance(subject, Sent):
+        return "ok", subject.data
     detail, coded = members.coded(held.layout, subject)
     unfit = next((slot for slot, raw in coded if not fits(slot, raw)), None)
     if unfit is not None:
@@ -108,9 +122,9 @@ def found(held: Held, question: Question, answer: Answer) -> Outcome:
 def subjects(layout: Layout, frame: Frame, chance: Chance, records: int) -> Iterator[Subject]:
     """Yield members at random with the frames that they make, every fourth of them damaged too; now and then a code that does not fit."""
     for at in range(records):
-        row = members.drawn(layout, chance)
+        row, detail = members.drawn_record(layout, chance)
         try:
-            data = frame.encode(members.to_detail(layout, row))
+            data = frame.encode(members.to_detail(layout, row) if detail is None else detail)
         except EncodeError:
             yield row  # what cannot be sent is asked all the same
             continue
@@ -119,7 +133,7 @@ def subjects(layout: Layout, frame: Frame, chance: Chance, records: int) -> Iter
         if at % 8 == 7:
             yield spoilt(layout, row, chance)
             continue
-        yield row
+        yield Sent.of(row, data)
         told = members.told(layout, row)
         yield told + data
         if at % 4 == 1 and data:
