@@ -11,7 +11,6 @@ from dataclasses import MISSING, dataclass, field, fields
 from typing import Any
 
 from packetkit.errors import Unsupported
-from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Branch,
@@ -36,7 +35,7 @@ from packetkit.targets.untaught import WORDS, address_of
 
 WIDEST = 64
 
-CONTINUED = frozenset(name for name, coding in CODINGS.items() if coding.continued)
+CONTINUED = frozenset(("continued_low_first", "continued_low_first_signed", "continued_high_first"))
 FAMILIES = ("crc", "sum", "xor", "parity", "fletcher", "adler")
 
 Attributes = Mapping[type, frozenset[str]]

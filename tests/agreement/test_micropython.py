@@ -41,6 +41,7 @@ from packetkit.targets.micropython.page import MOST_BITS, Page
 from packetkit.targets.micropython.places import is_wide
 from packetkit.targets.micropython.scale import passes
 from packetkit.targets.micropython.source import frames_of
+from tests.missions import PARTS_THAT_GO_ON, SPLIT_CHECKS
 
 SEED, SCHEMAS, RECORDS = 4071, 20, 40
 OPTIONS = ("", "fast_checks", "small_integers", "small_integers fast_checks")
@@ -246,39 +247,44 @@ def test_a_wide_code_is_words_and_its_frame_the_one_worked_by_hand() -> None:
     assert buffer[11:] == zlib.crc32(buffer[:11]).to_bytes(4, "big")
 
 
-SPLIT = """
-mission: godwit
-frames:
-  drift:
-    packing: PACKING
-    fields:
-      - {name: sequence, bits: 8}
-      - name: body
-        group:
-          - {name: crc, kind: check, algorithm: CRC-16/IBM-3740, runs: [[4, 5], [28, 11]], covers: COVERED}
-          - {name: level, bits: 4}
-          - {name: water, bits: 19}
-          - {name: spare, kind: reserved, bits: 9}
-  swarm:
-    fields:
-      - {name: held, kind: count, bits: 3}
-      - name: readings
-        repeat: {count: held}
-        group:
-          - name: part
-            group:
-              - {name: crc, kind: check, algorithm: CRC-8/SMBUS, runs: [[1, 3], [9, 5]], covers: [level, water]}
-              - {name: level, bits: 1}
-              - {name: water, bits: 5}
-      - {kind: reserved, up_to: byte}
-"""
+@pytest.mark.parametrize("options", OPTIONS)
+def test_parts_that_go_on_are_those_of_the_codec(options: str) -> None:
+    small = "small_integers" in options
+    missions = [parse(PARTS_THAT_GO_ON)]
+    found = partings(missions, asked(missions, options, watched=small), 200, small=small)
+    assert not found, "\n".join(found)
+
+
+def test_a_record_that_is_used_again_keeps_nothing_of_an_option_that_was_there() -> None:
+    mission = parse(PARTS_THAT_GO_ON)
+    files = micropython.write(mission.layouts, dossier("goes-on", mission))
+    made = module("goes_on_frames", files["goes_on_frames.py"])
+    values = {
+        "body": {"drift": [], "depth": 0},
+        "items": [{"far": False, "level": 0}],
+        "marks": {"spare": 0},
+        "more_marks": {"spare": 0},
+        "course": 5,
+        "cells": [False] * 8,
+        "held": [],
+        "notes": [],
+        "tail": 1,
+        "nibble": 0,
+    }
+    less = {key: value for key, value in values.items() if key not in ("more_marks", "course", "tail")}
+    record = made.All()
+    for one in (values, less, values):
+        data = mission.frame().encode(one)
+        record.decode(data, len(data))
+        again = bytearray(len(data))
+        assert record.encode(again) == len(data) and bytes(again) == data
 
 
 @pytest.mark.parametrize("options", ["", "small_integers"])
 @pytest.mark.parametrize("packing", ["most_significant_first", "least_significant_first"])
 def test_a_check_split_over_runs_of_bits_is_stored_and_verified(packing: str, options: str) -> None:
     rules = ("whole_frame, self: zero", "whole_frame, self: ones", "[sequence, body]")
-    made = [parse(SPLIT.replace("COVERED", one).replace("PACKING", packing)) for one in rules]
+    made = [parse(SPLIT_CHECKS.replace("COVERED", one).replace("PACKING", packing)) for one in rules]
     found = partings(made, asked(made, options, watched=bool(options)), RECORDS // 2, small=bool(options))
     assert not found, "\n".join(found)
 
@@ -480,10 +486,19 @@ frames:
         ("sorts", "c = left // 8 - 1", "c = left // 8"),
         ("sorts", "(k1 + 1)", "k1"),
         ("sorts", "- at > 0", "- at > 8"),
+        ("goes on", "if o & 0x40", "if False"),
+        ("goes on", "not -64 <= x < 64", "x > 63"),
+        ("goes on", "x >> n > 127", "x >> n > 16383"),
+        ("goes on", "u0 = True", "u0 = False"),
+        ("goes on", "if y == z0:", "if True:"),
+        ("goes on", "t += 8", "t += 0"),
+        ("goes on", "o12 += ", "o12 = "),
+        ("goes on", "if e1.more == 0:", "if True:"),
     ],
 )
 def test_a_mistake_in_generated_code_is_found(name: str, right: str, wrong: str) -> None:
-    mission = parse(SORTS) if name == "sorts" else shipped(name)
+    texts = {"sorts": SORTS, "goes on": PARTS_THAT_GO_ON}
+    mission = parse(texts[name]) if name in texts else shipped(name)
     files = toolchains.micropython_files(named([mission]))
     text = files["m0_frames.py"]
     assert right in text

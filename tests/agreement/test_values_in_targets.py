@@ -27,6 +27,7 @@ from packetkit.integrity import catalog
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
 from packetkit.targets import TARGETS
+from tests.missions import PARTS_THAT_GO_ON
 
 SEED, SCHEMAS, RECORDS, PARTS = 4031, 40, 90, 4
 VECTORS = sorted((Path(__file__).resolve().parents[2] / "vectors" / "handmade").glob("*.json"))
@@ -266,35 +267,6 @@ frames:
         leap_seconds: counted
       - {name: more, bits: 8, present_when: bytes_remain}
 """
-
-# Lists whose elements say which is the last, presence told in an option, ones in a list, numbers of as many octets as they need.
-PARTS_THAT_GO_ON = """
-mission: goes-on
-frames:
-  all:
-    packing: least_significant_first
-    fields:
-      - {name: size, kind: length, bits: 14, coding: continued_low_first, measures: body}
-      - name: body
-        group:
-          - {name: many, kind: count, bits: 8, coding: continued_high_first, maximum: 200}
-          - {name: drift, bits: 40, coding: continued_low_first_signed, repeat: {count: many}}
-          - {name: depth, bits: 32, coding: continued_high_first}
-      - name: items
-        group:
-          - {name: more, kind: flag}
-          - {name: far, kind: flag}
-          - {name: level, bits: 6}
-        repeat: {goes_on_when: more, maximum: 5}
-      - {name: marks, flags: [again, {name: spare, bits: 7}]}
-      - {name: more_marks, present_when: marks.again, flags: [course_there, {name: spare, bits: 7}]}
-      - {name: course, bits: 8, present_when: more_marks.course_there}
-      - {name: cells, kind: flag, repeat: 8}
-      - {name: held, bits: 8, repeat: {count: {ones_in: cells}}}
-      - {name: nibble, bits: 5}
-      - {name: check, kind: check, algorithm: {width: 3, polynomial: 3, initial: 0, reflect_in: true, reflect_out: true, final_xor: 0}}
-"""
-
 
 # -- both ways: each of these changes must be seen -------------------------------------------------
 

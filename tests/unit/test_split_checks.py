@@ -11,25 +11,13 @@ from hypothesis import strategies as st
 
 import packetkit
 from packetkit.errors import CheckFailed
-
-SCHEMA = """
-mission: godwit
-frames:
-  drift:
-    packing: PACKING
-    fields:
-      - {name: sequence, bits: 8}
-      - name: body
-        group:
-          - {name: crc, kind: check, algorithm: CRC-16/IBM-3740, runs: [[4, 5], [28, 11]], covers: COVERED}
-          - {name: level, bits: 4}
-          - {name: water, bits: 19}
-          - {name: spare, kind: reserved, bits: 9}
-"""
+from tests.missions import SPLIT_CHECKS
 
 
 def frame_of(covered: str, packing: str = "most_significant_first") -> packetkit.Frame:
-    return packetkit.parse(SCHEMA.replace("COVERED", covered).replace("PACKING", packing)).frame()
+    return packetkit.parse(SPLIT_CHECKS.replace("COVERED", covered).replace("PACKING", packing)).frame(
+        "drift"
+    )
 
 
 crc16 = crcmod.mkCrcFun(0x11021, initCrc=0xFFFF, rev=False, xorOut=0)

@@ -81,7 +81,7 @@ class FrameCode:
         self.behind = dict(_behind_numbers(layout.nodes))
         self.tabled = {node.number for node in self.table.runs()}
         self.choices = [node for node in layout.walk() if isinstance(node, Choice)]
-        self.around = dict(_options_around(layout.nodes))
+        self.around = dict(options_around(layout.nodes))
         lists = [node for node in layout.walk() if isinstance(node, Repeat)]
         self.summed = {factor.by for node in lists for factor in node.factors if factor.in_list}
 
@@ -197,7 +197,7 @@ class FrameCode:
         )
 
 
-def _options_around(
+def options_around(
     nodes: tuple[Node, ...], around: tuple[int, ...] = ()
 ) -> Iterable[tuple[int, tuple[int, ...]]]:
     """The numbers of the options that each slot stands in, by its number, the outermost first."""
@@ -205,7 +205,7 @@ def _options_around(
         yield from ((slot.number, around) for slot in slots_of(node))
         inner = (*around, node.number) if isinstance(node, Optional) else around
         for body in bodies(node):
-            yield from _options_around(body, inner)
+            yield from options_around(body, inner)
 
 
 def _behind_numbers(nodes: tuple[Node, ...]) -> Iterable[tuple[int, tuple[Node, ...]]]:

@@ -11,9 +11,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from packetkit.errors import Unsupported
+from packetkit.layout.coding import GROUP
 from packetkit.layout.model import Layout, Repeat, Slot, tellers
-from packetkit.targets.c.opened import without_bundles
+from packetkit.layout.numbered import numbered
+from packetkit.targets.c.opened import with_numbers, without_bundles
 from packetkit.targets.micropython import checks, example, scale, source
+from packetkit.targets.micropython.continued import FORMS
 from packetkit.targets.micropython.lean import MOST_BYTES, lean
 from packetkit.targets.micropython.page import MOST_BITS
 from packetkit.targets.micropython.source import Mission, frames_of, module_name
@@ -23,9 +26,15 @@ FAST_CHECKS = "fast_checks"  # from tables of 256 entries, instead of the smalle
 SMALL_INTEGERS = "small_integers"  # nothing needs more than 30 bits
 LEAST_MEMORY = "least_memory"  # nothing in the module that only people read; refused where the smallest board does not take it in
 
+_WIDEST = 64  # bits of a number
+_MOST_ONES = 20  # bits of how many ones a list holds: a frame has no more
+
 # Attributes of slots that this target reads beside those that all know; calibration, limits, curves and
 # what other fields say of a code are the ground's.
-KNOWS = frozenset({"pieces", "calibration", "limits", "part", "curve", "turn", "valid_when", "scale_by"})
+KNOWS = frozenset(
+    "pieces calibration limits part curve turn valid_when scale_by own_end several_sizes told_in_option ones_in_lists trailers "
+    "Continued".split()
+)
 
 
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
@@ -55,12 +64,30 @@ def beyond(layouts: Mapping[str, Layout], small: bool) -> Iterator[tuple[str, st
     """Yield what these interpreters cannot hold, as address and reason."""
     for layout in layouts.values():
         by = {one for node in layout.walk() for one in tellers(node)}
-        for slot in without_bundles(layout).slots:
+        for slot in with_numbers(without_bundles(layout)).slots:
             address = f"{layout.name}.{slot.address}" if len(layouts) > 1 else slot.address
             for reason in _beyond(slot, slot.number in by, small):
                 yield address, reason
-        for place, reason in _too_large(layout) if small else ():
+        for place, reason in (*_beyond_numbers(layout), *(_too_large(layout) if small else ())):
             yield (f"{layout.name}.{place}" if len(layouts) > 1 else place), reason
+
+
+def _beyond_numbers(layout: Layout) -> Iterator[tuple[str, str]]:
+    """Yield the numbers that go on which this target has no code for."""
+    lists = (node for node in layout.walk() if isinstance(node, Repeat))
+    summed = {factor.by for node in lists for factor in node.factors if factor.in_list}
+    for slot in filter(lambda one: one.is_continued, layout.slots):
+        width = numbered(slot).width
+        if slot.coding not in FORMS:
+            yield slot.address, f"its coding, {slot.coding}"
+        elif width > _WIDEST:
+            octets, most = slot.width // 8, _WIDEST // GROUP * GROUP
+            yield (
+                slot.address,
+                f"a number of up to {octets} octets, which hold {width} bits. bits: {most} fit",
+            )
+        elif slot.number in summed:
+            yield slot.address, "ones in a list of numbers of as many octets as they need"
 
 
 def _too_large(layout: Layout) -> Iterator[tuple[str, str]]:
@@ -72,7 +99,7 @@ def _too_large(layout: Layout) -> Iterator[tuple[str, str]]:
     for node in layout.walk():
         if not isinstance(node, Repeat):
             continue
-        bits = sum(widths[one.by] for one in node.factors)
+        bits = sum(_MOST_ONES if one.in_list else widths[one.by] for one in node.factors)
         if bits > MOST_BITS:
             yield node.address, f"its count is a product of {bits} bits: small integers hold {MOST_BITS}"
 

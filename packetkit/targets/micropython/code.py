@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from packetkit.layout.model import (
     Choice,
+    Continued,
     Fill,
     Measured,
     Node,
@@ -12,11 +13,11 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
-    flat,
+    slots_of,
     tellers,
 )
-from packetkit.targets.c.spans import END, Fed, Stretch
-from packetkit.targets.micropython.checks import Engine, words_of
+from packetkit.targets.micropython.checks import words_of
+from packetkit.targets.micropython.continued import FORMS, NUMBERS, most_octets, repeated
 from packetkit.targets.micropython.page import WORD, Page, number
 from packetkit.targets.micropython.places import (
     Piece,
@@ -31,20 +32,8 @@ from packetkit.targets.micropython.places import (
     words,
 )
 from packetkit.targets.micropython.record import Holder, Place, is_member
+from packetkit.targets.micropython.stored import bracketed, keep, low
 from packetkit.targets.micropython.walk import FrameCode, Walk, within
-
-Engines = dict[tuple[int | str | bool, ...], Engine]
-
-
-def bracketed(expression: str) -> str:
-    """An expression in brackets, where it is more than one word."""
-    return f"({expression})" if " " in expression else expression
-
-
-def low(run: Run | Fill) -> str:
-    """The end of the names of functions for bits that are numbered from an octet's low end."""
-    return "_low" if run.packing is Packing.LEAST else ""
-
 
 # -- encoding ------------------------------------------------------------------------------------------------------
 
@@ -53,21 +42,61 @@ class EncodeWalk(Walk):
     """Takes every run's codes, refuses what does not fit, then writes. Behind what is written an octet's bits are zero.
 
     A length is written as zero and put in its place once its part is. `g0`, `g1` and so on: whether what asks for bytes that remain was
-    not there, in the frame and in the measured parts that we are in.
+    not there, in the frame and in the measured parts that we are in. `z5`: the octets of a length that goes on, by its slot, as far as
+    they are known; `u5`: whether there are others.
     """
 
     def __init__(self, frame: FrameCode, page: Page) -> None:
         super().__init__(frame, page)
-        self.marks = frame.marks | {
-            frame.home[one].number for one in frame.measuring if frame.home[one].at is None
-        }
+        self.marks = frame.marks
         self.asks = any(isinstance(node, Optional) and node.by is None for node in frame.layout.walk())
         self.level = 0
+        self.again: dict[int, int] = {}  # of a length that goes on, by its slot: the number of its `u`
+        self.starts: dict[int, str] = {}  # and where it stands
         if self.asks:
             page.add("g0 = 0")
         for slot in frame.layout.supplied:
             page.add(f"x = {self.known[slot.number]}")
             self.refuse(slot, "x")
+
+    def inner(self, nodes: tuple[Node, ...], place: Place, holder: Holder) -> None:
+        """Go through nodes; those from a length that goes on up to what it measures once more, where it has other octets than thought."""
+        first = 0
+        while first < len(nodes):
+            last, lengths = repeated(nodes, first)
+            some, first = nodes[first : last + 1], last + 1
+            if not lengths:
+                super().inner(some, place, holder)
+                continue
+            name = min(lengths)
+            self.again.update(dict.fromkeys(lengths, name))
+            self.page.add(f"a{name} = at", *(f"z{one} = 1" for one in lengths))
+            with self.page.block("while True"):
+                self.page.add(f"u{name} = False", f"at = a{name}")
+                super().inner(some, place, holder)
+                with self.page.block(f"if not u{name}"):
+                    self.page.add("break")
+
+    def continued(self, node: Continued, place: Place, holder: Holder) -> None:
+        slot, form = node.slot, FORMS[self.frame.codings[node.slot.number]]
+        if not is_member(slot):  # a length
+            self.starts[slot.number] = f"p{slot.number}"
+            self.page.add(f"p{slot.number} = at", f"at += z{slot.number} << 3")
+            return
+        self.page.add(f"x = {self.known[slot.number]}")
+        self.refuse(slot, "x")
+        if is_wide(slot, self.frame.small):
+            self.page.add(f"at = _go_words(d, at, x, {most_octets(slot)}, {NUMBERS[form]})")
+        else:
+            self.page.add(f"at = _go_{form}(d, at, x)")
+
+    def before_element(self, node: Repeat, items: str, index: str) -> None:
+        with self.page.block(f"if len({items}) <= {index}"):
+            self.page.add(f'_no("{node.address}")')
+
+    def no_last(self, node: Repeat) -> None:
+        assert node.own_end is not None
+        self.page.add(f'_no("{self.frame.record.slots[node.own_end.by].address}")')
 
     def measured(self, node: Measured, place: Place, holder: Holder) -> None:
         start = f"m{node.number}" if node.at is None else number(node.at)
@@ -84,8 +113,20 @@ class EncodeWalk(Walk):
         over = f"left % {unit} or " if node.unit_bits > 1 else ""
         with self.page.block(f"if {over}c < 0 or c >> {slot.width}"):
             self.page.add(f'_no("{slot.address}")')
+        if slot.number in self.frame.codings:
+            self.go_on(slot)
+            return
         run = self.frame.home[slot.number]
         keep(self, run, f"n{run.number}" if run.at is None else number(run.at), slot, verifies=False)
+
+    def go_on(self, slot: Slot) -> None:
+        """Put a length that goes on into its place, or have its part written again behind other octets of it."""
+        form = FORMS[self.frame.codings[slot.number]]
+        self.page.add("y = _octets(c)")
+        with self.page.block(f"if y == z{slot.number}"):
+            self.page.add(f"_go_{form}(d, p{slot.number}, c)")
+        with self.page.block("else"):
+            self.page.add(f"z{slot.number} = y", f"u{self.again[slot.number]} = True")
 
     def is_there(self, node: Optional, beside: str) -> str:
         gone = f"g{self.level}"
@@ -137,7 +178,7 @@ class EncodeWalk(Walk):
                 value = f"{held} >> {first} & {number(ones)}" if first else f"{held} & {number(ones)}"
             else:
                 value = number(slot.codes[0].low >> chunk.low & ones if slot.codes else 0)
-            self.page.add(f"_put{low(run)}(d, at + {chunk.at}, {chunk.count}, {value})")
+            self.page.add(f"_put{low(run.packing)}(d, at + {chunk.at}, {chunk.count}, {value})")
 
     def refuse(self, slot: Slot, name: str) -> None:
         """Refuse a code that its bits do not hold, a tag's that is none of its own, a count above its maximum."""
@@ -193,10 +234,36 @@ class DecodeWalk(Walk):
             tuple[Measured, bool]
         ] = []  # measured parts that we are in, and whether their end is told
 
-    def learn(self, run: Run, place: Place, holder: Holder) -> None:
+    def learn(self, node: Run | Continued, place: Place, holder: Holder) -> None:
         """A constant that an option asks for is what these bytes hold, right or wrong."""
-        super().learn(run, place, holder)
-        self.known.update({slot.number: f"k{slot.number}" for slot in run.slots if slot.number in self.asked})
+        super().learn(node, place, holder)
+        asked = [slot.number for slot in slots_of(node) if slot.number in self.asked]
+        self.known.update({one: f"k{one}" for one in asked})
+
+    def continued(self, node: Continued, place: Place, holder: Holder) -> None:
+        slot, page, form = node.slot, self.page, FORMS[self.frame.codings[node.slot.number]]
+        wide, most = is_wide(slot, self.frame.small), most_octets(slot)
+        page.add("b = at" if wide else "x = 0", "y = 0")
+        with page.block("while True"):
+            self.fail(f"{self.stop()} - at < 8", self.short())
+            page.add("o = d[at >> 3]", "at += 8")
+            if not wide:
+                page.add("x = x << 7 | o & 0x7F" if form == "high" else "x |= (o & 0x7F) << y")
+            page.add(f"y += {1 if wide else 7}")
+            with page.block("if o < 0x80"):
+                page.add("break")
+            self.fail(f"y == {number(most if wide else 7 * most)}", "bad length")
+        if form == "signed" and not wide:
+            with page.block("if o & 0x40"):
+                page.add("x -= 1 << y")
+        if wide:
+            page.add(f"_come_words(d, b, {self.known[slot.number]}, y, {most}, {NUMBERS[form]})")
+            return
+        page.add(f"{self.known[slot.number]} = x")
+        if slot.kind == "length":
+            self.tell(slot)
+        elif slot.kind == "count" and slot.maximum_count is not None:
+            self.fail(f"x > {number(slot.maximum_count)}", "bad count")
 
     def can_be(self, flag: str) -> bool:
         """Whether anything in the frame can raise this flag: a `wrong` code, `odd` reserved bits."""
@@ -288,9 +355,19 @@ class DecodeWalk(Walk):
         self.fail(f"at != s{node.number}", "bad length")
 
     def is_there(self, node: Optional, beside: str) -> str:
-        less = f" - {number(node.trailer_bits)}" if node.trailer_bits else ""
-        self.page.add(f"{beside} = 1 if {self.stop()}{less} - at > 0 else 0")
+        self.page.add(f"{beside} = 1 if {self.stop()}{self.behind(node)} - at > 0 else 0")
         return beside
+
+    def behind(self, node: Repeat | Optional) -> str:
+        """The text that takes away the bits that follow what runs to an end: those always there, and those that codes before it tell of."""
+        less = f" - {number(node.trailer_bits)}" if node.trailer_bits else ""
+        if not node.trailers:
+            return less
+        self.page.add(f"t = {number(node.trailer_bits)}")
+        for one in node.trailers:
+            with self.page.block(f"if {self.told(*one.told)}"):
+                self.page.add(f"t += {number(one.bits)}")
+        return " - t"
 
     def no_variant(self, node: Choice) -> None:
         self.page.add('raise FrameError("unknown variant")')
@@ -325,7 +402,7 @@ class DecodeWalk(Walk):
             for chunk in chunks(run, slot):
                 if wanted is None or chunk.low // WORD == wanted:
                     first = chunk.low if wanted is None else chunk.low % WORD
-                    got = f"_get{low(run)}(d, at + {chunk.at}, {chunk.count})"
+                    got = f"_get{low(run.packing)}(d, at + {chunk.at}, {chunk.count})"
                     terms.append(f"{got} << {first}" if first else got)
         else:
             for piece in pieces(run, slot, base[1], slot.width if word is None else WORD):
@@ -362,22 +439,48 @@ class DecodeWalk(Walk):
     def fill(self, node: Fill) -> None:
         self.fail(f"to > {self.stop()}", self.short())
         if node.slot.strict:
-            with self.page.block(f"if _any{low(node)}(d, at, to)"):
+            with self.page.block(f"if _any{low(node.packing)}(d, at, to)"):
                 self.page.add("odd = True")
 
     def length(self, node: Repeat, target: str) -> str:
-        less = f" - {number(node.trailer_bits)}" if node.trailer_bits else ""
-        left = f"{self.stop()} - at{less}"
+        left = f"{self.stop()} - at{self.behind(node)}"
         self.page.add(f"left = {left}", f"{target} = left // {number(node.minimum_bits)} if left > 0 else 0")
         if node.maximum is not None:
             self.fail(f"{target} > {number(node.maximum)}", "bad count")
         return target
 
     def list(self, node: Repeat, place: Place, holder: Holder) -> None:
-        fixed = node.minimum_bits == node.maximum_bits
+        fixed = node.minimum_bits == node.maximum_bits and node.own_end is None
         self.covered += fixed
-        super().list(node, place, holder)
+        if node.several_sizes:
+            self.while_room(node, place, holder)
+        else:
+            super().list(node, place, holder)
         self.covered -= fixed
+
+    def while_room(self, node: Repeat, place: Place, holder: Holder) -> None:
+        """Read elements of several sizes: one more while there is room for the smallest."""
+        items, index = self.items(node, place, holder), f"i{self.depth}"
+        behind = self.behind(node)
+        left = f"{self.stop()} - at"
+        if behind:
+            self.page.add(f"s{node.number} = {self.stop()}{behind}")
+            left = f"s{node.number} - at"
+        self.page.add(f"{index} = 0")
+        with self.page.block(f"while {left} >= {number(node.minimum_bits)}"):
+            if node.maximum is not None:
+                self.fail(f"{index} == {number(node.maximum)}", "bad count")
+            self.before_element(node, items, index)
+            self.element(node, items, index, holder)
+            self.page.add(f"{index} += 1")
+        self.page.add(f"{self.frame.record.reach(place, (), holder, node.number)} = {index}")
+
+    def before_element(self, node: Repeat, items: str, index: str) -> None:
+        with self.page.block(f"if len({items}) == {index}"):
+            self.page.add(f"{items}.append({self.frame.record.new(node)})")
+
+    def no_last(self, node: Repeat) -> None:
+        self.page.add('raise FrameError("bad count")')
 
     def before_list(self, node: Repeat, count: str, items: str) -> None:
         if node.factors:
@@ -388,129 +491,3 @@ class DecodeWalk(Walk):
         if node.count is None:
             with self.page.block(f"while len({items}) < {count}"):
                 self.page.add(f"{items}.append({self.frame.record.new(node)})")
-
-
-# -- checks --------------------------------------------------------------------------------------------------------
-
-
-def computed(frame: FrameCode, slot: Slot, engine: Engine) -> str:
-    """Return the expression of what a check's bits are to be, without what it is mixed with."""
-    fed = frame.fed[slot.number]
-    assert slot.check is not None
-    if not fed.whole:
-        return f"{check_name(frame, slot)}(d{''.join(f', {name}' for name in asked_nodes(fed))})"
-    register = engine.start
-    if fed.check.also:
-        register = engine.octets(register, repr(fed.check.also), "0", str(len(fed.check.also)))
-    for stretch in fed.stretches:
-        register = engine.octets(register, *_octets(frame, stretch))
-    return engine.value(register)
-
-
-def _octets(frame: FrameCode, stretch: Stretch) -> tuple[str, str, str]:
-    """A buffer and the octets of it that a stretch is."""
-    ends = [frame.spans.constant(point) for point in (stretch.start, stretch.end)]
-    if stretch.fill:
-        count = stretch.end.bits - stretch.start.bits >> 3  # the check's own octets, in one run
-        return ("_ZEROS" if stretch.fill == "zero" else "_ONES"), "0", str(count)
-    first, last = (
-        f"{frame.point(point)} >> 3" if at is None else number(at // 8)
-        for point, at in zip((stretch.start, stretch.end), ends, strict=True)
-    )
-    return "d", first, last
-
-
-def check_name(frame: FrameCode, slot: Slot) -> str:
-    return f"_{frame.record.root.name.lower()}_check_{slot.number}"
-
-
-def asked_nodes(fed: Fed) -> list[str]:
-    return ["end" if node == END else f"n{node}" for node in fed.nodes]
-
-
-def define_by_bits(page: Page, frame: FrameCode, slot: Slot, engine: Engine) -> None:
-    """Write the function of a check whose span is not whole octets. It takes memory: the span's bits are joined to octets first."""
-    fed = frame.fed[slot.number]
-    spans = "".join(f"({frame.point(one.start)}, {frame.point(one.end)}), " for one in fed.stretches)
-    own = "".join(f"({frame.point(first)}, {frame.point(last)}), " for first, last in fed.own)
-    page.add("", "")
-    with page.block(f"def {check_name(frame, slot)}(d{''.join(f', {name}' for name in asked_nodes(fed))})"):
-        page.add(f'o, p, n = _join(d, ({spans}), ({own}), "{fed.check.own or ""}", {fed.check.least_first})')
-        page.add(f"c = {engine.start}")
-        if fed.check.also:
-            page.add(f"c = {engine.octets('c', repr(fed.check.also), '0', str(len(fed.check.also)))}")
-        page.add(f"c = {engine.octets('c', 'o', '0', 'len(o)')}")
-        if fed.check.in_wire_order:
-            with page.block("for i in range(n)"):
-                bit = "p >> i & 1" if fed.check.least_first else "p >> n - 1 - i & 1"
-                page.add(f"c = {engine.name}_bit(c, {bit})")
-        else:
-            octet = "p" if fed.check.least_first else "p << 8 - n"
-            with page.block("if n"):
-                page.add(f"c = {engine.octets('c', f'bytes(({octet},))', '0', '1')}")
-        page.add(f"return {engine.value('c')}")
-
-
-class CheckWalk(Walk):
-    """Goes to one check slot inside lists or options, and stores or verifies it where its container ends."""
-
-    def __init__(self, frame: FrameCode, page: Page, target: Slot, engine: Engine, *, verifies: bool) -> None:
-        super().__init__(frame, page)
-        self.target, self.engine, self.verifies = target, engine, verifies
-        self.marks = set(frame.fed[target.number].nodes)
-
-    def nodes(self, nodes: tuple[Node, ...], place: Place, holder: Holder) -> None:
-        super().nodes(nodes, place, holder)
-        run = self.frame.home[self.target.number]
-        if any(node is run for node in flat(nodes)):
-            act(self, run, "home", self.target, self.engine, verifies=self.verifies)
-
-    def run(self, run: Run, place: Place, holder: Holder) -> None:
-        if self.target in run.slots and run.at is None:
-            self.page.add("home = at")
-
-
-def act(walk: Walk, run: Run, start: str, slot: Slot, engine: Engine, *, verifies: bool) -> None:
-    """Store or verify a check in its run, which starts at `start`."""
-    frame, page = walk.frame, walk.page
-    page.add(f"c = {computed(frame, slot, engine)}")
-    check = slot.check
-    assert check is not None
-    if check.mixed is not None:
-        other = frame.record.slots[check.mixed]
-        page.add(f"c ^= {walk.known[check.mixed]} & {number((1 << other.width) - 1)}")
-    keep(walk, run, start, slot, verifies=verifies)
-
-
-def keep(walk: Walk, run: Run, start: str, slot: Slot, *, verifies: bool) -> None:
-    """Put the number `c` into the place of a slot that is zero, or verify that it stands there."""
-    frame, page = walk.frame, walk.page
-    wide = is_wide(slot, frame.small)
-    if run.at is None and run.residue is None:
-        for chunk in chunks(run, slot):
-            held, first = part(slot, "c", chunk.low, frame.small)
-            ones = number((1 << chunk.count) - 1)
-            value = f"{held} >> {first} & {ones}" if first else f"{held} & {ones}"
-            where = f"d, {start} + {chunk.at}, {chunk.count}"
-            if verifies:
-                _unlike(page, f"_get{low(run)}({where})", value)
-            else:
-                page.add(f"_add{low(run)}({where}, {value})")
-        return
-    residue = run.residue if run.at is None else run.at % 8
-    if run.at is None:
-        page.add(f"b = {start} >> 3")
-    for piece in pieces(run, slot, residue or 0, WORD if wide else slot.width):
-        octet = walk.octet(run, "b", piece.octet)
-        if verifies:
-            held, first = part(slot, "c", piece.low, frame.small)
-            moved = f"{held} >> {first}" if first else held
-            _unlike(page, get(piece, octet, 0), f"{moved} & {number(piece.ones)}")
-        else:
-            page.add(f"{octet} |= {put(slot, 'c', piece, frame.small)}")
-
-
-def _unlike(page: Page, stored: str, wanted: str) -> None:
-    """Refuse a check that is not stored as it is computed."""
-    with page.block(f"if {bracketed(stored)} != {bracketed(wanted)}"):
-        page.add('raise FrameError("check failed")')

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from packetkit.layout.asked import asked_codes
-from packetkit.layout.model import Run, flat
+from packetkit.layout.model import Continued, Node, Repeat, Run, Slot, flat, slots_of
 from packetkit.targets.micropython.page import Page, comment, number
-from packetkit.targets.micropython.record import Place, is_member
+from packetkit.targets.micropython.record import Holder, Place, is_member
 from packetkit.targets.micropython.source import Mission, module_name
 from packetkit.targets.micropython.walk import FrameCode
 
@@ -57,24 +57,31 @@ def text(mission: Mission, frames: Sequence[FrameCode]) -> str:
 
 def _read(page: Page, frame: FrameCode) -> None:
     """What every record needs: its counters counted, its tags one of their codes, what tells a variant the first one's."""
-    record = frame.record
     with page.block("def read(turn)"):
         page.add(
             "# YOUR CODE, 1 of 2: put raw codes into the record; the module says beside each what it means.",
             "pass",
         )
         asked = asked_codes(frame.layout)
-        for node in flat(frame.layout.nodes):
-            for slot in node.slots if isinstance(node, Run) else ():
-                if not is_member(slot):
-                    continue
-                target = record.reach(Place("record"), slot.path, record.root)
-                if (
-                    slot.role is not None
-                    and slot.role.name == "sequence"
-                    and not slot.signed
-                    and slot.width <= 30
-                ):
-                    page.add(f"{target} = turn % {number(slot.role.modulus or 1 << slot.width)}")
-                elif asked.get(slot.number):
-                    page.add(f"{target} = {number(asked[slot.number][0])}")
+        for slot, target in _needed(frame, frame.layout.nodes, Place("record"), frame.record.root):
+            is_counter = slot.role is not None and slot.role.name == "sequence"
+            if slot.role is not None and is_counter and not slot.signed and slot.width <= 30:
+                page.add(f"{target} = turn % {number(slot.role.modulus or 1 << slot.width)}")
+            elif asked.get(slot.number):
+                page.add(f"{target} = {number(asked[slot.number][0])}")
+
+
+def _needed(
+    frame: FrameCode, nodes: tuple[Node, ...], place: Place, holder: Holder
+) -> Iterator[tuple[Slot, str]]:
+    """The members that a record always has, each with how it is reached; of a list that ends itself those of one element."""
+    record = frame.record
+    for node in flat(nodes):
+        if isinstance(node, (Run, Continued)):
+            for slot in filter(is_member, slots_of(node)):
+                yield slot, record.reach(place, slot.path, holder)
+        elif isinstance(node, Repeat) and node.own_end is not None:
+            path = (*place.path, *node.path)
+            first = f"{place.name}.{holder.attributes[path][0]}[0]"
+            inner = record.elements[node.number]
+            yield from _needed(frame, node.element, Place(first, (), inner is None), inner or holder)

@@ -9,7 +9,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from packetkit.layout.bundle import opened
-from packetkit.layout.model import Choice, Fill, Measured, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Choice,
+    Continued,
+    Fill,
+    Measured,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    slots_of,
+)
 from packetkit.targets.micropython.page import Page
 from packetkit.targets.micropython.places import is_wide, words
 from packetkit.targets.micropython.record import Holder, Place, is_member
@@ -178,9 +189,10 @@ class _Members(Walk):
 
     def inner(self, nodes: tuple[Node, ...], place: Place, holder: Holder) -> None:
         for node in nodes:
-            if isinstance(node, Run):
+            self.sum_up(node)
+            if isinstance(node, (Run, Continued)):
                 self.learn(node, place, holder)
-                self.members([(slot, self.known[slot.number]) for slot in filter(is_member, node.slots)])
+                self.members([(slot, self.known[slot.number]) for slot in filter(is_member, slots_of(node))])
             elif isinstance(node, Repeat):
                 self.list(node, place, holder)
             elif isinstance(node, Optional):
@@ -238,6 +250,10 @@ class _Taking(_Members):
 
     def before_list(self, node: Repeat, count: str, items: str) -> None:
         with self.page.block(f"while len({items}) < {count}"):
+            self.page.add(f"{items}.append({self.new(node)})")
+
+    def before_element(self, node: Repeat, items: str, index: str) -> None:
+        with self.page.block(f"if len({items}) == {index}"):
             self.page.add(f"{items}.append({self.new(node)})")
 
 

@@ -11,7 +11,18 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from packetkit.layout.model import Choice, Layout, Measured, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Choice,
+    Continued,
+    Layout,
+    Measured,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    slots_of,
+)
 from packetkit.targets.micropython.page import Page, comment
 from packetkit.targets.micropython.places import is_wide, words
 
@@ -32,9 +43,10 @@ def is_octets(node: Repeat) -> bool:
     return isinstance(run, Run) and run.slots[0].width <= 8
 
 
-def _is_one_value(run: Run) -> bool:
-    """Whether all that a record holds of a run is the container's only value: a bundle is several."""
-    return all(not slot.path for slot in run.slots if is_member(slot))
+def _is_one_value(node: Node) -> bool:
+    """Whether all that a record holds of a node is the container's only value: a bundle is several."""
+    is_plain = isinstance(node, (Run, Continued))
+    return is_plain and all(not slot.path for slot in slots_of(node) if is_member(slot))
 
 
 def identifier(text: str) -> str:
@@ -116,8 +128,8 @@ class Record:
 
     def _nodes(self, nodes: tuple[Node, ...], holder: Holder, path: tuple[str, ...]) -> None:
         for node in nodes:
-            if isinstance(node, Run):
-                for slot in filter(is_member, node.slots):
+            if isinstance(node, (Run, Continued)):
+                for slot in filter(is_member, slots_of(node)):
                     remark = self.describe.get(slot.number, "")
                     self.names[slot.number] = holder.add((*path, *slot.path), self.empty(slot), remark)
             elif isinstance(node, Measured):
@@ -145,10 +157,15 @@ class Record:
             self._told(node, holder, path, "count", f"how many of {path[-1] if path else 'them'} there are")
         one = self._element(node)
         element = f"{one.name}()" if one is not None else self._bare(node)
-        many = f"[{element} for _ in range({node.count})]" if node.count is not None else "[]"
+        many = "[]" if node.own_end is None else f"[{element}]"
+        if node.count is not None:
+            many = f"[{element} for _ in range({node.count})]"
         if is_octets(node):
             many = f"bytearray({'' if node.count is None else node.count})"
-        holder.add(path, many, "" if node.count is not None else f"as many of {element} as are sent, or more")
+        remark = "" if node.count is not None else f"as many of {element} as are sent, or more"
+        if node.own_end is not None:
+            remark += ", up to the one that says that it is the last"
+        holder.add(path, many, remark)
 
     def _told(
         self, node: Repeat | Optional, holder: Holder, path: tuple[str, ...], word: str, remark: str
@@ -158,7 +175,7 @@ class Record:
         holder.add(self.beside[node.number], "0", remark)
 
     def _element(self, node: Repeat) -> Holder | None:
-        if node.bare and all(isinstance(one, Run) and _is_one_value(one) for one in node.element):
+        if node.bare and all(map(_is_one_value, node.element)):
             self.elements[node.number] = None
             return None
         holder = Holder(self.root.name + class_name(node.address))
@@ -170,9 +187,7 @@ class Record:
         return holder
 
     def _bare(self, node: Repeat) -> str:
-        members = [
-            slot for run in node.element if isinstance(run, Run) for slot in run.slots if is_member(slot)
-        ]
+        members = [slot for one in node.element for slot in slots_of(one) if is_member(slot)]
         return self.empty(members[0]) if members else "0"
 
     def empty(self, slot: Slot) -> str:

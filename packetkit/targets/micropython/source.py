@@ -8,13 +8,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.alike import Marker, told
 from packetkit.layout.model import Layout, Range
+from packetkit.layout.numbered import numbered
 from packetkit.layout.printed import beside_text
 from packetkit.targets import table
-from packetkit.targets.micropython import checks
+from packetkit.targets.micropython import checks, continued
 from packetkit.targets.micropython.checks import Engine
-from packetkit.targets.micropython.code import CheckWalk, DecodeWalk, EncodeWalk, act, define_by_bits
+from packetkit.targets.micropython.code import DecodeWalk, EncodeWalk
 from packetkit.targets.micropython.page import MOST_BITS, Page, comment, number
 from packetkit.targets.micropython.record import Place, class_name, identifier
+from packetkit.targets.micropython.stored import CheckWalk, act, define_by_bits
 from packetkit.targets.micropython.walk import FrameCode, within
 from packetkit.targets.target import Dossier
 
@@ -172,6 +174,7 @@ def _join(d, spans, own, rule, least):
                 part = parts = 0
     return made, part, parts
 """,
+    **continued.HELPERS,
     "_turned": checks.TURNED,
     "_turn_words": checks.TURN_WORDS,
     "_ZEROS": "\n_ZEROS = bytes(16)\n",
@@ -210,7 +213,7 @@ def described(layout: Layout) -> dict[int, str]:
     from packetkit.targets.c.header import describe
 
     return {
-        slot.number: "; ".join(filter(None, (describe(slot), beside_text(layout, slot))))
+        slot.number: "; ".join(filter(None, (describe(numbered(slot)), beside_text(layout, slot))))
         for slot in layout.slots
     }
 
@@ -247,6 +250,8 @@ def text(frames: Sequence[FrameCode], mission: Mission) -> str:
     )
     imports = "\nfrom array import array\n" if "array(" in engines.text else ""
     rest = engines.text + body.text
+    if "_go_words" in rest:
+        rest += _HELPERS["_go_words"]  # which needs another
     helpers = "".join(written for name, written in _HELPERS.items() if re.search(rf"\b{name}\b", rest))
     constants = f'\nFINGERPRINT = "{mission.dossier.fingerprint}"\n'
     return head + imports + constants + _ERRORS + helpers + engines.text.rstrip("\n") + "\n" + body.text
@@ -352,7 +357,7 @@ def _identify(page: Page, frames: Sequence[FrameCode], outside: frozenset[str]) 
         for frame in frames:
             if frame.layout.name in outside:
                 continue
-            known = told(frame.layout)
+            known = told(frame.declared)
             tests = [_agrees(marker) for marker in known.markers] or ["True"]
             tests = [f"({one})" for one in tests] if len(tests) > 1 else tests
             with page.block(f"if {' and '.join(tests)}"):

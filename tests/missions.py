@@ -1,0 +1,64 @@
+"""Invented missions that several tests ask about."""
+
+# Checks whose bits lie in parts; PACKING and COVERED are filled in.
+SPLIT_CHECKS = """
+mission: godwit
+frames:
+  drift:
+    packing: PACKING
+    fields:
+      - {name: sequence, bits: 8}
+      - name: body
+        group:
+          - {name: crc, kind: check, algorithm: CRC-16/IBM-3740, runs: [[4, 5], [28, 11]], covers: COVERED}
+          - {name: level, bits: 4}
+          - {name: water, bits: 19}
+          - {name: spare, kind: reserved, bits: 9}
+  swarm:
+    fields:
+      - {name: held, kind: count, bits: 3}
+      - name: readings
+        repeat: {count: held}
+        group:
+          - name: part
+            group:
+              - {name: crc, kind: check, algorithm: CRC-8/SMBUS, runs: [[1, 3], [9, 5]], covers: [level, water]}
+              - {name: level, bits: 1}
+              - {name: water, bits: 5}
+      - {kind: reserved, up_to: byte}
+"""
+
+# Numbers of as many octets as they need, lists whose elements say which is the last, presence told in an option, ones in a list, elements
+# of several sizes, an end before what is not always there.
+PARTS_THAT_GO_ON = """
+mission: goes-on
+frames:
+  all:
+    packing: least_significant_first
+    fields:
+      - {name: size, kind: length, bits: 14, coding: continued_low_first, in: bits, measures: body}
+      - name: body
+        group:
+          - {name: many, kind: count, bits: 8, coding: continued_high_first, maximum: 200}
+          - {name: drift, bits: 40, coding: continued_low_first_signed, repeat: {count: many}}
+          - {name: depth, bits: 32, coding: continued_high_first}
+      - name: items
+        group:
+          - {name: more, kind: flag}
+          - {name: far, kind: flag}
+          - {name: level, bits: 6}
+        repeat: {goes_on_when: more, maximum: 5}
+      - {name: marks, flags: [again, {name: spare, bits: 7}]}
+      - {name: more_marks, present_when: marks.again, flags: [course_there, {name: spare, bits: 7}]}
+      - {name: course, bits: 8, present_when: more_marks.course_there}
+      - {name: cells, kind: flag, repeat: 8}
+      - {name: held, bits: 8, repeat: {count: {ones_in: cells}}}
+      - name: notes
+        group:
+          - {name: few, kind: count, bits: 8, maximum: 3}
+          - {name: words, bits: 16, repeat: {count: few}}
+        repeat: {to_end: true, maximum: 4}
+      - {name: tail, bits: 8, present_when: marks.again}
+      - {name: nibble, bits: 5}
+      - {name: check, kind: check, algorithm: {width: 3, polynomial: 3, initial: 0, reflect_in: true, reflect_out: true, final_xor: 0}}
+"""
