@@ -314,6 +314,7 @@ def _needed_sections(layouts: Mapping[str, Layout]) -> Iterator[str]:
 _MAIN = """\
 {title}
 // A sender, ready to run: read, pack, send, log. `node {main}` sends until it is stopped, `node {main} 3` three frames.
+// It ends, too, when whoever reads its output is gone.
 // Two places are yours; they are marked. Generated once: keep your copy under another name.
 'use strict';
 const {variable} = require('./{file}');
@@ -347,7 +348,18 @@ function once(number) {{
   }}
 }}
 
-const most = process.argv.length > 2 ? Number(process.argv[2]) : Infinity;
+function stop(words, status) {{
+  log(words);
+  process.exit(status);
+}}
+
+process.stdout.on('error', () => {{ stop('stopped: the output is closed', 0); }});
+process.stderr.on('error', () => {{}}); // nobody reads the log: that is no reason to stop sending
+process.on('SIGINT', () => {{ stop('stopped', 0); }});
+
+const asked = process.argv.slice(2);
+if (asked.length > 1 || asked.some((word) => !/^[0-9]+$/.test(word))) {{ stop('say how many frames to send, or nothing', 1); }}
+const most = asked.length ? Number(asked[0]) : Infinity;
 function loop(number) {{
   if (number >= most) {{ return; }}
   once(number);

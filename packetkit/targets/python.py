@@ -35,9 +35,11 @@ A check notices damage, not intent: anyone can send a frame with a right check.
 _MAIN = '''\
 """A sender, ready to run: read, pack, send, log. `python {main}` sends until it is stopped, `python {main} 3` three frames.
 
-Two places are yours; they are marked. Keep your copy under another name: this file is written anew each time.
+It ends, too, when whoever reads its output is gone. Two places are yours; they are marked. Keep your copy under another name: this file
+is written anew each time.
 """
 
+import os
 import sys
 import time
 
@@ -56,13 +58,15 @@ def read(number):
 
 # ---- YOURS, 2 of 2: hand the bytes to your radio ------------------------------------------------
 def send(data):
-    sys.stdout.write(data.hex() + "\\n")
-    sys.stdout.flush()
+    print(data.hex(), flush=True)
 
 
 # -------------------------------------------------------------------------------------------------
 def log(words):
-    sys.stderr.write(time.strftime("%Y-%m-%dT%H:%M:%SZ ", time.gmtime()) + words + "\\n")
+    try:
+        sys.stderr.write(time.strftime("%Y-%m-%dT%H:%M:%SZ ", time.gmtime()) + words + "\\n")
+    except (OSError, AttributeError):
+        pass  # nobody reads the log: that is no reason to stop sending
 
 
 def once(number):
@@ -70,6 +74,8 @@ def once(number):
         data = FRAME.encode(read(number))
         send(data)
         log("frame {{}}: {{}} bytes".format(number, len(data)))
+    except BrokenPipeError:
+        raise  # nobody takes the frames any more
     except (EncodeError, OSError) as error:
         log("frame {{}} was not sent: {{}}".format(number, error))  # the next one is a new chance
 
@@ -83,11 +89,21 @@ def main(most):
         number += 1
 
 
+def many(words):
+    """How many frames the command line asks for, None where it does not say."""
+    if len(words) > 1 or not all(word.isdecimal() for word in words):
+        sys.exit("say how many frames to send, or nothing")
+    return int(words[0]) if words else None
+
+
 if __name__ == "__main__":
     try:
-        main(int(sys.argv[1]) if len(sys.argv) > 1 else None)
+        main(many(sys.argv[1:]))
     except KeyboardInterrupt:
         log("stopped")
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # what is left has nowhere to go
+        log("stopped: the output is closed")
 '''
 
 

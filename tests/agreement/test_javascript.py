@@ -26,6 +26,7 @@ from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
 from packetkit.resources import resource
 from packetkit.targets import javascript, javascript_runtime, rows
+from tests.senders import left
 
 SEED = 4032
 
@@ -320,6 +321,20 @@ def test_the_main_loop_sends_frames_that_python_decodes(name: str, tmp_path: Pat
         "frame 1",
         "frame 2",
     ]
+
+
+@pytest.mark.parametrize(
+    ("how", "words"), [("closed", "stopped: the output is closed"), ("interrupted", "stopped")]
+)
+def test_the_main_loop_ends_where_nobody_takes_its_frames_or_it_is_interrupted(
+    how: str, words: str, tmp_path: Path
+) -> None:
+    written(packetkit.parse(resource("schemas/first-light.yaml").read_bytes()), tmp_path)
+    main = tmp_path / "first-light_main.js"
+    text = main.read_text("utf-8")
+    main.write_text(text.replace("const CADENCE_MS = ", "const CADENCE_MS = 50 || "), encoding="utf-8")
+    status, log = left(["node", str(main)], how)
+    assert status == 0 and log.splitlines()[-1].split(" ", 1)[1] == words and "at " not in log
 
 
 def test_a_page_gets_the_mission_as_a_global_by_its_name(tmp_path: Path) -> None:

@@ -42,6 +42,7 @@ from packetkit.targets.micropython.places import is_wide
 from packetkit.targets.micropython.scale import passes
 from packetkit.targets.micropython.source import frames_of
 from tests.missions import PARTS_THAT_GO_ON, SPLIT_CHECKS
+from tests.senders import left
 
 SEED, SCHEMAS, RECORDS = 4071, 20, 40
 OPTIONS = ("", "fast_checks", "small_integers", "small_integers fast_checks")
@@ -150,6 +151,19 @@ def test_the_main_loop_reads_packs_and_sends_in_the_interpreter(tmp_path: Path) 
     sent = done.stderr.split()  # what Python prints there
     records = [mission.decode(bytes.fromhex(line)) for line in sent]
     assert [(name, record["sequence"]) for name, record in records] == [("sounding", n) for n in range(3)]
+
+
+@pytest.mark.parametrize("how", ["closed", "interrupted"])
+def test_the_main_loop_ends_where_nobody_takes_its_frames_or_it_is_interrupted(
+    how: str, tmp_path: Path
+) -> None:
+    # In Python, as the interpreter for node has neither pipes nor signals.
+    mission = shipped("first-light")
+    for name, text in micropython.write(mission.layouts, dossier("first-light", mission)).items():
+        (tmp_path / name).write_text(
+            text.replace("time.sleep(CADENCE_S)", "time.sleep(0.05)"), encoding="utf-8"
+        )
+    assert left([sys.executable, "-u", str(tmp_path / "first_light_main.py")], how) == (0, "")
 
 
 # -- in Python, every number watched -------------------------------------------------------------------------------

@@ -29,6 +29,7 @@ from packetkit.mission.load import Mission
 from packetkit.resources import resource
 from packetkit.targets import python, rows
 from packetkit.targets.examples import example
+from tests.senders import left
 
 SHIPPED = ("first-light", "plover", "heron")
 
@@ -219,3 +220,16 @@ def test_the_main_loop_sends_frames_that_packetkit_decodes(name: str, tmp_path: 
     counter = "counter" if name == "first-light" else "sequence"
     assert [record[counter] for _, record in frames] == [0, 1, 2]
     assert len(done.stderr.splitlines()) == 3
+
+
+@pytest.mark.parametrize(
+    ("how", "words"), [("closed", "stopped: the output is closed"), ("interrupted", "stopped")]
+)
+def test_the_main_loop_ends_where_nobody_takes_its_frames_or_it_is_interrupted(
+    how: str, words: str, tmp_path: Path
+) -> None:
+    for file, text in files_of(shipped("first-light")).items():
+        text = text.replace("time.sleep(CADENCE_S)", "time.sleep(0.05)")
+        (tmp_path / file).write_text(text, encoding="utf-8")
+    status, log = left([sys.executable, str(tmp_path / "first_light_main.py")], how)
+    assert status == 0 and log.splitlines()[-1].split(" ", 1)[1] == words and "Error" not in log

@@ -45,13 +45,18 @@ def text(mission: Mission, frames: Sequence[FrameCode]) -> str:
             with page.block("try"):
                 page.add("size = record.encode(buffer)", "send(memoryview(buffer)[:size])")
             with page.block("except (frames.FieldError, OSError) as error"):
+                with page.block("if error.args[0] == 32"):  # EPIPE, a number everywhere
+                    page.add("return  # whoever read what is printed is gone")
                 page.add('print("frame %d was not sent: %r" % (turn, error))  # the next one is a new chance')
             page.add("turn += 1")
             with page.block("if turns is None"):
                 page.add("time.sleep(CADENCE_S)")
     page.add("", "")
     with page.block('if __name__ == "__main__"'):
-        page.add("main()")
+        with page.block("try"):
+            page.add("main()")
+        with page.block("except KeyboardInterrupt"):
+            page.add('print("stopped")')
     return page.text
 
 
