@@ -11,6 +11,7 @@ from random import Random
 from typing import Any
 
 import dns.message
+import dpkt
 import pytest
 
 from packetkit import toolchains
@@ -22,16 +23,22 @@ from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import parse
 from packetkit.resources import resource
 from tests.published import (
+    test_continued,
     test_formats,
     test_lorawan,
     test_measured_formats,
     test_mode_s,
     test_mode_s_replies,
+    test_sums_over_addresses,
     test_times,
 )
 
 INTERNET = bytes.fromhex("45000073000040004011b861c0a80001c0a800c7")
 SHIP = test_measured_formats.six_bits(test_measured_formats.SENTENCE.split(",")[5])
+DATAGRAM = test_sums_over_addresses.sent(dpkt.udp.UDP(sport=0x414, dport=53, data=b"x", ulen=9), 17)
+ROUTERS = test_sums_over_addresses.halves(
+    bytes.fromhex("fe80000000000000021cdafffe002024"), bytes.fromhex("ff02000000000000000000000000001a")
+)
 QUESTION = dns.message.make_query("example.org", "A", id=0x1234).to_wire()
 
 # Each schema, and frames of it that somebody else has published or made: the frame's name, its bytes, the codes it is supplied with.
@@ -81,6 +88,24 @@ FORMATS: dict[str, tuple[str, list[tuple[str, bytes, dict[str, int]]]]] = {
             ("all_call", test_mode_s_replies.ALL_CALL, {"interrogator": 0x16}),
         ],
     ),
+    "transport": (
+        test_sums_over_addresses.SCHEMA,
+        [
+            ("datagram", DATAGRAM, test_sums_over_addresses.KNOWN),
+            ("control", bytes.fromhex("9b006bde00000000"), ROUTERS),
+        ],
+    ),
+    # The widest type of C holds a number of nine octets.
+    "things": (
+        test_continued.THINGS.replace("bits: 64", "bits: 63"),
+        [
+            ("publish", bytes.fromhex("30 05 0003612F62"), {}),
+            ("publish", bytes.fromhex("32 07 0003612F62 000A"), {}),
+            ("field", bytes.fromhex("089601"), {}),
+            ("field", bytes.fromhex("120774657374696E67"), {}),
+            ("event", bytes.fromhex("C000 FF 03 8100") + b"a" * 128, {}),
+        ],
+    ),
     "uplink": (test_lorawan.UPLINK, [("data", test_lorawan.FRAME, {})]),
     **{
         f"shipped-{name}": (resource(f"schemas/{name}.yaml").read_text("utf-8"), [])
@@ -116,6 +141,18 @@ def test_c_reads_published_frames_as_the_codec_does_and_makes_them_again(name: s
         read, made = ask([Question(number, members.told(layout, row) + data), Question(number, row)])
         assert raw.found(held, Question(number, data), read) == ("ok", row)
         assert (made.status, made.content) == ("ok", data)
+
+
+def test_c_reads_a_datagram_whose_check_was_not_computed_and_sends_it_computed(running: Any) -> None:
+    ask, numbers = running
+    layout, number = parse(FORMATS["transport"][0]).layouts["datagram"], numbers["transport", "datagram"]
+    detail = Frame(layout).decode(DATAGRAM, detail=True, known=test_sums_over_addresses.KNOWN)
+    row = members.from_detail(layout, detail)
+    told = members.told(layout, row)
+    none, wrong = (told + DATAGRAM[:6] + check + DATAGRAM[8:] for check in (bytes(2), bytes([0, 1])))
+    read, refused, made = ask([Question(number, none), Question(number, wrong), Question(number, row)])
+    assert raw.found(raw.Held(layout, Frame(layout), number), Question(number, none), read) == ("ok", row)
+    assert refused.status == "check failed" and made.content == DATAGRAM
 
 
 @pytest.mark.parametrize("name", FORMATS)

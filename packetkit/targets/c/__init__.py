@@ -31,7 +31,7 @@ SMALL_CHECKS, FAST_CHECKS = "small_checks", "fast_checks"
 KNOWS = frozenset(
     (
         "pieces calibration limits part curve turn valid_when scale_by own_end several_sizes told_in_option ones_in_lists "
-        "trailers Continued"
+        "trailers Continued front initial zero_as_ones not_computed"
     ).split()
 )
 
@@ -65,6 +65,7 @@ def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
     for declared in layouts.values():
         numbers = tuple(_beyond_numbers(declared))
         yield from numbers
+        yield from _beyond_checks(declared)
         if numbers or any(True for _ in refusals(declared, KNOWS, parts=True)):
             continue  # nothing further can be said of a layout that is refused
         layout = with_numbers(without_bundles(declared))
@@ -95,6 +96,13 @@ def _beyond_numbers(layout: Layout) -> Iterable[tuple[str, str]]:
             yield slot.address, reason
         elif slot.number in summed:
             yield slot.address, "ones in a list of numbers of as many octets as they need"
+
+
+def _beyond_checks(layout: Layout) -> Iterable[tuple[str, str]]:
+    """Yield the checks whose code no type holds, and would have to be told from one that says that there is none."""
+    for slot in layout.slots:
+        if slot.check is not None and slot.check.not_computed is not None and slot.width > WIDEST_NUMBER:
+            yield slot.address, f"checks of {slot.width} bits that were not computed: C's widest type has 64"
 
 
 TARGET = Target(

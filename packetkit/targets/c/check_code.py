@@ -6,11 +6,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from packetkit.integrity.crc import residue
+from packetkit.layout.model import Fed as FedItem
 from packetkit.layout.model import Node, Run, Slot, flat
-from packetkit.targets.c.checks import WIDEST
+from packetkit.targets.c.checks import WIDEST, Engine, halves
 from packetkit.targets.c.frame import FrameCode, point_text
-from packetkit.targets.c.octets import gathered, parts, read, store, turned, turned_back
-from packetkit.targets.c.spans import END, Fed, Stretch
+from packetkit.targets.c.octets import Place, gathered, parts, read, store, turned, turned_back
+from packetkit.targets.c.spans import END, Fed, Point, Stretch
 from packetkit.targets.c.walk import Walk
 from packetkit.targets.c.words import Page, mask, number, size_for, unsigned
 
@@ -33,11 +34,19 @@ def define(page: Page, frame: FrameCode, slot: Slot) -> None:
         page.add("")
         return
     with page.block(f"static {kind} {frame.check_name(slot)}(const uint8_t *d{_parameters(frame, fed)})"):
-        page.add(f"{one.state} c = {one.start};", f"{frame.record.bits} i;")
+        name, _ = frame.mission.engine(slot)
+        if fed.check.initial is None:
+            page.add(f"{one.state} c = {one.start};")
+        else:
+            code = _fed_code(page, frame, fed.check.initial, "first")
+            page.add(*one.started(name, code))
+        page.add(f"{frame.record.bits} i;")
         if not fed.whole:
             page.add("uint8_t part = 0;", "uint8_t parts = 0;")
         for octet in fed.check.also:
             page.add(one.step(number(octet)))
+        for item in fed.check.front:
+            _feed_front(page, frame, fed, item, one.step)
         for stretch in fed.stretches:
             if fed.whole:
                 _feed_octets(page, frame, stretch, one.step)
@@ -45,8 +54,95 @@ def define(page: Page, frame: FrameCode, slot: Slot) -> None:
                 _feed_bits(page, frame, fed, stretch, one.step)
         if not fed.whole:
             _finish_bits(page, fed, one.step, one.bit)
-        page.add(f"return ({kind})({one.finished});" if one.final_xor else f"return {one.finished};")
+        if fed.check.zero_as_ones:
+            _return_no_zero(page, slot, one)
+        else:
+            page.add(f"return ({kind})({one.finished});" if one.final_xor else f"return {one.finished};")
     page.add("")
+
+
+def _return_no_zero(page: Page, slot: Slot, one: Engine) -> None:
+    """Write what returns all ones for zero."""
+    kind = unsigned(slot.width) if slot.width <= WIDEST else one.state
+    page.add(
+        f"{{ {kind} v = ({kind})({one.finished});" if slot.width <= WIDEST else f"{{ {kind} v = {one.value};"
+    )
+    if slot.width <= WIDEST:
+        page.add(f"return v != 0 ? v : {mask(slot.width)}; }}")
+        return
+    high, low = halves((1 << slot.width) - 1).split(", ")
+    page.add(f"if ((v.high | v.low) == 0) {{ v.high = {high}; v.low = {low}; }}", "return v; }")
+
+
+def _fed_code(page: Page, frame: FrameCode, by: int, name: str) -> str:
+    """Write what declares the code of a field that goes into a check, as it stands in the frame by now; return it.
+
+    So it is read alike where a frame is made and where it is read, a length too. A supplied field is an argument.
+    """
+    slot = replace(frame.record.slots[by], signed=False)
+    kind = unsigned(slot.width)
+    if by < 0:
+        code = _argument(by)
+        if slot.width < size_for(slot.width):
+            code = f"({kind})({code} & {mask(slot.width)})"
+        return code
+    run = frame.homes[by]
+    page.add(f"{kind} {name};")
+    with page.block(""):
+        lines, value = _standing(page, frame, run, slot)
+        page.add(*lines, f"{name} = {value};")
+    return name
+
+
+def _standing(page: Page, frame: FrameCode, run: Run, slot: Slot) -> tuple[list[str], str]:
+    """The statements and the expression that read a field from where it stands."""
+    name, start = frame.mission.prefix, f"n{run.number}"
+    if run.at is not None:
+        return read(name, Place("d", run.at // 8, run.at % 8, run.packing), slot)
+    if run.residue is not None:
+        page.add(f"const uint8_t *b = d + ({start} >> 3);")
+        return read(name, Place("b", 0, run.residue, run.packing), slot)
+    low = "_low" if run.packing.value.startswith("least") else ""
+
+    def got(part: Slot) -> tuple[list[str], str]:
+        call = f"{name}_get{low}(d, {start} + {number(part.offset_bits)}, {part.width})"
+        return [], f"({unsigned(part.width)}){call}"
+
+    if slot.pieces:
+        return gathered(name, slot, got)
+    return [], turned_back(name, slot, got(slot)[1])
+
+
+def _feed_front(page: Page, frame: FrameCode, fed: Fed, item: FedItem, step: object) -> None:
+    """Feed what stands in front of the spans: an octet, a field's code, the frame's size."""
+    assert callable(step)
+    if item.octet is not None and fed.whole:
+        page.add(step(number(item.octet)))
+        return
+    kind = unsigned(item.bits)
+    with page.block(""):
+        if item.octet is not None:
+            code = number(item.octet)
+        elif item.by is not None:
+            code = _fed_code(page, frame, item.by, "code")
+        else:
+            size = point_text(frame, Point(END, 0))
+            code = number(int(frame.layout.minimum_bits) // 8) if size != "end" else "(end >> 3)"
+        page.add(f"const {kind} f = ({kind}){code};")
+        if not fed.whole:
+            with page.block(f"for (i = 0; i < {item.bits}; i++)"):
+                shift = "i" if fed.check.least_first else f"({item.bits - 1} - i)"
+                page.add(f"const uint8_t bit = (uint8_t)((f >> {shift}) & 1);")
+                _take_bit(page, fed, step)
+            return
+        ranks = range(item.bits // 8)
+        for rank in ranks if fed.check.least_first else reversed(ranks):
+            page.add(step(f"(uint8_t)(f >> {8 * rank})" if rank else "(uint8_t)f"))
+
+
+def _argument(by: int) -> str:
+    """The name of a supplied field among a check's arguments."""
+    return f"s{-by}"
 
 
 def _octets_before(frame: FrameCode, slot: Slot) -> int:
@@ -57,7 +153,15 @@ def _octets_before(frame: FrameCode, slot: Slot) -> int:
 
 def _parameters(frame: FrameCode, fed: Fed) -> str:
     kind = frame.record.bits
-    return "".join(f", {kind} {'end' if node == END else f'n{node}'}" for node in fed.nodes)
+    made = [f", {kind} {'end' if node == END else f'n{node}'}" for node in fed.nodes]
+    slots = (frame.record.slots[by] for by in supplied(fed))
+    made += [f", {unsigned(slot.width)} {_argument(slot.number)}" for slot in slots]
+    return "".join(made)
+
+
+def supplied(fed: Fed) -> list[int]:
+    """Return the supplied fields that a check is fed with, or starts from."""
+    return sorted({number for number in fed.check.fed if number < 0})
 
 
 def _feed_octets(page: Page, frame: FrameCode, stretch: Stretch, step: object) -> None:
@@ -85,12 +189,18 @@ def _feed_bits(page: Page, frame: FrameCode, fed: Fed, stretch: Stretch, step: o
             tests = ([] if low == "0" else [f"i >= {low}"]) + [f"i < {high}"]
             with page.block(f"if ({' && '.join(tests)})"):
                 page.add({"skip": "continue;", "zero": "bit = 0;", "ones": "bit = 1;"}[fed.check.own or ""])
-        if fed.check.least_first:
-            page.add("part = (uint8_t)(part | (bit << parts));")
-        else:
-            page.add("part = (uint8_t)((part << 1) | bit);")
-        with page.block("if (++parts == 8)"):
-            page.add(step("part"), "part = 0;", "parts = 0;")
+        _take_bit(page, fed, step)
+
+
+def _take_bit(page: Page, fed: Fed, step: object) -> None:
+    """Take a bit to those that wait for an octet."""
+    assert callable(step)
+    if fed.check.least_first:
+        page.add("part = (uint8_t)(part | (bit << parts));")
+    else:
+        page.add("part = (uint8_t)((part << 1) | bit);")
+    with page.block("if (++parts == 8)"):
+        page.add(step("part"), "part = 0;", "parts = 0;")
 
 
 def _finish_bits(page: Page, fed: Fed, step: object, bit: object) -> None:
@@ -121,15 +231,18 @@ def computed(frame: FrameCode, slot: Slot, known: dict[int, str]) -> str:
         if check.algorithm.final_xor:
             call = f"({kind})({call} ^ {number(check.algorithm.final_xor)})"
         return call
-    call = called(frame, slot)
+    call = called(frame, slot, known)
     if check.mixed is not None:
         call = f"({kind})({call} ^ {mixed_code(frame, slot, known)})"
     return call
 
 
-def called(frame: FrameCode, slot: Slot) -> str:
+def called(frame: FrameCode, slot: Slot, known: dict[int, str]) -> str:
     """Return the call that computes a check over its span."""
-    names = "".join(f", {'end' if node == END else f'n{node}'}" for node in frame.fed[slot.number].nodes)
+    fed = frame.fed[slot.number]
+    names = "".join(f", {'end' if node == END else f'n{node}'}" for node in fed.nodes)
+    for by in supplied(fed):
+        names += f", ({unsigned(frame.record.slots[by].width)}){known[by]}"
     return f"{frame.check_name(slot)}(d{names})"
 
 
@@ -195,7 +308,14 @@ class CheckWalk(Walk):
             return
         lines, found = read(self.frame.mission.prefix, place, self.target_slot)
         self.page.add(*lines)
-        with self.page.block(f"if ({value} != {found})"):
+        self.compare(value, found)
+
+    def compare(self, value: str, found: str) -> None:
+        """Fail where what was found is not the value, unless it says that there is none."""
+        check = self.target_slot.check
+        assert check is not None
+        told = "" if check.not_computed is None else f"{found} != {number(check.not_computed)} && "
+        with self.page.block(f"if ({told}{value} != {found})"):
             self.page.add(f"return {self.on_failure};")
 
     def act_wide(self, run: Run, start: str) -> None:
@@ -203,7 +323,7 @@ class CheckWalk(Walk):
         frame, slot, page = self.frame, self.target_slot, self.page
         name, one = frame.mission.engine(slot)
         assert slot.check is not None
-        page.add(f"{one.state} w = {called(frame, slot)};")
+        page.add(f"{one.state} w = {called(frame, slot, self.known)};")
         if slot.check.mixed is not None:
             page.add(f"w.low ^= {mixed_code(frame, slot, self.known)};")
         for is_turned, by in ((slot.bits_reversed, 1), (slot.octets_reversed, 8)):
@@ -240,8 +360,7 @@ class CheckWalk(Walk):
         else:
             lines, found = [], turned_back(name, slot, got(slot)[1])
         self.page.add(*lines)
-        with self.page.block(f"if ({value} != {found})"):
-            self.page.add(f"return {self.on_failure};")
+        self.compare(value, found)
 
 
 def _cuts(run: Run, slot: Slot) -> Iterator[tuple[Slot, int]]:

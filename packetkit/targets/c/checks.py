@@ -32,6 +32,21 @@ class Engine:
     value: str
     final_xor: int = 0
 
+    def started(self, name: str, code: str) -> list[str]:
+        """What declares a register that starts from a code instead."""
+        algorithm, width = self.algorithm, self.algorithm.width
+        if width > WIDEST:
+            turned = f"c = {name}_turned(c, {width}, 1);"
+            return [f"{self.state} c = {{0, {code}}};", *([turned] if algorithm.reflect_in else [])]
+        lift = size_for(width) - width
+        if algorithm.reflect_in:
+            return [f"{self.state} c = {name}_turned({code});"]
+        return [
+            f"{self.state} c = ({self.state})(({self.state}){code} << {lift});"
+            if lift
+            else f"{self.state} c = {code};"
+        ]
+
     @property
     def finished(self) -> str:
         return f"({self.value}) ^ {number(self.final_xor)}" if self.final_xor else self.value
@@ -119,7 +134,7 @@ def forms_of(algorithm: Algorithm) -> list[str]:
 
 
 def define(page: Page, one: Engine, name: str, *, form: str, bits: bool, turned: bool) -> None:
-    """Write an algorithm's functions. bits: it is fed with single bits too; turned: what does not fit a number is sent turned around."""
+    """Write an algorithm's functions. bits: it is fed with single bits too; turned: a register is turned around."""
     algorithm = one.algorithm
     page.add(
         f"/* {algorithm.name}: "
@@ -130,13 +145,13 @@ def define(page: Page, one: Engine, name: str, *, form: str, bits: bool, turned:
     if algorithm.width > WIDEST:
         _define_wide(page, algorithm, name, turned=turned)
     elif algorithm.family == "crc":
-        _define_crc(page, one, name, form=form, bits=bits)
+        _define_crc(page, one, name, form=form, bits=bits, turned=turned)
     else:
         _define_sum(page, algorithm, name)
     page.add("")
 
 
-def _define_crc(page: Page, one: Engine, name: str, *, form: str, bits: bool) -> None:
+def _define_crc(page: Page, one: Engine, name: str, *, form: str, bits: bool, turned: bool) -> None:
     if bits or form == BITS:
         _define_bit(page, one, name)
     if form == SHIFTS:
@@ -145,7 +160,7 @@ def _define_crc(page: Page, one: Engine, name: str, *, form: str, bits: bool) ->
         _define_bitwise(page, one, name)
     else:
         _define_table(page, one, name, 16 if form == NIBBLES else 256)
-    if f"{name}_turned" in one.value:
+    if turned or f"{name}_turned" in one.value:
         _define_turned(page, name, one.state, one.algorithm.width)
 
 

@@ -126,7 +126,8 @@ def _judging(page: Page, frame: FrameCode) -> None:
     if _mixed(frame):
         _mixed_checks(page, frame, runs)
     else:
-        all_checks(page, frame, {}, result(frame, "CHECK_FAILED"))
+        known = {slot.number: f"known_{slot.path[0]}" for slot in frame.layout.supplied}
+        all_checks(page, frame, known, result(frame, "CHECK_FAILED"))
     tests = [test for run in runs for test in constant_tests(_at(run), run, _strict)]
     if tests:
         with page.block(f"if ({' || '.join(tests)})"):

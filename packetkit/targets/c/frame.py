@@ -174,7 +174,7 @@ class FrameCode:
             or algorithm.width % 8
             or check.own is not None
             or check.also
-            or check.mixed is not None
+            or not check.is_plain
         ):
             return False
         start = None if run.at is None else run.at + slot.offset_bits

@@ -68,11 +68,14 @@ class Spans:
         mine = [piece for at, width in parts for piece in self._inside(run, at, at + width)]
         own = tuple(mine) if check.own is not None else ()
         whole = all(self._residue(point) == 0 for piece in (*pieces, *own) for point in piece)
+        whole = whole and all(one.bits % 8 == 0 for one in check.front)
         stretches = [Stretch(*piece) for piece in pieces]
         if whole and own:
             stretches = [part for one in stretches for part in _cut(one, own, check.own or "")]
         points = [point for one in stretches for point in (one.start, one.end)]
         points += [] if whole else [point for piece in own for point in piece]
+        points += [Point(self.home[number].number, 0) for number in check.fed if number >= 0]
+        points += [Point(END, 0) for one in check.front if one.by is None and one.octet is None]
         nodes = sorted({point.node for point in points if self.constant(point) is None})
         return Fed(check, tuple(stretches), own, whole, tuple(nodes))
 
