@@ -2559,10 +2559,10 @@ class _Reading(_Walk):
         """Octets up to the first that begins with a zero."""
         while True:
             first = node.first + node.width
+            if node.width == _width(node.field):  # known whatever follows, and if nothing does
+                raise Refused("bad length", f"{_address(node)} goes on after {node.width} bits")
             if first + 8 > self.limit():
                 raise self.too_long(f"{_address(node)} goes on behind bit {self.limit()}")
-            if node.width == _width(node.field):
-                raise Refused("bad length", f"{_address(node)} goes on after {node.width} bits")
             node.width += 8
             if self.picture[first] == "0":
                 break

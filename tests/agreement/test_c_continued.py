@@ -89,6 +89,7 @@ READ = {
     (SIGNED, "fe ff 7f"): ("ok", -2),
     (HIGH, "80 80 81 00"): ("ok", 128),
     (LOW, "80 80 80 80 00"): ("bad length", None),
+    (LOW, "80 80 80 80"): ("bad length", None),  # known before it is known whether another octet follows
     (LOW, "80 80"): ("truncated", None),
     (LOW, "00 00"): ("trailing bytes", None),
 }
