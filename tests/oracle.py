@@ -651,7 +651,8 @@ def _with_constant_lengths(whole: Field) -> Field:
         if length is not None and size is not None and not _goes_on(length):
             units = _units(length)
             size += -size % units if length.fill == "zero" else 0
-            constant[id(length)] = size // units - length.less
+            counted = _counted_bits(size, length)
+            constant[id(length)] = (size if counted is None else counted) // units - length.less
         for group in _groups_in(declared):
             for member in group:
                 look(member)
@@ -1003,6 +1004,26 @@ class _Walk(ABC):
         """Find the raw code, and the width, of a number that goes on from octet to octet."""
 
 
+def _uncounted_bits(counted: int, length: Field) -> int:
+    """Return the bits that a length leaves out of account where it counts so many: some after every block, the last one too."""
+    if length.not_counted is None:
+        return 0
+    every, octets = length.not_counted
+    blocks = counted // (every * 8) + (1 if counted % (every * 8) else 0)
+    return blocks * octets * 8
+
+
+def _counted_bits(bits: int, length: Field) -> int | None:
+    """Return how many of so many bits a length counts, by trying all numbers of blocks; None where no number makes so many."""
+    if length.not_counted is None:
+        return bits
+    for blocks in range(bits // (8 * length.not_counted[1]) + 1):
+        counted = bits - blocks * 8 * length.not_counted[1]
+        if counted >= 0 and counted + _uncounted_bits(counted, length) == bits:
+            return counted
+    return None
+
+
 def _fill(boundary: str, at: int) -> int:
     """Return how many bits are left up to the next boundary, counted from the frame's start."""
     return -at % {"byte": 8, "word_16": 16, "word_32": 32}[boundary]
@@ -1070,9 +1091,9 @@ def _told_end(declared: Field, at: int, start: int, shape: _Shape, before: _Node
 
 
 def _members_behind(node: _Node) -> tuple[Field, ...]:
-    """Return the fields declared behind a node in its group; a variant stands alone."""
+    """Return the fields declared behind a node in its group; a variant stands alone, and the elements behind one are not told yet."""
     assert node.parent is not None
-    if node.parent.is_choice:
+    if node.parent.is_choice or isinstance(node.key, int):
         return ()
     members = node.parent.field.fields
     return members[[one.name for one in members].index(str(node.key)) + 1 :]
@@ -2413,6 +2434,7 @@ class _Reading(_Walk):
         if part.length.code:
             return  # it never changes: a wrong one is some other frame's
         size = (_counted(node) + part.length.less) * _units(part.length)
+        size += _uncounted_bits(size, part.length)
         end = part.node.first + size
         outside = self.parts[: self.parts.index(part)]
         known = [one.end for one in outside if one.end is not None]
@@ -2437,6 +2459,8 @@ class _Reading(_Walk):
             count = _counted(_meant(node, declared.length.counted_by))
         else:
             count = self.fitting(node, _character_bits(declared))
+            if declared.length.as_fits:
+                count = min(count, declared.length.maximum or 0)
         if self.at + count * _character_bits(declared) > self.limit():
             raise self.too_long(f"{_address(node)}: {count} characters")
         return count
@@ -2791,10 +2815,22 @@ class _Writing(_Walk):
             codes = _completed(declared, codes, fixed, as_they_are=isinstance(node.given, Mapping))
         elif declared.length.counted_by is not None:
             self.counted.append((_meant(node, declared.length.counted_by), len(codes)))
+        elif declared.length.as_fits:
+            most, follows = declared.length.maximum or 0, self.another_follows(node)
+            if len(codes) > most or (follows and len(codes) < most):
+                raise _unfit(f"{_address(node)} has {len(codes)} characters, {most} fit")
         elif codes and self.none_left.get(self.part()):
             raise _unfit(f"{_address(node)}: something before it is not given")
         node.given = codes
         return len(codes)
+
+    def another_follows(self, node: _Node) -> bool:
+        """Whether what a node stands in is not the last element of its list."""
+        while isinstance(node.key, str):
+            assert node.parent is not None
+            node = node.parent
+        assert node.parent is not None
+        return node.key + 1 < len(node.parent.given)
 
     def unknown_characters(self, node: _Node) -> int:
         assert node.parent is not None
@@ -3035,7 +3071,10 @@ class _Writing(_Walk):
 
     def settle_lengths(self) -> None:
         for node, length, bits in self.sized:
-            units, over = divmod(bits, _units(length))
+            counted = _counted_bits(bits, length)
+            if counted is None:
+                raise _unfit(f"{_address(node)} cannot count {bits} bits")
+            units, over = divmod(counted, _units(length))
             number = units - length.less
             low, high = _number_limits(node.field, node.width)
             if over:

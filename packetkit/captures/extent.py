@@ -135,7 +135,7 @@ class Measure:
         return end
 
     def _end(self, node: Measured, at: int, raws: dict[int, int]) -> int:
-        end = at + (raws[node.by] + node.less) * node.unit_bits
+        end = at + node.bits_of(raws[node.by])
         if end > self._stops[-1] and len(self._stops) == 1:
             raise ShortFrame(f"{self._layout.name}: the bytes end before {node.address or 'the frame'} does")
         if not at <= end <= self._stops[-1]:
@@ -184,6 +184,7 @@ class Measure:
             count = computed_count(node, raws)
         else:
             count = max(0, self._stops[-1] - bits_behind(node, raws) - at) // node.minimum_bits
+            count = min(count, node.maximum or 0) if node.as_fits else count
         if count < 0 or (node.count is None and node.maximum is not None and count > node.maximum):
             raise BadCount(
                 f"{node.address} has {count} elements, but the schema allows {node.maximum} at most"

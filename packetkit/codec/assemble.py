@@ -82,6 +82,7 @@ class _Writing:
         # In each measured part, and the frame: the first field that no bytes remained for.
         self.absent: list[str] = []
         self.later: list[tuple[Leaf, Any]] = []  # values that mean what other fields say, in wire order
+        self.goes_on = False  # whether another element follows the one of a list to the end that is taken
         self.now: int | None = None  # the place of the leaf whose value is taken late
 
     def take(self, record: object) -> int:
@@ -256,14 +257,16 @@ class _Writing:
                 "disagrees",
                 f"is not empty, but {self.absent[-1]} before it is not given. Give that too",
             )
-        before = len(self.leaves)
+        before, outside = len(self.leaves), self.goes_on
         for number, element in enumerate(value):
+            self.goes_on = number < len(value) - 1 if node.several_sizes else outside
             place, inner, each = (*indices, number), Scope(scope), f"{address}[{number}]"
             at = self.container(node.element, element, node.bare, at, place, inner, each)
             if node.own_end is not None:
                 last = number == len(value) - 1
                 demand = Demand(each, len(self.leaves), codes=node.own_end.codes, present=last, last=last)
                 self.demands.of(inner.leaf(node.own_end.by)).demands.append(demand)
+        self.goes_on = outside
         for slot in slots_of(node.element[0]) if node.bare else ():
             scope.listed[slot.number] = self.leaves[before:]
         return at
@@ -312,6 +315,12 @@ class _Writing:
                 state.demands.append(Demand(address, len(self.leaves), count=count))
             else:
                 state.broken = True
+        if node.as_fits and self.goes_on and count < (most or 0):
+            text = (
+                f"has {count} elements, and {most} fit where another one follows. Give {most}, or put it last"
+            )
+            self.fault(address, "wrong-length", text)
+            return False
         if most is not None and count > most:
             text = f"has {count} elements, but {most} at most can be sent. Leave out {count - most}"
             self.fault(address, "wrong-length", text)

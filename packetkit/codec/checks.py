@@ -18,7 +18,9 @@ class NotGeneratedError(Exception):
 
 
 def refuse_split(layout: Layout) -> None:
-    """Raise NotGeneratedError where what a code means is told too late: by, or of, a split value, or by a field behind."""
+    """Raise NotGeneratedError where what a code means is told too late: by, or of, a split value, or by a field behind; and for blocks."""
+    if any(getattr(node, "as_fits", False) or getattr(node, "not_counted", None) for node in layout.walk()):
+        raise NotGeneratedError
     for slot in layout.slots:
         if any(number > slot.number for number in slot.tellers):
             raise NotGeneratedError

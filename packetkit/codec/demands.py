@@ -170,9 +170,13 @@ class Demands:
         """The code of a length, from the size of what it measures."""
         node = self.measuring[leaf.slot.number]
         assert demand.size is not None
-        units, over = divmod(demand.size, node.unit_bits)
-        number, highest = units - node.less, leaf.slot.number_limits[1]
-        if over:
+        number, over = node.number_of(demand.size)
+        units, highest = number + node.less, leaf.slot.number_limits[1]
+        if over and node.not_counted is not None:
+            every, octets = node.not_counted
+            text = f"has {demand.size} bits, of which {over} are too many or too few: after each {every} octets and the rest {octets} stand"
+            self.fault(demand.address, "wrong-length", text, demand.order)
+        elif over:
             text = f"has {demand.size} bits, which are not whole units of {node.unit_bits}, as {leaf.address} counts them"
             self.fault(demand.address, "wrong-length", text, demand.order)
         elif not 0 <= number <= highest:

@@ -232,7 +232,7 @@ class Reading:
 
     def told(self, limit: _Limit, leaf: Leaf) -> None:
         """Note where a measured part ends, now that its length is read."""
-        size = (leaf.number + limit.node.less) * limit.node.unit_bits
+        size = limit.node.bits_of(leaf.number)
         end = limit.start + size
         around = self.around(limit)
         outer = next((one.end for one in reversed(around) if one.end is not None), self.end)
@@ -335,6 +335,7 @@ class Reading:
                 count = product_of(node, scope)
             else:
                 count = max(0, self.stop() - self.behind(node, scope) - at) // node.minimum_bits
+                count = min(count, node.maximum or 0) if node.as_fits else count
             if count < 0 or (node.maximum is not None and count > node.maximum):
                 text = f"{path} has {count} elements, but the schema allows {node.maximum} at most"
                 raise BadCount(text, path=path, bit=at)

@@ -95,6 +95,7 @@ class _Drawing:
         self.asked |= self.factors
         self.judged = beside.told_slots(layout)
         self.asked |= {number for one in self.judged for number in one.tellers}
+        self.goes_on = False  # whether another element follows in a list of several sizes
         self.ended = False  # in this part: something that asks for bytes that remain is not there
         self.raised = {slot.raises for slot in layout.slots if slot.raises is not None}
         self.lists = {node.counted_by: node for node in nodes if isinstance(node, Repeat)}
@@ -141,15 +142,19 @@ class _Drawing:
             times = max(1, self.length(node.maximum))
         else:
             times = 0 if self.ended else self.length(node.maximum)
+        if node.as_fits and self.goes_on and not self.oddity(20):
+            times = node.maximum or 0
         if node.joined is not None:
             return self.text(node, node.joined, times)
-        made, ones = [], 0
+        made, ones, outside = [], 0, self.goes_on
         for at in range(times):
+            self.goes_on = at < times - 1 if node.several_sizes else outside
             if node.own_end is not None:
                 by, codes = codes_of_place(node, self.layout.slots, is_last=at == times - 1)
                 self.ending[by] = codes
             made.append(self.container(node.element, node.bare))
             ones += ones_in_element(node, self.told)
+        self.goes_on = outside
         tell_ones(node, ones, self.told)
         return made
 

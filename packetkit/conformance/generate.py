@@ -321,7 +321,7 @@ class _Plain:
             if isinstance(node, Choice)
             for number, codes in zip(node.told_by, self.branches[node.number].codes, strict=False)
         }
-        self.ended = False
+        self.ended = self.goes_on = False
         self.options: dict[int, list[Optional]] = {}
         for node in layout.walk():
             if isinstance(node, Optional) and node.by is not None:
@@ -377,13 +377,15 @@ class _Plain:
             times = computed_count(node, self.told)
         times = self.ending.get(_counter(node), times)
         times = 0 if node.runs_to_end and self.ended else times
-        made, ones = [], 0
+        made, ones, outside = [], 0, self.goes_on
         for at in range(times):
+            self.goes_on = at < times - 1 if node.several_sizes else outside
             if node.own_end is not None:
                 by, codes = codes_of_place(node, self.slots, is_last=at == times - 1)
                 self.ending[by] = codes[0].low
             made.append(self.container(node.element, node.bare))
             ones += ones_in_element(node, self.told)
+        self.goes_on = outside
         tell_ones(node, ones, self.told)
         return made
 
@@ -396,6 +398,7 @@ class _Plain:
             return value
         least = 0 if self.ended and node.runs_to_end else 1
         count = node.count if node.count is not None else self.lengths.get(_counter(node), least)
+        count = node.maximum or 0 if node.as_fits and self.goes_on else count
         if joined.spare_bits:
             return b"\0"
         if joined.form in ("bytes", "bits"):

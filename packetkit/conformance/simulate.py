@@ -270,6 +270,7 @@ class _Unit:
 
     def record(self, layout: Layout) -> dict[str, Any]:
         record: dict[str, Any] = {}
+        self.goes_on = False
         self.drawn, self.ending, self.ahead = {}, {}, set()
         self.raised = frozenset(slot.raises for slot in layout.slots if slot.raises is not None)
         self.choosing = _telling_codes(layout)
@@ -331,16 +332,20 @@ class _Unit:
                 MOST_TO_END if node.maximum is None else min(node.maximum, MOST_ELEMENTS),
             )
             number = number if self.most_to_end is None else min(number, self.most_to_end)
+        if node.as_fits and self.goes_on:
+            number = node.maximum or 0
         if node.joined is not None:
             return self.text(node, node.joined, number)
         number = max(number, node.least)
-        made, ones = [], 0
+        made, ones, outside = [], 0, self.goes_on
         for index in range(number):
+            self.goes_on = index < number - 1 if node.several_sizes else outside
             if node.own_end is not None:
                 by, codes = codes_of_place(node, layout.slots, is_last=index == number - 1)
                 self.ending[by] = codes[0].low
             made.append(self.inner(layout, node.element, node.bare, f"{key}{index}."))
             ones += ones_in_element(node, self.drawn)
+        self.goes_on = outside
         tell_ones(node, ones, self.drawn)
         return made
 

@@ -230,6 +230,8 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(8, "inside what it measures", lambda seen: seen.field.kind == "length"
             and any(one.name == seen.field.measures for one in seen.around)),
     Feature(8, "rest", lambda seen: seen.field.length is not None and seen.field.length.to_end),
+    Feature(8, "as many as fit", lambda seen: seen.field.length is not None and seen.field.length.as_fits),
+    Feature(8, "not counted", lambda seen: seen.field.not_counted is not None),
     OnWire(8, "measured part of varying size", lambda layout: any(isinstance(node, Measured) for node in layout.walk())),
     Feature(11, "one field tells", lambda seen: len(seen.field.variants) > 0 and len(seen.field.told_by) == 1),
     Feature(11, "two fields tell", lambda seen: len(seen.field.variants) > 0 and len(seen.field.told_by) == 2),

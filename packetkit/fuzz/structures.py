@@ -9,7 +9,7 @@ from typing import Any
 
 from packetkit.conformance.faults import Chance
 from packetkit.fuzz.covers import Covers
-from packetkit.fuzz.entries import Entry, Place, Scope, Style, is_single
+from packetkit.fuzz.entries import Entry, Place, Scope, Style, check_bits, is_single
 from packetkit.layout.coding import CODINGS
 
 _SIX_BITS = {"bits": 6, "characters": {1: "ABCDEFGHIJKLMNOPQRSTUVWXYZ", 32: " ", 48: "0123456789"}}
@@ -152,8 +152,10 @@ class Structures(Covers):
             if self.odds(3):
                 self.member(fields, scope, place, style, depth + 1)
                 self.to_octet(fields, scope, place)
-        form = self.chance.randint(0, 2)
-        if form == 0 and not inside:
+        form = self.chance.randint(0, 3)
+        if form == 3 and unit == "bytes" and not inside:
+            self.blocks(target, length, scope)
+        elif form == 0 and not inside:
             width = self.characters(target, fill=False)
             target["length"] = "rest"
             if width != 8 or unit.startswith("words"):
@@ -166,6 +168,29 @@ class Structures(Covers):
                 length["fill"] = "zero"
         self.add(fields, scope, place, target, 0)
         place.inner = None if unit == "bits" else place.inner
+
+    def blocks(self, made: Entry, length: Entry | None, scope: Scope) -> None:
+        """Octets in blocks, as many as fit into each, with a check behind each; length: what measures them, mostly without those."""
+        every = int(self.one(1, 2, 5, 16))
+        made |= {"repeat": {"to_end": True}, "group": []}
+        inner, inside = Scope(Scope(scope)), Place(0)
+        self.add(
+            made["group"],
+            inner,
+            inside,
+            {"name": self.name(inner), "kind": "bytes", "length": {"at_most": every}},
+            0,
+        )
+        octets = 0
+        if self.odds(3):
+            self.add(made["group"], inner, inside, {"name": self.name(inner), "bits": 8}, 8)
+            octets = 1
+        check: Entry = {"name": self.name(inner), "kind": "check"}
+        check["algorithm"] = self.one("SUM-8", "CRC-8/SMBUS", "CRC-16/IBM-3740", "CRC-16/MODBUS")
+        octets += check_bits(check["algorithm"]) // 8
+        self.add(made["group"], inner, inside, check, check_bits(check["algorithm"]))
+        if length is not None and not self.odds(4):
+            length["not_counted"] = {"every": every, "octets": octets}
 
     def measured_group(
         self,

@@ -36,7 +36,7 @@ def without_fixed_parts(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict
         for node in inner:
             node = with_bodies(node, tuple(map(opened, bodies(node))))
             if isinstance(node, Measured) and node.by not in going_on and _never_varies(node):
-                codes[node.by] = node.minimum_bits // node.unit_bits - node.less
+                codes[node.by] = node.number_of(node.minimum_bits)[0]
                 moved[node.number] = node.body[0].number
                 made += node.body
             else:

@@ -86,6 +86,10 @@ def _runs_to_end(node: Node) -> bool:
     return (isinstance(node, Repeat) and node.runs_to_end) or (isinstance(node, Optional) and node.by is None)
 
 
+def _as_fits(node: Node) -> bool:
+    return isinstance(node, Repeat) and node.as_fits
+
+
 def with_trailers(
     r: Resolver, nodes: tuple[Node, ...], behind: Behind | None = None, *, ended: bool = False
 ) -> tuple[Node, ...]:
@@ -98,7 +102,10 @@ def with_trailers(
     for at, node in reversed(tuple(enumerate(nodes))):
         if isinstance(node, (Repeat, Optional)) and _runs_to_end(node):
             _judge(r, node, behind)
-            made.append(replace(node, trailer_bits=behind.bits, trailers=behind.told))
+            node = replace(node, trailer_bits=behind.bits, trailers=behind.told)
+            if isinstance(node, Repeat) and any(_as_fits(inner) for inner in walk(node.element)):
+                node = replace(node, element=with_trailers(r, node.element, behind))
+            made.append(node)
         elif isinstance(node, Choice):
             ended_here = ended or any(map(_runs_to_end, nodes[:at]))
             known = tuple(

@@ -77,7 +77,8 @@ def _nodes(nodes: tuple[Node, ...], indent: str) -> Iterable[str]:
             yield f"{indent}optional {node.address} by={node.by} codes={codes}"
             yield from _nodes(node.body, indent + " ")
         elif isinstance(node, Measured):
-            yield f"{indent}measured by={node.by} unit={node.unit_bits} less={node.less}"
+            besides = "" if node.not_counted is None else " not_counted={}/{}".format(*node.not_counted)
+            yield f"{indent}measured by={node.by} unit={node.unit_bits} less={node.less}{besides}"
             yield from _nodes(node.body, indent + " ")
         else:
             turn = f" turn={node.turn}" if node.turn else ""

@@ -9,7 +9,17 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from packetkit.layout.fills import fill_to
-from packetkit.layout.model import Choice, Measured, Node, Packing, Repeat, Run, Slot
+from packetkit.layout.model import (
+    Choice,
+    Measured,
+    Node,
+    Packing,
+    Repeat,
+    Run,
+    Slot,
+    with_uncounted,
+    without_uncounted,
+)
 from packetkit.layout.places import Container, Cursor, Part, Phase, Style
 from packetkit.layout.size import longest, shortest
 from packetkit.schema.field_keys import UNITS
@@ -60,7 +70,7 @@ def close_measured(r: Resolver, opened: Opened, style: Style, path: tuple[str, .
     nodes = with_trailers(r, inside.close(ends_in_run=True))
     if not nodes:  # nothing in it has bits; a place that a check may name is left
         nodes = (Run(r.next_node(), start.at, start.phase.within(8), 0, Packing.MOST, ()),)
-    most = (slot.number_limits[1] + by.less) * unit
+    most = with_uncounted((slot.number_limits[1] + by.less) * unit, by.not_counted)
     nodes = bounded(r, nodes, shortest(nodes), most)
     # Exact, where the cursor's sums need not be: every fill in it counts from its start.
     low, high = shortest(nodes), min(longest(nodes), most)
@@ -70,9 +80,19 @@ def close_measured(r: Resolver, opened: Opened, style: Style, path: tuple[str, .
     part = opened.part
     residue = start.phase.within(8)
     node = Measured(
-        part.number, opened.address, start.at, residue, slot.number, unit, by.less, nodes, low, high
+        part.number,
+        opened.address,
+        start.at,
+        residue,
+        slot.number,
+        unit,
+        by.less,
+        nodes,
+        low,
+        high,
+        by.not_counted,
     )
-    steps = Phase(min(unit, 64), 0)
+    steps = Phase(min(unit, 8 if by.not_counted else 64), 0)
     phase = _better(inside.cursor.phase, start.phase.and_then(steps))
     grown = _better(inside.cursor.grown, start.grown.and_then(steps))
     at = None if start.at is None or low != high else start.at + low
@@ -83,7 +103,8 @@ def close_measured(r: Resolver, opened: Opened, style: Style, path: tuple[str, .
 def _says_it(r: Resolver, opened: Opened, slot: Slot, unit: int, low: int, high: int) -> bool:
     """Whether a length can say every size of what it measures; noted where it cannot."""
     by, where = opened.by, r.full(slot.address)
-    most = (slot.number_limits[1] + by.less) * unit
+    most = with_uncounted((slot.number_limits[1] + by.less) * unit, by.not_counted)
+    counted, uncounted_over = without_uncounted(low, by.not_counted)
     over = opened.part.since(opened.inside.cursor).within(unit) if by.fill is None else 0
     if most < low:
         text = f"{slot.width} bits reach {most} bits, and what it measures has {low} at least"
@@ -91,8 +112,17 @@ def _says_it(r: Resolver, opened: Opened, slot: Slot, unit: int, low: int, high:
     elif over:
         text = f"what it measures always ends {over} bits into a unit of {unit}"
         r.note(by.place, "length-unfit", where, text, "Add reserved bits, or fill: zero.")
-    elif low == high and low // unit < by.less:
-        text = f"what it measures has {low // unit} units, so {low // unit - by.less} would be sent"
+    elif low == high and uncounted_over:
+        text = f"what it measures ends {uncounted_over} bits into octets that it does not count"
+        r.note(
+            by.places["not_counted"],
+            "length-unfit",
+            where,
+            text,
+            "Let blocks and checks be as long as it says.",
+        )
+    elif low == high and counted // unit < by.less:
+        text = f"what it measures has {counted // unit} units, so {counted // unit - by.less} would be sent"
         r.note(by.places["less"], "length-unfit", where, text, "Use a smaller less.")
     else:
         return True

@@ -493,7 +493,7 @@ class Repeat:
     count fixed, or the number of the slot that counts them, or the product of `factors` plus `plus`; or one of them says that it is
     the last, by `own_end`; or none of these: then they run to the end of the innermost measured part around them, else of the frame,
     less `trailer_bits` and those of `trailers` that are there. several_sizes: they do so, and differ in size: there is one more while
-    there is room for the smallest.
+    there is room for the smallest. as_fits: in an element of such a list, as many as fit, and maximum at most.
     maximum is the most there can be (None: bounded by the frame's length only). bare: an element is one value, not a mapping.
     """
 
@@ -517,6 +517,7 @@ class Repeat:
     several_sizes: bool = False
     ones_in_lists: bool = False
     trailers: tuple[Trailer, ...] = ()
+    as_fits: bool = False
 
     @property
     def is_fixed(self) -> bool:
@@ -563,7 +564,8 @@ class Optional:
 class Measured:
     """Nodes whose size a slot tells: (raw code of the slot numbered `by` + less) * unit_bits. Their values are their container's.
 
-    The slot stands before them or among them. maximum_bits: the most that both the nodes and the slot allow.
+    The slot stands before them or among them. maximum_bits: the most that both the nodes and the slot allow. not_counted: after each so
+    many counted octets, and after the rest, so many that are not.
     """
 
     number: int
@@ -576,6 +578,32 @@ class Measured:
     body: tuple[Node, ...]
     minimum_bits: int
     maximum_bits: int
+    not_counted: tuple[int, int] | None = None
+
+    def bits_of(self, number: int) -> int:
+        """How many bits the part has where its length says so many."""
+        return with_uncounted((number + self.less) * self.unit_bits, self.not_counted)
+
+    def number_of(self, bits: int) -> tuple[int, int]:
+        """What its length says where the part has so many bits, and the bits that are no whole units, or none that it could count."""
+        counted, over = without_uncounted(bits, self.not_counted)
+        units, rest = divmod(counted, self.unit_bits)
+        return units - self.less, over + rest
+
+
+def with_uncounted(bits: int, rule: tuple[int, int] | None) -> int:
+    """How many bits there are where so many are counted; rule: after how many octets how many stand that are not."""
+    return bits if rule is None else bits + 8 * rule[1] * -(-bits // (8 * rule[0]))
+
+
+def without_uncounted(bits: int, rule: tuple[int, int] | None) -> tuple[int, int]:
+    """How many of so many bits are counted, and those at the end that can be neither counted nor not."""
+    if rule is None:
+        return bits, 0
+    block, tail = 8 * sum(rule), 8 * rule[1]
+    whole, rest = divmod(bits, block)
+    counted = max(rest - tail, 0)
+    return whole * 8 * rule[0] + counted, rest - counted - (tail if counted else 0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -361,7 +361,11 @@ def measured_text(layout: Layout, node: Measured) -> str:
     """What tells the size of a part: `as long as size says, in bytes`."""
     unit = next(name for name, bits in UNITS.items() if bits == node.unit_bits).replace("_", " ")
     less = f", less {node.less}" if node.less else ""
-    return f"as long as {layout.slots[node.by].address} says, in {unit}{less}"
+    besides = ""
+    if node.not_counted is not None:
+        every, octets = node.not_counted
+        besides = f", without {octets} after each {every} and after the rest"
+    return f"as long as {layout.slots[node.by].address} says, in {unit}{less}{besides}"
 
 
 def joined_text(joined: Joined) -> str:
@@ -385,6 +389,8 @@ def times_text(layout: Layout, node: Repeat) -> str:
     if node.own_end is not None:
         last = told_text(layout.slots[node.own_end.by], node.own_end.codes)
         return f"1 to {counted(node.maximum or 0, noun)}, until {last}"
+    if node.as_fits:
+        return f"as many as fit, at most {counted(node.maximum or 0, noun)}"
     return "to the end" + ("" if node.maximum is None else f", at most {counted(node.maximum, noun)}")
 
 

@@ -50,12 +50,20 @@ def repeat(
     told = _number(r, one, how, scope, where)
     if told is None:
         return
-    if how.to_end and not may_run_to_end(r, one, into, where):
+    may = (
+        may_fill(r, one, into, where)
+        if how.as_fits
+        else not how.to_end or may_run_to_end(r, one, into, where)
+    )
+    if not may:
         r.placed = False
         return
     into.close_run()
     number, start = r.next_node(), into.cursor
+    if how.to_end:
+        r.ending.add(number)
     element, low, high, after, grown, inner = _element(r, one, start, scope, style, address, number, joined)
+    r.ending.discard(number)
     if low is None or high is None or not _has_bits(r, one, low, where):
         r.placed = False
         return
@@ -89,6 +97,7 @@ def repeat(
         own_end,
         several_sizes=how.to_end and low != high,
         ones_in_lists=any(factor.in_list for factor in told.factors),
+        as_fits=how.as_fits,
     )
     phase, at = after, None
     if count is not None and low == high:
@@ -268,6 +277,19 @@ def may_run_to_end(r: Resolver, one: Field, into: Container, where: str) -> bool
         r.note(place, "to-end-last", where, text, f"Move {by.name} in front of it, or use a count.")
         return False
     r.note(place, "to-end-last", where, text, "Use a count.")
+    return False
+
+
+def may_fill(r: Resolver, one: Field, into: Container, where: str) -> bool:
+    """Whether as many as fit can stand here: in an element of a list that runs to the end; noted where they cannot."""
+    text = "as many as fit stand in an element of a list that runs to the end, and nowhere else"
+    remedy = "Put it into a group with repeat: {to_end: true}, or write length: rest."
+    if one.fill is not None or one.ends_with is not None:
+        text = "as many as fit leave nothing to fill or to end"
+        remedy = f"Leave {'fill' if one.fill is not None else 'ends_with'} out."
+    elif into.holder in r.ending and not r.parts[-1].holds(into):
+        return True
+    r.note(one.places["length"], "to-end-last", where, text, remedy)
     return False
 
 

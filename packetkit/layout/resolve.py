@@ -85,6 +85,7 @@ class Resolver:
         self.behind: list[beside.Behind] = []
         self.judged: dict[str, Place] = {}  # address of a field to where it says what its codes are told by
         self.parts: list[Part] = []  # the innermost last: what an end belongs to
+        self.ending: set[int] = set()  # numbers of the lists to the end whose elements are being placed
         self.to_ends: dict[int, tuple[Field, str]] = {}  # node number to the field that runs to the end there
         self.since: dict[
             int, Phase

@@ -246,10 +246,26 @@ def _count(nodes: tuple[Node, ...], each: int, found: dict[int, int], elements: 
             _count(max(node.branches, key=_branch_bits).body, each, found, elements, left)
         elif isinstance(node, Repeat):
             most = elements if node.maximum is None else node.maximum
+            spare = 0
             if node.count is None and left.excess:
                 fewer = min(most, -(-left.excess // max(1, node.maximum_bits)))
+                spare = max(0, fewer * node.maximum_bits - left.excess)
                 most, left.excess = most - fewer, max(0, left.excess - fewer * node.maximum_bits)
             _count(node.element, each * most, found, elements, left)
+            _count_rest(node, each, spare, found)
+
+
+def _count_rest(node: Repeat, each: int, spare: int, found: dict[int, int]) -> None:
+    """Count one more element, in the bits that are spare behind whole ones, where it takes as many as fit."""
+    filled = next((one for one in node.element if isinstance(one, Repeat) and one.as_fits), None)
+    if filled is None or spare <= node.minimum_bits:
+        return
+    least: dict[int, int] = {}
+    _count_least(node.element, each, least)
+    for slot in slots_of(filled.element[0]):
+        least[slot.number] = each * ((spare - node.minimum_bits) // filled.minimum_bits)
+    for number, times_more in least.items():
+        found[number] = found.get(number, 0) + times_more
 
 
 def _count_least(nodes: tuple[Node, ...], each: int, found: dict[int, int]) -> None:

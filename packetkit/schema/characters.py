@@ -6,6 +6,7 @@ starts at code 0, or a mapping from the code of each run's first character.
 
 from __future__ import annotations
 
+from packetkit.schema.field_keys import NOT_COUNTED_KEYS
 from packetkit.schema.keys import Key
 from packetkit.schema.model import Alphabet, Repeat
 from packetkit.schema.names import REFERENCE
@@ -18,7 +19,7 @@ _ALPHABET = {
     "bits": Key("bits", "bits", ""),
     "characters": Key("characters", "characters", ""),
 }
-_EXTENT = {"count": Key("count", "counter", "")}
+_EXTENT = {"count": Key("count", "counter", ""), "at_most": Key("at_most", "integer", "")}
 LONGEST_TEXT = 4_096  # characters or octets of fixed number: a frame of most radios has 255 bytes
 _MOST_ALPHABET_BITS = 8
 
@@ -120,10 +121,17 @@ class CharacterReaders(PlainReaders):
 
     def _read_extent(self, node: Node, path: str, key: Key) -> Repeat | None:
         """How many characters or octets: a number, a count, or the rest of the part they stand in."""
-        form = "a number, {count: name}, or rest"
+        form = "a number, {count: name}, rest, or {at_most: number}"
         if isinstance(node, Mapping):
             values = self.read_all(self.keys(node, _EXTENT, path, "length"), _EXTENT, path)
-            count = values.get("count")
+            count, most = values.get("count"), values.get("at_most")
+            if count is not None and most is not None:
+                text = "length says both count and at_most"
+                self.note(node, "repeat-shape", path, text, f"Write one of them: {form}.")
+                return None
+            if most is not None:
+                fixed = self._fixed_extent(node, path, most)
+                return fixed and Repeat(to_end=True, maximum=fixed.count, as_fits=True)
             if isinstance(count, str):
                 return Repeat(counted_by=count)
             if not node.entries:
@@ -143,6 +151,23 @@ class CharacterReaders(PlainReaders):
             return None
         count = self._read_integer(node, path, key)
         return None if count is None else self._fixed_extent(node, path, count)
+
+    def _read_not_counted(self, node: Node, path: str, key: Key) -> tuple[int, int] | None:
+        """Octets that a length does not count: after each so many, and after the rest, so many."""
+        form = "{every: 16, octets: 2}"
+        mapping = self.mapping(node, path, key.name, form)
+        if mapping is None:
+            return None
+        entries = self.keys(mapping, NOT_COUNTED_KEYS, path, key.name)
+        values = self.read_all(entries, NOT_COUNTED_KEYS, path)
+        for name in self.lacking(mapping, entries, NOT_COUNTED_KEYS):
+            self.note(node, "missing-key", path, f"{key.name} lacks {name}", f"Write {form}.")
+        for name, found in values.items():
+            if not 1 <= found <= LONGEST_TEXT:
+                text = f"{name} is {whole(found)}, outside 1 to {LONGEST_TEXT:,}"
+                self.note(entries[name].value, "number-limit", path, text, f"Write such as {form}.")
+                return None
+        return (values["every"], values["octets"]) if len(values) == len(NOT_COUNTED_KEYS) else None
 
     def _fixed_extent(self, node: Node, path: str, count: int) -> Repeat | None:
         if 1 <= count <= LONGEST_TEXT:

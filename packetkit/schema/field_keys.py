@@ -207,7 +207,11 @@ FIELD_KEYS = table(
         "fill",
         "What completes what is too short: zero bits (zero), or a text's character or code; stripped on decode.",
     ),
-    Key("length", "extent", "How many characters, or octets of bytes: a number, {count: name}, or rest."),
+    Key(
+        "length",
+        "extent",
+        "How many characters, or octets of bytes: a number, {count: name}, rest, or {at_most: n} in an element.",
+    ),
     Key("encoding", "word", "How a text's octets are characters; ascii unless said.", ("ascii", "utf_8")),
     Key("alphabet", "alphabet", "A text's own characters: {bits: 6, characters: a text from code 0 on}."),
     Key("ends_with", "character", "The character or code that ends a text before its length is up."),
@@ -220,6 +224,11 @@ FIELD_KEYS = table(
     ),
     Key("measures", "measured", "What a length counts: a field, a group, or whole_frame."),
     Key("in", "word", "The units that a length counts in.", tuple(UNITS)),
+    Key(
+        "not_counted",
+        "not_counted",
+        "Octets that a length does not count: {every: 16, octets: 2}, after each 16 and after the rest.",
+    ),
     Key("less", "integer", "A length is sent as the size less this number."),
 )
 
@@ -328,4 +337,13 @@ CRC_KEYS = table(
 SIZE_KEYS = table(
     Key("size_of", "word", "What is measured, in octets.", ("whole_frame",)),
     Key("bits", "integer", "How many bits its size has there: 16 or 32."),
+)
+
+NOT_COUNTED_KEYS = table(
+    Key(
+        "every",
+        "integer",
+        "After so many counted octets, and after the rest, stand some that are not counted.",
+    ),
+    Key("octets", "integer", "How many these are."),
 )

@@ -142,7 +142,7 @@ KINDS: dict[str, Kind] = {
             "length",
             "How long a part of the frame is; fills itself.",
             ("bits", "measures"),
-            ("order", "coding", "in", "less", "fill"),
+            ("order", "coding", "in", "less", "not_counted", "fill"),
             (8,),
         ),
         Kind(

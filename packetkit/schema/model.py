@@ -54,6 +54,7 @@ class Repeat:
     maximum: int | None = None
     goes_on_when: Condition | None = None
     ends_when: Condition | None = None
+    as_fits: bool = False  # to_end: what is left over maximum is left to what follows
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +268,7 @@ class Field:
     # lengths
     measures: str | None = None  # a name, or whole_frame
     counts_in: str | None = None  # key `in`: a row of kinds.UNITS
+    not_counted: tuple[int, int] | None = None  # after so many octets, and after the rest, so many more
     less: int = 0
 
 

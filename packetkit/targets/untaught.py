@@ -19,6 +19,8 @@ WORDS: Mapping[str, str] = {
     "initial": "registers that start from a field",
     "zero_as_ones": "zero that is sent as all ones",
     "not_computed": "checks that were not computed",
+    "as_fits": "as many as fit into an element",
+    "not_counted": "octets that a length does not count",
 }
 
 
