@@ -109,10 +109,9 @@ def _verdict(made: proof.Proof, seconds: float) -> str:
 def hold(made: proof.Proof, targets: list[held.Target], examples: int) -> None:
     """Hold running targets to every frame that holds so far."""
     try:
-        for frame in made.frames:
-            for target in targets:
-                if frame.failure is None and not made.interrupted:
-                    target.prove(frame, made.seed, examples)
+        for frame in made.frames if targets else ():
+            if frame.failure is None and not made.interrupted:
+                held.prove(targets, frame, made.seed, examples)
     except KeyboardInterrupt:
         made.interrupted = True
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import islice
 from random import Random
@@ -15,6 +15,7 @@ from packetkit.conformance.spoken import Told
 from packetkit.conformance.vector import Case
 from packetkit.errors import DecodeError
 from packetkit.fuzz import proof, raw, speaking
+from packetkit.fuzz.at_once import at_once
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
 from packetkit.toolchains import PROCESSES, SPEAKING, Process, Spoken
@@ -34,37 +35,44 @@ class Target:
             for number, (frame, layout) in enumerate(mission.layouts.items())
         }
 
-    def first(
-        self, frame: str, subjects: Iterator[raw.Subject], tick: Callable[[int], None]
-    ) -> raw.Parting | None:
-        """Return the smallest subject found on which the target differs, None where there is none. tick: told of subjects asked."""
-        held = self.frames[frame]
+
+def prove(targets: Sequence[Target], one: proof.FrameProof, seed: int, examples: int) -> None:
+    """Hold running targets to a frame of which something is proven already, with as many records. All are asked the same, at the same time.
+
+    The first target that differs is the one whose difference is told; what the others answer to that batch does not count.
+    """
+    held = targets[0].frames[one.name]
+    chance = Random(f"{seed} {one.name}")
+    for target in targets:
+        one.targets[target.name] = 0
+    subjects = raw.subjects(held.layout, held.frame, chance, examples)
+    with at_once({target.name: target.ask for target in targets}) as put:
         while batch := list(islice(subjects, BATCH)):
-            parting = next(raw.partings(held, self.ask, batch), None)
-            if parting is not None:
-                return raw.smallest(held, self.ask, parting)
-            tick(len(batch))
-        return None
+            partings = raw.first_partings(held, put, batch)
+            for target in targets:
+                if target.name in partings:
+                    smallest = raw.smallest(held, target.ask, partings[target.name])
+                    one.failure = failure(target.name, held, smallest)
+                    return
+            for target in targets:
+                one.targets[target.name] += len(batch)
+    _prove_values(targets, held, one, chance, examples)
 
-    def prove(self, one: proof.FrameProof, seed: int, examples: int) -> None:
-        """Hold the target to a frame of which something is proven already, with as many records."""
-        held = self.frames[one.name]
 
-        def count(asked: int) -> None:
-            one.targets[self.name] += asked
-
-        one.targets[self.name] = 0
-        chance = Random(f"{seed} {one.name} {self.name}")
-        parting = self.first(one.name, raw.subjects(held.layout, held.frame, chance, examples), count)
-        if parting is not None:
-            one.failure = failure(self.name, held, parting)
-        elif self.ask_values is not None:
-            report = speaking.Report()
-            found = speaking.differences(held.frame, {self.name: self.ask_values}, chance, examples, report)
-            difference = next(found, None)
-            one.targets[self.name] += report.questions
-            if difference is not None:
-                one.failure = value_failure(held, speaking.smallest(held.frame, self.ask_values, difference))
+def _prove_values(
+    targets: Sequence[Target], held: raw.Held, one: proof.FrameProof, chance: Random, examples: int
+) -> None:
+    """Hold to a frame those targets that take and give values, too."""
+    asks = {target.name: target.ask_values for target in targets if target.ask_values is not None}
+    if not asks:
+        return
+    report = speaking.Report()
+    difference = next(speaking.differences(held.frame, asks, chance, examples, report), None)
+    for name in asks:
+        one.targets[name] += report.questions
+    if difference is not None:
+        smallest = speaking.smallest(held.frame, asks[difference.target], difference)
+        one.failure = value_failure(held, smallest)
 
 
 def value_failure(held: raw.Held, found: speaking.Difference) -> proof.Failure:

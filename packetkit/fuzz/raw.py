@@ -6,16 +6,18 @@ from the Python codec; so questions go out in batches, and what differs is asked
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from packetkit.codec.frame import Frame
 from packetkit.conformance import faults, members
-from packetkit.conformance.batch import Answer, Question
+from packetkit.conformance.batch import WORD, Answer, Question
 from packetkit.conformance.faults import Chance
 from packetkit.errors import DecodeError, EncodeError
 from packetkit.fuzz import shrink
+from packetkit.fuzz.at_once import Put, answered
 from packetkit.layout.model import Layout, Slot, tellers
 
 Subject = tuple[int, ...] | bytes
@@ -182,10 +184,40 @@ def partings(held: Held, ask: Ask, given: Sequence[Subject]) -> Iterator[Parting
     """Yield every subject on which a target differs from the codec."""
     questions = [Question(held.number, subject) for subject in given]
     outcomes = [expected(held, subject) for subject in given]
-    for question, answer, wanted in zip(questions, ask(questions), outcomes, strict=True):
+    yield from _differing(held, questions, outcomes, ask(questions))
+
+
+def first_partings(held: Held, put: Put, given: Sequence[Subject]) -> dict[str, Parting]:
+    """Return the first subject on which each of several targets differs, by name; what the codec answers is worked out while they work."""
+    questions = [Question(held.number, subject) for subject in given]
+    waiting = put(questions)
+    outcomes = [expected(held, subject) for subject in given]
+    firsts = {
+        name: next(_differing(held, questions, outcomes, answers), None)
+        for name, answers in answered(waiting).items()
+    }
+    return {name: first for name, first in firsts.items() if first is not None}
+
+
+def _differing(
+    held: Held, questions: Sequence[Question], outcomes: Sequence[Outcome], given: Sequence[Answer]
+) -> Iterator[Parting]:
+    for question, answer, wanted in zip(questions, given, outcomes, strict=True):
+        if _is_said(answer, wanted):
+            continue
         got = found(held, question, answer)
         if wanted != got and not (got[0] == "refused" and wanted == ("refused", None)):
             yield Parting(question.subject, wanted, got)
+
+
+def _is_said(answer: Answer, wanted: Outcome) -> bool:
+    """Whether an answer is an outcome octet for octet, so that nobody has to look which of its codes have a sign."""
+    status, content = wanted
+    if status != "ok" or answer.status != "ok":
+        return False
+    if isinstance(content, tuple):
+        content = struct.pack(f"<{len(content)}Q", *(code & WORD for code in content))
+    return bool(answer.content == content)
 
 
 def smallest(held: Held, ask: Ask, parting: Parting) -> Parting:

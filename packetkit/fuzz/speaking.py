@@ -18,6 +18,7 @@ from packetkit.conformance import draw, faults, spoil, spoken
 from packetkit.conformance.spoken import Question, Told
 from packetkit.errors import DecodeError, Unsupported
 from packetkit.fuzz import features, shrink
+from packetkit.fuzz.at_once import answered, at_once
 from packetkit.fuzz.campaign import loaded, schema_seed
 from packetkit.layout.model import Choice
 from packetkit.mission.load import Mission
@@ -110,12 +111,25 @@ def differences(
     if report is not None:
         report.questions += len(questions)
         report.answers.update(answer.get("reason", next(iter(answer))) for answer in expected)
-    for at in range(0, len(questions), BATCH):
-        asked, right = questions[at : at + BATCH], expected[at : at + BATCH]
-        for name, ask in asks.items():
-            for question, answer, found in zip(asked, right, ask(asked), strict=True):
-                if not spoken.same(answer, found):
-                    yield Difference(name, question, answer, found)
+    with at_once(asks) as put:
+        waiting = put(questions[:BATCH])
+        for at in range(0, len(questions), BATCH):
+            given = answered(waiting)
+            waiting = put(questions[at + BATCH : at + 2 * BATCH])  # asked while these are compared
+            asked, right = questions[at : at + BATCH], expected[at : at + BATCH]
+            differing = list(_differing(asked, right, given))
+            if differing:
+                answered(waiting)  # whoever looks closer asks by himself
+            yield from differing
+
+
+def _differing(
+    asked: Sequence[Question], right: Sequence[Any], given: Mapping[str, Sequence[Any]]
+) -> Iterator[Difference]:
+    for name, answers in given.items():
+        for question, answer, found in zip(asked, right, answers, strict=True):
+            if not spoken.same(answer, found):
+                yield Difference(name, question, answer, found)
 
 
 def smallest(frame: Frame, ask: Ask, difference: Difference) -> Difference:
