@@ -1,8 +1,8 @@
 """A plausible capture of any mission, with the truth beside it: what was sent, what the channel did to it, where it lies.
 
-Values move smoothly between waypoints, counters count and wrap, clocks run, the unit restarts; readings go missing; frames are lost,
-damaged or cut, and junk stands between them. Only integers decide anything and only `Random.getrandbits` is drawn from, so one seed
-gives the same bytes on every machine and Python.
+Values move smoothly between waypoints, states follow one another, counters count and wrap, clocks run, the unit restarts; readings go
+missing; frames are lost, damaged or cut, and junk stands between them. Only integers decide anything and only `Random.getrandbits` is
+drawn from, so one seed gives the same bytes on every machine and Python.
 """
 
 from __future__ import annotations
@@ -48,6 +48,7 @@ LAUNCH = clock.moment_of(
     "2026-01-01T00:00:00Z"
 )  # when a simulated unit's own clock says that it was switched on
 WAYPOINT_S = 300  # a quantity takes some five minutes to where it is heading
+PACE = 16  # codes a second at most: a step is chosen so fine that what changes is just seen
 PARTS = 10_000  # chances are counted in parts of this
 LONGEST_JUNK = 40
 DAMAGE_TRIES = 30
@@ -414,7 +415,7 @@ class _Unit:
         if slot.kind == "flag":
             return self.along(key, 0, 99) // 50
         if slot.kind == "states":
-            return slot.states[self.along(key, 0, len(slot.states) - 1)][0]
+            return slot.states[self.stage(key, len(slot.states))][0]
         if slot.kind == "tag":
             return slot.codes[self.along(key, 0, len(slot.codes) - 1)].low
         if slot.kind == "count":
@@ -457,11 +458,28 @@ class _Unit:
         if path is None:
             path = _Path(self.now_s, self.now_s, 0, self.somewhere(low, high))
         while path.end_s <= self.now_s:
-            length_s = WAYPOINT_S // 2 + _below(self.random, WAYPOINT_S)
-            path = _Path(path.end_s, path.end_s + length_s, path.end, self.somewhere(low, high))
+            length_s = self.some_minutes()
+            reach = PACE * length_s
+            end = self.somewhere(max(low, path.end - reach), min(high, path.end + reach))
+            path = _Path(path.end_s, path.end_s + length_s, path.end, end)
         self.paths[key] = path
-        unrest = (high - low) // 500
+        unrest = min((high - low) // 500, PACE // 2)
         return min(max(path.at(self.now_s) + _below(self.random, 2 * unrest + 1) - unrest, low), high)
+
+    def stage(self, key: str, count: int) -> int:
+        """Which of so many states a unit is in: all of them in their order, each for some minutes, and again."""
+        path = self.paths.get(key)
+        if path is None:
+            path = _Path(self.now_s, self.now_s + self.some_minutes(), 0, 0)
+        while path.end_s <= self.now_s:
+            after = (path.end + 1) % count
+            path = _Path(path.end_s, path.end_s + self.some_minutes(), after, after)
+        self.paths[key] = path
+        return path.end
+
+    def some_minutes(self) -> int:
+        """Seconds to the next waypoint."""
+        return WAYPOINT_S // 2 + _below(self.random, WAYPOINT_S)
 
     def somewhere(self, low: int, high: int) -> int:
         """A point of the middle nine tenths, or now and then an end, so that limits are seen too."""
