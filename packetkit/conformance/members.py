@@ -455,6 +455,8 @@ class _Drawing:
         if node.joined is not None and node.joined.form == "bits":
             spare = node.joined.spare_bits
             return self.noted(8 * chance.randint(1 if spare else 0, self.most) - spare)
+        if node.as_fits and node.maximum and chance.randint(0, 3):
+            return self.noted(node.maximum)  # all but the last are full
         return self.noted(
             chance.randint(0, self.most if node.maximum is None else min(self.most, node.maximum))
         )

@@ -23,6 +23,7 @@ from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import parse
 from packetkit.resources import resource
 from tests.published import (
+    test_blocks,
     test_continued,
     test_formats,
     test_lorawan,
@@ -93,6 +94,13 @@ FORMATS: dict[str, tuple[str, list[tuple[str, bytes, dict[str, int]]]]] = {
         [
             ("datagram", DATAGRAM, test_sums_over_addresses.KNOWN),
             ("control", bytes.fromhex("9b006bde00000000"), ROUTERS),
+        ],
+    ),
+    "blocks": (
+        test_blocks.SCHEMA,
+        [
+            *(("data_link", bytes.fromhex(text), {}) for text, *_ in test_blocks.LINK),
+            ("meter", bytes.fromhex(test_blocks.TELEGRAM), {}),
         ],
     ),
     # The widest type of C holds a number of nine octets.

@@ -117,7 +117,8 @@ def _always_fits(frame: FrameCode) -> bool:
     return not any(
         isinstance(node, (Measured, Choice))
         or (
-            isinstance(node, Repeat) and (node.factors or node.own_end is not None or node.joined is not None)
+            isinstance(node, Repeat)
+            and (node.factors or node.own_end is not None or node.joined is not None or node.as_fits)
         )
         or (isinstance(node, Optional) and node.by is None)
         for node in frame.layout.walk()

@@ -404,7 +404,13 @@ class DecodeWalk(Walk):
             if node.less:
                 units = f"({units} {'+' if node.less > 0 else '-'} {number(abs(node.less))})"
             size = units if node.unit_bits == 1 else f"{units} * {number(node.unit_bits)}"
-            self.page.add(f"const uint32_t size_bits = {size};")
+            if node.not_counted is None:
+                self.page.add(f"const uint32_t size_bits = {size};")
+            else:
+                every, octets = (8 * one for one in node.not_counted)
+                blocks = f"(counted + {number(every - 1)}) / {number(every)}"
+                self.page.add(f"const uint32_t counted = {size};")
+                self.page.add(f"const uint32_t size_bits = counted + {number(octets)} * ({blocks});")
             room = outer if start == "0" else f"(uint32_t)({outer} - {start})"
             with self.page.block(f"if (size_bits > {room})"):
                 short, bad = result(self.frame, "TRUNCATED"), result(self.frame, "BAD_LENGTH")
@@ -478,7 +484,12 @@ class DecodeWalk(Walk):
         with self.page.block(""):
             self.page.add(f"const uint32_t left = {left};")
             beyond = f"(left < {trailer} ? 0 : left - {trailer})" if trailer != "0" else "left"
-            self.page.add(f"const uint32_t count = {beyond} / {number(node.minimum_bits)};")
+            if node.as_fits:
+                self.page.add(f"uint32_t count = {beyond} / {number(node.minimum_bits)};")
+                with self.page.block(f"if (count > {number(node.maximum or 0)})"):
+                    self.page.add(f"count = {number(node.maximum or 0)};")
+            else:
+                self.page.add(f"const uint32_t count = {beyond} / {number(node.minimum_bits)};")
             with self.page.block(f"if (count > {self.frame.record.capacities[node.number]})"):
                 self.page.add(f"return {result(self.frame, 'BAD_COUNT')};")
             self.page.add(f"{target} = (uint16_t)count;")

@@ -80,6 +80,7 @@ class EncodeWalk(Walk):
         homes = (frame.homes[number] for number in frame.sizing if number not in frame.codings)
         self.marks |= {run.number for run in homes if run.at is None}
         self.parts: list[int] = []
+        self.goes_on = ""  # the condition that another element follows, in a list to the end of several sizes
         self.asking: set[int] = set()  # the parts in which something asks whether bytes remain
         self.clears = not frame.only_runs or bool(frame.tabled)
         straight = (node for node in frame.layout.walk() if node.number not in frame.tabled)
@@ -207,9 +208,19 @@ class EncodeWalk(Walk):
         """Refuse elements that could not be told from what is absent before them, and bits that are no whole octets."""
         if node.runs_to_end and self.parts[-1] in self.asking:
             self.refuse_gap(f"{count} != 0", node)
+        if node.as_fits and self.goes_on:
+            full = f"{count} < {number(node.maximum or 0)}"
+            refuse(self.page, self.frame, f"{self.goes_on} && {full}", self.field_in(node))
         if node.joined is not None and node.joined.form == "bits":  # with the bits not sent, whole octets
             over = f"({count} + {node.joined.spare_bits}) % 8" if node.joined.spare_bits else f"{count} % 8"
             refuse(self.page, self.frame, f"{over} != 0", self.field_in(node))
+
+    def element(self, node: Repeat, prefix: str, index: str) -> None:
+        outside = self.goes_on
+        if node.several_sizes:
+            self.goes_on = f"{index} + 1 < {self.beside(node, prefix)}"
+        super().element(node, prefix, index)
+        self.goes_on = outside
 
     def octets(self, node: Repeat, octets: str, target: str, count: str) -> None:
         self.page.add(f"memcpy({octets}, {target}, {count});")
@@ -256,23 +267,30 @@ class EncodeWalk(Walk):
         with self.page.block(""):
             start = self.start(node)
             self.page.add(f"const {kind} bits = {'at' if start == '0' else f'({kind})(at - {start})'};")
-            self.unfit(node, "bits")
-            units = f"bits / {node.unit_bits}" if node.unit_bits > 1 else "bits"
+            bits = "bits"
+            if node.not_counted is not None:
+                bits = "counted"
+                self.page.add(f"const uint32_t counted = {room.counted_bits(self, node, 'bits')};")
+            self.unfit(node, bits)
+            units = f"{bits} / {node.unit_bits}" if node.unit_bits > 1 else bits
             less = f" {'-' if node.less > 0 else '+'} {number(abs(node.less))}" if node.less else ""
             value = f"({unsigned(slot.width)})({units}{less})"
             put_late(self, run, slot, f"n{run.number}", value)
 
     def unfit(self, node: Measured, bits: str) -> None:
         frame, kind, result = self.frame, self.frame.record.bits, self.frame.fields[node.by]
-        if not _is_whole(node):
+        if not _is_whole(node) or (node.not_counted is not None and node.unit_bits > 8):
             refuse(self.page, frame, f"{bits} % {node.unit_bits} != 0", result)
         units = f"{bits} / {node.unit_bits}" if node.unit_bits > 1 else bits
-        if node.less > 0 and node.minimum_bits // node.unit_bits < node.less:
+        if node.less > 0 and (node.not_counted or node.minimum_bits // node.unit_bits < node.less):
             refuse(self.page, frame, f"{units} < {number(node.less)}", result)
         most = frame.record.slots[node.by].raw_limits[1] + node.less
         if frame.record.defaults or frame.record.largest_bits(node.body) // node.unit_bits > most:
             if most < (0xFFFF if kind == "uint16_t" else 0xFFFFFFFF):
                 refuse(self.page, frame, f"{units} > {number(most)}", result)
+
+    def odd(self, node: Measured, condition: str) -> None:
+        refuse(self.page, self.frame, condition, self.frame.fields[node.by])
 
     def continued(self, node: Continued, prefix: str) -> None:
         """Put a number in as few octets as it needs; a length before what it measures."""

@@ -158,8 +158,7 @@ class Record:
             elif isinstance(node, Choice):
                 self._choice(node, into)
             elif isinstance(node, Measured):
-                most = (self.slots[node.by].raw_limits[1] + node.less) * node.unit_bits - node.minimum_bits
-                self.rooms.append(most)
+                self.rooms.append(node.bits_of(self.slots[node.by].raw_limits[1]) - node.minimum_bits)
                 self._add(node.body, into)
                 self.rooms.pop()
 
@@ -301,7 +300,7 @@ class Record:
         if isinstance(node, Choice):
             return _extreme([self._expression(branch.body) for branch in node.all], ">")
         if isinstance(node, Measured):
-            most = min((self.slots[node.by].raw_limits[1] + node.less) * node.unit_bits, _MOST_BITS)
+            most = min(node.bits_of(self.slots[node.by].raw_limits[1]), _MOST_BITS)
             return _extreme([self._expression(node.body), str(most)], "<")
         if isinstance(node, Optional):
             return self._expression(node.body)

@@ -191,10 +191,22 @@ def measured_before(walk: Walk, node: Continued, prefix: str) -> str:
         page.add("at = here;")
         units = f"v{number_of} / {part.unit_bits}" if part.unit_bits > 1 else f"v{number_of}"
         less = f" {'-' if part.less > 0 else '+'} {number(abs(part.less))}" if part.less else ""
+        if part.not_counted is not None:
+            page.add(f"v{number_of} = {counted_bits(walk, part, f'v{number_of}')};")
         walk.unfit(part, f"v{number_of}")
         if part.unit_bits > 1 or less:
             page.add(f"v{number_of} = {units}{less};")
     return f"v{number_of}"
+
+
+def counted_bits(walk: Walk, part: Measured, bits: str) -> str:
+    """Write what takes off the bits that a length does not count, and refuses such as are neither; return those that it counts."""
+    assert part.not_counted is not None
+    every, octets = (8 * one for one in part.not_counted)
+    walk.page.add(f"const uint32_t rest = {bits} % {number(every + octets)};")
+    walk.page.add(f"const uint32_t more = rest > {number(octets)} ? rest - {number(octets)} : 0;")
+    walk.odd(part, "more == 0 && rest != 0")
+    return f"(uint32_t){bits} / {number(every + octets)} * {number(every)} + more"
 
 
 def refuse_last(page: Page, frame: FrameCode, node: Repeat, index: str) -> None:

@@ -75,6 +75,9 @@ class Walk:
     def unfit(self, node: Measured, bits: str) -> None:
         """Refuse a part of so many bits whose length cannot say them."""
 
+    def odd(self, node: Measured, condition: str) -> None:
+        """Refuse a part of a size that its length could not say."""
+
     def too_many(self, node: Repeat, index: str) -> bool:
         """Refuse, before an element, one for which there is no room, as none before it was the last; whether that is done."""
         return False
