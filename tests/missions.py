@@ -62,3 +62,29 @@ frames:
       - {name: nibble, bits: 5}
       - {name: check, kind: check, algorithm: {width: 3, polynomial: 3, initial: 0, reflect_in: true, reflect_out: true, final_xor: 0}}
 """
+
+# What goes into a check besides bits of its frame, blocks of octets with a check behind each.
+FED_CHECKS = """
+mission: fed
+frames:
+  all:
+    fields:
+      - {name: source, kind: supplied, bits: 16}
+      - {name: opened_with, bits: 16}
+      - name: sum
+        kind: check
+        algorithm: SUM-16/INTERNET
+        also: [source, 0, 17, {size_of: whole_frame, bits: 16}]
+        covers: [opened_with]
+        zero_is_sent_as: all_ones
+        not_computed: 0
+      - {name: size, kind: length, bits: 8, measures: body, not_counted: {every: 4, octets: 2}}
+      - name: body
+        group:
+          - name: blocks
+            repeat: {to_end: true}
+            group:
+              - {name: data, kind: bytes, length: {at_most: 4}}
+              - {name: crc, kind: check, algorithm: CRC-16/IBM-3740}
+      - {name: crc, kind: check, algorithm: CRC-24/BLE, starts_from: opened_with}
+"""

@@ -20,7 +20,7 @@ from packetkit.errors import DecodeError, Unsupported
 from packetkit.fuzz import features, shrink
 from packetkit.fuzz.at_once import answered, at_once
 from packetkit.fuzz.campaign import loaded, schema_seed
-from packetkit.layout.model import Choice
+from packetkit.layout.model import Choice, Slot
 from packetkit.mission.load import Mission
 
 Ask = Callable[[Sequence[Question]], list[Any]]
@@ -105,7 +105,7 @@ def differences(
     """Yield every question that a target answers otherwise than the Python codec."""
     questions = list(_about_records(frame, chance, records))
     expected = spoken.answers(frame, questions)
-    more = list(_about_frames(frame, chance, expected))
+    more = list(_about_frames(frame, chance, questions, expected))
     questions += more
     expected += spoken.answers(frame, more)
     if report is not None:
@@ -151,8 +151,11 @@ def smallest(frame: Frame, ask: Ask, difference: Difference) -> Difference:
     return best
 
 
-def _told(frame: Frame, data: bytes, chance: Random) -> bytes | Told:
-    """Bytes with what is told beside them, where the frame needs any: variants at random, supplied codes mostly as they are."""
+def _told(frame: Frame, data: bytes, record: Any, chance: Random) -> bytes | Told:
+    """Bytes with what is told beside them, where the frame needs any: variants at random, supplied codes mostly as they are.
+
+    record: what the bytes were made of, as not every supplied field can be recovered from its checks.
+    """
     choices = [node for node in frame.layout.walk() if isinstance(node, Choice) and not node.told_by]
     supplied = frame.layout.supplied
     if not choices and not supplied:
@@ -162,8 +165,17 @@ def _told(frame: Frame, data: bytes, chance: Random) -> bytes | Told:
     if chance.random() < 0.75:
         with suppress(DecodeError):
             found = frame.decode(data, detail=True, variants=variants)
-            known = {name: found[name]["raw"] for name in known if chance.random() < 0.75}
+            sent = {slot.path[0]: _code(slot, record.get(slot.path[0])) for slot in supplied}
+            told = {name: sent[name] if found[name]["raw"] is None else found[name]["raw"] for name in known}
+            known = {name: code for name, code in told.items() if code is not None and chance.random() < 0.75}
     return Told(data, variants, known)
+
+
+def _code(slot: Slot, value: Any) -> int | None:
+    """The code of a supplied field in a record, None where it has none."""
+    code = value.get("raw") if isinstance(value, dict) else value
+    low, high = slot.raw_limits
+    return code if type(code) is int and low <= code <= high else None
 
 
 def _about_records(frame: Frame, chance: Random, records: int) -> Iterator[Question]:
@@ -172,11 +184,13 @@ def _about_records(frame: Frame, chance: Random, records: int) -> Iterator[Quest
         yield "encode", frame.name, spoken.common(spoil.spoilt(record, chance) if at % 8 == 7 else record)
 
 
-def _about_frames(frame: Frame, chance: Random, encoded: Sequence[Any]) -> Iterator[Question]:
-    for at, answer in enumerate(encoded):
+def _about_frames(
+    frame: Frame, chance: Random, asked: Sequence[Question], encoded: Sequence[Any]
+) -> Iterator[Question]:
+    for at, ((_, _, record), answer) in enumerate(zip(asked, encoded, strict=True)):
         if "bytes" not in answer:
             continue
         data = bytes.fromhex(answer["bytes"])
-        yield ("detail" if at % 4 == 1 else "decode"), frame.name, _told(frame, data, chance)
+        yield ("detail" if at % 4 == 1 else "decode"), frame.name, _told(frame, data, record, chance)
         if at % 4 == 3 and data:
             yield "decode", frame.name, faults.inject(data, chance).data

@@ -117,6 +117,8 @@ ROWS = (
     "several",
     "own_ends",
     "trailers",
+    "fed",
+    "blocks",
     "lists",
     "inside",
     "continued",

@@ -113,6 +113,8 @@ ROWS: Mapping[str, Row] = {
     "several": Row(attributes={Repeat: frozenset(("several_sizes",))}),
     "own_ends": Row(attributes={Repeat: frozenset(("own_end",))}),
     "trailers": Row(attributes={Repeat: frozenset(("trailers",)), Optional: frozenset(("trailers",))}),
+    "fed": Row(attributes={Check: frozenset("front initial zero_as_ones not_computed".split())}),
+    "blocks": Row(attributes={Repeat: frozenset(("as_fits",)), Measured: frozenset(("not_counted",))}),
     "lists": Row(attributes={Repeat: frozenset(("ones_in_lists",))}),
     "inside": Row(attributes={Optional: frozenset(("told_in_option",))}),
     "continued": Row(attributes={Continued: frozenset("number at slot".split())}, codings=CONTINUED),

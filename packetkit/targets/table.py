@@ -28,6 +28,7 @@ from packetkit.layout.model import (
     Derived,
     Digits,
     Factor,
+    Fed,
     Fill,
     Ieee,
     Joined,
@@ -70,7 +71,7 @@ def frame(layout: Layout, *, is_outside: bool = False) -> Row:
         choosing=_choosing(layout) or None,
         summed=_summed(layout) or None,
         supplied=[
-            {**slot_row(slot), "later": list(later)}
+            {**slot_row(slot), "later": list(later), **_said(fed=not _is_mixed(layout, slot))}
             for slot, later in zip(layout.supplied, layout.supplied_before, strict=True)
         ]
         or None,
@@ -88,6 +89,11 @@ def _choosing(layout: Layout) -> list[int]:
     """Numbers of the slots that a variant may say; whose turn it is, none does."""
     choices = (node for node in layout.walk() if isinstance(node, Choice) and not node.turn)
     return sorted({number for node in choices for number in node.told_by})
+
+
+def _is_mixed(layout: Layout, supplied: Slot) -> bool:
+    """Whether a check is mixed with a supplied field, which can then be recovered from it."""
+    return any(slot.check is not None and slot.check.mixed == supplied.number for slot in layout.slots)
 
 
 def _summed(layout: Layout) -> list[int]:
@@ -235,6 +241,7 @@ def _repeat(node: Repeat) -> Row:
         factors=[[factor.by, _counted(factor)] for factor in node.factors] or None,
         plus=node.plus or None,
         several=node.several_sizes or None,
+        as_fits=node.as_fits,
         ends=None if node.own_end is None else [node.own_end.by, _ranges(node.own_end.codes)],
         joined=None if node.joined is None else _joined(node.joined),
         bare=node.bare,
@@ -290,6 +297,7 @@ def _measured(node: Measured) -> Row:
         by=node.by,
         unit=node.unit_bits,
         less=node.less,
+        uncounted=None if node.not_counted is None else list(node.not_counted),
         nodes=_nodes(node.body),
     )
 
@@ -475,7 +483,19 @@ def _check(check: Check) -> Row:
         least_first=check.least_first,
         also=list(check.also) or None,
         mixed=check.mixed,
+        front=[_fed(one) for one in check.front] or None,
+        initial=check.initial,
+        fed=list(check.fed) or None,
+        zero_as_ones=check.zero_as_ones,
+        not_computed=check.not_computed,
     )
+
+
+def _fed(one: Fed) -> list[Any]:
+    """What is fed in front of a check's spans: [bits], the frame's size; [bits, word, number] else, an octet or a slot's code."""
+    if one.octet is not None:
+        return [one.bits, "octet", one.octet]
+    return [one.bits] if one.by is None else [one.bits, "slot", one.by]
 
 
 def _algorithm(check: Check) -> Row:

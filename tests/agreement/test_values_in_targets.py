@@ -27,9 +27,9 @@ from packetkit.integrity import catalog
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission
 from packetkit.targets import TARGETS
-from tests.missions import PARTS_THAT_GO_ON
+from tests.missions import FED_CHECKS, PARTS_THAT_GO_ON
 
-SEED, SCHEMAS, RECORDS, PARTS = 4031, 40, 90, 4
+SEED, SCHEMAS, RECORDS, PARTS = 4031, 40, 60, 4
 VECTORS = sorted((Path(__file__).resolve().parents[2] / "vectors" / "handmade").glob("*.json"))
 SPEAKERS: Mapping[str, Callable[[], toolchains.Speaker]] = {
     "javascript": toolchains.javascript,
@@ -310,6 +310,16 @@ BUGS = (
         "return scope ? scope.listed[number].reduce(",
         "return scope ? scope.listed[number].slice(1).reduce(",
     ),
+    ("javascript", "leaf.slot.check.least_first ? made : made.reverse()", "made"),
+    ("javascript", "codeOfTeller(leaf, check.initial)", "0"),
+    ("javascript", "check.zero_as_ones && !compare(value, 0)", "check.zero_as_ones"),
+    ("javascript", "count = Math.min(count, node.most)", "count += 0"),
+    ("javascript", "if (rule) { size = plus(", "if (!rule) { size = plus("),
+    ("python", "else joined << bits | code", "else joined << bits"),
+    ("python", "code = len(frame)\n", "code = 0\n"),
+    ("python", '"recovered" if leaf.known else "not known"', '"recovered"'),
+    ("python", 'count = min(count, node["most"]) if', "count = count if"),
+    ("python", "size += 8 * octets", "size += 0 * octets"),
     ("python", "number -= 1 << 7 * len(octets)", "number -= 0"),
     ("python", '= node["ends"][1], number == len(value) - 1', '= node["ends"][1], True'),
     ("python", 'sum(bin(leaf.raw).count("1")', "sum(leaf.bits"),
@@ -326,18 +336,20 @@ BUGS = (
 def test_a_broken_reader_is_seen(
     name: str, right: str, wrong: str, speakers: dict[str, toolchains.Speaker], tmp_path: Path
 ) -> None:
+    met = []  # a section that a mission does not need is not in its file
+
     def broken(text: str) -> str:
-        assert right in text
+        met.append(right in text)
         return text.replace(right, wrong)
 
     write = written(name, speakers[name], tmp_path, broken)
 
     def found() -> Iterator[object]:
         more = (PARTS_OF_ALL_SORTS,) if name == "python" else ()
-        for text in (*more, PARTS_THAT_GO_ON, TIES, widths(3, True)):
+        for text in (*more, PARTS_THAT_GO_ON, FED_CHECKS, TIES, widths(3, True)):
             mission = packetkit.parse(text)
-            yield from speaking.differences(mission.frame(), {name: write(mission)}, Random(3), 60)
+            yield from speaking.differences(mission.frame(), {name: write(mission)}, Random(3), 40)
         for number in range(100):
             yield from speaking.agreement({name: write}, SEED, [number], 40).differences
 
-    assert next(found(), None)
+    assert next(found(), None) and any(met)

@@ -18,7 +18,7 @@ from packetkit.targets.javascript_runtime.parts import COMPUTED, LENGTHS, REMAIN
 from packetkit.targets.javascript_runtime.reading import DECODE, WALK
 from packetkit.targets.javascript_runtime.texts import CHARACTERS, DIGITS, TEXTS
 from packetkit.targets.javascript_runtime.times import TIMES
-from packetkit.targets.javascript_runtime.told import SUPPLIED, VALID
+from packetkit.targets.javascript_runtime.told import FRONT, SUPPLIED, VALID
 from packetkit.targets.javascript_runtime.values import CODINGS, CURVES, TO_RAW, VALUES
 from packetkit.targets.javascript_runtime.wide import WIDE
 from packetkit.targets.javascript_runtime.writing import ENCODE
@@ -37,6 +37,7 @@ __all__ = (
     "DIGITS",
     "ENCODE",
     "ENDS",
+    "FRONT",
     "IEEE",
     "LENGTHS",
     "MISSION",
@@ -78,6 +79,7 @@ SECTIONS = (
     COMPUTED,
     CONTINUED,
     ENDS,
+    FRONT,
     SUPPLIED,
     VALID,
     DERIVED,

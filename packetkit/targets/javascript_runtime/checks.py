@@ -53,9 +53,15 @@ function without(spans, first, last) {
   return made;
 }
 
-// The bits of spans as octets, the last one filled with zeros: {octets, bits}.
-function fedBits(check, octets, spans) {
-  var fed = (check.also || []).slice(), bits = fed.length * 8, i, at, end, shift, bit;
+// The bits of spans as octets, behind codes that are fed in front, the last one filled with zeros: {octets, bits}.
+function fedBits(check, octets, spans, front) {
+  var fed = (check.also || []).slice(), bits = fed.length * 8, i, at, end;
+  function feed(bit) {
+    if (bits % 8 === 0) { fed.push(0); }
+    fed[(bits - bits % 8) / 8] |= bit << (check.least_first ? bits % 8 : 7 - bits % 8);
+    bits += 1;
+  }
+  front.forEach(feed);
   for (i = 0; i < spans.length; i += 1) {
     at = spans[i][0];
     end = spans[i][1];
@@ -66,12 +72,8 @@ function fedBits(check, octets, spans) {
         bits += 8;
         continue;
       }
-      shift = check.least_first ? at % 8 : 7 - at % 8;
-      bit = octets[(at - at % 8) / 8] >>> shift & 1;
-      if (bits % 8 === 0) { fed.push(0); }
-      fed[(bits - bits % 8) / 8] |= bit << (check.least_first ? bits % 8 : 7 - bits % 8);
+      feed(octets[(at - at % 8) / 8] >>> (check.least_first ? at % 8 : 7 - at % 8) & 1);
       at += 1;
-      bits += 1;
     }
   }
   return {octets: fed, bits: bits};
@@ -115,10 +117,10 @@ function crcTable(poly, step, low) {
 }
 
 // fed: {octets, bits}; low: each octet from its least significant bit.
-function crc(algorithm, fed, low) {
+function crc(algorithm, fed, low, init) {
   var bits = algorithm.bits, key = low ? 'from_low' : 'from_high', step = low ? lowStep : highStep, poly, pair, table, at, i, entry;
   poly = low ? mirrored(halvesOf(algorithm.poly), bits) : leftAligned(algorithm.poly, bits);
-  pair = low ? mirrored(halvesOf(algorithm.init), bits) : leftAligned(algorithm.init, bits);
+  pair = low ? mirrored(halvesOf(init), bits) : leftAligned(init, bits);
   table = algorithm[key] || (algorithm[key] = crcTable(poly, step, low));
   for (at = 0; at < Math.floor(fed.bits / 8); at += 1) {
     if (low) {
@@ -202,7 +204,7 @@ function arithmeticCheck(algorithm, octets) {
 
 // leaf: a check slot at its place; frame: the octets; words: the runs of words, as {first, last, bits}.
 function checkValue(leaf, frame, words) {
-  var check = leaf.slot.check, algorithm = check.algorithm, octets = frame, spans = [], i, fed, value, mixed;
+  var check = leaf.slot.check, algorithm = check.algorithm, octets = frame, spans = [], i, fed, init, value, mixed;
   for (i = 0; i < check.spans.length; i += 1) {
     spans.push([markAt(leaf, check.spans[i][0], frame), markAt(leaf, check.spans[i][1], frame)]);
   }
@@ -217,15 +219,33 @@ function checkValue(leaf, frame, words) {
     octets = [].slice.call(frame);
     writeCode(octets, leaf.start, leaf.places, check.own === 'ones' ? limitsOf(leaf.slot, leaf.bits)[1] : 0);
   }
-  fed = fedBits(check, octets, spans);
+  fed = fedBits(check, octets, spans, check.front ? frontOf(leaf, frame) : []);
   if (algorithm.family === 'crc') {
+    init = check.initial === undefined ? algorithm.init : codeOfTeller(leaf, check.initial);
     if (!check.in_wire_order) { fed.bits = fed.octets.length * 8; }
-    value = (leaf.bits > 64 ? wideCrc : crc)(algorithm, fed, check.in_wire_order ? check.least_first : algorithm.reflect_in);
+    value = (leaf.bits > 64 ? wideCrc : crc)(algorithm, fed, check.in_wire_order ? check.least_first : algorithm.reflect_in, init);
   } else {
     value = arithmeticCheck(algorithm, fed.octets);
   }
-  mixed = check.mixed === undefined ? null : leafOf(leaf.scope, check.mixed);
-  return mixedBits(leaf, value, mixed ? unsignedCode(mixed.raw, mixed.bits) : 0, leaf.bits);
+  if (check.zero_as_ones && !compare(value, 0)) { value = minus(shifted(1, leaf.bits), 1); }
+  return mixedBits(leaf, value, check.mixed === undefined ? 0 : codeOfTeller(leaf, check.mixed), leaf.bits);
+}
+
+function codeOfTeller(leaf, number) { // as an unsigned one
+  var other = leafOf(leaf.scope, number);
+  return unsignedCode(other.raw, other.bits);
+}
+
+// Whether the codes are known that a check is computed from, besides its spans.
+function isKnown(leaf) {
+  return !(leaf.slot.check.fed || []).some(function (number) {
+    var other = leafOf(leaf.scope, number);
+    return other.isUnknown && !other.isRecovered;
+  });
+}
+
+function isNotComputed(leaf) {
+  return leaf.slot.check.not_computed !== undefined && !compare(leaf.raw, leaf.slot.check.not_computed);
 }
 
 function mixedBits(leaf, a, b, bits) { // the lowest ones of a check's code and another

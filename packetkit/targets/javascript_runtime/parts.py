@@ -42,7 +42,9 @@ Reading.prototype.measure = function (leaf) {
 };
 
 Reading.prototype.tell = function (limit, leaf) {
-  var size = times(plus(numberIn(leaf), limit.node.less), limit.node.unit), end = plus(limit.start, size), around;
+  var size = times(plus(numberIn(leaf), limit.node.less), limit.node.unit), rule = limit.node.uncounted, end, around;
+  if (rule) { size = plus(size, times(-8 * rule[1], floorOver(negated(size), 8 * rule[0]))); } // what it does not count behind each block
+  end = plus(limit.start, size);
   around = this.limits.slice(0, this.limits.indexOf(limit)).filter(function (one) { return one.end !== undefined; });
   if (compare(end, this.end) > 0 && !around.length) {
     throw new DecodeError('truncated', limit.address + ' does not end in ' + this.octets.length + ' bytes', limit.address, limit.start);
@@ -64,11 +66,21 @@ Writing.prototype.measured = function (node, into, at, indices, scope) {
   return end;
 };
 
+// How many of a measured part's bits are counted, and those at its end that can be neither counted nor not.
+function countedBits(bits, rule) {
+  var block, rest, last;
+  if (!rule) { return [bits, 0]; }
+  block = 8 * (rule[0] + rule[1]);
+  rest = bits % block;
+  last = Math.max(rest - 8 * rule[1], 0);
+  return [(bits - rest) / block * 8 * rule[0] + last, rest - last - (last ? 8 * rule[1] : 0)];
+}
+
 // The code of a length, from the size of what it measures.
 Writing.prototype.settleSize = function (leaf, state, demand) {
-  var units = demand.size / demand.node.unit, number = units - demand.node.less, said = numberIn(leaf);
-  var fits = holds(number, [numberLimits(leaf.slot, leaf.bits)]);
-  if (units !== Math.floor(units) || !fits) {
+  var counted = countedBits(demand.size, demand.node.uncounted), units = counted[0] / demand.node.unit, number = units - demand.node.less;
+  var said = numberIn(leaf), fits = holds(number, [numberLimits(leaf.slot, leaf.bits)]);
+  if (counted[1] || units !== Math.floor(units) || !fits) {
     this.fault(demand.address, 'wrong-length', 'has ' + demand.size + ' bits, which ' + addressOf(leaf) + ' cannot say', demand.order);
   } else if (state.given && compare(said, number)) {
     this.fault(addressOf(leaf), 'disagrees', decimal(said) + ' is given, but what it measures makes it ' + number, leaf.order);

@@ -153,6 +153,7 @@ Reading.prototype.repeat = function (node, made, indices, scope) {
   if (node.by !== undefined) { count = numberIn(leafOf(scope, node.by)); }
   if (count === undefined && !isOpen) {
     count = node.factors ? productOf(node, scope) : Math.floor(Math.max(0, this.stop() - bitsBehind(node, scope) - made.at) / node.least);
+    if (node.as_fits) { count = Math.min(count, node.most); }
     if (isNegative(count) || (node.most !== undefined && compare(count, node.most) > 0)) {
       throw new DecodeError('bad count', path + ' has ' + decimal(count) + ' elements, and ' + node.most + ' is the most', path, made.at);
     }
@@ -232,7 +233,7 @@ Reading.prototype.failedCheck = function () {
   if (octets.length !== this.used) { octets = [].slice.call(octets, 0, this.used); }
   for (i = 0; i < this.leaves.length; i += 1) {
     leaf = this.leaves[i];
-    if (leaf.slot.check) {
+    if (leaf.slot.check && !isNotComputed(leaf) && isKnown(leaf)) {
       if (this.supplied) { this.recover(leaf, octets); }
       if (compare(checkValue(leaf, octets, this.words), leaf.raw)) { return leaf; }
     }

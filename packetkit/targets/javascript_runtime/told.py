@@ -2,6 +2,24 @@
 
 from __future__ import annotations
 
+FRONT = r"""
+// -- what is fed in front of the spans of a check: octets, codes of fields, the frame's size --
+
+// Its bits, one after another, each code as the packing has it.
+function frontOf(leaf, frame) {
+  return leaf.slot.check.front.reduce(function (bits, one) {
+    var made = [], rest = frame.length, half;
+    if (one[1]) { rest = one[1] === 'octet' ? one[2] : codeOfTeller(leaf, one[2]); }
+    while (made.length < one[0]) {
+      half = floorOver(rest, 2);
+      made.push(minus(rest, times(half, 2)));
+      rest = half;
+    }
+    return bits.concat(leaf.slot.check.least_first ? made : made.reverse());
+  }, []);
+}
+"""
+
 SUPPLIED = r"""
 // -- fields without bits: each is mixed into a check, and known beforehand or recovered from that --
 
@@ -31,8 +49,9 @@ Reading.prototype.recover = function (leaf, octets) {
 
 Reading.prototype.addSupplied = function (record, detail, trusted) {
   this.supplied.forEach(function (leaf) {
-    var shownRaw = shownWhole(leaf.slot, leaf.raw), made = {raw: shownRaw, value: shownRaw};
-    if (leaf.isRecovered) { made.reason = 'recovered'; }
+    var known = !leaf.isUnknown || leaf.isRecovered, shownRaw = known ? shownWhole(leaf.slot, leaf.raw) : null;
+    var made = {raw: shownRaw, value: shownRaw};
+    if (leaf.isUnknown) { made.reason = known ? 'recovered' : 'not known'; }
     if (!trusted) { made.trusted = false; }
     record[leaf.slot.path[0]] = detail ? made : shownRaw;
     leaf.slot.later.forEach(function (key) { toTheEnd(record, key); });
@@ -41,10 +60,13 @@ Reading.prototype.addSupplied = function (record, detail, trusted) {
 
 Writing.prototype.supply = function (record, scope) {
   this.frame.supplied.forEach(function (slot) {
-    var leaf = {slot: slot, bits: slot.bits, indices: [], scope: scope, order: -1, raw: 0}, value = own(record, slot.path[0]);
+    var leaf = {slot: slot, bits: slot.bits, indices: [], scope: scope, order: -1, raw: 0}, value = own(record, slot.path[0]), code;
     scope.leaves[slot.number] = leaf;
+    code = isMapping(value) ? own(value, 'raw') : value;
     if (value === undefined) {
-      this.fault(addressOf(leaf), 'missing-key', 'is not given: it is mixed into a check');
+      this.fault(addressOf(leaf), 'missing-key', 'is not given: it goes into a check');
+    } else if (code === null && slot.fed) {
+      leaf.isUnknown = true; // as a frame decoded without it has it; its checks are then given
     } else {
       leaf.raw = this.raw(leaf, value) || 0;
     }

@@ -36,8 +36,8 @@ function wideMixture(a, b, bits) { // by exclusive or, the lowest bits
 }
 
 // As crc, its register bit by bit, its highest power first.
-function wideCrc(algorithm, fed, low) {
-  var bits = algorithm.bits, register = lowestBits(algorithm.init, bits), poly = lowestBits(algorithm.poly, bits), i, k, odd;
+function wideCrc(algorithm, fed, low, init) {
+  var bits = algorithm.bits, register = lowestBits(init, bits), poly = lowestBits(algorithm.poly, bits), i, k, odd;
   for (i = 0; i < fed.bits; i += 1) {
     odd = register.shift() ^ (fed.octets[Math.floor(i / 8)] >>> (low ? i % 8 : 7 - i % 8) & 1);
     register.push(0);

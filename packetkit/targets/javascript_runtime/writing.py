@@ -141,7 +141,7 @@ Writing.prototype.unknown = function (given, shape, address) {
 };
 
 Writing.prototype.repeat = function (node, value, at, indices, scope) {
-  var address = located(node.address, indices), isToEnd, before, within, i;
+  var address = located(node.address, indices), isToEnd, before, within, outside, i;
   if (node.joined && value !== BROKEN) {
     value = this.joined(node, value, address);
   } else if (value === undefined) {
@@ -159,11 +159,14 @@ Writing.prototype.repeat = function (node, value, at, indices, scope) {
   isToEnd = node.count === undefined && node.by === undefined && !node.factors && !node.ends;
   if (isToEnd && value.length && this.follows) { this.follows(address); }
   before = this.leaves.length;
+  outside = this.goesOn; // whether another element follows the one of a list to the end that is taken
   for (i = 0; i < value.length; i += 1) {
+    this.goesOn = node.several ? i < value.length - 1 : outside;
     within = scopeIn(scope);
     at = this.container(node.nodes, value[i], node.bare, at, indices.concat(i), within, address + '[' + i + ']');
     if (node.ends) { this.askEnd(node, within, address + '[' + i + ']', i === value.length - 1); }
   }
+  this.goesOn = outside;
   if (this.frame.summed) { this.keepListed(node, scope, this.leaves.slice(before)); }
   return at;
 };
@@ -189,6 +192,10 @@ Writing.prototype.length = function (node, count, address, scope) {
     } else {
       state.broken = true;
     }
+  }
+  if (node.as_fits && this.goesOn && count < most) {
+    this.fault(address, 'wrong-length', 'has ' + count + ' elements, and ' + most + ' fit where another one follows');
+    return false;
   }
   if (count > most) { this.fault(address, 'wrong-length', 'has ' + count + ' elements, but ' + most + ' at most can be sent'); }
   return count <= most;
@@ -371,17 +378,26 @@ Writing.prototype.octets = function (end) {
   });
   this.frame.checks.forEach(function (number) {
     self.leaves.forEach(function (leaf) {
-      var value;
-      if (leaf.slot.number !== number) { return; }
-      value = checkValue(leaf, made, self.words);
-      if (self.states[leaf.order].given && compare(leaf.raw, value)) {
-        self.fault(addressOf(leaf), 'disagrees', decimal(leaf.raw) + ' is given, but the frame makes it ' + decimal(value), leaf.order);
-      }
-      write(leaf, value);
+      if (leaf.slot.number === number) { write(leaf, self.check(leaf, made)); }
     });
   });
   this.refuse();
   return made;
+};
+
+// The code of a check: what the frame makes it, or what is given where nobody can tell, or where that says that there is none.
+Writing.prototype.check = function (leaf, octets) {
+  var given = this.states[leaf.order].given, known = isKnown(leaf), value;
+  if (given && (isNotComputed(leaf) || !known)) { return leaf.raw; }
+  if (!known) {
+    this.fault(addressOf(leaf), 'missing-key', 'is computed from a field that is not known here. Give that, or {raw: n}', leaf.order);
+    return 0;
+  }
+  value = checkValue(leaf, octets, this.words);
+  if (given && compare(leaf.raw, value)) {
+    this.fault(addressOf(leaf), 'disagrees', decimal(leaf.raw) + ' is given, but the frame makes it ' + decimal(value), leaf.order);
+  }
+  return value;
 };
 
 function encodeFrame(frame, record) {

@@ -63,32 +63,64 @@ def _check_value(leaf: _Leaf, frame: bytes, words: list[tuple[int, int, int]]) -
     number, total = int.from_bytes(data, order), len(data) * 8
     also = bytes(check.get("also", ()))
     joined, length = int.from_bytes(also, order), len(also) * 8
+    for code, bits in _front(leaf, frame):
+        joined = joined | code << length if least else joined << bits | code
+        length += bits
     for start, end in pieces:
         part = number >> (start if least else total - end) & ((1 << (end - start)) - 1)
         joined = joined | part << length if least else joined << (end - start) | part
         length += end - start
-    value = _computed(check, joined, length, least)
+    mask = (1 << leaf.bits) - 1
+    value = _computed(check, joined, length, least, _register(leaf)) & mask
+    if check.get("zero_as_ones") and not value:
+        value = mask
     if "mixed" in check:
         other = leaf.scope.leaf(check["mixed"])
-        value ^= other.raw & ((1 << other.bits) - 1)
-    return value & ((1 << leaf.bits) - 1)
+        value ^= _unsigned(other)
+    return value & mask
+
+
+def _unsigned(leaf: _Leaf) -> int:
+    return leaf.raw & ((1 << leaf.bits) - 1)
+
+
+def _front(leaf: _Leaf, frame: bytes) -> Iterable[tuple[int, int]]:
+    """The codes that are fed in front of a check's spans, each with its bits: octets, fields, or the frame's size."""
+    for bits, *told in leaf.slot["check"].get("front", ()):
+        code = len(frame)
+        if told:
+            code = told[1] if told[0] == "octet" else _unsigned(leaf.scope.leaf(told[1]))
+        yield code & ((1 << bits) - 1), bits
+
+
+def _register(leaf: _Leaf) -> int | None:
+    """The code with which a register starts, where a field has it."""
+    number = leaf.slot["check"].get("initial")
+    return None if number is None else _unsigned(leaf.scope.leaf(number))
+
+
+def _is_known(leaf: _Leaf) -> bool:
+    """Whether the codes are known that a check is computed from, besides its spans."""
+    return all(leaf.scope.leaf(number).known for number in leaf.slot["check"].get("fed", ()))
 
 
 def _place(leaf: _Leaf, mark: tuple[int, int], frame: bytes) -> int:
     return len(frame) * 8 if mark[0] < 0 else leaf.scope.start(mark[0]) + mark[1]
 
 
-def _computed(check: Row, joined: int, length: int, least: bool) -> int:
+def _computed(check: Row, joined: int, length: int, least: bool, start: int | None = None) -> int:
+    """What an algorithm makes of bits; start: the register that a CRC begins with, where it is not the algorithm's own."""
     algorithm, size = check["algorithm"], -(-length // 8)
     if check.get("in_wire_order") and algorithm["family"] == "crc":
-        return _crc_of_bits(algorithm, _mirrored(joined, length) if least else joined, length)
+        return _crc_of_bits(algorithm, _mirrored(joined, length) if least else joined, length, start)
     data = joined.to_bytes(size, "little") if least else (joined << (size * 8 - length)).to_bytes(size, "big")
-    return _crc(algorithm, data) if algorithm["family"] == "crc" else _arithmetic(algorithm, data)
+    return _crc(algorithm, data, start) if algorithm["family"] == "crc" else _arithmetic(algorithm, data)
 
 
-def _crc(algorithm: Row, data: bytes) -> int:
+def _crc(algorithm: Row, data: bytes, start: int | None = None) -> int:
     """A CRC over whole octets, by the standard library where it has it."""
-    bits, poly, init, final = algorithm["bits"], algorithm["poly"], algorithm["init"], algorithm["final_xor"]
+    bits, poly, final = algorithm["bits"], algorithm["poly"], algorithm["final_xor"]
+    init = algorithm["init"] if start is None else start
     reflect_in, reflect_out = algorithm.get("reflect_in", False), algorithm.get("reflect_out", False)
     if (bits, poly, reflect_in, reflect_out) == (16, 0x1021, False, False):
         return int(crc_hqx(data, init) ^ final)
@@ -124,10 +156,10 @@ def _crc_table(bits: int, poly: int, reflected: bool) -> list[int]:
     return made
 
 
-def _crc_of_bits(algorithm: Row, fed: int, length: int) -> int:
+def _crc_of_bits(algorithm: Row, fed: int, length: int, start: int | None) -> int:
     """A CRC over bits in the order given, whatever it reflects."""
     bits, poly = algorithm["bits"], algorithm["poly"]
-    register, top, mask = algorithm["init"], bits - 1, (1 << bits) - 1
+    register, top, mask = algorithm["init"] if start is None else start, bits - 1, (1 << bits) - 1
     for place in range(length - 1, -1, -1):
         feedback = register >> top ^ fed >> place & 1
         register = register << 1 & mask ^ (poly if feedback else 0)

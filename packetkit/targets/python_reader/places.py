@@ -52,7 +52,7 @@ class _Scope:
 class _Leaf:
     """A slot at its place in one frame."""
 
-    __slots__ = ("at", "bit", "bits", "indices", "order", "raw", "run", "scope", "slot")
+    __slots__ = ("at", "bit", "bits", "indices", "known", "order", "raw", "run", "scope", "slot")
 
     def __init__(
         self, run: Row, slot: Row, bits: int, at: int, indices: tuple[int, ...], scope: _Scope, order: int
@@ -61,6 +61,7 @@ class _Leaf:
         self.indices, self.scope, self.order = indices, scope, order
         self.bit = at + int(slot["at"])
         self.raw = 0
+        self.known = True  # False: a supplied field that nobody told
 
     @property
     def address(self) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from packetkit.targets.python_reader.bits import DecodeError, Row, _holds, _limits
-from packetkit.targets.python_reader.checks import _check_value
+from packetkit.targets.python_reader.checks import _check_value, _is_known
 from packetkit.targets.python_reader.derived import _derive
 from packetkit.targets.python_reader.places import (
     _element_slot,
@@ -48,7 +48,6 @@ class _Reading:
         self.words: list[tuple[int, int, int]] = []
         scope = _Scope(None)
         self.supplied = [_known(slot, known, scope) for slot in frame.get("supplied", ())]
-        self.unknown = {leaf.slot["number"] for leaf in self.supplied if leaf.slot["path"][0] not in known}
         self.parts, at = self.nodes(frame["nodes"], 0, (), scope)
         self.used = -(-at // 8)
 
@@ -137,6 +136,9 @@ class _Reading:
     def sized(self, limit: _Limit, leaf: _Leaf) -> None:
         """Note where a measured part ends, now that its length is read."""
         size = (_number_in(leaf.slot, leaf.raw) + limit.node["less"]) * limit.node["unit"]
+        if "uncounted" in limit.node:
+            every, octets = limit.node["uncounted"]
+            size += 8 * octets * -(-size // (8 * every))
         end = limit.start + size
         around = self.limits[: self.limits.index(limit)]
         outer = next((one.end for one in reversed(around) if one.end is not None), None)
@@ -225,6 +227,7 @@ class _Reading:
                 count = _product(node, scope)
             else:
                 count = max(0, self.stop() - _behind(node, scope) - at) // least
+                count = min(count, node["most"]) if "as_fits" in node else count
             if count < 0 or ("most" in node and count > node["most"]):
                 raise DecodeError("bad count", f"{path} has {count} elements: that cannot be", path, at)
         if at + count * least > self.stop():
@@ -253,23 +256,27 @@ class _Reading:
         return True
 
     def agrees(self, leaf: _Leaf, data: bytes) -> bool:
-        """Whether a check is what the frame makes it; a supplied field that is not known is taken from it, as far as it tells."""
-        mixed = leaf.slot["check"].get("mixed")
-        if mixed in self.unknown:
-            self.unknown.discard(mixed)
-            other = leaf.scope.leaf(mixed)
-            other.raw, other.at = 0, -1  # recovered
+        """Whether a check is what the frame makes it, or says nothing, or nobody can tell.
+
+        A supplied field that is not known is taken from one that it is mixed into, as far as that tells.
+        """
+        check = leaf.slot["check"]
+        if leaf.raw == check.get("not_computed") or not _is_known(leaf):
+            return True
+        other = leaf.scope.leaf(check["mixed"]) if "mixed" in check else leaf
+        if not other.known:
+            other.known, other.raw, other.at = True, 0, -1  # recovered
             other.raw = (_check_value(leaf, data, self.words) ^ leaf.raw) & ((1 << other.bits) - 1)
         return _check_value(leaf, data, self.words) == leaf.raw
 
     def supply(self, record: Row, detail: bool, trusted: bool) -> None:
         """Put supplied fields into a record where they are declared."""
         for leaf in self.supplied:
-            found: Any = leaf.raw
+            found: Any = leaf.raw if leaf.known else None
             if detail:
-                found = {"raw": leaf.raw, "value": leaf.raw}
-                if leaf.at < 0:
-                    found["reason"] = "recovered"
+                found = {"raw": found, "value": found}
+                if leaf.at < 0 or not leaf.known:
+                    found["reason"] = "recovered" if leaf.known else "not known"
                 if not trusted:
                     found["trusted"] = False
             record[leaf.slot["path"][0]] = found
@@ -300,7 +307,7 @@ def _known(slot: Row, known: Mapping[str, int], scope: _Scope) -> _Leaf:
             f"{slot['path'][0]} is known as {raw!r}, but {slot['bits']} bits hold {low} to {high}"
         )
     leaf = scope.leaves[slot["number"]] = _Leaf({}, slot, slot["bits"], 0, (), scope, -1)
-    leaf.raw = raw
+    leaf.raw, leaf.known = raw, slot["path"][0] in known
     return leaf
 
 

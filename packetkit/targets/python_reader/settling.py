@@ -24,6 +24,16 @@ class _Demand:
         self.present = False
 
 
+def _counted(bits: int, node: Row) -> tuple[int, int]:
+    """How many of a measured part's bits are counted, and those at its end that can be neither counted nor not."""
+    if "uncounted" not in node:
+        return bits, 0
+    every, octets = node["uncounted"]
+    whole, rest = divmod(bits, 8 * (every + octets))
+    last = max(rest - 8 * octets, 0)
+    return whole * 8 * every + last, rest - last - (8 * octets if last else 0)
+
+
 class _State:
     """What is known of a leaf while the record is read. wanted: codes that variants ask for."""
 
@@ -123,7 +133,9 @@ class _Settling:
     def settle_size(self, leaf: _Leaf, state: _State, demand: _Demand) -> None:
         """The code of a length, from the size of what it measures."""
         node = self.measured_by[leaf.slot["number"]]
-        units, over = divmod(demand.size or 0, node["unit"])
+        counted, rest = _counted(demand.size or 0, node)
+        units, over = divmod(counted, node["unit"])
+        over += rest
         number, highest = units - node["less"], _number_limits(leaf.slot, leaf.bits)[1]
         said = _number_in(leaf.slot, leaf.raw)
         if over:

@@ -130,7 +130,8 @@ def _stands_alone(slot: Row) -> bool:
     if any(key in slot for key in ("split", "scales", "valid", "most")) or not slot["path"]:
         return False
     if "check" in slot:
-        return "mixed" not in slot["check"]
+        told = ("mixed", "front", "initial", "zero_as_ones", "not_computed")
+        return not any(key in slot["check"] for key in told)
     if not slot.get("hidden"):
         return slot["kind"] not in ("count", "length", "reserved")
     if "codes" in slot:  # they fill themselves in

@@ -9,7 +9,7 @@ from operator import index
 from typing import Any
 
 from packetkit.targets.python_reader.bits import Row, _holds, _limits, _shown
-from packetkit.targets.python_reader.checks import _check_value
+from packetkit.targets.python_reader.checks import _check_value, _is_known
 from packetkit.targets.python_reader.continued import _goes_on, _octets_in
 from packetkit.targets.python_reader.derived import _less_derived
 from packetkit.targets.python_reader.places import (
@@ -40,6 +40,7 @@ class _Writing(_Settling):
         self.absent: list[
             str
         ] = []  # in each measured part, and the frame: the first that no bytes remained for
+        self.goes_on = False  # whether another element follows the one of a list to the end that is taken
         self.later: list[tuple[_Leaf, Any]] = []  # values that mean what other fields say, in wire order
 
     def take(self, record: Any) -> int:
@@ -66,8 +67,11 @@ class _Writing(_Settling):
         """Take a field that is not sent: checks that are mixed with it find it in the frame's scope."""
         leaf = scope.leaves[slot["number"]] = _Leaf({}, slot, slot["bits"], 0, (), scope, 0)
         value = record.get(slot["path"][0], _ABSENT)
+        code = value.get("raw", _ABSENT) if isinstance(value, Mapping) else value
         if value is _ABSENT:
-            self.fault(leaf.address, "missing-key", "is not given, and is mixed into a check")
+            self.fault(leaf.address, "missing-key", "is not given, and goes into a check")
+        elif code is None and "fed" in slot:
+            leaf.known = False  # as a frame decoded without it has it; its checks are then given
         else:
             leaf.raw = self.raw(leaf, value) or 0
 
@@ -250,14 +254,16 @@ class _Writing(_Settling):
         elif not any(key in node for key in ("count", "by", "ends")) and value and self.absent[-1]:
             words = f"is not empty, but {self.absent[-1]} before it is not given"
             self.fault(address, "disagrees", words)
-        before, bare = len(self.leaves), node.get("bare", False)
+        before, bare, outside = len(self.leaves), node.get("bare", False), self.goes_on
         for number, element in enumerate(value):
+            self.goes_on = number < len(value) - 1 if "several" in node else outside
             inner, each = _Scope(scope), f"{address}[{number}]"
             at = self.container(node["nodes"], element, bare, at, (*indices, number), inner, each)
             if "ends" in node:
                 demand = _Demand(each, len(self.leaves))
                 demand.codes, demand.present = node["ends"][1], number == len(value) - 1
                 self.states[inner.leaf(node["ends"][0]).order].demands.append(demand)
+        self.goes_on = outside
         if _element_slot(node) in self.frame.get("summed", ()):
             scope.listed[_element_slot(node)] = self.leaves[before:]
         return at
@@ -297,6 +303,11 @@ class _Writing(_Settling):
                 state.demands.append(demand)
             else:
                 state.broken = True
+        if "as_fits" in node and self.goes_on and count < most:
+            self.fault(
+                address, "wrong-length", f"has {count} elements, and {most} fit where another one follows"
+            )
+            return False
         if count > most:
             self.fault(address, "wrong-length", f"has {count} elements, but {most} at most can be sent")
         return bool(count <= most)
@@ -464,13 +475,24 @@ class _Writing(_Settling):
         for number in self.frame["checks"]:
             for leaf in self.leaves:
                 if leaf.slot["number"] == number:
-                    value = _check_value(leaf, bytes(made), self.words)
-                    if self.states[leaf.order].given and leaf.raw != value:
-                        words = f"{leaf.raw:#x} is given, but the frame makes it {value:#x}. Leave it out"
-                        self.fault(leaf.address, "disagrees", words, leaf.order)
-                    leaf.write(made, value)
+                    leaf.write(made, self.check(leaf, bytes(made)))
         self.refuse()
         return bytes(made)
+
+    def check(self, leaf: _Leaf, frame: bytes) -> int:
+        """The code of a check: what the frame makes it, or what is given where nobody can tell, or where that says that there is none."""
+        given, known = self.states[leaf.order].given, _is_known(leaf)
+        if given and (leaf.raw == leaf.slot["check"].get("not_computed") or not known):
+            return leaf.raw
+        if not known:
+            words = "is computed from a field that is not known here. Give that, or this as {raw: n}"
+            self.fault(leaf.address, "missing-key", words, leaf.order)
+            return 0
+        value = _check_value(leaf, frame, self.words)
+        if given and leaf.raw != value:
+            words = f"{leaf.raw:#x} is given, but the frame makes it {value:#x}. Leave it out"
+            self.fault(leaf.address, "disagrees", words, leaf.order)
+        return value
 
 
 def _encoded(frame: Row, record: Any) -> bytes:
