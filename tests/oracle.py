@@ -44,9 +44,12 @@ from packetkit.schema.model import (
     Condition,
     CustomCrc,
     Field,
+    FirstBits,
+    Form,
     Frame,
     FrameSize,
     Repeat,
+    TimeCount,
     Variant,
 )
 
@@ -238,6 +241,8 @@ def _turned(node: _Node, text: str) -> str:
     """Return a number on paper as a field's bits, or a field's bits as on paper: each turn undoes itself."""
     if node.field.stored == "bits_reversed":
         text = text[::-1]
+    if node.field.first_bits is not None:
+        return text  # as on paper; it stands under that packing alone
     if _goes_on(node.field):  # its octets are the frame's, under any packing
         octets = [text[at : at + 8] for at in range(0, len(text), 8)]
         return "".join(octet[::-1] if node.packing.least_first else octet for octet in octets)
@@ -575,8 +580,8 @@ def _modulo_8(declared: Field, at: int | None, shape: _Shape) -> int | None:
         except _VariesError:
             pass
     length = shape.measuring.get(id(declared))
-    if length is not None:
-        return at if _units(length) % 8 == 0 else None
+    if length is not None and _units(length) % 8 == 0:
+        return at
     end = _modulo_8_once(declared, at, shape)
     times = 1 if declared.repeat is None else declared.repeat.count
     for _ in range(1, times or 1):
@@ -592,7 +597,7 @@ def _modulo_8_once(declared: Field, at: int | None, shape: _Shape) -> int | None
     if declared.kind in ("text", "bytes"):
         return at if _character_bits(declared) == 8 else None
     if _goes_on(declared):
-        return at
+        return None if at is None else (at + _least_bits(declared)) % 8
     if declared.kind == "variants":
         ends = {_end_of_group(form.fields, at, shape) for form in declared.variants}
         known = {end % 8 for end in ends if end is not None}
@@ -1184,6 +1189,8 @@ def _width(declared: Field) -> int:
         return 1
     if declared.bundle is not None:
         return sum(_bundle_widths(declared))
+    if declared.first_bits is not None:
+        return declared.first_bits.bits + max(form.bits for form in declared.first_bits.forms)
     if _goes_on(declared):
         return 8 * math.ceil((declared.bits or 0) / 7)  # the most
     if _is_by_meaning(declared):
@@ -1293,6 +1300,9 @@ def _raw_limits(declared: Field, bits: int) -> tuple[int, int]:
 
 def _number_limits(declared: Field, bits: int) -> tuple[int, int]:
     """Return the least and the greatest number that a field's bits can spell."""
+    if declared.first_bits is not None:
+        texts = [number for form in declared.first_bits.forms for number in (form.offset, _last_number(form))]
+        return min(texts), max(texts)
     if _goes_on(declared) and declared.kind == "number":
         bits = declared.bits or 0
         return (
@@ -1347,10 +1357,56 @@ def _spells(declared: Field, raw: int) -> int | None:
 
 
 def _goes_on(declared: Field) -> bool:
-    return declared.coding is not None and declared.coding.startswith("continued")
+    return declared.first_bits is not None or (declared.coding or "").startswith("continued")
+
+
+# Or its first bits, as on paper, say which form it has; what follows them is a number with its octets one way or the other.
+
+
+def _last_number(form: Form) -> int:
+    return form.offset + (form.high - form.low) * 2**form.bits + 2**form.bits - 1
+
+
+def _least_bits(declared: Field) -> int:
+    """Return the fewest bits of a number of varying size."""
+    first = declared.first_bits
+    return 8 if first is None else first.bits + min(form.bits for form in first.forms)
+
+
+def _bits_of_code(declared: Field, raw: int) -> str:
+    """Return the bits of such a number's code: as many as it has, or none where it is no such number."""
+    if declared.first_bits is None:
+        return "".join(_octets_of_code(raw))
+    for form in declared.first_bits.forms:
+        text = f"{raw:0{declared.first_bits.bits + form.bits}b}"
+        fits = len(text) == declared.first_bits.bits + form.bits
+        if fits and form.low <= int(text[: declared.first_bits.bits], 2) <= form.high:
+            return text
+    return ""
+
+
+def _by_first_bits(first: FirstBits, number: int) -> int:
+    """Return the code of a number, in the shortest form that has it."""
+    for form in sorted(first.forms, key=lambda form: form.bits):
+        if form.offset <= number <= _last_number(form):
+            text = f"{number - form.offset:0{first.bits + form.bits}b}"
+            head, rest = text[: first.bits], text[first.bits :]
+            rest = _reverse_octets(rest) if first.low_octet_first else rest
+            return int(f"{int(head, 2) + form.low:b}{rest}", 2)
+    raise _unfit(f"no form has {number}")
+
+
+def _in_first_bits(first: FirstBits, text: str) -> int:
+    """Return the number that bits spell."""
+    code, rest = int(text[: first.bits], 2), text[first.bits :]
+    form = next(form for form in first.forms if form.low <= code <= form.high)
+    rest = _reverse_octets(rest) if first.low_octet_first else rest
+    return form.offset + int(f"{code - form.low:b}{rest}", 2)
 
 
 def _spelled_on(declared: Field, number: int) -> int:
+    if declared.first_bits is not None:
+        return _by_first_bits(declared.first_bits, number)
     octets = 1
     if declared.coding == "continued_low_first_signed":
         while not -(2 ** (7 * octets - 1)) <= number < 2 ** (7 * octets - 1):
@@ -1373,6 +1429,9 @@ def _octets_of_code(raw: int) -> list[str]:
 
 
 def _spells_on(declared: Field, raw: int) -> int | None:
+    if declared.first_bits is not None:
+        text = _bits_of_code(declared, raw) if raw >= 0 else ""
+        return _in_first_bits(declared.first_bits, text) if text else None
     octets = _octets_of_code(raw) if raw >= 0 else []
     if not 1 <= len(octets) <= _width(declared) // 8 or octets[-1][0] == "1":
         return None
@@ -1686,26 +1745,31 @@ def _time_units(declared: Field) -> list[tuple[Fraction, int]]:
         assert declared.tick_s is not None and declared.bits is not None
         return [(declared.tick_s, declared.bits)]
     units: list[tuple[Fraction, int]] = []
-    for name, bits in declared.counts:
-        if name == "fraction":
-            units.append((units[-1][0] / (declared.fraction_base or 2**bits), bits))
+    for count in declared.counts:
+        if count.unit == "fraction":
+            units.append((units[-1][0] / (declared.fraction_base or 2**count.bits), count.bits))
         else:
-            units.append((_TIME_UNIT[name], bits))
+            units.append((_TIME_UNIT[count.unit], count.bits))
     return units
+
+
+def _time_widths(declared: Field) -> list[int]:
+    """Return the bits of each count, the first in the frame first."""
+    return [count.bits for count in declared.counts] or [declared.bits or 0]
 
 
 def _time_counts(declared: Field, raw: int) -> list[int]:
     """Return the counts in a raw code, the first in the frame first."""
-    units = _time_units(declared)
+    widths = _time_widths(declared)
     found = []
-    for _, bits in units if declared.packing == _LOW_COUNT_FIRST else units[::-1]:
+    for bits in widths if declared.packing == _LOW_COUNT_FIRST else widths[::-1]:
         found.append(raw % 2**bits)
         raw //= 2**bits
     return found if declared.packing == _LOW_COUNT_FIRST else found[::-1]
 
 
 def _time_raw(declared: Field, counts: list[int]) -> int:
-    pairs = list(zip(counts, (bits for _, bits in _time_units(declared)), strict=True))
+    pairs = list(zip(counts, _time_widths(declared), strict=True))
     raw = 0
     for count, bits in pairs[::-1] if declared.packing == _LOW_COUNT_FIRST else pairs:
         raw = raw * 2**bits + count
@@ -1817,6 +1881,8 @@ def _time_meaning(declared: Field, raw: int) -> _Meaning:
     for codes in _missing(declared):
         if codes.low <= raw <= codes.high:
             return _Meaning(None, codes.reason or "missing")
+    if _is_of_the_calendar(declared):
+        return _calendar_meaning(declared, raw)
     units, counts = _time_units(declared), _time_counts(declared, raw)
     by_days = _is_by_days(declared)
     for i in range(2 if by_days else 1, len(units)):
@@ -1858,6 +1924,11 @@ def _time_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
     if isinstance(value, str) and value in reasons:
         return _code_of_reason(declared, value), False
     day, second = _read_time(value)
+    if _is_of_the_calendar(declared):
+        raw = _time_raw(declared, _calendar_counts(declared, day, second))
+        if any(codes.low <= raw <= codes.high for codes in _missing(declared)):
+            raise _unfit("its code is reserved")
+        return raw, False
     units = _time_units(declared)
     assert declared.epoch is not None
     epoch = _read_time(declared.epoch)
@@ -1903,6 +1974,108 @@ def _time_to_raw(declared: Field, value: Any) -> tuple[int, bool]:
     if any(codes.low <= raw <= codes.high for codes in _missing(declared)):
         raise _unfit("its code is reserved")
     return raw, False
+
+
+# A time of the calendar: each count spells a number, and all of them together a day and a time of day, or nothing.
+
+
+def _is_of_the_calendar(declared: Field) -> bool:
+    strange = any(count.coding or count.scale != 1 or count.offset for count in declared.counts)
+    return strange or declared.coding is not None or any(count.unit == "years" for count in declared.counts)
+
+
+def _is_in_digits(declared: Field, count: TimeCount) -> bool:
+    return "binary_coded_decimal" in (count.coding, declared.coding)
+
+
+def _calendar_units(declared: Field) -> dict[str, Fraction]:
+    """Return the seconds of the units of a day that are counted, the longest first."""
+    units = {count.unit: _TIME_UNIT.get(count.unit, Fraction(0)) for count in declared.counts}
+    for one in ("years", "months", "days"):
+        units.pop(one, None)
+    if "fraction" in units:
+        del units["fraction"]
+        (last,) = (count for count in declared.counts if count.unit == "fraction")
+        digits, over = divmod(last.bits, 4)
+        base = 2**over * 10**digits if _is_in_digits(declared, last) else 2**last.bits
+        units["fraction"] = min(units.values(), default=Fraction(86400)) / (declared.fraction_base or base)
+    return dict(sorted(units.items(), key=lambda item: item[1], reverse=True))
+
+
+def _calendar_step(declared: Field, units: Mapping[str, Fraction]) -> Fraction:
+    """Return the seconds from one code to the next."""
+    if not units:
+        return Fraction(86400)
+    finest = list(units)[-1]
+    return units[finest] * next(count.scale for count in declared.counts if count.unit == finest)
+
+
+def _calendar_meaning(declared: Field, raw: int) -> _Meaning:
+    said: dict[str, int] = {}
+    for count, bits in zip(declared.counts, _time_counts(declared, raw), strict=True):
+        digits = f"{bits:x}"
+        if _is_in_digits(declared, count) and not digits.isdigit():
+            return _Meaning(None, "bad digit")
+        spelled = int(digits) if _is_in_digits(declared, count) else bits
+        said[count.unit] = spelled * count.scale + count.offset
+    units = _calendar_units(declared)
+    try:
+        if "months" in said:
+            day = date(min(said["years"], 10_000), said["months"], said["days"])
+        elif "years" in said:
+            day = date.fromordinal(date(min(said["years"], 10_000), 1, 1).toordinal() + said["days"] - 1)
+            if day.year != said["years"]:
+                return _Meaning(None, "no such day")
+        else:
+            assert declared.epoch is not None
+            day = date.fromordinal(_read_time(declared.epoch)[0].toordinal() + said["days"])
+    except (ValueError, OverflowError):
+        late = said.get("years", 0) > 9999 or ("years" not in said and said["days"] > 0)
+        return _Meaning(None, "beyond the year 9999" if late else "no such day")
+    room, second = Fraction(86400), Fraction(0)
+    for unit, size in units.items():
+        part = said[unit] * size
+        last_minute = size < 60 <= room and second + room == 86400
+        if part < 0 or part >= room + (1 if last_minute and day in _LEAP_DAYS else 0):
+            return _Meaning(None, "bad time")
+        second, room = second + part, size
+    text = _write_time(day, second, _time_digits(_calendar_step(declared, units)))
+    return _Meaning(text, "" if text else "beyond the year 9999")
+
+
+def _calendar_counts(declared: Field, day: date, second: Fraction) -> list[int]:
+    """Return what the bits of each count are at a moment, the first in the frame first."""
+    units = _calendar_units(declared)
+    step = _calendar_step(declared, units)
+    second = math.floor(second / step + Fraction(1, 2)) * step
+    if second >= (_seconds_of_day(day) if units else 86400):
+        if day == date.max:
+            raise _unfit("beyond the calendar")
+        day, second = day + timedelta(1), Fraction(0)
+    more = 1 if second >= 86400 else 0  # the leap second is the last minute's 60th
+    said = {"years": day.year, "months": day.month, "days": day.day}
+    if all(count.unit != "months" for count in declared.counts):
+        said["days"] = int(day.strftime("%j"))
+    if all(count.unit != "years" for count in declared.counts):
+        assert declared.epoch is not None
+        said["days"] = day.toordinal() - _read_time(declared.epoch)[0].toordinal()
+    left = second - more
+    for unit, size in units.items():
+        if size < 60:
+            left, more = left + more, 0
+        said[unit] = int(left // size)
+        left -= said[unit] * size
+    bits = []
+    for count in declared.counts:
+        spelled = Fraction(said[count.unit] - count.offset, count.scale)
+        in_digits = _is_in_digits(declared, count)
+        if spelled.denominator != 1 or spelled < 0 or (in_digits and not str(spelled).isdigit()):
+            raise _unfit("no code")
+        code = int(str(spelled), 16) if in_digits else int(spelled)
+        if code >= 2**count.bits:
+            raise _unfit("no code")
+        bits.append(code)
+    return bits
 
 
 # --- Bundles ------------------------------------------------------------------------------------------------
@@ -2580,7 +2753,19 @@ class _Reading(_Walk):
             self.met_length(node)
 
     def continued(self, node: _Node) -> None:
-        """Octets up to the first that begins with a zero."""
+        """Octets up to the first that begins with a zero; or as many bits as the first ones say."""
+        first_bits = node.field.first_bits
+        if first_bits is not None:
+            end = node.first + first_bits.bits
+            if end > self.limit():
+                raise self.too_long(f"{_address(node)} goes on behind bit {self.limit()}")
+            code = int(self.picture[node.first : end], 2)
+            sizes = [form.bits for form in first_bits.forms if form.low <= code <= form.high]
+            if not sizes:
+                raise Refused("bad length", f"{_address(node)} begins with {code}")
+            node.width = first_bits.bits + sizes[0]
+            self.leaf(node)
+            return
         while True:
             first = node.first + node.width
             if node.width == _width(node.field):  # known whatever follows, and if nothing does
@@ -2660,7 +2845,7 @@ def _least_body(declared: Field, at: int, start: int, shape: _Shape) -> int:
     if declared.runs or declared.derived or declared.kind == "supplied":
         return at
     if _goes_on(declared):
-        return at + 8
+        return at + _least_bits(declared)
     if not declared.fields:
         return at + (0 if declared.kind in ("group", "flags") else _width(declared))
     taken = _taken(declared, at)
@@ -2774,10 +2959,10 @@ def _detail(node: _Node) -> Any:
 class _Writing(_Walk):
     """Grows the tree from a record. Flags, counts and checks not given stay open until the tree is whole."""
 
-    def __init__(self, record: Any, octets: list[int] | None = None) -> None:
+    def __init__(self, record: Any, sizes_before: list[int] | None = None) -> None:
         super().__init__()
         self.record = record
-        self.octets = octets  # of the numbers that go on, in wire order; None: not known yet
+        self.sizes_before = sizes_before  # bits of the numbers that go on, in wire order; None: not known yet
         self.going_on: list[_Node] = []
         self.over: list[str] = []  # what is no whole units, if the sizes are final
         self.optionals: list[tuple[_Node, _Node]] = []  # each with the field that tells of it
@@ -2990,9 +3175,10 @@ class _Writing(_Walk):
         if node.raw is not None:
             if _spells(node.field, node.raw) is None:
                 raise _unfit(f"{_address(node)}: {node.raw:#x} does not go on up to its last octet")
-            node.width = 8 * len(_octets_of_code(node.raw))
+            node.width = len(_bits_of_code(node.field, node.raw))
         else:
-            node.width = 8 * (1 if self.octets is None else self.octets[len(self.going_on)])
+            least = _least_bits(node.field)
+            node.width = least if self.sizes_before is None else self.sizes_before[len(self.going_on)]
         self.going_on.append(node)
 
     def settle_judged(self) -> None:
@@ -3199,7 +3385,7 @@ def _written(frame: Frame, record: Any, algorithms: Algorithms) -> _Writing:
         writing = _Writing(record, octets)
         root = writing.walk(frame, algorithms)
         writing.settle(root)
-        needed = [len(_octets_of_code(node.raw or 0)) for node in writing.going_on]
+        needed = [len(_bits_of_code(node.field, node.raw or 0)) for node in writing.going_on]
         if needed == (octets or []):
             if writing.over:
                 raise _unfit(writing.over[0])

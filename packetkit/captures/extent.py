@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from packetkit.codec import bits
 from packetkit.errors import BadCount, BadLength, ShortFrame, UnknownVariant
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.model import (
     Choice,
     Continued,
@@ -18,6 +19,7 @@ from packetkit.layout.model import (
     Measured,
     Node,
     Optional,
+    Packing,
     Repeat,
     Run,
     Slot,
@@ -154,7 +156,15 @@ class Measure:
     def _continued(self, node: Continued, at: int, data: bytes, raws: dict[int, int]) -> int:
         """Where a number ends that goes on from octet to octet; whatever asks for it is given what it spells."""
         slot, end = node.slot, at + 8
-        while end <= self._stops[-1] and data[end // 8 - 1] & 0x80:
+        first = CODINGS[slot.coding].first
+        if first is not None:
+            form = None
+            if at + first.bits <= self._stops[-1]:
+                form = first.form_of(bits.read(data, Packing.MOST, at, 0, first.bits))
+                if form is None:
+                    raise BadLength(f"{slot.address} begins with none of its forms")
+            end = at + first.bits + (0 if form is None else form.bits)
+        while first is None and end <= self._stops[-1] and data[end // 8 - 1] & 0x80:
             end += 8
         if end > self._stops[-1]:
             raise (
@@ -164,7 +174,7 @@ class Measure:
             )
         if end - at > slot.width:
             raise BadLength(f"{slot.address} goes on after {slot.width // 8} octets, the most that it has")
-        number = slot.number_of(int.from_bytes(data[at // 8 : end // 8], "big"))
+        number = slot.number_of(bits.read(data, Packing.MOST, at, 0, end - at))
         assert number is not None
         if slot.maximum_count is not None and number > slot.maximum_count:
             raise BadCount(f"{slot.address} is {number}, but the schema allows {slot.maximum_count} at most")

@@ -15,9 +15,10 @@ from packetkit.errors import Problem, SchemaError
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS
 from packetkit.layout import printed, size
-from packetkit.layout.clock import Clock
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
 from packetkit.layout.fed import fed_text, mixed_slot
+from packetkit.layout.first_bits import WORD
 from packetkit.layout.model import (
     Bundle,
     Carried,
@@ -284,12 +285,27 @@ def placed(at: printed.Offset, bits: tuple[int, int | None], packing: str | None
     }
 
 
-def time_entry(clock: Clock, one: Field) -> Object:
-    """Return what a time code counts."""
+def time_entry(slot: Slot, one: Field) -> Object | None:
+    """Return what a time code counts, or says."""
+    counted = slot.clock or slot.calendar
+    if counted is None:
+        return None
+    parts = () if slot.clock is None else slot.clock.parts
+    counts = () if slot.calendar is None else slot.calendar.counts
     return {
         "epoch": one.epoch,
-        "step_s": clock.step,
-        "parts": [{"unit_s": part.unit, "bits": part.width} for part in clock.parts],
+        "step_s": counted.step,
+        "parts": [{"unit_s": part.unit, "bits": part.width} for part in parts],
+        "calendar": [
+            {
+                "unit": count.name,
+                "bits": count.width,
+                "coding": count.coding or None,
+                "scale": count.scale,
+                "offset": count.offset,
+            }
+            for count in counts
+        ],
         "leap_seconds": one.leap_seconds,
         "reference_date": one.reference_date,
     }
@@ -327,6 +343,13 @@ def scale_entry(layout: Layout, slot: Slot) -> Object | None:
     return {"field": layout.slots[slot.transform.by].address, "choices": choices}
 
 
+def coding_word(slot: Slot) -> str | None:
+    """Return how a slot's bits spell a number, in a word; None where they are plain binary."""
+    if slot.coding and CODINGS[slot.coding].first is not None:
+        return WORD
+    return slot.coding or None
+
+
 def slot_entry(slot: Slot, one: Field | None) -> Object:
     """Return what a slot means, without its place."""
     single = slot.transform.sample if isinstance(slot.transform, Bundle) else slot
@@ -338,8 +361,8 @@ def slot_entry(slot: Slot, one: Field | None) -> Object:
         "kind": slot.kind,
         "holds": printed.holds(slot),
         "signed": single.signed,
-        "coding": slot.coding or None,
-        "time": None if slot.clock is None or one is None else time_entry(slot.clock, one),
+        "coding": coding_word(slot),
+        "time": None if one is None else time_entry(slot, one),
         "bundle": bundle_entry(slot.transform) if isinstance(slot.transform, Bundle) else None,
         "curve": slot.transform.name if isinstance(slot.transform, Curve) else None,
         "minimum": ends[0],

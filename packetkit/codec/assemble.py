@@ -31,7 +31,7 @@ from packetkit.codec.given import (
 from packetkit.codec.tree import Leaf, Scope, computed, is_known, located, mixed_into
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.beside import nothing, raw_beside, read_as
-from packetkit.layout.coding import size_of
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.joined import Unfit, raw_codes, to_codes
 from packetkit.layout.model import (
     Branch,
@@ -61,7 +61,7 @@ def encode(layout: Layout, record: object) -> bytes:
         writing = _Writing(layout, sizes)
         end = writing.take(record)
         needed = writing.sizes_needed()
-        if all(writing.leaves[order].width == 8 * size for order, size in needed.items()):
+        if all(writing.leaves[order].width == size for order, size in needed.items()):
             break
         sizes = needed  # what is measured holds only lengths that are settled before its own, so this ends
     if writing.faults:
@@ -74,7 +74,7 @@ class _Writing:
 
     def __init__(self, layout: Layout, sizes: Mapping[int, int]) -> None:
         self.layout = layout
-        self.sizes = sizes  # octets of each number that goes on, by its place among the leaves
+        self.sizes = sizes  # bits of each number that goes on, by its place among the leaves
         self.faults: Faults = []
         self.leaves: list[Leaf] = []
         self.words: list[Words] = []
@@ -104,8 +104,12 @@ class _Writing:
         return end
 
     def sizes_needed(self) -> dict[int, int]:
-        """The octets that each number that goes on needs, by its place among the leaves."""
-        return {leaf.order: size_of(leaf.raw) for leaf in self.leaves if leaf.slot.is_continued}
+        """The bits that each number that goes on needs, by its place among the leaves."""
+        return {
+            leaf.order: CODINGS[leaf.slot.coding].bits_of(leaf.raw)
+            for leaf in self.leaves
+            if leaf.slot.is_continued
+        }
 
     def fault(self, path: str, rule: str, message: str) -> None:
         """Note a fault at the field that is being taken."""
@@ -155,7 +159,7 @@ class _Writing:
             self.leaf(replace(node.slot, width=width), value, indices, scope, at, 0, width, node.packing)
             return at + width
         if isinstance(node, Continued):
-            width = 8 * self.sizes.get(len(self.leaves), 1)
+            width = self.sizes.get(len(self.leaves), node.sizes[0])
             self.leaf(node.slot, into.find(node.slot.path), indices, scope, at, 0, width, Packing.MOST)
             return at + width
         if isinstance(node, Measured):
@@ -486,6 +490,8 @@ class _Writing:
             return None
         if slot.is_continued and slot.number_of(code) is None:
             text = f"raw is {code:#x}, whose octets do not go on up to the last by their first bits"
+            if CODINGS[slot.coding].first is not None:
+                text = f"raw is {code:#x}, which is no number of any form's size"
             self.fault(leaf.address, "raw-range", text)
             return None
         return self.agreeing(leaf, code)

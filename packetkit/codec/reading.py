@@ -15,6 +15,8 @@ from packetkit.codec import bits
 from packetkit.codec.bits import Words
 from packetkit.codec.tree import Chosen, Leaf, Listed, Maybe, Part, Scope, located, product_of
 from packetkit.errors import BadCount, BadLength, DecodeError, ShortFrame, UnknownVariant
+from packetkit.layout.coding import CODINGS
+from packetkit.layout.first_bits import FirstBits
 from packetkit.layout.model import (
     Branch,
     Choice,
@@ -284,6 +286,12 @@ class Reading:
     ) -> int:
         """Read a number that goes on from octet to octet, up to the one that says that it is the last."""
         path, stop, end = located(node.slot.address, indices), self.stop(), at
+        first = CODINGS[node.slot.coding].first
+        if first is not None:
+            leaf = self.leaf(node.slot, indices, at, 0, self.told_size(first, path, at), Packing.MOST, scope)
+            parts.append(leaf)
+            self.heed(leaf)
+            return at + leaf.width
         while end + 8 <= stop and self.data[end // 8] & 0x80:
             end += 8
             if end - at == node.slot.width:
@@ -294,6 +302,16 @@ class Reading:
         parts.append(leaf)
         self.heed(leaf)
         return end
+
+    def told_size(self, first: FirstBits, path: str, at: int) -> int:
+        """The bits of a number whose first bits say it."""
+        if at + first.bits > self.stop():
+            raise self.overrun(path, at, first.bits)
+        code = bits.read(self.data, Packing.MOST, at, 0, first.bits)
+        form = first.form_of(code)
+        if form is None:
+            raise BadLength(f"{path} begins with {code:#x}, which is none of its forms", path=path, bit=at)
+        return first.bits + form.bits
 
     def leaf(
         self,

@@ -148,7 +148,7 @@ def meaning(slot: Slot) -> tuple[Any, ...]:
     """Return all that decides a slot's value, so that slots alike share a table."""
     shape = (slot.kind, slot.width, slot.octets_reversed, slot.bits_reversed, slot.signed, slot.coding)
     numbers = (slot.transform, slot.legal, slot.specials, slot.unassigned, slot.minimum, slot.maximum)
-    return (*shape, *numbers, slot.states, slot.clock)
+    return (*shape, *numbers, slot.states, slot.clock, slot.calendar)
 
 
 def is_own_code(slot: Slot) -> bool:

@@ -15,7 +15,8 @@ from typing import Any
 
 from packetkit.codec.record import put as put_at
 from packetkit.conformance.faults import Chance
-from packetkit.layout import beside, clock, number
+from packetkit.layout import beside, clock, moments, number
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.joined import Unfit, from_codes, raw_of, to_codes
 from packetkit.layout.model import (
@@ -401,8 +402,8 @@ class _Drawing:
         """A value as decoding gives it."""
         if slot.kind == "tag":
             return self.given(slot, self.code_in(self.chance.choice(slot.codes)))
-        if slot.clock is not None:
-            return self.moment(slot, slot.clock)
+        if slot.kind == "time":
+            return self.moment(slot)
         if isinstance(slot.transform, Ieee):
             return self.float_value(slot)
         if isinstance(slot.transform, Bundle):
@@ -438,14 +439,14 @@ class _Drawing:
             else made[:1] * len(made)
         )
 
-    def moment(self, slot: Slot, counted: clock.Clock) -> Any:
+    def moment(self, slot: Slot) -> Any:
         """A time: one that decoding gives, near leap seconds and ends often."""
         raw = self.code_in(self.chance.choice(slot.legal))
-        if self.odds(2):
+        if self.odds(2) or slot.calendar is not None:  # few codes of which are days
             near = clock.moment_of(
                 self.chance.choice(("2016-12-31T23:59:60Z", "2017-01-01T00:00:00Z", "2024-05-06T07:08:09Z"))
             )
-            found = clock.raw_of(counted, near)
+            found = moments.raw_of(slot, near)
             raw = raw if found is None or not number.is_legal(slot, found) else found
         text = number.from_raw(slot, raw)[0]
         if not isinstance(text, str) or number.to_raw(slot, text).fault is not None:
@@ -516,6 +517,9 @@ class _Drawing:
             special = self.chance.choice(slot.specials)
             return {"raw": self.chance.choice((special.low, special.high))}
         if slot.is_continued:
+            first = CODINGS[slot.coding].first
+            if first is not None:
+                return {"raw": self.code_in(Range(*self.chance.choice(first.forms).raws))}
             return {"raw": self.octets_that_go_on(slot.width // 8)}
         return {"raw": self.code_in(Range(*slot.raw_limits))}
 

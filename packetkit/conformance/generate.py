@@ -19,7 +19,7 @@ from packetkit.conformance.judge import faults as faults_of
 from packetkit.conformance.vector import Case
 from packetkit.errors import DecodeError
 from packetkit.layout import beside, number
-from packetkit.layout.clock import Clock
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
 from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.model import (
@@ -166,8 +166,8 @@ def slot_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
         )
         if unnamed is not None:
             yield "a code without a name", unnamed
-    elif slot.clock is not None:
-        yield from _clock_edges(slot, slot.clock)
+    elif slot.kind == "time":
+        yield from _clock_edges(slot)
     elif isinstance(slot.transform, Ieee):
         yield from _ieee_edges(slot)
     elif isinstance(slot.transform, Digits):
@@ -237,7 +237,13 @@ def _linear_edges(slot: Slot, transform: Linear) -> Iterator[tuple[str, Any]]:
     yield "half a step above the minimum", Fraction(low) + step / 2
     yield "just below the minimum", Fraction(low) - step
     yield "just above the maximum", Fraction(high) + step
-    if slot.is_continued:
+    first = CODINGS[slot.coding].first if slot.coding else None
+    if first is not None:
+        yield "the highest number", {"raw": slot.code_of(slot.number_limits[1])}
+        for form in first.forms:
+            yield f"the first of a form of {form.bits} bits more", {"raw": form.raws[0]}
+            yield f"the last of a form of {form.bits} bits more", {"raw": form.raws[1]}
+    elif slot.is_continued:
         yield "the highest number", {"raw": slot.code_of(slot.number_limits[1])}
         yield "as long as it can be", {"raw": int.from_bytes(b"\x80" * (slot.width // 8 - 1) + b"\1", "big")}
     else:
@@ -248,14 +254,14 @@ def _linear_edges(slot: Slot, transform: Linear) -> Iterator[tuple[str, Any]]:
             yield f"reserved code {second.low - 1}", transform.offset + transform.scale * (second.low - 1)
 
 
-def _clock_edges(slot: Slot, clock: Clock) -> Iterator[tuple[str, Any]]:
+def _clock_edges(slot: Slot) -> Iterator[tuple[str, Any]]:
     """The ends, the last leap second and the seconds around it, and what is no time."""
     low, high = slot.legal[0].low, slot.legal[-1].high
     yield from ((f"code {raw}", {"raw": raw}) for raw in dict.fromkeys((low, high)))
     for second in ("59", "60"):
         yield f"2016-12-31 at its second {second}", f"2016-12-31T23:59:{second}Z"
     yield "the second after", "2017-01-01T00:00:00Z"
-    if clock.reference is not None:
+    if slot.clock is not None and slot.clock.reference is not None:
         yield "half a step later than a code", "2024-02-29T12:00:00.5Z"
     yield "a minute without a leap second", "2024-02-29T12:00:60Z"
     yield "no such day", "2023-02-29T00:00:00Z"

@@ -16,8 +16,8 @@ from typing import Any
 from packetkit.codec.frame import Frame
 from packetkit.codec.record import put
 from packetkit.errors import DecodeError, EncodeError
-from packetkit.layout import beside, clock
-from packetkit.layout.clock import Clock
+from packetkit.layout import beside, clock, moments
+from packetkit.layout.clock import Moment
 from packetkit.layout.ieee import ieee_bounds, ieee_pattern
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
@@ -420,8 +420,8 @@ class _Unit:
             return slot.codes[self.along(key, 0, len(slot.codes) - 1)].low
         if slot.kind == "count":
             return self.along(key, 0, min(slot.maximum_count or slot.number_limits[1], MOST_ELEMENTS))
-        if slot.clock is not None:
-            return self.moment(slot, slot.clock)
+        if slot.kind == "time":
+            return self.moment(slot)
         if slot.kind == "float":
             low, high = ieee_bounds(slot)
             ends = [int(min(max(end, -1000), 1000)) for end in (low, high)]
@@ -443,14 +443,25 @@ class _Unit:
             at = min(max(at, codes.low), codes.high)
         return to_raw(slot, values[::-1]).raw
 
-    def moment(self, slot: Slot, counted: Clock) -> int:
+    def moment(self, slot: Slot) -> int:
         """The code of now, counted from the launch, or from the first moment that has a code where the launch has none."""
-        for start in (LAUNCH, counted.reference or counted.epoch):
-            now = clock.moment_after(counted, clock.elapsed(counted, start) + self.now_s)
-            raw = clock.raw_of(counted, now)
+        first = (
+            clock.moment_of(moments.ends(slot)[0])
+            if slot.clock is None
+            else slot.clock.reference or slot.clock.epoch
+        )
+        for start in (LAUNCH, first):
+            raw = moments.raw_of(slot, self.now_from(slot, start))
             if raw is not None and is_legal(slot, raw):
                 return raw
         return slot.legal[0].low
+
+    def now_from(self, slot: Slot, start: Moment) -> Moment:
+        """The moment that is now, if the simulation began at another."""
+        if slot.clock is not None:
+            return clock.moment_after(slot.clock, clock.elapsed(slot.clock, start) + self.now_s)
+        days, second = divmod(start.second + self.now_s, clock.DAY)
+        return Moment(start.day + int(days), second)
 
     def along(self, key: str, low: int, high: int) -> int:
         """Where a quantity between low and high is now: on its way to a waypoint, with a little unrest."""

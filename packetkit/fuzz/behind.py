@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from packetkit.fuzz.entries import Entry, Place, Scope
+from packetkit.fuzz.entries import Entry, Place, Scope, goes_on
 
 if TYPE_CHECKING:
     from packetkit.fuzz.leaves import Leaves
@@ -32,7 +32,7 @@ def promise(drawing: Leaves, made: Entry, scope: Scope) -> None:
     targets = [one for one in _outwards(scope) if one.promised is not None]
     if not targets or made.get("kind") not in (None, "float", "time") or made.keys() & _UNFIT:
         return
-    if str(made.get("coding", "")).startswith("continued"):
+    if goes_on(made):
         return  # its size hangs on its value
     target = drawing.chance.choice(targets)
     assert target.promised is not None

@@ -71,8 +71,9 @@ def check_bits(name: str) -> int:
 
 
 def goes_on(entry: Entry) -> bool:
-    """Whether a field has as many octets as its number needs."""
-    return str(entry.get("coding", "")).startswith("continued")
+    """Whether a field's size hangs on its number: as many octets as that needs, or as many bits as its first ones say."""
+    coding = entry.get("coding", "")
+    return isinstance(coding, dict) or coding.startswith("continued")
 
 
 def is_single(entry: Entry) -> bool:

@@ -292,6 +292,8 @@ class Leaves:
     def time(self, scope: Scope, style: Style) -> tuple[Entry, int]:
         """A moment, in one number or in counts."""
         made: Entry = {"name": self.name(scope), "kind": "time"}
+        if self.odds(3):
+            return self.dated(made, style)
         if style.turned or self.odds(2):
             form = dict(self.chance.choice(_COUNTS_OF_OCTETS))
         else:
@@ -313,6 +315,43 @@ class Leaves:
         if all(width % 8 == 0 for width in form.get("counts", {}).values()):
             self.turn(made, bits, style)
         return made, bits
+
+    def dated(self, made: Entry, style: Style) -> tuple[Entry, int]:
+        """A time of the calendar: by month or by day of the year, or days and digits of the time of day; down to some unit."""
+        in_octets = style.turned or self.odds(3)
+        form = self.one("month", "month", "year", "epoch")
+        counts: Entry = {"days": 16 if form == "epoch" or in_octets else 9 if form == "year" else 5}
+        if form == "epoch":
+            made["epoch"] = "1858-11-17T00:00:00Z"
+        else:
+            counts["years"] = self.one(16, 16 if in_octets else 14, {"bits": 8, "offset": 1980})
+        if form == "month":
+            counts["months"] = 8 if in_octets else self.one(4, 5, {"bits": 4, "offset": 1})
+            counts["days"] = 8 if in_octets else 5
+        depth = self.chance.randint(form == "epoch", 3)
+        for unit, bits in list({"hours": 5, "minutes": 6, "seconds": 6}.items())[:depth]:
+            counts[unit] = 8 if in_octets else bits
+        if depth == 3 and self.odds(2):
+            counts["fraction"] = 8
+        elif depth == 3 and self.odds(2):
+            counts["seconds"] = {"bits": 8 if in_octets else 5, "scale": 2}
+        elif depth == 2 and self.odds(2):
+            counts["milliseconds"] = 16
+        if in_octets and self.odds(2):
+            made["coding"] = "binary_coded_decimal"
+            counts["years"] = 16 if "years" in counts else None
+            counts.pop("milliseconds", None)
+        elif form == "epoch":
+            counts["hours"] = {"bits": 8 if in_octets else 6, "coding": "binary_coded_decimal"}
+        names = list(filter(counts.get, counts))
+        names = names if self.odds(2) else names[::-1]
+        made["counts"] = {name: counts[name] for name in names}
+        widths = [one["bits"] if isinstance(one, dict) else one for one in made["counts"].values()]
+        if self.odds(3):
+            made["missing"] = self.one(True, [{"code": 0, "reason": "not set"}])
+        if all(width % 8 == 0 for width in widths):
+            self.turn(made, sum(widths), style)
+        return made, sum(widths)
 
     def counter(self, scope: Scope, style: Style) -> tuple[Entry, int]:
         """A plain number with a role, while a role is left."""

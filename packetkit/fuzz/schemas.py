@@ -227,6 +227,7 @@ class _Draw(Structures):
             holders += [
                 self.measured,
                 self.variants,
+                self.variants,
                 self.counted_text,
                 self.computed,
                 self.turns,
@@ -667,10 +668,16 @@ class _Draw(Structures):
 
     def varied(self, made: Entry, scope: Scope, place: Place, style: Style) -> tuple[Entry, int | None]:
         """A list to the end, whose elements have eight bits at least, and mostly differ in size."""
-        made["group"] = []
-        whole = self.element(
-            made, scope, place, style, 2, lambda inner: ({"name": self.name(inner), "bits": 8}, 8)
-        )
+        made["group"], inside = [], list[Scope]()
+
+        def first(inner: Scope) -> tuple[Entry, int]:
+            inside.append(inner)
+            return {"name": self.name(inner), "bits": 8}, 8
+
+        whole = self.element(made, scope, place, style, 2, first)
+        if not self.odds(3):
+            there = {made["group"][0]["name"]: {"from": 0, "to": 127}}
+            made["group"].append({"name": self.name(inside[0]), "bits": 8, "present_when": there})
         return made, 0 if whole else None
 
     def inner_check(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:

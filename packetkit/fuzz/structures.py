@@ -14,6 +14,34 @@ from packetkit.layout.coding import CODINGS
 
 _SIX_BITS = {"bits": 6, "characters": {1: "ABCDEFGHIJKLMNOPQRSTUVWXYZ", 32: " ", 48: "0123456789"}}
 _FIVE_BITS = {"bits": 5, "characters": " ABCDEFGHIJKLMNOPQRSTUVWXYZ.,-/?"}
+# Numbers whose first bits say how many follow: in a part of an octet, on whole octets, low octet first, and with first bits that are
+# part of the number; an argument of five bits and more completes an octet.
+_FIRST_BITS: tuple[Entry, ...] = (
+    {"first_bits": 1, "forms": [{"code": 0, "bits": 7}, {"code": 1, "bits": 15, "offset": 128}]},
+    {"first_bits": 2, "forms": [{"code": code, "bits": bits} for code, bits in enumerate((6, 14, 30, 62))]},
+    {
+        "first_bits": 8,
+        "forms": [{"from": 0, "to": 127}, {"code": 0x81, "bits": 8}, {"code": 0x82, "bits": 16}],
+    },
+    {
+        "first_bits": 8,
+        "order": "little",
+        "forms": [{"from": 0, "to": 252}, {"code": 253, "bits": 16}, {"code": 254, "bits": 32}],
+    },
+    {
+        "first_bits": 4,
+        "forms": [{"from": 0, "to": 3, "bits": 4}, {"from": 4, "to": 7, "bits": 12, "offset": 64}],
+    },
+)
+_ARGUMENT: Entry = {
+    "first_bits": 5,
+    "forms": [
+        {"from": 0, "to": 23},
+        {"code": 24, "bits": 8},
+        {"code": 25, "bits": 16},
+        {"code": 27, "bits": 64},
+    ],
+}
 _BASE_40 = " ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-./"
 
 
@@ -22,7 +50,7 @@ class Structures(Covers):
 
     def __init__(self, chance: Chance, *, parts: bool = True) -> None:
         super().__init__(chance)
-        self.parts_too = parts and self.odds(2)
+        self.parts_too = parts and not self.odds(3)
         self.ends = False  # something runs to the frame's end
         self.parts = 0
 
@@ -92,6 +120,14 @@ class Structures(Covers):
         self.to_octet(fields, scope, place)
         made: Entry = {"name": self.name(scope), "bits": self.one(5, 7, 14, 28, 32, 64)}
         made["coding"] = self.one(*(name for name, one in CODINGS.items() if one.continued))
+        if not style.least and self.odds(2):
+            del made["bits"]
+            made["coding"] = self.one(*_FIRST_BITS, _ARGUMENT)
+            if made["coding"] is _ARGUMENT:
+                self.add(fields, scope, place, {"name": self.name(scope), "bits": 3}, 3)
+                made["name"] = self.name(scope)
+                self.add(fields, scope, place, made, 5)
+                return
         if self.odds(3):
             made["scale"], made["offset"] = self.one(1, 2, -3), self.chance.randint(-9, 9)
         self.policy(made, scope)
@@ -114,6 +150,9 @@ class Structures(Covers):
         if not style.words and self.odds(4):
             self.to_octet(fields, scope, place)
             count["coding"], bits = self.one("continued_low_first", "continued_high_first"), 0
+            if not style.least and self.odds(2):
+                del count["bits"]
+                count["coding"] = self.one(*_FIRST_BITS[1:])
         self.add(fields, scope, place, count, bits)
         made: Entry = {"name": self.name(scope)}
         width = self.characters(made)
@@ -148,6 +187,9 @@ class Structures(Covers):
                     "bits": self.one(10, 14),
                     "coding": self.one("continued_low_first", "continued_high_first"),
                 }
+                if not style.least and self.odds(2):
+                    del length["bits"]
+                    length["coding"] = self.one(*_FIRST_BITS)
             self.add(fields, scope, place, length, 0 if "coding" in length else length["bits"])
             if self.odds(3):
                 self.member(fields, scope, place, style, depth + 1)
@@ -235,7 +277,7 @@ class Structures(Covers):
 
         in_words: the part is filled to words, which could hide anything narrower.
         """
-        form = 1 if in_words else self.chance.randint(0, 2)
+        form = 1 if in_words else self.one(0, 1, 1, 2)
         behind = [self.condition(scope) for _ in range(self.one(0, 0, 1, 2))]
         meant = dict(self.visible(scope, into_options=True))
         if form == 0:

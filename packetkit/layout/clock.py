@@ -22,9 +22,9 @@ from typing import NamedTuple
 from packetkit.layout.leap_seconds import AHEAD, STARTS
 
 DAY = 86_400
-_FIRST = date(1970, 1, 1).toordinal()
-_LAST_DAY = date.max.toordinal() - _FIRST
-ATOMIC_EPOCH = date(1958, 1, 1).toordinal() - _FIRST  # atomic time and UTC agreed then, by definition
+FIRST_DAY = date(1970, 1, 1).toordinal()
+LAST_DAY = date.max.toordinal() - FIRST_DAY
+ATOMIC_EPOCH = date(1958, 1, 1).toordinal() - FIRST_DAY  # atomic time and UTC agreed then, by definition
 BAD_TIME, TOO_LATE, TOO_EARLY = "bad time", "beyond the year 9999", "before 1972"
 FINEST = Fraction(1, 10**12)  # a picosecond, the finest step of CCSDS 301.0-B
 _MOST_DIGITS = 18
@@ -148,7 +148,7 @@ def text_of(clock: Clock, raw: int) -> tuple[str | None, str]:
     day += clock.epoch.day + int(_rolled(clock, Fraction(day) * DAY) / DAY)
     if inside >= DAY + has_leap_second(day):
         return None, BAD_TIME
-    return _shown(Moment(day, inside), clock.digits)
+    return shown(Moment(day, inside), clock.digits)
 
 
 def _rolled(clock: Clock, seconds: Fraction) -> Fraction:
@@ -164,23 +164,24 @@ def _text_after(clock: Clock, seconds: Fraction) -> tuple[str | None, str]:
     moment = moment_after(clock, rounded)
     if clock.counts_leaps and clock.epoch.day < STARTS[0] and moment.day < STARTS[0] and seconds:
         return None, TOO_EARLY
-    return _shown(moment, clock.digits)
+    return shown(moment, clock.digits)
 
 
-def _shown(moment: Moment, digits: int) -> tuple[str | None, str]:
+def shown(moment: Moment, digits: int) -> tuple[str | None, str]:
+    """Return a moment as text with so many digits behind the point, or None and why there is none."""
     scale = 10**digits
     count = (moment.second * scale + Fraction(1, 2)) // 1
     day = moment.day
     if count >= (DAY + has_leap_second(day)) * scale:
         day, count = day + 1, 0
-    if not 1 - _FIRST <= day <= _LAST_DAY:
+    if not 1 - FIRST_DAY <= day <= LAST_DAY:
         return None, TOO_LATE
     whole, part = divmod(count, scale)
     minutes, seconds = divmod(min(whole, DAY - 1), 60)
     seconds += max(whole - (DAY - 1), 0)
     fraction = f".{part:0{digits}}" if digits else ""
     when = f"{minutes // 60:02}:{minutes % 60:02}:{seconds:02}{fraction}"
-    return f"{date.fromordinal(day + _FIRST).isoformat()}T{when}Z", ""
+    return f"{date.fromordinal(day + FIRST_DAY).isoformat()}T{when}Z", ""
 
 
 # -- to a code --------------------------------------------------------------------------------------------------------
@@ -198,13 +199,13 @@ def moment_of(value: object) -> Moment:
         except OverflowError:
             raise NoTimeError("in UTC it is beyond the years 1 to 9999") from None
         inside = Fraction(utc.microsecond, 1_000_000) + utc.hour * 3600 + utc.minute * 60 + utc.second
-        return Moment(utc.date().toordinal() - _FIRST, inside)
+        return Moment(utc.date().toordinal() - FIRST_DAY, inside)
     match = _TEXT.match(value) if isinstance(value, str) else None
     if match is None:
         raise NoTimeError("it is not a time in UTC. Write it as 2030-01-31T00:00:00Z")
     year, month, day, hour, minute, second = (int(part) for part in match.groups()[:6])
     try:
-        count = date(year, month, day).toordinal() - _FIRST
+        count = date(year, month, day).toordinal() - FIRST_DAY
     except ValueError:
         raise NoTimeError("there is no such day") from None
     is_leap = hour == 23 and minute == 59 and second == 60 and has_leap_second(count)

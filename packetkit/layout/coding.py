@@ -14,6 +14,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
+
+from packetkit.layout.first_bits import WORD, FirstBits, of_name
 
 BAD_DIGIT = "bad digit"  # the reason of a code that spells no number
 
@@ -23,7 +26,7 @@ class Coding:
     """One way to spell whole numbers in `width` bits.
 
     limits: the least and the greatest number. number_of: what a code spells, None for nothing. code_of: the code that is sent.
-    continued: it goes on from octet to octet, so that a number's size varies.
+    continued: it goes on from octet to octet, so that a number's size varies. first: its first bits say how long it is; so too, then.
     """
 
     name: str
@@ -33,6 +36,17 @@ class Coding:
     number_of: Callable[[int, int], int | None]
     code_of: Callable[[int, int], int]
     continued: bool = False
+    first: FirstBits | None = None
+
+    def sizes(self, width: int) -> tuple[int, ...]:
+        """The bits that a number can have, ascending, where `width` are the most."""
+        if self.first is not None:
+            return self.first.sizes
+        return tuple(range(8, width + 1, 8)) if self.continued else (width,)
+
+    def bits_of(self, code: int) -> int:
+        """The bits that the code of a number of varying size has."""
+        return 8 * size_of(code) if self.first is None else self.first.size_of(code)
 
 
 def _magnitude_limits(width: int) -> tuple[int, int]:
@@ -94,13 +108,16 @@ def _to_gray(width: int, number: int) -> int:
 
 def width_for(name: str, bits: int) -> int:
     """The most bits on the wire of a number of so many bits in a coding (empty: plain binary)."""
+    first = CODINGS[name].first if name else None
+    if first is not None:
+        return first.sizes[-1]
     return 8 * octets_for(bits) if name and CODINGS[name].continued else bits
 
 
 def limits_for(name: str, bits: int) -> tuple[int, int]:
     """The least and the greatest number of so many bits in a coding."""
     coding = CODINGS[name]
-    if not coding.continued:
+    if not coding.continued or coding.first is not None:
         return coding.limits(bits)
     signed = coding.limits(width_for(name, bits))[0] < 0
     return (-1 << bits - 1, (1 << bits - 1) - 1) if signed else (0, (1 << bits) - 1)
@@ -209,8 +226,32 @@ def _to_signed(width: int, number: int) -> int:
     return _code(groups)
 
 
-CODINGS: dict[str, Coding] = {
-    one.name: one
+class _Codings(dict[str, Coding]):
+    """The rows by name; that of a coding by first bits is made of its name, which says all of it."""
+
+    def __missing__(self, name: str) -> Coding:
+        if not name.startswith(WORD):
+            raise KeyError(name)
+        return _by_first_bits(name)
+
+
+@cache
+def _by_first_bits(name: str) -> Coding:
+    first = of_name(name)
+    return Coding(
+        name,
+        first.words,
+        1,
+        lambda _: first.limits,
+        lambda _, code: first.number_of(code),
+        lambda _, number: first.code_of(number),
+        continued=True,
+        first=first,
+    )
+
+
+CODINGS: dict[str, Coding] = _Codings(
+    (one.name, one)
     for one in (
         Coding(
             "sign_and_magnitude", "sign and magnitude", 2, _magnitude_limits, _from_magnitude, _to_magnitude
@@ -245,4 +286,4 @@ CODINGS: dict[str, Coding] = {
             continued=True,
         ),
     )
-}
+)

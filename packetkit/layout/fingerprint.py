@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 
+from packetkit.layout.calendar import Calendar
 from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
@@ -116,6 +117,8 @@ def _slot(slot: Slot, packing: Packing) -> str:
         form += f" coding={slot.coding}"
     if slot.clock is not None:
         form += f" clock={_clock(slot.clock)}"
+    if slot.calendar is not None:
+        form += f" calendar={_calendar(slot.calendar)}"
     if slot.valid_when is not None:
         form += f" valid={slot.valid_when.by}/{_ranges(slot.valid_when.codes)}"
     if slot.pieces:
@@ -152,6 +155,14 @@ def _clock(clock: Clock) -> str:
     parts = ",".join(f"{part.unit}:{part.shift}:{part.width}" for part in clock.parts)
     since, reference = (one and f"{one.day}+{one.second}" for one in (clock.epoch, clock.reference))
     return f"{since}/{parts}/leaps={clock.counts_leaps}/days={clock.by_days}/reference={reference}"
+
+
+def _calendar(calendar: Calendar) -> str:
+    counts = ",".join(
+        f"{one.name}:{one.seconds}:{one.shift}:{one.width}:{one.coding}:{one.scale}:{one.offset}"
+        for one in calendar.counts
+    )
+    return f"{counts}/since={calendar.epoch_day}"
 
 
 def _bundle(bundle: Bundle, packing: Packing) -> str:

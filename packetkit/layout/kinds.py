@@ -11,9 +11,12 @@ from dataclasses import replace
 from itertools import pairwise
 
 from packetkit.integrity.algorithm import Algorithm
-from packetkit.layout import bundle, timed
+from packetkit.layout import bundle, dated, timed
 from packetkit.layout.bounds import note_not_above
+from packetkit.layout.calendar import Calendar
+from packetkit.layout.clock import Clock
 from packetkit.layout.coding import CODINGS, width_for
+from packetkit.layout.first_bits import faults
 from packetkit.layout.ieee import ieee_is_finite
 from packetkit.layout.meaning import Meaning
 from packetkit.layout.model import Ieee, Range, Slot
@@ -102,10 +105,14 @@ def _states(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
 
 
 def _time(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
-    clock = timed.clock_of(one, note)
-    if clock is None or one.bits is None:
+    counted: dict[str, Clock | Calendar | None]
+    if dated.is_dated(one):
+        counted = {"calendar": dated.calendar_of(one, note)}
+    else:
+        counted = {"clock": timed.clock_of(one, note)}
+    if None in counted.values() or one.bits is None:
         return None
-    slot = Slot(0, (), one.name, "time", 0, one.bits, clock=clock)
+    slot = Slot(0, (), one.name, "time", 0, one.bits)
     specials = specials_of(one, slot, note, None)
     if specials is None:
         return None
@@ -113,7 +120,7 @@ def _time(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
     if not legal:
         note(one.place, "no-legal-code", "all its codes are reserved", "Reserve fewer codes.")
         return None
-    return Meaning(one.bits, {"clock": clock, "specials": specials, "legal": legal})
+    return Meaning(one.bits, {**counted, "specials": specials, "legal": legal})
 
 
 def _bundle(one: Field, note: Note, _: Algorithm | None) -> Meaning | None:
@@ -182,11 +189,14 @@ def _counting(one: Field, made: dict[str, object], note: Note) -> Meaning | None
         return Meaning(one.bits, made)
     coding = CODINGS[one.coding]
     width = width_for(one.coding, one.bits)
-    if not coding.continued or coding.limits(width)[0] < 0:
+    fault = None if coding.first is None else next(faults(coding.first), None)
+    if fault is not None:
+        text, remedy = fault
+    elif not coding.continued or coding.limits(width)[0] < 0:
         text = f"a {one.kind} cannot be in {coding.words}"
         remedy = "Use continued_low_first or continued_high_first, or leave coding out."
     elif one.order is not None:
-        text = f"coding: {one.coding} says which of its octets come first, and order does too"
+        text = f"coding: {'its first bits' if coding.first else one.coding} says which of its octets come first, and order does too"
         remedy = "Leave order out."
     else:
         return Meaning(width, {**made, "coding": one.coding})

@@ -20,6 +20,7 @@ from fractions import Fraction
 from math import lcm
 
 from packetkit.integrity.algorithm import Algorithm
+from packetkit.layout.calendar import Calendar
 from packetkit.layout.calibration import Calibration
 from packetkit.layout.clock import Clock
 from packetkit.layout.coding import CODINGS
@@ -303,6 +304,7 @@ class Slot:
     path        the keys that lead to it from its container (the record, an element, an optional group); () = it is the element itself
     address     its full name, for messages: `power.cell_voltage`, `readings[].field_x`
     clock       what a time code counts
+    calendar    what a time code says, where it is one of the calendar; then it has no clock
     kind        number, float, states, flag, time, radix_text, bundle, constant, sync, tag, count, length, reserved or check: the rows
                 of KINDS that have bits; or character: one element of a text or of octets
     offset_bits from the first bit of its run
@@ -356,6 +358,7 @@ class Slot:
     calibration: tuple[Calibration, ...] = ()
     part: str = ""
     valid_when: Valid | None = None
+    calendar: Calendar | None = None
 
     @property
     def is_value(self) -> bool:
@@ -470,20 +473,21 @@ class Trailer:
 
 @dataclass(frozen=True, slots=True)
 class Continued:
-    """A number that goes on from octet to octet, as its slot's coding says: as many as it needs, the slot's width at most.
+    """A number of varying size, the slot's width at most: its octets, or its first bits, say by its coding how long it is.
 
-    It starts on a whole octet, at `at` where that is constant. Its raw code is its octets as they lie, the first highest, whatever the
-    packing around it.
+    It starts at `at` where that is constant, `residue` bits into an octet; one of octets on a whole one. Its raw code is its bits as they
+    lie, the first highest, whatever the packing around it.
     """
 
     number: int
     at: int | None
     slot: Slot
+    residue: int = 0
 
     @property
-    def residue(self) -> int:
-        """Its first bit modulo 8."""
-        return 0
+    def sizes(self) -> tuple[int, ...]:
+        """The bits that it can have, ascending."""
+        return CODINGS[self.slot.coding].sizes(self.slot.width)
 
 
 @dataclass(frozen=True, slots=True)

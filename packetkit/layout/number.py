@@ -17,7 +17,7 @@ from numbers import Rational
 from typing import Any, NamedTuple
 
 from packetkit.errors import EncodeError, Fault
-from packetkit.layout import bundle, clock
+from packetkit.layout import bundle, clock, moments
 from packetkit.layout.coding import BAD_DIGIT
 from packetkit.layout.curve import Curve, extremes, nearest
 from packetkit.layout.exact import exact_integer, exact_number, is_truth, nearest_double
@@ -108,8 +108,8 @@ def from_raw(slot: Slot, raw: int) -> tuple[Value, str, str]:
             if special.meaning == "missing":
                 return None, special.reason or "missing", ""
             return value_of(slot.transform, raw), "", special.meaning.replace("_", " ")
-    if slot.clock is not None:
-        text, reason = clock.text_of(slot.clock, raw)
+    if slot.kind == "time":
+        text, reason = moments.text_of(slot, raw)
         return text, reason, ""
     if slot.kind == "states":
         return next((name for code, name in slot.states if code == raw), raw), "", ""
@@ -191,8 +191,8 @@ def to_raw(slot: Slot, value: object) -> Outcome:
         return _from_truth(slot, value)
     if value is None:
         return _from_none(slot)
-    if slot.clock is not None:
-        return _from_moment(slot, slot.clock, value)
+    if slot.kind == "time":
+        return _from_moment(slot, value)
     if slot.kind not in ("number", "float"):
         return _from_code(slot, value)
     return _from_number(slot, value)
@@ -370,8 +370,8 @@ def _from_word(slot: Slot, word: str) -> Outcome:
         return _fault(
             slot, "unknown-state", f"{shown(word)} is none of its states. Give one of {names}, or a code"
         )
-    if slot.clock is not None:
-        return _from_moment(slot, slot.clock, word)
+    if slot.kind == "time":
+        return _from_moment(slot, word)
     if slot.kind == "flag":
         return _fault(slot, "wrong-type", f"{shown(word)} is text. A flag is True or False")
     reasons = [special.reason for special in slot.specials if special.meaning == "missing" and special.reason]
@@ -394,14 +394,14 @@ def _from_samples(slot: Slot, samples: Bundle, value: object) -> Outcome:
     return Outcome(raw, clamped)
 
 
-def _from_moment(slot: Slot, counted: clock.Clock, value: object) -> Outcome:
+def _from_moment(slot: Slot, value: object) -> Outcome:
     """The code of a moment, given as text or as a datetime with a zone."""
     try:
-        raw = clock.raw_of(counted, clock.moment_of(value))
+        raw = moments.raw_of(slot, clock.moment_of(value))
     except clock.NoTimeError as no:
         return _fault(slot, "not-a-time", f"{shown(value)}: {no}")
     if raw is None:
-        first, last = clock.ends(counted)
+        first, last = moments.ends(slot)
         return _fault(slot, "out-of-range", f"{shown(value)} has no code: they run from {first} to {last}")
     if _is_reserved(slot, raw):
         text = f"{shown(value)} would be sent as code {raw}, which is reserved. Give another time"

@@ -14,6 +14,7 @@ from packetkit.layout import chosen, curved
 from packetkit.layout.bounds import note_not_above, note_unreachable
 from packetkit.layout.by_meaning import WIRE_KEYS, Base, base_by_meaning, is_by_meaning
 from packetkit.layout.coding import CODINGS, limits_for, width_for
+from packetkit.layout.first_bits import faults
 from packetkit.layout.meaning import Meaning
 from packetkit.layout.model import Linear, Range, Slot
 from packetkit.layout.noting import Note, at, bits_text
@@ -216,7 +217,12 @@ def _coding_fault(one: Field) -> tuple[str, str, str] | None:
     coding = CODINGS[one.coding]
     if coding.continued and (key := next((key for key in _FIXED if getattr(one, key)), None)) is not None:
         text = f"coding: {one.coding} gives it as many octets as it needs, which does not go with {key}"
+        if coding.first is not None:
+            text = f"its first bits say its size, which does not go with {key}"
         return key, text, f"Leave {key} out, or use bits without that coding."
+    fault = None if coding.first is None else next(faults(coding.first), None)
+    if fault is not None:
+        return "coding", *fault
     reserved = amount(one.missing) if isinstance(one.missing, tuple) else 0
     if one.bits < coding.least_bits:
         has, needs = bits_text(one.bits), bits_text(coding.least_bits)

@@ -14,7 +14,6 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from packetkit.layout.chosen import words as scale_words
-from packetkit.layout.clock import ends as clock_ends
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve, extremes
 from packetkit.layout.fed import fed_text, mixed_slot
@@ -46,6 +45,7 @@ from packetkit.layout.model import (
     slots_of,
     walk,
 )
+from packetkit.layout.moments import ends as time_ends
 from packetkit.schema.field_keys import UNITS
 from packetkit.schema.words import format_number
 
@@ -162,8 +162,8 @@ def holds(slot: Slot) -> str:
         return f"0 to {slot.maximum_count or slot.number_limits[1]}"
     if slot.kind in ("flag", "reserved"):
         return "false, true" if slot.kind == "flag" else "sent as 0"
-    if slot.clock is not None:
-        return " to ".join(clock_ends(slot.clock))
+    if slot.kind == "time":
+        return " to ".join(time_ends(slot))
     limits = ends(slot)
     if limits is not None and isinstance(slot.transform, Curve) and not slot.transform.is_integer:
         return f"{float(limits[0]):.6g} to {float(limits[1]):.6g}"  # exact, it would be a fraction of many digits
@@ -412,7 +412,10 @@ def fill_text(node: Fill) -> str:
 def continued_text(node: Continued) -> str:
     """What a number of varying size is: `size: seven bits an octet, the low ones first; 1 to 4 octets`."""
     slot, most = node.slot, node.slot.width // 8
-    return f"{slot.address}: {CODINGS[slot.coding].words}; 1 to {counted(most, 'octet')}"
+    words = CODINGS[slot.coding].words
+    if CODINGS[slot.coding].first is not None:
+        return f"{slot.address}: {words}"
+    return f"{slot.address}: {words}; 1 to {counted(most, 'octet')}"
 
 
 def node_bits(node: Node) -> tuple[int, int | None]:
@@ -422,7 +425,7 @@ def node_bits(node: Node) -> tuple[int, int | None]:
     if isinstance(node, Fill):
         return 0, node.unit_bits - 1
     if isinstance(node, Continued):
-        return 8, node.slot.width
+        return node.sizes[0], node.sizes[-1]
     if isinstance(node, Optional):
         return 0, node.maximum_bits
     if isinstance(node, (Measured, Choice)):

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from packetkit.layout import beside, bundle, continued
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.conditions import flag_of
 from packetkit.layout.kinds import meaning
 from packetkit.layout.meaning import Meaning
@@ -67,9 +68,9 @@ def _beside(
     if isinstance(made.slot.get("transform"), Bundle):
         made = _bundled(r, one, made.slot["transform"], made, style, address)
     else:
-        turned = not made.slot.get("coding", "").startswith("continued") and reversal(
-            r, one, made.width, style, where
-        )
+        coding = made.slot.get("coding", "")
+        varies = bool(coding) and CODINGS[coding].continued
+        turned = not varies and reversal(r, one, made.width, style, where)
     more: dict[str, object] = {"octets_reversed": turned, "bits_reversed": one.stored == "bits_reversed"}
     made = _clocked(r, one, made, turned, style, where)
     if one.flag is not None:
@@ -103,15 +104,17 @@ def _note_role(r: Resolver, one: Field, made: Meaning, address: str, where: str)
 
 
 def _clocked(r: Resolver, one: Field, made: Meaning, reversal: bool, style: Style, where: str) -> Meaning:
-    """A time's clock with its parts in its code; each part is a number of its own in the octet order that holds here."""
-    clock = made.slot.get("clock")
-    if clock is None:
+    """A time's clock, or calendar, with its parts in its code; each part is a number of its own in the octet order that holds here."""
+    key = "calendar" if "calendar" in made.slot else "clock"
+    counted = made.slot.get(key)
+    if counted is None:
         return made
-    if reversal and any(part.width % 8 for part in clock.parts):
+    widths = [part.width for part in (counted.parts if key == "clock" else counted.counts)]
+    if reversal and any(width % 8 for width in widths):
         text = "its counts are not whole octets, so their octets cannot be turned"
         r.note(one.places.get("order", one.place), "order-width", where, text, PICTURES)
     low_first = (style.natural == "little") is not reversal and not one.runs
-    return replace(made, slot={**made.slot, "clock": clock.in_wire_order(low_first)})
+    return replace(made, slot={**made.slot, key: counted.in_wire_order(low_first)})
 
 
 def _bundled(r: Resolver, one: Field, made: Bundle, meaning: Meaning, style: Style, address: str) -> Meaning:

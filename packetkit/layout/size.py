@@ -48,7 +48,7 @@ def shortest(nodes: tuple[Node, ...], at: int = 0, starts: Starts | None = None)
         elif isinstance(node, Fill):
             at += -(at - starts.get(node.since, 0)) % node.unit_bits
         elif isinstance(node, Continued):
-            at += 8
+            at += node.sizes[0]
         elif isinstance(node, Repeat):
             at = _elements(node, at, node.least, starts, everything=False)
         elif isinstance(node, Measured):
@@ -147,8 +147,7 @@ def _sizes(nodes: tuple[Node, ...], before: frozenset[int], work: _Work) -> froz
                 return None  # where its part starts is not followed here
             sizes = frozenset(-(-size // node.unit_bits) * node.unit_bits for size in sizes)
         elif isinstance(node, Continued):
-            octets = range(8, node.slot.width + 1, 8)
-            sizes = frozenset(size + more for size in sizes for more in octets)
+            sizes = frozenset(size + more for size in sizes for more in node.sizes)
         elif isinstance(node, Optional):
             inside = _sizes(node.body, sizes, work)
             sizes = None if inside is None else sizes | inside

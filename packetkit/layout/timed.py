@@ -20,10 +20,17 @@ def clock_of(one: Field, note: Note) -> Clock | None:
     def unfit(key: str, text: str, remedy: str) -> None:
         note(one.places.get(key, one.place), "time-unfit", text, remedy)
 
+    if one.epoch is None:
+        note(
+            one.place,
+            "missing-key",
+            "a time field needs epoch",
+            "Add epoch: 2030-01-31T00:00:00Z, when it reads zero.",
+        )
+        return None
     parts = _parts(one, unfit)
     if parts is None:
         return None
-    assert one.epoch is not None
     epoch = moment_of(one.epoch)
     by_days = parts[0].unit == DAY and (len(parts) > 1 or one.leap_seconds is None)
     if not _leaps_fit(one, by_days, epoch, unfit):
@@ -63,7 +70,7 @@ def _parts(one: Field, unfit: _Unfit) -> tuple[Part, ...] | None:
         units = _units(one, unfit)
         if units is None:
             return None
-        made = tuple(Part(unit, bits) for unit, (_, bits) in zip(units, one.counts, strict=True))
+        made = tuple(Part(unit, count.bits) for unit, count in zip(units, one.counts, strict=True))
         if one.bits != sum(part.width for part in made):
             total = sum(part.width for part in made)
             unfit("bits", f"its counts have {total} bits, not {one.bits}", "Leave bits out.")
@@ -81,36 +88,38 @@ def _parts(one: Field, unfit: _Unfit) -> tuple[Part, ...] | None:
 def _units(one: Field, unfit: _Unfit) -> list[Fraction] | None:
     """The seconds of each count's unit, falling, each a whole number of the one after it, which its bits hold."""
     units: list[Fraction] = []
-    for name, bits in one.counts:
-        unit = TIME_UNITS[name]
+    for count in one.counts:
+        unit = TIME_UNITS[count.unit]
         if unit is None:
-            if not units or name != one.counts[-1][0]:
+            if not units or count is not one.counts[-1]:
                 unfit(
                     "counts",
                     "a fraction is the last count, of the unit before it",
                     "Write {seconds: 32, fraction: 16}.",
                 )
                 return None
-            unit = units[-1] / (one.fraction_base or 1 << bits)
+            unit = units[-1] / (one.fraction_base or 1 << count.bits)
         units.append(unit)
-    if one.fraction_base is not None and (one.counts[-1][0] != "fraction" or one.fraction_base < 2):
+    if one.fraction_base is not None and (one.counts[-1].unit != "fraction" or one.fraction_base < 2):
         unfit(
             "fraction_base",
             "fraction_base is how many fractions make one of the unit before, 2 or more",
             "Add a fraction to counts.",
         )
         return None
-    for (before, after), (name, bits) in zip(pairwise(units), one.counts[1:], strict=True):
+    for (before, after), count in zip(pairwise(units), one.counts[1:], strict=True):
         ratio = before / after
         if ratio <= 1 or ratio.denominator != 1:
             unfit(
                 "counts",
-                f"{name} do not divide the unit before them",
+                f"{count.unit} do not divide the unit before them",
                 "Write the units falling: {weeks: 10, seconds: 20}.",
             )
             return None
-        if ratio > 1 << bits:
-            text = f"{bits} bits of {name} do not hold the {format_number(ratio)} in the unit before"
+        if ratio > 1 << count.bits:
+            text = (
+                f"{count.bits} bits of {count.unit} do not hold the {format_number(ratio)} in the unit before"
+            )
             unfit("counts", text, f"Use {(int(ratio) - 1).bit_length()} bits, or more.")
             return None
     return units

@@ -13,11 +13,15 @@ from typing import Any
 
 from packetkit.schema.field_keys import (
     BUNDLE_KEYS,
+    CALENDAR_UNITS,
     CHOICE_KEYS,
+    COUNT_KEYS,
     CRC_KEYS,
     CURVE_KEYS,
     FACTOR_KEYS,
     FIELD_KEYS,
+    FIRST_BITS_KEYS,
+    FORM_KEYS,
     LIMIT_KEYS,
     LIMITS_KEYS,
     NOT_COUNTED_KEYS,
@@ -128,11 +132,15 @@ READS: dict[str, Callable[[Key], Shape]] = {
             },
         ]
     },
+    "coding": lambda key: {
+        "anyOf": [{"enum": list(key.choices)}, _mapping(FIRST_BITS_KEYS, ("first_bits", "forms"))]
+    },
+    "forms": lambda _: {"type": "array", "minItems": 1, "items": _mapping(FORM_KEYS)},
     "counts": lambda _: {
         "type": "object",
         "minProperties": 1,
-        "propertyNames": {"enum": list(TIME_UNITS)},
-        "additionalProperties": NUMBER,
+        "propertyNames": {"enum": [*CALENDAR_UNITS, *TIME_UNITS]},
+        "additionalProperties": {"anyOf": [NUMBER, _mapping(COUNT_KEYS, ("bits",))]},
     },
     "runs": lambda _: {
         "type": "array",

@@ -37,8 +37,9 @@ FIELD_KEYS = table(
     Key("order", "word", "Which octet of the number comes first.", ("big", "little")),
     Key(
         "coding",
-        "word",
-        "How the bits spell the number, where they are not plain binary; continued: seven bits an octet, as many octets as it needs.",
+        "coding",
+        "How the bits spell the number, where they are not plain binary; continued: seven bits an octet, as many octets as it needs. "
+        "Where its first bits say its size: {first_bits: 2, forms: [{code: 0, bits: 6}, {code: 1, bits: 14}]}.",
         (
             "sign_and_magnitude",
             "binary_coded_decimal",
@@ -95,7 +96,8 @@ FIELD_KEYS = table(
     Key(
         "counts",
         "counts",
-        "The parts of a time with the bits of each, of falling unit: {days: 16, milliseconds: 32}, {weeks: 10, seconds: 20}.",
+        "The parts of a time with the bits of each, of falling unit: {days: 16, milliseconds: 32}; with years in any order, "
+        "each of more than bits as {bits: 5, scale: 2}.",
     ),
     Key(
         "fraction_base",
@@ -238,6 +240,20 @@ VARIANT_KEYS = table(
     Key("group", "fields", "The variant's fields; none where it is empty."),
 )
 
+FIRST_BITS_KEYS = table(
+    Key("first_bits", "bits", "How many first bits say which form the number has."),
+    Key("order", "word", "Which octet comes first of those that follow; big unless said.", ("big", "little")),
+    Key("forms", "forms", "The forms, each for a code of the first bits, or several."),
+)
+
+FORM_KEYS = table(
+    Key("code", "integer", "The code of the first bits."),
+    Key("from", "integer", "The first of several codes, which then are a part of the number."),
+    Key("to", "integer", "The last of these."),
+    Key("bits", "integer", "The bits that follow; none unless said."),
+    Key("offset", "integer", "The least number of the form; 0 unless said."),
+)
+
 CHOICE_KEYS = table(
     Key("scale", "number", "value = offset + scale * raw."),
     Key("offset", "number", "value = offset + scale * raw."),
@@ -316,6 +332,29 @@ TIME_UNITS: dict[str, Fraction | None] = {
     "picoseconds": Fraction(1, 10**12),
     "fraction": None,
 }
+
+# Units whose length the calendar says.
+CALENDAR_UNITS = ("years", "months")
+
+COUNT_KEYS = table(
+    Key("bits", "bits", "Width on the wire."),
+    Key(
+        "coding",
+        "word",
+        "How its bits spell the number, where they are not plain binary.",
+        ("binary_coded_decimal",),
+    ),
+    Key(
+        "scale",
+        "integer",
+        "The number is offset + scale * what the bits spell: seconds in twos have scale: 2.",
+    ),
+    Key(
+        "offset",
+        "integer",
+        "The number is offset + scale * what the bits spell: years from 1980 have offset: 1980.",
+    ),
+)
 
 SQUARE_KEYS = table(
     Key("keeps_sign", "boolean", "true: the square of a negative root is negative."),

@@ -92,12 +92,14 @@ KINDS: dict[str, Kind] = {
         ),
         Kind(
             "time",
-            "A moment, told in UTC: units counted since an epoch, in one number or in parts.",
-            ("epoch",),
+            "A moment, told in UTC: units counted since an epoch, in one number or in parts; or as the calendar says it.",
+            (),
             (
+                "epoch",
                 "bits",
                 "runs",
                 "order",
+                "coding",
                 "tick_s",
                 "counts",
                 "fraction_base",

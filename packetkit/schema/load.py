@@ -33,7 +33,19 @@ from packetkit.schema.mission_keys import (
     PART_NEEDS,
     PASSES_KEYS,
 )
-from packetkit.schema.model import Chirp, End, Field, Frame, Link, Mission, Part, Passes, Place, Variant
+from packetkit.schema.model import (
+    Chirp,
+    End,
+    Field,
+    FirstBits,
+    Frame,
+    Link,
+    Mission,
+    Part,
+    Passes,
+    Place,
+    Variant,
+)
 from packetkit.schema.pieces import PieceReaders
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.readers import join, on_lines, path_at, place_of, shape
@@ -245,8 +257,10 @@ class _Loader(
                 "a field needs a name",
                 "Add name: with lower-case letters, digits and underscores.",
             )
+        if isinstance(values.get("coding"), FirstBits):
+            self._first_bits(values, entries, kind or "number", path)
         if "counts" in values:
-            values.setdefault("bits", sum(bits for _, bits in values["counts"]))
+            values.setdefault("bits", sum(one.bits for one in values["counts"]))
         if "runs" in values:
             values.setdefault("bits", sum(width for _, width in values["runs"]))
         if kind is not None:
@@ -299,11 +313,22 @@ class _Loader(
                     listed = f"{name} belongs to kind: {' or '.join(others)}.\n{listed}"
                 self.note(entry.key, "key-not-for-kind", path, f"a {kind} field has no key {name}", listed)
         for name in self.lacking(node, entries, row.required):
-            if name == "bits" and "runs" in entries:
+            if name == "bits" and ("runs" in entries or _says_size(entries)):
                 continue  # their widths are its bits
             remedy = f"{name}: {FIELD_KEYS[name].help}"
             self.note(node, "missing-key", path, f"a {kind} field needs {name}", remedy)
         return {name: entry for name, entry in entries.items() if name in allowed}
+
+    def _first_bits(
+        self, values: dict[str, Any], entries: MappingOf[str, Entry], kind: str, path: str
+    ) -> None:
+        """A coding by first bits: how many bits its numbers have, and its name."""
+        coding: FirstBits = values["coding"]
+        if "bits" in values:
+            text = "bits and the forms of its coding both say its size"
+            self.note(entries["bits"].value, "coding-shape", path, text, "Leave bits out.")
+        most = min(max(coding.most.bit_length(), 1), _MAXIMUM_BITS.get(kind, 64))
+        values |= {"coding": coding.name, "first_bits": coding, "bits": most}
 
     def _bits(
         self, values: MappingOf[str, Any], entries: MappingOf[str, Entry], kind: str, path: str
@@ -456,6 +481,11 @@ def _offered(node: Mapping) -> tuple[str, ...]:
     told = next((word for word in TELLING if word in written), "number")
     row = KINDS.get(said or told, KINDS["number"])
     return (*COMMON_KEYS, *row.required, *row.optional)
+
+
+def _says_size(entries: MappingOf[str, Entry]) -> bool:
+    """Whether a field's coding has forms, which are its bits."""
+    return "coding" in entries and isinstance(entries["coding"].value, Mapping)
 
 
 def _with_preset(made: Field) -> Field:

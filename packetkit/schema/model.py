@@ -66,6 +66,53 @@ class Alphabet:
 
 
 @dataclass(frozen=True, slots=True)
+class Form:
+    """One form of a number: the codes of its first bits, the bits that follow, and the number where these, and the code, are the first."""
+
+    low: int
+    high: int
+    bits: int = 0
+    offset: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class FirstBits:
+    """A coding whose first bits say which form a number has. low_octet_first: so lie the octets that follow."""
+
+    bits: int
+    forms: tuple[Form, ...]
+    low_octet_first: bool = False
+
+    @property
+    def name(self) -> str:
+        """All of it as one word, the same for the same coding."""
+        order = ":low" if self.low_octet_first else ""
+        forms = sorted(f"{one.low}/{one.high}/{one.bits}/{one.offset}" for one in self.forms)
+        return " ".join((f"first_bits:{self.bits}{order}", *forms))
+
+    @property
+    def most(self) -> int:
+        """The greatest number of all forms."""
+        return max(one.offset + (one.high - one.low + 1 << one.bits) - 1 for one in self.forms)
+
+
+@dataclass(frozen=True, slots=True)
+class TimeCount:
+    """One part of a time: its unit, its bits, and how these spell a number: offset + scale * what they spell."""
+
+    unit: str
+    bits: int
+    coding: str = ""
+    scale: int = 1
+    offset: int = 0
+
+    @property
+    def is_spelled(self) -> bool:
+        """Whether its number is anything else than its bits."""
+        return bool(self.coding or self.offset) or self.scale != 1
+
+
+@dataclass(frozen=True, slots=True)
 class Condition:
     """A field is there, or its value counts, when the field named `by` holds one of `codes`, or one of the named `states`.
 
@@ -198,6 +245,7 @@ class Field:
     signed: bool | None = None
     order: str | None = None  # big | little
     coding: str | None = None  # a row of layout.coding.CODINGS
+    first_bits: FirstBits | None = None  # what coding is, where first bits say how long the number is
     packing: str | None = None  # most_significant_first | least_significant_first (a group's)
     word_bits: int | None = None
     # its value
@@ -221,7 +269,9 @@ class Field:
     modulus: int | None = None
     tick_s: Fraction | None = None
     epoch: str | None = None
-    counts: tuple[tuple[str, int], ...] = ()  # a time's parts: unit and bits, of falling unit
+    counts: tuple[
+        TimeCount, ...
+    ] = ()  # a time's parts: of falling unit, or as the calendar's lie in the frame
     fraction_base: int | None = None
     leap_seconds: str | None = None  # counted | not_counted
     reference_date: str | None = None

@@ -67,6 +67,7 @@ _WIRE = {
     "time-unfit": "A time counts units that fall, in bits that hold them, from an epoch that its leap seconds allow.",
     "curve-shape": "A curve is square, or one of {square: ...}, {polynomial: ...}, {points: ...} and {table: ...}, in its form.",
     "curve-unfit": "A curve has codes that its bits hold, values that doubles tell apart, and beside it only what it leaves open.",
+    "coding-shape": "A coding by first bits says how many, and its forms; each has codes of them and so many bits more.",
     "runs-shape": "Runs are a list of [bit, width].",
     "runs-unfit": "The runs of a split value and the single fields between them fill their group, each bit once.",
     "coding-unfit": "A coding has its bits and nothing beside it that cannot be; what goes on octet by octet starts on a byte.",

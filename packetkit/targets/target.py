@@ -21,6 +21,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Protocol
 
 from packetkit.errors import Unsupported
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Branch,
@@ -134,7 +135,7 @@ PARTS: Mapping[type, frozenset[str]] = {
         "number path address at residue told_by branches unknown minimum_bits maximum_bits".split()
     ),
     Branch: frozenset("name codes body number bare".split()),
-    Slot: frozenset({"clock"}),
+    Slot: frozenset({"clock", "calendar"}),
 }
 
 
@@ -176,6 +177,8 @@ def refusals(
 def _of_slot(
     slot: Slot, known: Mapping[type, frozenset[str]], kinds: frozenset[str]
 ) -> Iterator[tuple[str, str]]:
+    if slot.coding and CODINGS[slot.coding].first is not None:
+        yield slot.address, "a number whose first bits say its size"
     if slot.kind not in kinds:
         yield slot.address, f"a field of the kind {slot.kind}"
     yield from _unread(slot, slot.address, known)

@@ -305,6 +305,43 @@ BUGS: tuple[Bug, ...] = (
         "r.frame.strict)\n    return made, more",
         "False)\n    return made, more",
     ),
+    # -- numbers whose first bits say their size
+    Bug(
+        "a number goes in the longest form that has it",
+        "layout/first_bits",
+        "form = min(holding, key=lambda form: form.bits)",
+        "form = max(holding, key=lambda form: form.bits)",
+        "codec",
+    ),
+    Bug(
+        "codes of the first bits are no part of a number",
+        "layout/first_bits",
+        "return form.offset + (head - form.low << form.bits) + self._turned(rest, form.bits)",
+        "return form.offset + self._turned(rest, form.bits)",
+        "codec",
+    ),
+    Bug(
+        "a first bit says one bit more",
+        "codec/reading",
+        "return first.bits + form.bits",
+        "return first.bits + form.bits + 8 * (form.bits == 14)",
+        "codec",
+    ),
+    # -- the calendar
+    Bug(
+        "the offset of a count is forgotten on the way in",
+        "layout/calendar",
+        "return None if spelled is None else self.offset + self.scale * spelled",
+        "return None if spelled is None else self.scale * spelled",
+        "codec",
+    ),
+    Bug(
+        "the first day of a year is day 0",
+        "layout/calendar",
+        "else days - 1)",
+        "else days)",
+        "codec",
+    ),
     # -- checks
     Bug(
         "a check's span is one byte short",

@@ -66,7 +66,7 @@ def test_members_that_are_too_few_or_too_many_are_refused() -> None:
 
 def test_members_at_random_come_back_through_the_codec() -> None:
     chance, refused, kept, same = Random(3), Counter[str](), 0, 0
-    for _ in range(40):
+    for _ in range(60):
         _, mission = loaded(chance, refused)
         for layout in mission.layouts.values():
             if any((*refusals(layout, KNOWS, parts=True), *beyond_c({layout.name: layout}))):
