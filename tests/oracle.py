@@ -1364,7 +1364,7 @@ def _goes_on(declared: Field) -> bool:
 
 
 def _last_number(form: Form) -> int:
-    return form.offset + (form.high - form.low) * 2**form.bits + 2**form.bits - 1
+    return form.offset + int("1" * form.bits or "0", 2) + ((form.high - form.low) << form.bits)
 
 
 def _least_bits(declared: Field) -> int:
@@ -2678,7 +2678,7 @@ class _Reading(_Walk):
         repeat = node.field.repeat
         assert repeat is not None
         element = replace(node.field, repeat=None, present_when=None)
-        if _ender(repeat) is not None or (repeat.to_end and self.sizes(element, _static_body) is None):
+        if _ender(repeat) is not None or (repeat.to_end and self.size_of(node, element) is None):
             return None
         if repeat.to_end:
             bits = _static_body(element, self.at, self.origin(), self.shape) - self.at
@@ -2696,10 +2696,16 @@ class _Reading(_Walk):
             raise self.too_long(f"{_address(node)}: {count} elements do not fit up to bit {self.limit()}")
         return count
 
-    def sizes(self, element: Field, end_of: Callable[[Field, int, int, _Shape], int]) -> int | None:
+    def starts_of(self, node: _Node, element: Field) -> list[int]:
+        """Return where in a word an element may start: at certain bits of an octet where all do so."""
+        over = (node.first - self.origin()) % 8
+        sure = _modulo_8_once(element, over, self.shape)
+        return [at for at in range(32) if sure is None or sure % 8 != over or at % 8 == over]
+
+    def size_of(self, node: _Node, element: Field) -> int | None:
         """Return how many bits an element has wherever in a word it starts; None where it varies."""
         try:
-            found = {end_of(element, at, 0, self.shape) - at for at in range(32)}
+            found = {_static_body(element, at, 0, self.shape) - at for at in self.starts_of(node, element)}
         except _VariesError:
             return None
         return found.pop() if len(found) == 1 else None
@@ -2710,7 +2716,8 @@ class _Reading(_Walk):
         ender = _ender(repeat)
         if ender is None:
             element = replace(node.field, repeat=None, present_when=None)
-            least = min(_least_body(element, at, 0, self.shape) - at for at in range(32))
+            starts = self.starts_of(node, element)
+            least = min(_least_body(element, at, 0, self.shape) - at for at in starts)
             end = _end_behind(node, self.at + least, self.origin(), self.shape)
             assert end is not None
             if end > self.limit():

@@ -237,10 +237,10 @@ def _linear_edges(slot: Slot, transform: Linear) -> Iterator[tuple[str, Any]]:
     yield "half a step above the minimum", Fraction(low) + step / 2
     yield "just below the minimum", Fraction(low) - step
     yield "just above the maximum", Fraction(high) + step
-    first = CODINGS[slot.coding].first if slot.coding else None
-    if first is not None:
+    told = CODINGS[slot.coding].first if slot.coding else None
+    if told is not None:
         yield "the highest number", {"raw": slot.code_of(slot.number_limits[1])}
-        for form in first.forms:
+        for form in told.forms:
             yield f"the first of a form of {form.bits} bits more", {"raw": form.raws[0]}
             yield f"the last of a form of {form.bits} bits more", {"raw": form.raws[1]}
     elif slot.is_continued:

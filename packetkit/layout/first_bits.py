@@ -61,11 +61,15 @@ class FirstBits:
 
     @property
     def words(self) -> str:
-        """What it is, for people."""
-        follow = sorted({form.bits for form in self.forms})
-        told = ", ".join(map(str, follow[:-1])) + (" or " if follow[1:] else "") + str(follow[-1])
-        first = "first bit says" if self.bits == 1 else f"first {self.bits} bits say"
-        return f"its {first} how many follow: {told}"
+        """What it is, for people: `sized by its first 2 bits`."""
+        return f"sized by its first {'bit' if self.bits == 1 else f'{self.bits} bits'}"
+
+    @property
+    def follow(self) -> str:
+        """How many bits may follow the first: `6, 14, 30 or 62 bits follow`."""
+        bits = sorted({form.bits for form in self.forms})
+        told = ", ".join(map(str, bits[:-1])) + (" or " if bits[1:] else "") + str(bits[-1])
+        return f"{told} bits follow"
 
     def form_of(self, code: int) -> Form | None:
         """The form of a code of the first bits."""

@@ -413,8 +413,9 @@ def continued_text(node: Continued) -> str:
     """What a number of varying size is: `size: seven bits an octet, the low ones first; 1 to 4 octets`."""
     slot, most = node.slot, node.slot.width // 8
     words = CODINGS[slot.coding].words
-    if CODINGS[slot.coding].first is not None:
-        return f"{slot.address}: {words}"
+    first = CODINGS[slot.coding].first
+    if first is not None:
+        return f"{slot.address}: {words}; {first.follow}"
     return f"{slot.address}: {words}; 1 to {counted(most, 'octet')}"
 
 

@@ -11,6 +11,7 @@ from dataclasses import MISSING, dataclass, field, fields
 from typing import Any
 
 from packetkit.errors import Unsupported
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Branch,
@@ -177,7 +178,7 @@ def _of_slot(slot: Slot, widest: int | None, known: list[Row]) -> Iterator[tuple
     if not any(slot.kind in row.kinds for row in known):
         yield slot.address, f"this target does not know fields of kind {slot.kind} yet"
     if slot.coding and not any(slot.coding in row.codings for row in known):
-        yield slot.address, f"this target does not know the coding {slot.coding} yet"
+        yield slot.address, f"this target does not know numbers {CODINGS[slot.coding].words} yet"
     # Codes of a bundle are read by themselves, and what goes on has more bits than its number.
     is_bound = not isinstance(slot.transform, Bundle) and not slot.is_continued
     if slot.check is not None and any(row.wide_checks for row in known):

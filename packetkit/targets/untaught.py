@@ -13,6 +13,7 @@ WORDS: Mapping[str, str] = {
     "own_end": "lists whose elements say which is the last",
     "several_sizes": "elements of several sizes up to an end",
     "ones_in_lists": "ones in a list",
+    "residue": "a number that starts within an octet",
     "calendar": "a time in years, months and days",
     "trailers": "an end before what is not always there",
     "told_in_option": "presence told in an option",
