@@ -432,6 +432,51 @@ def test_the_error_for_an_unknown_check_leads_to_the_list(
     assert "packetkit check --algorithms" in capsys.readouterr().err
 
 
+LISTED = """\
+mission: tern
+frames:
+  list:
+    fields:
+      - {name: kind, bits: 8}
+      - {name: heights, bits: 24, repeat: {to_end: true}}
+link: {maximum_frame_bytes: 50}
+"""
+
+
+def test_the_maximum_that_is_advised_for_a_list_fills_the_packet_and_one_more_does_not_fit(
+    capsys: pytest.CaptureFixture[str], schema: Any
+) -> None:
+    said = " ".join(text(capsys, schema(LISTED)).split())
+    # One byte and 16 times three are 49 bytes of 50.
+    assert (
+        "heights has no maximum: a frame of 50 bytes holds 16 of them. Add maximum: 16 to its repeat." in said
+    )
+    for most, fits in ((16, True), (17, False)):
+        bounded = schema(LISTED.replace("to_end: true", f"to_end: true, maximum: {most}"))
+        assert (main(["check", bounded]) == 0) is fits
+        capsys.readouterr()
+
+
+def test_a_code_without_a_variant_is_told_of_where_it_gives_octets_to_the_end(
+    capsys: pytest.CaptureFixture[str], schema: Any
+) -> None:
+    variants = """\
+mission: tern
+frames:
+  one:
+    fields:
+      - {name: kind, bits: 8}
+      - name: body
+        told_by: kind
+        variants:
+          - {name: brief, when: {kind: 0}, group: [{name: x, bits: 8}]}
+"""
+    told = "A code without a variant gives octets to the end of the frame"
+    assert told in " ".join(text(capsys, schema(variants)).split())
+    padded = schema(variants + "      - {kind: reserved, up_to: byte}\n")
+    assert told not in " ".join(text(capsys, padded).split())
+
+
 @pytest.mark.parametrize(
     ("element", "each"),
     [

@@ -427,6 +427,18 @@ def test_each_kind_keeps_its_keys_and_its_text_fits_80_columns(
         assert text.count("Radio figures are estimates") == 1
 
 
+@pytest.mark.parametrize("cadence", ["    cadence_s: 10\n", ""])
+def test_a_cadence_has_a_column_where_the_frame_has_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], cadence: str
+) -> None:
+    path = tmp_path / "team.yaml"
+    path.write_text(TEAM.replace("    cadence_s: 10\n", cadence))
+    assert main(["plan", str(path)]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert ("; every: from one record to the next." in text) is bool(cadence)
+    assert (" every " in text.partition("every:")[0] + text.partition("every:")[2]) is bool(cadence)
+
+
 def test_the_summary_is_written_where_asked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     host, out = tmp_path / "host.yaml", tmp_path / "summary.yaml"
     host.write_text(QUOTA)
