@@ -41,7 +41,7 @@ from packetkit.targets.micropython.page import MOST_BITS, Page
 from packetkit.targets.micropython.places import is_wide
 from packetkit.targets.micropython.scale import passes
 from packetkit.targets.micropython.source import frames_of
-from tests.missions import PARTS_THAT_GO_ON, SPLIT_CHECKS
+from tests.missions import FED_CHECKS, PARTS_THAT_GO_ON, SPLIT_CHECKS
 from tests.senders import left
 
 SEED, SCHEMAS, RECORDS = 4071, 20, 40
@@ -262,9 +262,9 @@ def test_a_wide_code_is_words_and_its_frame_the_one_worked_by_hand() -> None:
 
 
 @pytest.mark.parametrize("options", OPTIONS)
-def test_parts_that_go_on_are_those_of_the_codec(options: str) -> None:
+def test_parts_that_go_on_and_what_goes_into_a_check_are_those_of_the_codec(options: str) -> None:
     small = "small_integers" in options
-    missions = [parse(PARTS_THAT_GO_ON)]
+    missions = [parse(PARTS_THAT_GO_ON), parse(FED_CHECKS)]
     found = partings(missions, asked(missions, options, watched=small), 200, small=small)
     assert not found, "\n".join(found)
 
@@ -508,10 +508,17 @@ frames:
         ("goes on", "t += 8", "t += 0"),
         ("goes on", "o12 += ", "o12 = "),
         ("goes on", "if e1.more == 0:", "if True:"),
+        ("fed", "k if least else size - 1 - k", "k"),
+        ("fed", "f0 = ", "f0 = 1 + "),
+        ("fed", "end >> 3, 2", "0, 2"),
+        ("fed", "_turned(f0, 24)", "f0"),
+        ("fed", "// 0x20 * 0x10", "// 0x20 * 0"),
+        ("fed", "// 0x30 * 0x20", "// 0x30 * 0x30"),
+        ("fed", "i0 + 1 < self.body_blocks_count and", "False and"),
     ],
 )
 def test_a_mistake_in_generated_code_is_found(name: str, right: str, wrong: str) -> None:
-    texts = {"sorts": SORTS, "goes on": PARTS_THAT_GO_ON}
+    texts = {"sorts": SORTS, "goes on": PARTS_THAT_GO_ON, "fed": FED_CHECKS}
     mission = parse(texts[name]) if name in texts else shipped(name)
     files = toolchains.micropython_files(named([mission]))
     text = files["m0_frames.py"]

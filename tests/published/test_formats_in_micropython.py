@@ -21,7 +21,7 @@ from packetkit.fuzz import raw
 from packetkit.layout.model import Layout
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import parse
-from tests.published import test_formats_in_c, test_times
+from tests.published import test_formats_in_c, test_sums_over_addresses, test_times
 
 FORMATS = test_formats_in_c.FORMATS
 
@@ -58,6 +58,20 @@ def test_micropython_reads_published_frames_as_the_codec_does_and_makes_them_aga
         held = raw.Held(layout, Frame(layout), numbers[frame])
         subjects = list(raw.subjects(layout, held.frame, Random(name), 12))
         assert next(raw.partings(held, ask, subjects), None) is None
+
+
+def test_micropython_reads_a_datagram_whose_check_was_not_computed_and_sends_it_computed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    layout, sent = parse(FORMATS["transport"][0]).layouts["datagram"], test_formats_in_c.DATAGRAM
+    ask = asked({"datagram": layout}, monkeypatch)
+    detail = Frame(layout).decode(sent, detail=True, known=test_sums_over_addresses.KNOWN)
+    row = members.from_detail(layout, detail)
+    told = members.told(layout, row)
+    none, wrong = (told + sent[:6] + check + sent[8:] for check in (bytes(2), bytes([0, 1])))
+    read, refused, made = ask([Question(0, none), Question(0, wrong), Question(0, row)])
+    assert raw.found(raw.Held(layout, Frame(layout), 0), Question(0, none), read) == ("ok", row)
+    assert refused.status == "check failed" and made.content == sent
 
 
 @pytest.mark.parametrize("name", ["POSIX", "JULIAN", "GPS", "ATOMIC", "DAYS"])

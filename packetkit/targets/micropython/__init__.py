@@ -33,7 +33,7 @@ _MOST_ONES = 20  # bits of how many ones a list holds: a frame has no more
 # what other fields say of a code are the ground's.
 KNOWS = frozenset(
     "pieces calibration limits part curve turn valid_when scale_by own_end several_sizes told_in_option ones_in_lists trailers "
-    "Continued".split()
+    "Continued front initial zero_as_ones not_computed as_fits not_counted".split()
 )
 
 
@@ -96,6 +96,15 @@ def _too_large(layout: Layout) -> Iterator[tuple[str, str]]:
         if slot.width > MOST_BITS:
             yield slot.address, f"a field of {slot.width} bits that is mixed: small integers hold {MOST_BITS}"
     widths = {slot.number: slot.width for slot in layout.slots}
+    checks_fed = {
+        one for slot in layout.slots if slot.check is not None for one in slot.check.fed if one >= 0
+    }
+    for one in sorted(checks_fed):
+        if widths[one] > MOST_BITS:
+            yield (
+                layout.slots[one].address,
+                f"a field of {widths[one]} bits that goes into a check: small integers hold {MOST_BITS}",
+            )
     for node in layout.walk():
         if not isinstance(node, Repeat):
             continue
@@ -112,6 +121,10 @@ def _beyond(slot: Slot, is_asked: bool, small: bool) -> Iterator[str]:
         yield f"a {slot.kind} of {slot.width} bits that is compared: small integers hold {MOST_BITS}"
     if slot.check is not None and checks.passes_small(slot.check.algorithm):
         yield f"the sum {slot.check.algorithm.name}: small integers hold {MOST_BITS} bits"
+    if slot.check is not None and wide and (slot.check.zero_as_ones or slot.check.not_computed is not None):
+        yield f"a check of {slot.width} bits with codes of a meaning of their own: small integers hold {MOST_BITS}"
+    if slot.check is not None and slot.check.initial is not None and slot.check.algorithm.width >= MOST_BITS:
+        yield f"a register of {slot.check.algorithm.width} bits that starts from a field: small integers hold {MOST_BITS}"
     if slot.check is not None and slot.check.mixed is not None and wide:
         yield f"a check of {slot.width} bits that is mixed with a field: small integers hold {MOST_BITS}"
     if (

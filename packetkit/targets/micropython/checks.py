@@ -36,6 +36,13 @@ class Engine:
             return f"{self.name}_start()"
         return number(reflect(one.init, one.width) if one.reflect_in else one.init << self.lift)
 
+    def start_from(self, code: str) -> str:
+        """The expression to begin with where a field says with what: a CRC in one number."""
+        one = self.algorithm
+        if one.reflect_in:
+            return f"_turned({code}, {one.width})"
+        return f"{code} << {self.lift}" if self.lift else code
+
     def value(self, register: str) -> str:
         """The expression of the check that a register stands for."""
         one = self.algorithm

@@ -51,6 +51,7 @@ class EncodeWalk(Walk):
         self.marks = frame.marks
         self.asks = any(isinstance(node, Optional) and node.by is None for node in frame.layout.walk())
         self.level = 0
+        self.goes_on = ""  # the condition that another element follows, in a list to the end of several sizes
         self.again: dict[int, int] = {}  # of a length that goes on, by its slot: the number of its `u`
         self.starts: dict[int, str] = {}  # and where it stands
         if self.asks:
@@ -109,7 +110,16 @@ class EncodeWalk(Walk):
         self.level -= 1
         slot, unit = self.frame.measuring[node.by], number(node.unit_bits)
         less = f" - {number(node.less)}" if node.less > 0 else f" + {number(-node.less)}" if node.less else ""
-        self.page.add(f"left = at - {start}", f"c = left // {unit}{less}")
+        self.page.add(f"left = at - {start}")
+        if node.not_counted is not None:
+            every, octets = (8 * one for one in node.not_counted)
+            self.page.add(f"y = left % {number(every + octets)}", f"x = y - {number(octets)}")
+            with self.page.block("if x <= 0"):
+                with self.page.block("if y"):
+                    self.page.add(f'_no("{slot.address}")')
+                self.page.add("x = 0")
+            self.page.add(f"left = left // {number(every + octets)} * {number(every)} + x")
+        self.page.add(f"c = left // {unit}{less}")
         over = f"left % {unit} or " if node.unit_bits > 1 else ""
         with self.page.block(f"if {over}c < 0 or c >> {slot.width}"):
             self.page.add(f'_no("{slot.address}")')
@@ -204,12 +214,21 @@ class EncodeWalk(Walk):
         with self.page.block("for k in range(at + 7 >> 3, to + 7 >> 3)"):
             self.page.add("d[k] = 0")
 
+    def list(self, node: Repeat, place: Place, holder: Holder) -> None:
+        outside = self.goes_on
+        if node.several_sizes:
+            self.goes_on = f"i{self.depth} + 1 < {self.frame.record.reach(place, (), holder, node.number)}"
+        super().list(node, place, holder)
+        self.goes_on = outside
+
     def before_list(self, node: Repeat, count: str, items: str) -> None:
         conditions = [f"len({items}) < {count}"]
         if node.factors:
             conditions.append(f"{count} < 0")
         if (node.runs_to_end or node.factors) and node.maximum is not None:
             conditions.append(f"{count} > {number(node.maximum)}")
+        if node.as_fits and self.goes_on:
+            conditions.append(f"{self.goes_on} and {count} < {number(node.maximum or 0)}")
         if node.runs_to_end and self.asks:
             conditions.append(f"g{self.level} and {count}")
         if node.count is None:
@@ -334,7 +353,13 @@ class DecodeWalk(Walk):
         less = f" + {number(node.less)}" if node.less > 0 else f" - {number(-node.less)}" if node.less else ""
         units = f"({self.known[node.by]}{less})" if less else self.known[node.by]
         unit = f" * {number(node.unit_bits)}" if node.unit_bits > 1 else ""
-        self.page.add(f"s{node.number} = {start} + {units}{unit}")
+        if node.not_counted is None:
+            self.page.add(f"s{node.number} = {start} + {units}{unit}")
+        else:
+            every, octets = (8 * one for one in node.not_counted)
+            self.page.add(f"left = {units}{unit}")
+            more = f"(left + {number(every - 1)}) // {number(every)} * {number(octets)}"
+            self.page.add(f"s{node.number} = {start} + left + {more}")
         if outer == "end":
             self.fail(f"s{node.number} > end", "truncated")
             if node.less < 0:
@@ -445,7 +470,10 @@ class DecodeWalk(Walk):
     def length(self, node: Repeat, target: str) -> str:
         left = f"{self.stop()} - at{self.behind(node)}"
         self.page.add(f"left = {left}", f"{target} = left // {number(node.minimum_bits)} if left > 0 else 0")
-        if node.maximum is not None:
+        if node.as_fits:
+            with self.page.block(f"if {target} > {number(node.maximum or 0)}"):
+                self.page.add(f"{target} = {number(node.maximum or 0)}")
+        elif node.maximum is not None:
             self.fail(f"{target} > {number(node.maximum)}", "bad count")
         return target
 

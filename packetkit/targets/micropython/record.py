@@ -120,7 +120,7 @@ class Record:
         for slot in layout.supplied:
             self.slots[slot.number] = slot
             remark = (
-                f"not sent, mixed into a check: set it before encoding and before decoding; {slot.width} bits"
+                f"not sent, goes into a check: set it before encoding and before decoding; {slot.width} bits"
             )
             self.names[slot.number] = self.root.add(slot.path, "0", remark)
         self._nodes(layout.nodes, self.root, ())

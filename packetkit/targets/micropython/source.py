@@ -153,9 +153,17 @@ def _any_low(d, at, end):
 """,
     "_join": """
 
-def _join(d, spans, own, rule, least):
+def _join(d, spans, own, rule, least, front):
     made = bytearray()
     part = parts = 0
+    for x, many in front:
+        for i in range(many):
+            bit = x >> (i if least else many - 1 - i) & 1
+            part = part | bit << parts if least else part << 1 | bit
+            parts += 1
+            if parts == 8:
+                made.append(part)
+                part = parts = 0
     for i, end in spans:
         while i < end:
             bit = d[i >> 3] >> ((i & 7) if least else 7 - (i & 7)) & 1
@@ -175,6 +183,16 @@ def _join(d, spans, own, rule, least):
     return made, part, parts
 """,
     **continued.HELPERS,
+    "_front": """
+_FRONT = bytearray(8)
+
+
+def _front(x, size, least):
+    for k in range(size):
+        _FRONT[k if least else size - 1 - k] = x & 0xFF
+        x >>= 8
+    return _FRONT
+""",
     "_turned": checks.TURNED,
     "_turn_words": checks.TURN_WORDS,
     "_ZEROS": "\n_ZEROS = bytes(16)\n",

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from packetkit.layout.model import Continued, Node, Packing, Run, Slot, flat
-from packetkit.targets.c.spans import END, Fed, Stretch
+from packetkit.layout.model import Fed as FedItem
+from packetkit.targets.c.spans import END, Fed, Point, Stretch
 from packetkit.targets.micropython.checks import Engine
 from packetkit.targets.micropython.page import WORD, Page, number
-from packetkit.targets.micropython.places import chunks, get, is_wide, part, pieces, put
+from packetkit.targets.micropython.places import chunks, get, is_wide, joined, part, pieces, put
 from packetkit.targets.micropython.record import Holder, Place
 from packetkit.targets.micropython.walk import FrameCode, Walk
 
@@ -21,15 +24,73 @@ def low(packing: Packing) -> str:
     return "_low" if packing is Packing.LEAST else ""
 
 
+def standing(page: Page, run: Run, start: str, slot: Slot) -> str:
+    """Return the expression of the code that stands in a slot's place, without its sign. Declares `b` where that place varies."""
+    residue = run.residue if run.at is None else run.at % 8
+    if residue is None:
+        got = [
+            (f"_get{low(run.packing)}(d, {start} + {chunk.at}, {chunk.count})", chunk.low)
+            for chunk in chunks(run, slot)
+        ]
+        return joined([f"{text} << {first}" if first else text for text, first in got])
+    if run.at is None:
+        page.add(f"b = {start} >> 3")
+    made = []
+    for piece in pieces(run, slot, residue, slot.width):
+        octet = f"d[b + {piece.octet}]" if run.at is None else f"d[{run.at // 8 + piece.octet}]"
+        made.append(get(piece, octet, piece.low))
+    return joined(made)
+
+
+def declare_fed(page: Page, frame: FrameCode, slot: Slot, known: Mapping[int, str]) -> None:
+    """Have variables `f5`, `f_1` for the codes that go into a check besides its span: as they stand in the frame, or are told."""
+    assert slot.check is not None
+    for number_of in dict.fromkeys(slot.check.fed):
+        other = frame.record.slots[number_of]
+        if number_of < 0:
+            page.add(f"{_fed_name(number_of)} = {known[number_of]} & {number((1 << other.width) - 1)}")
+        else:
+            run = frame.home[number_of]
+            start = f"n{run.number}" if run.at is None else number(run.at)
+            page.add(f"{_fed_name(number_of)} = {standing(page, run, start, other)}")
+
+
+def _fed_name(number_of: int) -> str:
+    return f"f{number_of}" if number_of >= 0 else f"f_{-number_of}"
+
+
+def _in_front(frame: FrameCode, one: FedItem) -> str:
+    """The expression of a code that is fed in front of a check's spans."""
+    if one.octet is not None:
+        return number(one.octet)
+    if one.by is not None:
+        return _fed_name(one.by)
+    at = frame.spans.constant(Point(END, 0))
+    return "end >> 3" if at is None else number(at // 8)
+
+
+def _started(slot: Slot, engine: Engine) -> str:
+    """The expression of a check's first register."""
+    assert slot.check is not None
+    if slot.check.initial is None:
+        return engine.start
+    return engine.start_from(_fed_name(slot.check.initial))
+
+
 def computed(frame: FrameCode, slot: Slot, engine: Engine) -> str:
     """Return the expression of what a check's bits are to be, without what it is mixed with."""
     fed = frame.fed[slot.number]
     assert slot.check is not None
     if not fed.whole:
-        return f"{check_name(frame, slot)}(d{''.join(f', {name}' for name in asked_nodes(fed))})"
-    register = engine.start
+        names = [*asked_nodes(fed), *(_fed_name(one) for one in dict.fromkeys(slot.check.fed))]
+        return f"{check_name(frame, slot)}(d{''.join(f', {name}' for name in names)})"
+    register = _started(slot, engine)
     if fed.check.also:
         register = engine.octets(register, repr(fed.check.also), "0", str(len(fed.check.also)))
+    for one in fed.check.front:
+        size, code = one.bits // 8, _in_front(frame, one)
+        octets = f"_front({code}, {size}, {fed.check.least_first})"
+        register = engine.octets(register, octets, "0", str(size))
     for stretch in fed.stretches:
         register = engine.octets(register, *_octets(frame, stretch))
     return engine.value(register)
@@ -62,9 +123,12 @@ def define_by_bits(page: Page, frame: FrameCode, slot: Slot, engine: Engine) -> 
     spans = "".join(f"({frame.point(one.start)}, {frame.point(one.end)}), " for one in fed.stretches)
     own = "".join(f"({frame.point(first)}, {frame.point(last)}), " for first, last in fed.own)
     page.add("", "")
-    with page.block(f"def {check_name(frame, slot)}(d{''.join(f', {name}' for name in asked_nodes(fed))})"):
-        page.add(f'o, p, n = _join(d, ({spans}), ({own}), "{fed.check.own or ""}", {fed.check.least_first})')
-        page.add(f"c = {engine.start}")
+    names = [*asked_nodes(fed), *(_fed_name(one) for one in dict.fromkeys(fed.check.fed))]
+    front = "".join(f"({_in_front(frame, one)}, {one.bits}), " for one in fed.check.front)
+    with page.block(f"def {check_name(frame, slot)}(d{''.join(f', {name}' for name in names)})"):
+        rule = f'"{fed.check.own or ""}", {fed.check.least_first}, ({front})'
+        page.add(f"o, p, n = _join(d, ({spans}), ({own}), {rule})")
+        page.add(f"c = {_started(slot, engine)}")
         if fed.check.also:
             page.add(f"c = {engine.octets('c', repr(fed.check.also), '0', str(len(fed.check.also)))}")
         page.add(f"c = {engine.octets('c', 'o', '0', 'len(o)')}")
@@ -106,10 +170,24 @@ class CheckWalk(Walk):
 
 def act(walk: Walk, run: Run, start: str, slot: Slot, engine: Engine, *, verifies: bool) -> None:
     """Store or verify a check in its run, which starts at `start`."""
-    frame, page = walk.frame, walk.page
-    page.add(f"c = {computed(frame, slot, engine)}")
-    check = slot.check
+    page, check = walk.page, slot.check
     assert check is not None
+    if verifies and check.not_computed is not None:
+        stored = standing(page, run, start if run.at is None else number(run.at), slot)
+        with page.block(f"if {bracketed(stored)} != {number(check.not_computed)}"):
+            _act(walk, run, start, slot, engine, verifies=verifies)
+    else:
+        _act(walk, run, start, slot, engine, verifies=verifies)
+
+
+def _act(walk: Walk, run: Run, start: str, slot: Slot, engine: Engine, *, verifies: bool) -> None:
+    frame, page, check = walk.frame, walk.page, slot.check
+    assert check is not None
+    declare_fed(page, frame, slot, walk.known)
+    page.add(f"c = {computed(frame, slot, engine)}")
+    if check.zero_as_ones:
+        with page.block("if not c"):
+            page.add(f"c = {number((1 << slot.width) - 1)}")
     if check.mixed is not None:
         other = frame.record.slots[check.mixed]
         page.add(f"c ^= {walk.known[check.mixed]} & {number((1 << other.width) - 1)}")

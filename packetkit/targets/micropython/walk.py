@@ -91,7 +91,7 @@ class FrameCode:
         """True where all that is judged can be read by itself: then a frame is judged before anything of it is taken."""
         slots = self.layout.slots
         return self.only_runs and all(
-            slot.kind != "count" and (slot.check is None or slot.check.mixed is None) for slot in slots
+            slot.kind != "count" and (slot.check is None or slot.check.is_plain) for slot in slots
         )
 
     def summed_in(self, node: Repeat) -> tuple[Slot, ...]:
