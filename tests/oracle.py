@@ -1143,6 +1143,9 @@ def _holds(condition: Condition, told_by: _Node) -> bool:
     raw = told_by.raw
     if raw is None:  # in a group that is not there
         return False
+    if _goes_on(told_by.field):
+        number = _spells_on(told_by.field, raw)
+        return number is not None and _among(condition.codes, number)
     if not condition.states and not condition.codes:
         return raw == 1
     named = any(raw == code and name in condition.states for code, name in _states_of(told_by.field))
@@ -3341,7 +3344,9 @@ def _one_code(condition: Condition, declared: Field) -> int | None:
     codes += [code for code, name in _states_of(declared) if name in condition.states]
     if not condition.codes and not condition.states:
         codes = [1]
-    return codes[0] if len(set(codes)) == 1 else None
+    if len(set(codes)) > 1:
+        return None
+    return _spelled_on(declared, codes[0]) if _goes_on(declared) else codes[0]
 
 
 def _flags_looked_at(whole: Field, *, choosing: bool = False) -> set[int]:

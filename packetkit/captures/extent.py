@@ -174,11 +174,12 @@ class Measure:
             )
         if end - at > slot.width:
             raise BadLength(f"{slot.address} goes on after {slot.width // 8} octets, the most that it has")
-        number = slot.number_of(bits.read(data, Packing.MOST, at, 0, end - at))
+        raw = bits.read(data, Packing.MOST, at, 0, end - at)
+        number = slot.number_of(raw)
         assert number is not None
         if slot.maximum_count is not None and number > slot.maximum_count:
             raise BadCount(f"{slot.address} is {number}, but the schema allows {slot.maximum_count} at most")
-        raws[slot.number] = number
+        raws[slot.number] = number if slot.kind in ("count", "length") else raw
         return end
 
     def _repeat(

@@ -47,6 +47,7 @@ from packetkit.layout.model import (
     Repeat,
     Run,
     Slot,
+    single_code,
     slots_of,
     told_branch,
 )
@@ -204,8 +205,9 @@ class _Writing:
             return at
         self.demands.choices.append(Taken(node, branch, address, len(self.leaves), scope))
         for number, codes in zip(node.told_by if not node.turn else (), branch.codes, strict=False):
-            if len(codes) == 1 and codes[0].low == codes[0].high:
-                self.demands.of(scope.leaf(number)).wanted.append(codes[0].low)
+            code = single_code(scope.leaf(number).slot, codes)
+            if code is not None:
+                self.demands.of(scope.leaf(number)).wanted.append(code)
         inside = join(address, branch.name)
         return self.container(branch.body, value[branch.name], branch.bare, at, indices, scope, inside)
 

@@ -196,7 +196,10 @@ class Demands:
         raws = [leaf.raw for leaf in leaves]
         meant = told_branch(taken.node, raws)
         if meant is not taken.branch:
-            told = " and ".join(f"{leaf.address} {leaf.raw}" for leaf in leaves)
+            told = " and ".join(
+                f"{leaf.address} {word_of(leaf)}" for leaf in leaves if leaf.slot.is_continued
+            )
+            told = told or " and ".join(f"{leaf.address} {leaf.raw}" for leaf in leaves)
             name = meant.name if meant is not None else "no variant"
             text = f"{taken.branch.name} is given, but {told} means {name}. Give that, or change the codes"
             self.fault(taken.address, "disagrees", text, taken.order)
@@ -244,4 +247,6 @@ def word_of(leaf: Leaf) -> object:
     """Return what a teller says: a flag's truth, a state's name, else the code."""
     if leaf.slot.kind == "flag":
         return leaf.raw == 1
+    if leaf.slot.is_continued:
+        return leaf.number
     return next((name for code, name in leaf.slot.states if code == leaf.raw), leaf.raw)

@@ -210,7 +210,8 @@ class Reading:
         branch = told_branch(node, raws)
         if branch is None:
             told = ", ".join(
-                f"{scope.leaf(number).address} {raw}" for number, raw in zip(node.told_by, raws, strict=True)
+                f"{leaf.address} {leaf.number if leaf.slot.is_continued else leaf.raw}"
+                for leaf in map(scope.leaf, node.told_by)
             )
             raise UnknownVariant(f"{path} has no variant for {told}", path=path, bit=at)
         return branch

@@ -356,6 +356,9 @@ class _Drawing:
         if slot.kind != "tag" and self.odds(2):
             return self.code_in(self.chance.choice(asked_for))
         raw = self.code_in(self.chance.choice(allowed))
+        if slot.is_continued:
+            low, high = slot.number_limits
+            raw = slot.code_of(self.code_in(Range(max(low, -64), min(high, 200))))
         wanted = [code for codes in asked_for for code in (codes.low, codes.high)]
         inside = [code for code in wanted if any(code in codes for codes in allowed)]
         return self.chance.choice(inside) if inside and self.odds(2) else raw

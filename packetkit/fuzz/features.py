@@ -245,6 +245,10 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(11, "two fields tell", lambda seen: len(seen.field.variants) > 0 and len(seen.field.told_by) == 2),
     Feature(11, "range of codes", lambda seen: any(
         codes.low < codes.high for variant in seen.field.variants for one in variant.when for codes in one.codes)),
+    OnWire(11, "told by a number of varying size", lambda layout: any(
+        isinstance(node, Choice) and any(layout.slots[by].is_continued for by in node.told_by) for node in layout.walk())),
+    OnWire(10, "told by a number of varying size", lambda layout: any(
+        isinstance(node, Optional) and node.by is not None and layout.slots[node.by].is_continued for node in layout.walk())),
     Feature(11, "nothing in it", lambda seen: any(not variant.fields for variant in seen.field.variants)),
     Feature(11, "variants in variants", lambda seen: bool(seen.field.variants) and any(one.variants for one in seen.around)),
     Feature(11, "in a repeat", lambda seen: bool(seen.field.variants) and seen.in_repeat),

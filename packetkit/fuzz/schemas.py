@@ -605,10 +605,14 @@ class _Draw(Structures):
         for name, entry in self.visible(scope, into_options=not judging):
             if name.partition(".")[0] == below or entry.keys() & {"valid_when", "scale_by"}:
                 continue
-            if goes_on(entry) or (judging and (entry.get("kind") == "count" or id(entry) in self.raised)):
+            if goes_on(entry) and (judging or entry.get("kind") is not None):
+                continue
+            if judging and (entry.get("kind") == "count" or id(entry) in self.raised):
                 continue
             is_number = (
-                entry.get("kind") is None and "bits" in entry and not entry.keys() & {"preset", "bundle"}
+                entry.get("kind") is None
+                and ("bits" in entry or goes_on(entry))
+                and not entry.keys() & {"preset", "bundle"}
             )
             if entry.get("kind") in ("flag", "tag", "count") or "states" in entry or is_number:
                 options += [(name, entry)] * (3 if "states" in entry else 1)
@@ -621,6 +625,9 @@ class _Draw(Structures):
         if "states" in entry:
             labels, codes = list(entry["states"].values()), list(entry["states"])
             return {name: self.one(labels[0], labels[:2], codes[0], [codes[-1], labels[0]])}
+        if goes_on(entry):
+            code = self.chance.randint(0, 12)
+            return {name: self.one(code, code, [code, code + 3])}
         bits = entry["bits"]
         least = -(1 << bits - 1) if entry.get("signed") else 0
         code = self.chance.randint(least, least + (1 << bits) - 1)

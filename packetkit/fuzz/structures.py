@@ -323,7 +323,7 @@ class Structures(Covers):
 
     def variants(self, fields: list[Entry], scope: Scope, place: Place, style: Style, depth: int) -> None:
         """One of several forms, told by one field or two before it."""
-        tellers = [self.teller(fields, scope, place, style) for _ in range(self.one(1, 1, 2))]
+        tellers = [self.teller(fields, scope, place, style, may_vary=True) for _ in range(self.one(1, 1, 2))]
         if len({name for name, _ in tellers}) < len(tellers):
             return
         self.to_octet(fields, scope, place)
@@ -371,8 +371,15 @@ class Structures(Covers):
         self.add(fields, scope, place, made, widest)
         place.inner = None
 
-    def teller(self, fields: list[Entry], scope: Scope, place: Place, style: Style) -> tuple[str, int]:
-        """A field that tells variants apart: its name and its bits."""
+    def teller(
+        self, fields: list[Entry], scope: Scope, place: Place, style: Style, *, may_vary: bool = False
+    ) -> tuple[str, int]:
+        """A field that tells variants apart: its name and its bits, or the least of those that its number needs."""
+        if may_vary and not style.words and not style.least and self.odds(5):
+            self.to_octet(fields, scope, place)
+            told: Entry = {"name": self.name(scope), "coding": _FIRST_BITS[1]}
+            self.add(fields, scope, place, told, 0)
+            return told["name"], 3
         bits = 8 if style.turned or self.odds(2) else self.chance.randint(1, 4)
         made: Entry = {"name": self.name(scope), "bits": bits}
         self.add(fields, scope, place, made, bits)

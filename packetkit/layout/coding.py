@@ -250,6 +250,25 @@ def _by_first_bits(name: str) -> Coding:
     )
 
 
+def codes_for(name: str, width: int, low: int, high: int) -> list[tuple[int, int]] | None:
+    """Return the raw codes, as ranges, of numbers from low to high in a coding of varying size, needed octets or not.
+
+    None where the codes of a range are not side by side.
+    """
+    first = CODINGS[name].first
+    if first is not None:
+        return first.codes_for(low, high)
+    if low != high:
+        return None
+    high_first = name == "continued_high_first"
+    groups = _groups(width, CODINGS[name].code_of(width, low)) or []
+    groups = groups[::-1] if high_first else groups
+    more = 0x7F if low < 0 else 0
+    longer = [groups + [more] * (octets - len(groups)) for octets in range(len(groups), width // 8 + 1)]
+    codes = [_code(one[::-1] if high_first else one) for one in longer]
+    return [(code, code) for code in codes]
+
+
 CODINGS: dict[str, Coding] = _Codings(
     (one.name, one)
     for one in (

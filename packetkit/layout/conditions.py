@@ -9,6 +9,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from packetkit.layout.coding import codes_for
 from packetkit.layout.model import Range, Slot
 from packetkit.layout.places import Scope
 from packetkit.layout.ranges import merged
@@ -44,7 +45,7 @@ def presence(r: Resolver, one: Field, scope: Scope, where: str) -> tuple[int, tu
     assert asked is not None
     place = one.places.get(f"present_when.{asked.by}", one.places["present_when"])
     at = one.places.get(f"present_when:{asked.by}", one.places["present_when"])
-    return told_by(r, asked, place, at, scope, where, into_options=True)
+    return told_by(r, asked, place, at, scope, where, into_options=True, may_vary=True)
 
 
 def told_by(
@@ -57,9 +58,12 @@ def told_by(
     *,
     into_options: bool = False,
     behind: bool = False,
+    may_vary: bool = False,
 ) -> tuple[int, tuple[Range, ...]] | None:
     """The slot that a condition asks and the codes it must hold. place: of these; at: of the name; the others as `deciding`."""
-    slot = deciding(r, asked.by, scope, where, at, into_options=into_options, behind=behind)
+    slot = deciding(
+        r, asked.by, scope, where, at, into_options=into_options, behind=behind, may_vary=may_vary
+    )
     if slot is None:
         return None
     ranges = codes_held(r, asked, slot, place, where)
@@ -75,8 +79,12 @@ def deciding(
     *,
     into_options: bool = False,
     behind: bool = False,
+    may_vary: bool = False,
 ) -> Slot | None:
-    """The slot that a condition asks, or None where that was noted. into_options: as Scope.find; behind: it may stand there."""
+    """The slot that a condition asks, or None where that was noted.
+
+    into_options: as Scope.find; behind: it may stand there; may_vary: its size may hang on its number.
+    """
     found = scope.find(name, into_options=into_options)
     if found is not None and found[1] in found[0].broken:
         return None
@@ -89,7 +97,7 @@ def deciding(
             text = f"{slot.address} is a {slot.kind} field, which cannot decide this"
         r.note(place, "condition-unknown", where, text, r.suggest(name, scope, _DECIDING, behind=behind))
         return None
-    if slot.is_continued:
+    if slot.is_continued and not (may_vary and slot.kind == "number"):
         text = f"{slot.address} has as many octets as it needs, so its code cannot decide this"
         r.note(place, "condition-unknown", where, text, "Ask a field of fixed size.")
         return None
@@ -114,7 +122,7 @@ def codes_held(
     if slot.kind == "flag":
         names = {"true": 1, "false": 0}
     ranges = [Range(codes.low, codes.high) for codes in asked.codes]
-    low, high = slot.raw_limits
+    low, high = slot.number_limits if slot.is_continued else slot.raw_limits
     for label in asked.states:
         if label not in names:
             text = f"{slot.address} has no state {shown(label)}"
@@ -130,4 +138,19 @@ def codes_held(
             text = f"{slot.address} never holds {code}"
             r.note(place, "condition-codes", where, text, f"Use a code from {low} to {high}.")
             return None
-    return merged(ranges)
+    return _of_any_size(r, slot, ranges, place, where) if slot.is_continued else merged(ranges)
+
+
+def _of_any_size(
+    r: Resolver, slot: Slot, numbers: list[Range], place: Place, where: str
+) -> tuple[Range, ...] | None:
+    """The raw codes of numbers of a field of varying size, in all sizes; None where that was noted."""
+    made = []
+    for one in numbers:
+        codes = codes_for(slot.coding, slot.width, one.low, one.high)
+        if codes is None:
+            text = f"the codes from {one.low} to {one.high} of {slot.address} do not lie side by side"
+            r.note(place, "condition-codes", where, text, "Name each code by itself.")
+            return None
+        made += [Range(low, high) for low, high in codes]
+    return merged(made)

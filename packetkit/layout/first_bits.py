@@ -99,6 +99,21 @@ class FirstBits:
         head, rest = divmod(number - form.offset, 1 << form.bits)
         return form.low + head << form.bits | self._turned(rest, form.bits)
 
+    def codes_for(self, low: int, high: int) -> list[tuple[int, int]] | None:
+        """The raw codes, as ranges, of numbers from low to high in any form; None where they are not side by side."""
+        made = []
+        for form in self.forms:
+            first, last = max(low, form.numbers[0]), min(high, form.numbers[1])
+            if first > last:
+                continue
+            if self.low_octet_first and form.bits and first < last:
+                return None
+            ends = [number - form.offset for number in (first, last)]
+            heads = [(form.low + (end >> form.bits) << form.bits) for end in ends]
+            rests = [self._turned(end & ((1 << form.bits) - 1), form.bits) for end in ends]
+            made.append((heads[0] | rests[0], heads[1] | rests[1]))
+        return made
+
     def _turned(self, rest: int, bits: int) -> int:
         return (
             int.from_bytes(rest.to_bytes(bits // _OCTET, "big"), "little") if self.low_octet_first else rest

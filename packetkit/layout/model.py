@@ -821,6 +821,29 @@ def told_branch(node: Choice, raws: Sequence[int]) -> Branch | None:
     return node.unknown
 
 
+def single_code(slot: Slot, codes: tuple[Range, ...]) -> int | None:
+    """The one code of a slot that some codes mean, the shortest of a number of varying size; None where they mean several."""
+    if slot.is_continued and all(one.low == one.high for one in codes):
+        numbers = {slot.number_of(one.low) for one in codes}
+        number = numbers.pop()
+        return None if numbers or number is None else slot.code_of(number)
+    return codes[0].low if len(codes) == 1 and codes[0].low == codes[0].high else None
+
+
+def numbers_of(slot: Slot, codes: tuple[Range, ...]) -> tuple[Range, ...]:
+    """Raw codes of a slot as numbers, each once: what people are told."""
+    if not slot.is_continued:
+        return codes
+    ends = ((slot.number_of(one.low), slot.number_of(one.high)) for one in codes)
+    return tuple(
+        sorted({Range(low, high) for low, high in ends if low is not None and high is not None}, key=_low)
+    )
+
+
+def _low(codes: Range) -> int:
+    return codes.low
+
+
 def computed_count(node: Repeat, raws: Mapping[int, int]) -> int:
     """How often a repeat stands whose count is computed from raw codes by slot number; it may be below zero.
 

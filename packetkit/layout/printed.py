@@ -42,6 +42,7 @@ from packetkit.layout.model import (
     Special,
     bodies,
     fixed_size,
+    numbers_of,
     slots_of,
     walk,
 )
@@ -330,7 +331,7 @@ def told_text(slot: Slot, codes: tuple[Range, ...]) -> str:
         names = {0: "false", 1: "true"}
     words = [
         names.get(one.low, str(one.low)) if one.low == one.high else f"{one.low} to {one.high}"
-        for one in codes
+        for one in numbers_of(slot, codes)
     ]
     return f"{slot.address} is {' or '.join(words)}"
 

@@ -140,7 +140,7 @@ def _tellers(r: Resolver, one: Field, scope: Scope, where: str) -> tuple[Slot, .
     found = []
     for index, name in enumerate(one.told_by):
         place = one.places.get(f"told_by.{index}", one.places["told_by"])
-        slot = deciding(r, name, scope, where, place)
+        slot = deciding(r, name, scope, where, place, may_vary=not one.in_turn)
         if slot is None:
             return None
         found.append(slot)

@@ -32,7 +32,7 @@ from packetkit.layout.model import (
     Run,
     Slot,
 )
-from packetkit.targets.untaught import WORDS, address_of
+from packetkit.targets.untaught import VARYING_TELLER, WORDS, address_of, told_by_varying
 
 WIDEST = 64
 
@@ -152,6 +152,8 @@ def refusals(
     """
     known = [BASE, *(ROWS[name] for name in rows)]
     yield from _unknown(layout, "", known)
+    for address in told_by_varying(layout):
+        yield address, VARYING_TELLER
     told: set[str] = set()
     for node in layout.walk():
         address = getattr(node, "address", "")

@@ -38,7 +38,7 @@ from packetkit.layout.model import (
     Slot,
     slots_of,
 )
-from packetkit.targets.untaught import WORDS, address_of
+from packetkit.targets.untaught import VARYING_TELLER, WORDS, address_of, told_by_varying
 
 
 class Dossier(Protocol):
@@ -152,6 +152,8 @@ def refusals(
     if "Continued" in knows:
         known[Continued] = frozenset("number at slot".split())
     known = {one: attributes | knows for one, attributes in known.items()}
+    for told in told_by_varying(layout):
+        yield told, VARYING_TELLER
     for supplied in layout.supplied if not parts else ():
         yield supplied.address, "a field that is not sent but mixed into a check"
     for node in layout.walk():

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
+
+from packetkit.layout.model import Run, tellers
 
 # By the name of a class of the layout, or of an attribute.
 WORDS: Mapping[str, str] = {
@@ -24,6 +26,21 @@ WORDS: Mapping[str, str] = {
     "as_fits": "as many as fit into an element",
     "not_counted": "octets that a length does not count",
 }
+
+
+def told_by_varying(layout: Any) -> Iterator[str]:
+    """Yield the addresses of parts of which a number of varying size tells; their codes are not the numbers that members are."""
+    for node in layout.walk():
+        told = () if isinstance(node, Run) else tellers(node)
+        if any(
+            layout.slots[number].is_continued and layout.slots[number].kind == "number"
+            for number in told
+            if number >= 0
+        ):
+            yield address_of(node, layout.name)
+
+
+VARYING_TELLER = "what tells of it is a number of varying size"
 
 
 def address_of(node: Any, otherwise: str) -> str:

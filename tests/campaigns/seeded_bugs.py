@@ -327,6 +327,13 @@ BUGS: tuple[Bug, ...] = (
         "return first.bits + form.bits + 8 * (form.bits == 14)",
         "codec",
     ),
+    Bug(
+        "a number that tells something does so in its shortest form alone",
+        "layout/conditions",
+        "made += [Range(low, high) for low, high in codes]",
+        "made += [Range(low, high) for low, high in codes[:1]]",
+        "codec",
+    ),
     # -- the calendar
     Bug(
         "the offset of a count is forgotten on the way in",
