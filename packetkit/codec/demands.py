@@ -196,10 +196,8 @@ class Demands:
         raws = [leaf.raw for leaf in leaves]
         meant = told_branch(taken.node, raws)
         if meant is not taken.branch:
-            told = " and ".join(
-                f"{leaf.address} {word_of(leaf)}" for leaf in leaves if leaf.slot.is_continued
-            )
-            told = told or " and ".join(f"{leaf.address} {leaf.raw}" for leaf in leaves)
+            codes = (leaf.number if leaf.slot.is_continued else leaf.raw for leaf in leaves)
+            told = " and ".join(f"{leaf.address} {code}" for leaf, code in zip(leaves, codes, strict=True))
             name = meant.name if meant is not None else "no variant"
             text = f"{taken.branch.name} is given, but {told} means {name}. Give that, or change the codes"
             self.fault(taken.address, "disagrees", text, taken.order)

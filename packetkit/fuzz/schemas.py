@@ -50,7 +50,7 @@ class Drawn:
 def schema(chance: Chance, *, parts: bool = True) -> Drawn:
     """Return a random schema: mostly of one frame, now and then of two that a tag tells apart, or that are told from outside.
 
-    parts: texts, measured parts, variants and computed counts too, in every other frame; targets refuse those.
+    parts: texts, measured parts, variants and computed counts too, in two of three frames; targets refuse those.
     """
 
     def frame(code: int | None) -> Entry:
@@ -73,9 +73,9 @@ def schema(chance: Chance, *, parts: bool = True) -> Drawn:
 
 
 def _to_carry(draw: Callable[[], Entry]) -> tuple[Entry | None, int | None]:
-    """Return a frame that can be carried, of fixed size if one of three is, and its bytes; None where none can be."""
+    """Return a frame that can be carried, of fixed size if one of six is, and its bytes; None where none can be."""
     found: Entry | None = None
-    for _ in range(3):
+    for _ in range(6):
         inner = draw()
         text = text_of({"inner": inner})
         if (
