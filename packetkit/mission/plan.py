@@ -221,10 +221,11 @@ def _cells(
         return cells
     room = _room(link)
     for bundle in bundles:
-        payload = bundle * given.record_bytes + link.driver_bytes
-        if payload - link.driver_bytes > room:
+        records_bytes = bundle * given.record_bytes
+        if records_bytes > room:
             dropped[f"packet: more than {room} bytes"] += len(cadences)
             continue
+        payload = records_bytes + link.driver_bytes
         airtime = chirp.time_on_air(setting, payload)
         if given.dwell_s is not None and airtime > given.dwell_s:
             dropped[f"dwell: a packet lasts longer than {given.dwell_s * 1000:g} ms"] += len(cadences)

@@ -57,7 +57,7 @@ frames:
       - {name: water_temperature, minimum: -5, maximum: 40, resolution: 0.1, unit: Cel, missing: true}
       - {name: level, minimum: 0, maximum: 20, resolution: 0.01, unit: m, missing: true}
       - {name: voltage, bits: 8, scale: 0.02, offset: 2, unit: V}
-      - {name: turbidity, bits: 12, unit: NTU}
+      - {name: turbidity, bits: 12, unit: NTU, missing: 4000}
       - {name: moored, kind: flag}
       - {name: conductivity, bits: 16}
       - {kind: reserved, up_to: byte}
@@ -283,11 +283,12 @@ def test_the_schema_of_summaries_loads_and_fits_and_keeps_every_number() -> None
         for statistic in ("least", "mean", "greatest"):
             mine, theirs = record[f"{name}_{statistic}"], parsed(QUOTA).layouts["drift"]
             same = next(slot for slot in theirs.slots if slot.address == name)
-            assert (mine.width, mine.transform, mine.unit, mine.legal) == (
+            assert (mine.width, mine.transform, mine.unit, mine.legal, mine.specials) == (
                 same.width,
                 same.transform,
                 same.unit,
                 same.legal,
+                same.specials,
             )
     assert "moored" in way.gives_up
 

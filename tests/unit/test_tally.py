@@ -50,3 +50,22 @@ def test_an_overhead_pass_is_looked_at_from_its_lowest_elevation_up_to_the_zenit
 
 def test_a_distance_is_looked_at_in_parts() -> None:
     assert [one.distance_km for one in places(None, 100.0)] == [100, 70, 50, 30, 20, 10]
+
+
+def test_a_second_fill_counts_from_where_the_first_ends() -> None:
+    layout = packetkit.parse(
+        """
+mission: tern
+frames:
+  one:
+    fields:
+      - {name: n, kind: count, bits: 8, maximum: 5}
+      - {name: list, repeat: {count: n}, bits: 8}
+      - {kind: reserved, up_to: word_32}
+      - {name: tail, bits: 8}
+      - {kind: reserved, up_to: word_32}
+"""
+    ).layouts["one"]
+    # At its longest 48 bits, filled to 64, then 72, filled to 96.
+    assert tally(layout).spare_bits == 16 + 24
+    assert layout.maximum_bits == 96
