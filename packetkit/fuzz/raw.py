@@ -19,6 +19,7 @@ from packetkit.errors import DecodeError, EncodeError
 from packetkit.fuzz import shrink
 from packetkit.fuzz.at_once import Put, answered
 from packetkit.layout.model import Layout, Slot, tellers
+from packetkit.layout.numbered import TooWide
 
 Subject = tuple[int, ...] | bytes
 Outcome = tuple[
@@ -71,7 +72,10 @@ def expected(held: Held, subject: Subject) -> Outcome:
             detail = held.frame.decode(data, detail=True, variants=variants, **more)
         except DecodeError as no:
             return no.reason, None
-        return "ok", members.from_detail(held.layout, detail)
+        try:
+            return "ok", members.from_detail(held.layout, detail)
+        except TooWide:
+            return "bad length", None  # after everything else that could be wrong with a frame
     if isinstance(subject, Sent):
         return "ok", subject.data
     detail, coded = members.coded(held.layout, subject)

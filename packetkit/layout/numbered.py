@@ -1,6 +1,7 @@
 """A number that goes on from octet to octet, as targets hold it: the number itself, in plain binary, as its octets follow from it.
 
-So octets that were not needed are not kept, unlike in a detail record, whose raw code is the octets as they lie.
+So octets that were not needed are not kept, unlike in a detail record, whose raw code is the octets as they lie. Ten octets could tell more
+than 64 bits; no number that a schema means does, and no type of a target holds one.
 """
 
 from __future__ import annotations
@@ -9,19 +10,29 @@ from dataclasses import replace
 
 from packetkit.layout.model import Slot
 
+WIDEST = 64  # bits of a number that targets hold
+
+
+class TooWide(ValueError):
+    """Octets that tell a number of more bits than targets hold."""
+
 
 def numbered(slot: Slot) -> Slot:
-    """Return a continued number's slot in plain binary, as wide as its octets can tell; any other slot as it is."""
+    """Return a continued number's slot in plain binary, as wide as its octets can tell, or as WIDEST; any other slot as it is."""
     if not slot.is_continued:
         return slot
     low, high = slot.number_limits
-    return replace(slot, coding="", width=high.bit_length() + (low < 0), signed=low < 0)
+    return replace(slot, coding="", width=min(high.bit_length() + (low < 0), WIDEST), signed=low < 0)
 
 
 def number_in(slot: Slot, raw: int) -> int:
-    """Return the number that a raw code of a slot spells, where it goes on; else the code."""
-    number = slot.number_of(raw) if slot.is_continued else raw
+    """Return the number that a raw code of a slot spells, where it goes on; else the code. Raises TooWide."""
+    if not slot.is_continued:
+        return raw
+    number, (low, high) = slot.number_of(raw), numbered(slot).raw_limits
     assert number is not None  # what was read ends where its octets say
+    if not low <= number <= high:
+        raise TooWide(f"{slot.address} is {number}, and targets hold {low} to {high}")
     return number
 
 

@@ -17,7 +17,7 @@ from packetkit import toolchains
 from packetkit.codec.frame import Frame
 from packetkit.conformance import boot
 from packetkit.conformance.batch import Question
-from packetkit.errors import TargetError, Unsupported
+from packetkit.errors import TargetError
 from packetkit.fuzz import raw
 from packetkit.layout.model import Layout
 from packetkit.mission.dossier import Dossier
@@ -145,16 +145,36 @@ def test_a_length_has_as_many_octets_as_what_it_measures_makes_it_need(
     assert again.content[2 + (size + 2 > 127) :][:3] == bytes.fromhex("01 ac 02")  # 300 in two octets
 
 
-def test_what_no_type_of_c_holds_is_refused_by_its_field_with_what_fits() -> None:
-    text = SHEET.replace("bits: 56", "bits: 64")
-    with pytest.raises(Unsupported) as caught:
-        c.write(parse(text).layouts, dossier(parse(text)))
-    assert caught.value.items == (
-        (
-            "value",
-            "a number of up to 10 octets, which hold 70 bits: C's widest type has 64. bits: 63 fit",
-        ),
-    )
+def test_sixty_four_bits_take_ten_octets_and_more_are_refused_last_of_all(tmp_path: Path) -> None:
+    # By hand: nine octets hold 63 bits; in the tenth, one bit of a number without a sign, and a sign in all seven.
+    mission = parse(SHEET.replace("bits: 56", "bits: 64").replace("bits: 28", "bits: 64"))
+    top, nine = (1 << 64) - 1, "ff" * 9
+    sent = {
+        (LOW, top): f"{nine} 01",
+        (LOW, 1 << 63): f"{'80' * 9} 01",
+        (SIGNED, -1 << 63): f"{'80' * 9} 7f",
+        (SIGNED, (1 << 63) - 1): f"{nine} 00",
+        (SIGNED, -1): "7f",
+        (HIGH, top): f"81 {'ff' * 8} 7f",
+    }
+    wide = {(LOW, f"{nine} 03"), (SIGNED, f"{nine} 01"), (HIGH, f"83 {'ff' * 8} 7f")}
+    with toolchains.c_process([(mission.layouts, dossier(mission))], str(tmp_path)) as process:
+        made = process.ask([Question(frame, (value,)) for frame, value in sent])
+        octets = [bytes([frame + 1]) + bytes.fromhex(text) for (frame, _), text in sent.items()]
+        assert [one.content for one in made] == octets
+        read = process.ask([Question(data[0] - 1, data) for data in octets])
+        assert [one.members([frame == SIGNED])[0] for one, (frame, _) in zip(read, sent, strict=True)] == [
+            value for _, value in sent
+        ]
+        for frame, text in wide:
+            data = bytes([frame + 1]) + bytes.fromhex(text)
+            found = process.ask([Question(frame, data), Question(frame, data + b"\0")])
+            assert [one.status for one in found] == ["bad length", "trailing bytes"]
+        for number, layout in enumerate(mission.layouts.values()):
+            held = raw.Held(layout, Frame(layout), number)
+            assert not list(
+                raw.partings(held, process.ask, list(raw.subjects(layout, held.frame, Random(2), 80)))
+            )
 
 
 def test_compilers_have_nothing_to_say_and_the_unit_s_line_fits(tmp_path: Path) -> None:

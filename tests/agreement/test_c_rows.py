@@ -21,6 +21,7 @@ from packetkit.layout.model import Bundle, Layout
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission, parse
 from packetkit.targets import c
+from packetkit.targets.untaught import WORDS
 
 SHEET = """
 mission: sheet
@@ -323,7 +324,11 @@ def test_a_check_of_82_bits_is_the_catalogues(tmp_path: Path) -> None:
     assert int.from_bytes(made[9:], "big") >> 6 == 0x09EA83F625023801FD612
 
 
-def test_of_forty_random_schemas_c_refuses_numbers_wider_than_its_types_and_nothing_else() -> None:
+# What C has not been taught yet: whatever else is refused is a row lost.
+LACKING = ("a number whose first bits say its size", WORDS["residue"])
+
+
+def test_of_forty_random_schemas_c_refuses_only_what_it_was_never_taught() -> None:
     drawn, rows, refused = Counter[str](), Counter[int](), Counter[str]()
     for at in range(40):
         _, mission = campaign.loaded(campaign.schema_seed(4031, at), Counter())
@@ -336,7 +341,7 @@ def test_of_forty_random_schemas_c_refuses_numbers_wider_than_its_types_and_noth
             drawn.update(features.of(declared, mission.layouts[declared.name]))
     rows.update(campaign.rows(campaign.Report(0, features=drawn)))
     print("frames that draw each row:", dict(sorted(rows.items())), "refused:", dict(refused))
-    assert all("C's widest type has 64" in reason for reason in refused)
+    assert set(refused) <= set(LACKING)
     assert all(rows[row] for row in (7, 8, 9, 10, 11, 12, 14, 16, 17, 19, 20, 23))
 
 

@@ -103,13 +103,13 @@ FORMATS: dict[str, tuple[str, list[tuple[str, bytes, dict[str, int]]]]] = {
             ("meter", bytes.fromhex(test_blocks.TELEGRAM), {}),
         ],
     ),
-    # The widest type of C holds a number of nine octets.
     "things": (
-        test_continued.THINGS.replace("bits: 64", "bits: 63"),
+        test_continued.THINGS,
         [
             ("publish", bytes.fromhex("30 05 0003612F62"), {}),
             ("publish", bytes.fromhex("32 07 0003612F62 000A"), {}),
             ("field", bytes.fromhex("089601"), {}),
+            ("field", bytes.fromhex("08" + "FF" * 9 + "01"), {}),
             ("field", bytes.fromhex("120774657374696E67"), {}),
             ("event", bytes.fromhex("C000 FF 03 8100") + b"a" * 128, {}),
         ],

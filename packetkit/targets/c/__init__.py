@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from packetkit.layout.coding import GROUP
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.model import Layout, Repeat
-from packetkit.layout.numbered import numbered
+from packetkit.layout.numbered import WIDEST
 from packetkit.targets.c import boot, card, checks, example, header, scale, source, summed
 from packetkit.targets.c.continued import FORMS
 from packetkit.targets.c.decode import LONGEST
@@ -22,7 +22,6 @@ from packetkit.targets.c.words import identifier
 from packetkit.targets.target import Dossier, Target, refusals, refuse
 
 SMALL = "small"  # a table of each frame's fields and one interpreter, instead of straight-line code
-WIDEST_NUMBER = 64  # bits of the widest type that C has for certain
 # How checks are computed: bit by bit, or from tables of 256 entries, instead of a form between (checks.form_of).
 SMALL_CHECKS, FAST_CHECKS = "small_checks", "fast_checks"
 
@@ -78,7 +77,7 @@ def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
 
 
 def _beyond_numbers(layout: Layout) -> Iterable[tuple[str, str]]:
-    """Yield the numbers that go on which C has no type or no octets for."""
+    """Yield the numbers that go on which C has no octets for, or whose octets it would have to count ones in."""
     summed = {
         factor.by
         for node in layout.walk()
@@ -87,13 +86,8 @@ def _beyond_numbers(layout: Layout) -> Iterable[tuple[str, str]]:
         if factor.in_list
     }
     for slot in filter(lambda one: one.is_continued, layout.slots):
-        width = numbered(slot).width
-        if slot.coding not in FORMS:
+        if slot.coding not in FORMS and CODINGS[slot.coding].first is None:
             yield slot.address, f"its coding, {slot.coding}"
-        elif width > WIDEST_NUMBER:
-            octets, most = slot.width // 8, WIDEST_NUMBER // GROUP * GROUP
-            reason = f"a number of up to {octets} octets, which hold {width} bits: C's widest type has 64. bits: {most} fit"
-            yield slot.address, reason
         elif slot.number in summed:
             yield slot.address, "ones in a list of numbers of as many octets as they need"
 
@@ -101,7 +95,7 @@ def _beyond_numbers(layout: Layout) -> Iterable[tuple[str, str]]:
 def _beyond_checks(layout: Layout) -> Iterable[tuple[str, str]]:
     """Yield the checks whose code no type holds, and would have to be told from one that says that there is none."""
     for slot in layout.slots:
-        if slot.check is not None and slot.check.not_computed is not None and slot.width > WIDEST_NUMBER:
+        if slot.check is not None and slot.check.not_computed is not None and slot.width > WIDEST:
             yield slot.address, f"checks of {slot.width} bits that were not computed: C's widest type has 64"
 
 

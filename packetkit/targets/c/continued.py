@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from packetkit.layout.coding import GROUP
+from packetkit.layout.coding import GROUP, octets_for
 from packetkit.layout.model import Continued, Slot
+from packetkit.layout.numbered import WIDEST
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.words import Page, ctype, unsigned
 
@@ -36,6 +37,18 @@ static void NAME_put_groups_low(uint8_t *to, KIND code, uint8_t many) {
     for (; many > 1; many--) {
         *to++ = (uint8_t)(0x80 | (code & 0x7F));
         code = (KIND)(code >> 7);
+    }
+    *to = (uint8_t)(code & 0x7F);
+}
+"""
+
+# The tenth octet has the sign in all of its bits.
+_PUT_SIGNED = """\
+static void NAME_put_groups_low_signed(uint8_t *to, KIND code, uint8_t many) {
+    const KIND sign = (code >> 63) ? (KIND)((KIND)0x7F << 57) : 0;
+    for (; many > 1; many--) {
+        *to++ = (uint8_t)(0x80 | (code & 0x7F));
+        code = (KIND)((code >> 7) | sign);
     }
     *to = (uint8_t)(code & 0x7F);
 }
@@ -113,6 +126,7 @@ static KIND NAME_take_groups_high(const uint8_t *from, uint8_t many) {
 _FUNCTIONS = {
     "octets": _OCTETS,
     "put_groups_low": _PUT_LOW,
+    "put_groups_low_signed": _PUT_SIGNED,
     "put_groups_high": _PUT_HIGH,
     "passed": _PASS,
     "found": _FOUND,
@@ -124,7 +138,7 @@ _FUNCTIONS = {
 
 def most_octets(slot: Slot) -> int:
     """Return how many octets a number can have."""
-    return slot.width // GROUP
+    return octets_for(slot.width)
 
 
 def kind_of(frames: Sequence[FrameCode]) -> str:
@@ -153,8 +167,22 @@ def counted(frame: FrameCode, slot: Slot, value: str) -> str:
 
 def put(frame: FrameCode, slot: Slot, where: str, value: str) -> str:
     """Return what puts a number's `many` octets."""
-    form = FORMS[frame.codings[slot.number]].removesuffix("_signed")
+    form = FORMS[frame.codings[slot.number]]
+    if slot.width < WIDEST:
+        form = form.removesuffix("_signed")
     return f"{frame.mission.prefix}_put_groups_{form}({where}, ({unsigned(slot.width)}){value}, many);"
+
+
+def too_wide(frame: FrameCode, slot: Slot) -> str:
+    """Return the condition that the `many` octets at `b` tell more bits than any type has; empty where they cannot."""
+    if slot.width < WIDEST:
+        return ""
+    most, high = most_octets(slot), FORMS[frame.codings[slot.number]] == "high"
+    last = "b[0]" if high else f"b[{most - 1}]"
+    beyond = f"({last} & 0x7E) != 0"
+    if slot.signed:
+        beyond = f"({last} & 0x7F) != 0 && ({last} & 0x7F) != 0x7F"
+    return f"many == {most} && {beyond}"
 
 
 def taken(frame: FrameCode, slot: Slot) -> str:

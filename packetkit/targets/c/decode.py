@@ -171,7 +171,7 @@ def _walking(page: Page, frame: FrameCode) -> None:
     way.nodes(frame.layout.nodes, "r->")
     if frame.is_fixed:
         body.add(f"at = {number(frame.layout.minimum_bits)};")
-    notes = [one for one in ("wrong", "odd") if any(f"{one} = " in line for line in body.lines)]
+    notes = [one for one in ("wrong", "odd", "wide") if any(f"{one} = " in line for line in body.lines)]
     page.add(f"{kind} at = 0;", *(f"uint8_t {one} = 0;" for one in notes))
     page.add(f"const {kind} end = ({kind})((size < {number(most)} ? ({kind})size : {number(most)}) * 8);")
     if not any(map(is_member, frame.layout.slots)) and not frame.record.beside and not frame.layout.supplied:
@@ -190,4 +190,7 @@ def _walking(page: Page, frame: FrameCode) -> None:
     if "odd" in notes:
         with page.block("if (odd)"):
             page.add(f"return {result(frame, 'RESERVED_BITS')};")
+    if "wide" in notes:
+        with page.block("if (wide)"):
+            page.add(f"return {result(frame, 'BAD_LENGTH')};")
     page.add(f"return {result(frame, 'OK')};")

@@ -15,7 +15,7 @@ RESULTS = (
     ("OK", "the record holds the frame"),
     ("TRUNCATED", "the bytes end before the frame does"),
     ("BAD_COUNT", "a count is above its maximum, or above the room for its list"),
-    ("BAD_LENGTH", "a length does not fit what it measures"),
+    ("BAD_LENGTH", "a length does not fit what it measures, or a number goes on for too long"),
     ("UNKNOWN_VARIANT", "no variant is known for what tells of it"),
     ("WRONG_CONSTANT", "a sync marker, constant or tag is another: some other frame"),
     ("TRAILING_BYTES", "bytes are left over after the frame"),

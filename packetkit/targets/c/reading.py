@@ -22,7 +22,7 @@ from packetkit.targets.c.frame import FrameCode, constant, within
 from packetkit.targets.c.octets import Place, gathered, parts, read, signed, turned_back
 from packetkit.targets.c.record import is_member, joined
 from packetkit.targets.c.walk import Walk
-from packetkit.targets.c.words import Page, ctype, number, unsigned
+from packetkit.targets.c.words import Page, ctype, mask, number, unsigned
 
 
 def result(frame: FrameCode, word: str) -> str:
@@ -196,13 +196,21 @@ class DecodeWalk(Walk):
             self.truncated("many == 0")
             with self.page.block(f"if (many > {most})"):
                 self.page.add(f"return {result(self.frame, 'BAD_LENGTH')};")
-            if is_member(slot):
-                target = joined(prefix, slot.path)
+            target = joined(prefix, slot.path) if is_member(slot) else f"k{slot.number}"
+            if is_member(slot) or slot.number in self.asked:
                 self.page.add(f"{target} = {continued.taken(self.frame, slot)};")
+                self.note_wide(slot, target)
+            if is_member(slot):
                 self.judge_member(slot, target)
-            elif slot.number in self.asked:
-                self.page.add(f"k{slot.number} = {continued.taken(self.frame, slot)};")
             self.page.add(f"at = ({kind})(at + 8U * many);")
+
+    def note_wide(self, slot: Slot, target: str) -> None:
+        """Note octets that tell more bits than any type has; as a count or a length that is too many, whatever the number is."""
+        condition = continued.too_wide(self.frame, slot)
+        if condition:
+            with self.page.block(f"if ({condition})"):
+                counts = slot.kind in ("count", "length")
+                self.page.add(f"{target} = {mask(slot.width)};" if counts else "wide = 1;")
 
     def judge(self, run: Run, place: Place | None, slot: Slot) -> None:
         """Note bits that are not what they always are, and codes that are no member but asked for."""

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from math import gcd
 
-from packetkit.layout.coding import GROUP
+from packetkit.layout.coding import octets_for
 from packetkit.layout.model import (
     Choice,
     Continued,
@@ -176,7 +176,7 @@ class Record:
         """A number that goes on, where it is a member: a length follows from what it measures."""
         if is_member(slot):
             self._member(slot, into)
-            part, most = into.inner(slot.path), slot.width // GROUP
+            part, most = into.inner(slot.path), octets_for(slot.width)
             part.remark = "; ".join(
                 filter(None, (part.remark, f"1 to {most} octets" if most > 1 else "1 octet"))
             )
@@ -269,7 +269,7 @@ class Record:
             return max(self.largest_bits(branch.body) for branch in node.all)
         if isinstance(node, (Optional, Measured)):
             return self.largest_bits(node.body)
-        return node.unit_bits - 1 if isinstance(node, Fill) else node.slot.width // GROUP * 8
+        return node.unit_bits - 1 if isinstance(node, Fill) else octets_for(node.slot.width) * 8
 
     def size(self) -> str:
         """The most octets that a frame can have, as a constant expression: what its lists have room for, or what lengths can say."""

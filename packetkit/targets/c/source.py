@@ -181,7 +181,7 @@ def _identify(page: Page, mission: Mission, frames: Sequence[FrameCode]) -> None
             "(void)size;",
         )
         for frame in told_apart:
-            told_by, name = told(frame.layout), f"{mission.upper}_FRAME_{frame.layout.name.upper()}"
+            told_by, name = told(frame.declared), f"{mission.upper}_FRAME_{frame.layout.name.upper()}"
             tests = [f"({_agrees(marker)})" for marker in told_by.markers if _tells(marker)]
             with page.block(f"if ({' && '.join(tests)})" if tests else ""):
                 page.add("claims++;", f"claimed = {name};")

@@ -13,7 +13,6 @@ from collections.abc import Iterator, Mapping
 from packetkit.errors import Unsupported
 from packetkit.layout.coding import GROUP
 from packetkit.layout.model import Layout, Repeat, Slot, tellers
-from packetkit.layout.numbered import numbered
 from packetkit.targets.c.opened import with_numbers, without_bundles
 from packetkit.targets.micropython import checks, example, scale, source
 from packetkit.targets.micropython.continued import FORMS
@@ -77,7 +76,7 @@ def _beyond_numbers(layout: Layout) -> Iterator[tuple[str, str]]:
     lists = (node for node in layout.walk() if isinstance(node, Repeat))
     summed = {factor.by for node in lists for factor in node.factors if factor.in_list}
     for slot in filter(lambda one: one.is_continued, layout.slots):
-        width = numbered(slot).width
+        width = slot.width // 8 * GROUP
         if slot.coding not in FORMS:
             yield slot.address, f"its coding, {slot.coding}"
         elif width > _WIDEST:
