@@ -166,6 +166,8 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(19, "leap seconds counted", _is(leap_seconds="counted")),
     Feature(19, "leap seconds not counted", _is(leap_seconds="not_counted")),
     Feature(19, "reference date", _has("reference_date")),
+    OnWire(19, "times of more than 64 bits", lambda layout: any(
+        slot.kind == "time" and slot.width > 64 for slot in layout.slots)),
     Feature(19, "years and months", lambda seen: any(one.unit == "months" for one in seen.field.counts)),
     Feature(19, "days of the year", lambda seen: {"years", "days"} <= (units := {one.unit for one in seen.field.counts})
             and "months" not in units),

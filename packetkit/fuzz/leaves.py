@@ -24,6 +24,7 @@ SCALES = tuple(
 _WHOLE_SCALES = tuple(scale for scale in SCALES if scale.denominator == 1)
 _OFFSETS = tuple(Fraction(text) for text in ("-40", "-273.15", "1000", "1/3", "0.5", "-1", "0"))
 _COUNTS_OF_OCTETS: tuple[Entry, ...] = (
+    {"counts": {"seconds": 32, "fraction": 56}},
     {"bits": 32, "tick_s": 1},
     {"bits": 40, "tick_s": Fraction(1, 256)},
     {"bits": 48, "tick_s": Fraction(1, 65536)},
@@ -332,7 +333,7 @@ class Leaves:
         for unit, bits in list({"hours": 5, "minutes": 6, "seconds": 6}.items())[:depth]:
             counts[unit] = 8 if in_octets else bits
         if depth == 3 and self.odds(2):
-            counts["fraction"] = 8
+            counts["fraction"] = self.one(8, 8, 48)
         elif depth == 3 and self.odds(2):
             counts["seconds"] = {"bits": 8 if in_octets else 5, "scale": 2}
         elif depth == 2 and self.odds(2):

@@ -26,7 +26,7 @@ FIRST_DAY = date(1970, 1, 1).toordinal()
 LAST_DAY = date.max.toordinal() - FIRST_DAY
 ATOMIC_EPOCH = date(1958, 1, 1).toordinal() - FIRST_DAY  # atomic time and UTC agreed then, by definition
 BAD_TIME, TOO_LATE, TOO_EARLY = "bad time", "beyond the year 9999", "before 1972"
-FINEST = Fraction(1, 10**12)  # a picosecond, the finest step of CCSDS 301.0-B
+FINEST = Fraction(1, 1 << 56)  # seven octets of fractions of a second, the finest of CCSDS 301.0-B
 _MOST_DIGITS = 18
 
 _TEXT = re.compile(r"(\d{4})-(\d\d)-(\d\d)T(\d\d):(\d\d):(\d\d)(?:\.(\d{1,18}))?Z\Z", re.ASCII)

@@ -118,7 +118,9 @@ def _count(one: Field, unit: str, bits: int, coding: str, scale: int, offset: in
 def _parts_fit(calendar: Calendar, unfit: _Unfit) -> bool:
     """Whether each part of a day divides the one before it, and its bits hold as many as that has."""
     if calendar.step < FINEST:
-        unfit("counts", "its steps are finer than a picosecond", "Use a coarser step.")
+        unfit(
+            "counts", "its steps are finer than seven octets of fractions of a second", "Use a coarser step."
+        )
         return False
     before = Fraction(DAY)
     for number, part in enumerate(calendar.parts, start=1):

@@ -78,7 +78,7 @@ def _parts(one: Field, unfit: _Unfit) -> tuple[Part, ...] | None:
     if made[-1].unit < FINEST:
         unfit(
             "tick_s" if one.tick_s else "counts",
-            "its steps are finer than a picosecond",
+            "its steps are finer than seven octets of fractions of a second",
             "Use a coarser step.",
         )
         return None

@@ -58,7 +58,7 @@ from packetkit.schema.words import parse_integer, whole
 
 _WIDTHS = {"float": (16, 32, 64)}
 # A field of these kinds carries its own width limit: a check is as wide as its algorithm, padding as wide as it likes to be.
-_MAXIMUM_BITS = {"check": 82, "reserved": 65_535, "flag": 1, "length": 32}
+_MAXIMUM_BITS = {"check": 82, "reserved": 65_535, "flag": 1, "length": 32, "time": 128}
 
 
 @dataclass

@@ -288,8 +288,8 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "what follows a list to the end is taken for elements",
         "layout/ends",
-        "made.append(replace(node, trailer_bits=behind.bits, trailers",
-        "made.append(replace(node, trailer_bits=0, trailers",
+        "node = replace(node, trailer_bits=behind.bits, trailers",
+        "node = replace(node, trailer_bits=0, trailers",
         "codec",
     ),
     Bug(

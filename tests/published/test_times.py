@@ -33,6 +33,7 @@ POSIX = codec("bits: 32, tick_s: 1, epoch: 1970-01-01T00:00:00Z, leap_seconds: n
 JULIAN = codec("bits: 16, tick_s: 86400, epoch: 1858-11-17T00:00:00Z")
 GPS = codec("counts: {weeks: 16, seconds: 24}, epoch: 1980-01-06T00:00:00Z, leap_seconds: counted")
 ATOMIC = codec("bits: 48, tick_s: 1/1000, epoch: 1958-01-01T00:00:00Z, leap_seconds: counted")
+UNSEGMENTED = codec("counts: {seconds: 32, fraction: 56}, epoch: 2017-01-01T00:00:00Z, leap_seconds: counted")
 DAYS = codec("counts: {days: 16, milliseconds: 32, microseconds: 16}, epoch: 1958-01-01T00:00:00Z")
 
 
@@ -47,6 +48,19 @@ DAYS = codec("counts: {days: 16, milliseconds: 32, microseconds: 16}, epoch: 195
 def test_seconds_since_1970_are_the_known_moments(seconds: int, moment: str) -> None:
     assert POSIX.decode(seconds.to_bytes(4, "big")) == {"a": moment}
     assert POSIX.encode({"a": moment}) == seconds.to_bytes(4, "big")
+
+
+@given(st.integers(0, (1 << 88) - 1))
+def test_seven_octets_of_fractions_are_told_apart_by_their_text(code: int) -> None:
+    data = code.to_bytes(11, "big")
+    text = UNSEGMENTED.decode(data)["a"]
+    assert UNSEGMENTED.encode({"a": text}) == data
+    seconds = Fraction(code, 1 << 56)
+    moment = datetime(2017, 1, 1, tzinfo=timezone.utc) + timedelta(seconds=seconds // 1)
+    assert text[:19] == (moment + timedelta(seconds=round(seconds % 1))).strftime("%Y-%m-%dT%H:%M:%S") or (
+        text[:19] == moment.strftime("%Y-%m-%dT%H:%M:%S")
+        and abs(Fraction(text[19:-1]) - seconds % 1) <= Fraction(1, 2 * 10**17)
+    )
 
 
 @pytest.mark.parametrize(

@@ -77,7 +77,10 @@ def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
 
 
 def _beyond_numbers(layout: Layout) -> Iterable[tuple[str, str]]:
-    """Yield the numbers that go on which C has no octets for, or whose octets it would have to count ones in."""
+    """Yield times beyond C's widest type, and the numbers that go on which C has no octets for, or would have to count ones in."""
+    for slot in layout.slots:
+        if slot.kind == "time" and slot.width > WIDEST:
+            yield slot.address, f"a time of {slot.width} bits, and C's widest type has {WIDEST}"
     summed = {
         factor.by
         for node in layout.walk()
