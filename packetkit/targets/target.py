@@ -156,6 +156,7 @@ def refusals(
         yield told, VARYING_TELLER
     for supplied in layout.supplied if not parts else ():
         yield supplied.address, "a field that is not sent but mixed into a check"
+    yield from _by_first_bits(layout, knows)
     for node in layout.walk():
         address = getattr(node, "address", layout.name)
         if type(node) not in known:
@@ -176,11 +177,15 @@ def refusals(
                 yield slot.address, "its scale, which another field chooses"
 
 
+def _by_first_bits(layout: Layout, knows: frozenset[str]) -> Iterator[tuple[str, str]]:
+    for slot in layout.slots if "first_bits" not in knows else ():
+        if slot.coding and CODINGS[slot.coding].first is not None:
+            yield slot.address, "a number whose first bits say its size"
+
+
 def _of_slot(
     slot: Slot, known: Mapping[type, frozenset[str]], kinds: frozenset[str]
 ) -> Iterator[tuple[str, str]]:
-    if slot.coding and CODINGS[slot.coding].first is not None:
-        yield slot.address, "a number whose first bits say its size"
     if slot.kind not in kinds:
         yield slot.address, f"a field of the kind {slot.kind}"
     yield from _unread(slot, slot.address, known)

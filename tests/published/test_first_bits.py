@@ -18,7 +18,7 @@ from packetkit.errors import BadLength, EncodeError, ShortFrame
 
 TWO_BITS = "{first_bits: 2, forms: [{code: 0, bits: 6}, {code: 1, bits: 14}, {code: 2, bits: 30}, {code: 3, bits: 62}]}"
 LONG = "{code: 0x81, bits: 8}, {code: 0x82, bits: 16}, {code: 0x83, bits: 24}"
-NUMBERS = packetkit.parse(f"""
+SCHEMA = f"""
 mission: first-bits
 frames:
   transport:
@@ -57,7 +57,8 @@ frames:
           order: little
           forms: [{{from: 0, to: 252}}, {{code: 253, bits: 16}}, {{code: 254, bits: 32}}, {{code: 255, bits: 64}}]
       - {{name: list, kind: bytes, length: {{count: count}}}}
-""")
+"""
+NUMBERS = packetkit.parse(SCHEMA)
 
 
 @pytest.mark.parametrize(

@@ -25,6 +25,7 @@ from packetkit.resources import resource
 from tests.published import (
     test_blocks,
     test_continued,
+    test_first_bits,
     test_formats,
     test_lorawan,
     test_measured_formats,
@@ -112,6 +113,23 @@ FORMATS: dict[str, tuple[str, list[tuple[str, bytes, dict[str, int]]]]] = {
             ("field", bytes.fromhex("08" + "FF" * 9 + "01"), {}),
             ("field", bytes.fromhex("120774657374696E67"), {}),
             ("event", bytes.fromhex("C000 FF 03 8100") + b"a" * 128, {}),
+        ],
+    ),
+    "first-bits": (
+        test_first_bits.SCHEMA,
+        [
+            *(
+                (frame, bytes.fromhex(text), {})
+                for frame, texts in {
+                    "transport": "c2197c5eff14e88c 9d7f3e7d 7bbd 25",
+                    "argument": "17 1818 190100 1a000f4240 1bffffffffffffffff",
+                    "crypto": "0643e803aabbcc",
+                    "counted": "03aabbcc",
+                }.items()
+                for text in texts.split()
+            ),
+            ("octets", bytes.fromhex("048180") + bytes(128), {}),
+            ("counted", bytes.fromhex("fdfd00") + bytes(253), {}),
         ],
     ),
     "uplink": (test_lorawan.UPLINK, [("data", test_lorawan.FRAME, {})]),

@@ -16,7 +16,7 @@ from packetkit.targets.c import boot, card, checks, example, header, scale, sour
 from packetkit.targets.c.continued import FORMS
 from packetkit.targets.c.decode import LONGEST
 from packetkit.targets.c.frame import FrameCode, Mission
-from packetkit.targets.c.opened import with_numbers, without_bundles
+from packetkit.targets.c.opened import sizes_of, with_numbers, without_bundles
 from packetkit.targets.c.record import Record
 from packetkit.targets.c.words import identifier
 from packetkit.targets.target import Dossier, Target, refusals, refuse
@@ -30,7 +30,7 @@ SMALL_CHECKS, FAST_CHECKS = "small_checks", "fast_checks"
 KNOWS = frozenset(
     (
         "pieces calibration limits part curve turn valid_when scale_by own_end several_sizes told_in_option ones_in_lists "
-        "trailers Continued front initial zero_as_ones not_computed as_fits not_counted"
+        "trailers Continued front initial zero_as_ones not_computed as_fits not_counted first_bits residue"
     ).split()
 )
 
@@ -68,7 +68,7 @@ def beyond_c(layouts: Mapping[str, Layout]) -> Iterable[tuple[str, str]]:
         if numbers or any(True for _ in refusals(declared, KNOWS, parts=True)):
             continue  # nothing further can be said of a layout that is refused
         layout = with_numbers(without_bundles(declared))
-        size = Record(layout, layout.name).largest_bytes
+        size = Record(layout, layout.name, sizes_of(declared)).largest_bytes
         if size > LONGEST:
             yield (
                 layout.name,

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from packetkit.layout.asked import asked_codes
-from packetkit.layout.model import Choice, Measured, Optional, Repeat, Slot
+from packetkit.layout.model import Choice, Continued, Measured, Optional, Repeat, Slot
 from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.octets import counting
 from packetkit.targets.c.record import is_member
@@ -115,7 +115,7 @@ def _frame(page: Page, frame: FrameCode) -> None:
 def _always_fits(frame: FrameCode) -> bool:
     """Whether any codes go together: no length could be too small for them, and nothing in them means that there is no frame."""
     return not any(
-        isinstance(node, (Measured, Choice))
+        isinstance(node, (Measured, Choice, Continued))
         or (
             isinstance(node, Repeat)
             and (node.factors or node.own_end is not None or node.joined is not None or node.as_fits)

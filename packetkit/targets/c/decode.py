@@ -183,7 +183,7 @@ def _walking(page: Page, frame: FrameCode) -> None:
     if "wrong" in notes:
         with page.block("if (wrong)"):
             page.add(f"return {result(frame, 'WRONG_CONSTANT')};")
-    octets = "at >> 3" if grain(frame.layout.nodes) % 8 == 0 else "(at + 7) >> 3"
+    octets = "at >> 3" if grain(frame.layout.nodes, frame.record.sizes) % 8 == 0 else "(at + 7) >> 3"
     with page.block(f"if (size != (size_t)({octets}))"):
         page.add(f"return {result(frame, 'TRAILING_BYTES')};")
     all_checks(page, frame, way.known, result(frame, "CHECK_FAILED"))

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from packetkit.emit.wire import code_of
+from packetkit.layout.first_bits import FirstBits
 from packetkit.layout.model import (
     Choice,
     Continued,
@@ -18,7 +19,7 @@ from packetkit.layout.model import (
     slots_of,
     walk,
 )
-from packetkit.targets.c import continued, room, small
+from packetkit.targets.c import continued, first_bits, room, small
 from packetkit.targets.c.check_code import all_checks, put_late
 from packetkit.targets.c.frame import FrameCode, over, within
 from packetkit.targets.c.octets import Packer, constant_octets, parts, turned
@@ -279,7 +280,7 @@ class EncodeWalk(Walk):
 
     def unfit(self, node: Measured, bits: str) -> None:
         frame, kind, result = self.frame, self.frame.record.bits, self.frame.fields[node.by]
-        if not _is_whole(node) or (node.not_counted is not None and node.unit_bits > 8):
+        if not _is_whole(node, frame.record.sizes) or (node.not_counted is not None and node.unit_bits > 8):
             refuse(self.page, frame, f"{bits} % {node.unit_bits} != 0", result)
         units = f"{bits} / {node.unit_bits}" if node.unit_bits > 1 else bits
         if node.less > 0 and (node.not_counted or node.minimum_bits // node.unit_bits < node.less):
@@ -288,6 +289,15 @@ class EncodeWalk(Walk):
         if frame.record.defaults or frame.record.largest_bits(node.body) // node.unit_bits > most:
             if most < (0xFFFF if kind == "uint16_t" else 0xFFFFFFFF):
                 refuse(self.page, frame, f"{units} > {number(most)}", result)
+
+    def by_first_bits(self, first: FirstBits, slot: Slot, value: str) -> None:
+        """Put a number in the shortest form that has it."""
+        frame, kind = self.frame, self.frame.record.bits
+        unheld = first_bits.unheld(first, slot, value)
+        if unheld:
+            refuse(self.page, frame, unheld, frame.fields[slot.number])
+        self.page.add(f"{first_bits.call(frame, slot, 'put')}(d, at, {value});")
+        self.page.add(f"at = ({kind})(at + {first_bits.call(frame, slot, 'size')}({value}));")
 
     def odd(self, node: Measured, condition: str) -> None:
         refuse(self.page, self.frame, condition, self.frame.fields[node.by])
@@ -298,6 +308,10 @@ class EncodeWalk(Walk):
         value = joined(prefix, slot.path) if is_member(slot) else room.measured_before(self, node, prefix)
         if is_member(slot):
             self.guard(slot, value)
+        first = first_bits.coding_of(frame, slot)
+        if first is not None:
+            self.by_first_bits(first, slot, value)
+            return
         with self.page.block(""):
             self.page.add(f"const uint8_t many = {continued.counted(frame, slot, value)};")
             self.page.add(continued.put(frame, slot, "d + (at >> 3)", value))
@@ -320,9 +334,9 @@ def _gap(number_of: int) -> str:
     return "absent" if number_of < 0 else f"absent{number_of}"
 
 
-def _is_whole(node: Measured) -> bool:
+def _is_whole(node: Measured, sizes: Mapping[int, tuple[int, ...]]) -> bool:
     """Whether a measured part always has whole units."""
-    if grain(node.body) % node.unit_bits == 0:
+    if grain(node.body, sizes) % node.unit_bits == 0:
         return True
     ends = [one for one in node.body if not (isinstance(one, Run) and not one.size_bits)]
     last = ends[-1] if ends else None

@@ -25,7 +25,7 @@ from packetkit.layout.model import (
 )
 from packetkit.targets.c.checks import WIDEST, Engine, engine
 from packetkit.targets.c.octets import Place
-from packetkit.targets.c.opened import with_numbers, without_bundles
+from packetkit.targets.c.opened import sizes_of, with_numbers, without_bundles
 from packetkit.targets.c.record import Record, is_octets
 from packetkit.targets.c.rows import Table
 from packetkit.targets.c.spans import END, Fed, Point, Spans
@@ -40,6 +40,9 @@ class Mission:
     checks: str = ""  # what they are asked to save: checks.SIZE, checks.SPEED, or nothing asked
     outside: frozenset[str] = frozenset()
     is_small: bool = False
+    first_bits: dict[str, int] = field(
+        default_factory=dict
+    )  # codings that functions were called of, numbered
     engines: dict[tuple[int | str | bool, ...], tuple[str, Engine]] = field(default_factory=dict)
 
     @property
@@ -69,7 +72,7 @@ class FrameCode:
         self.mission = mission
         self.prefix = f"{mission.prefix}_{layout.name}"
         self.upper = self.prefix.upper()
-        self.record = Record(layout, self.prefix)
+        self.record = Record(layout, self.prefix, sizes_of(self.declared))
         self.table = Table(self)
         self.spans = Spans(layout, self.record.is_fixed)
         self.fields = _field_names(self.declared, self.upper)

@@ -45,6 +45,11 @@ def with_numbers(layout: Layout) -> Layout:
     return replace(layout, nodes=nodes, slots=tuple(map(numbered, layout.slots)))
 
 
+def sizes_of(layout: Layout) -> dict[int, tuple[int, ...]]:
+    """Return the bits that each number of varying size can have, by its slot, as it was declared."""
+    return {node.slot.number: node.sizes for node in layout.walk() if isinstance(node, Continued)}
+
+
 def _numbered(node: Node) -> Node:
     if isinstance(node, Continued):
         return replace(node, slot=numbered(node.slot))

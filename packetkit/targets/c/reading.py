@@ -17,7 +17,7 @@ from packetkit.layout.model import (
     tellers,
     walk,
 )
-from packetkit.targets.c import continued, small
+from packetkit.targets.c import continued, first_bits, small
 from packetkit.targets.c.frame import FrameCode, constant, within
 from packetkit.targets.c.octets import Place, gathered, parts, read, signed, turned_back
 from packetkit.targets.c.record import is_member, joined
@@ -187,6 +187,9 @@ class DecodeWalk(Walk):
     def continued(self, node: Continued, prefix: str) -> None:
         """Read a number up to the octet that says that it is the last."""
         slot, name, kind = node.slot, self.frame.mission.prefix, self.frame.record.bits
+        if first_bits.coding_of(self.frame, slot) is not None:
+            self.by_first_bits(slot, prefix)
+            return
         most = continued.most_octets(slot)
         with self.page.block(""):
             self.page.add(
@@ -203,6 +206,21 @@ class DecodeWalk(Walk):
             if is_member(slot):
                 self.judge_member(slot, target)
             self.page.add(f"at = ({kind})(at + 8U * many);")
+
+    def by_first_bits(self, slot: Slot, prefix: str) -> None:
+        """Read a number as long as its first bits say."""
+        told, take = (first_bits.call(self.frame, slot, what) for what in ("told", "take"))
+        with self.page.block(""):
+            self.page.add(f"const uint8_t many = {told}(d, at, (uint32_t)({self.stop} - at));")
+            self.truncated("many == 0")
+            with self.page.block(f"if (many == {number(first_bits.NO_FORM)})"):
+                self.page.add(f"return {result(self.frame, 'BAD_LENGTH')};")
+            target = joined(prefix, slot.path) if is_member(slot) else f"k{slot.number}"
+            if is_member(slot) or slot.number in self.asked:
+                self.page.add(f"{target} = ({ctype_of(slot)}){take}(d, at);")
+            if is_member(slot):
+                self.judge_member(slot, target)
+            self.page.add(f"at = ({self.frame.record.bits})(at + many);")
 
     def note_wide(self, slot: Slot, target: str) -> None:
         """Note octets that tell more bits than any type has; as a count or a length that is too many, whatever the number is."""

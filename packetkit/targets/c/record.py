@@ -7,11 +7,10 @@ member of its own: how many elements run to an end, whether what asks for remain
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from math import gcd
 
-from packetkit.layout.coding import octets_for
 from packetkit.layout.model import (
     Choice,
     Continued,
@@ -119,7 +118,7 @@ def meaning(slot: Slot) -> str:
 
 @dataclass
 class Record:
-    """A frame's struct, and what follows from it. prefix: the frame's name in C, small letters.
+    """A frame's struct, and what follows from it. prefix: the frame's name in C, small letters. sizes: of numbers of varying size, in bits.
 
     paths: by node number, where in its container a list, an option or a choice has its values. beside: by node number, where the member
     stands that says what no code tells. capacities: of lists, by node number, a constant or a macro. defaults: of the macros.
@@ -127,6 +126,7 @@ class Record:
 
     layout: Layout
     prefix: str
+    sizes: Mapping[int, tuple[int, ...]]
     root: Part = field(init=False)
     paths: dict[int, tuple[str, ...]] = field(default_factory=dict)
     beside: dict[int, tuple[str, ...]] = field(default_factory=dict)
@@ -176,10 +176,8 @@ class Record:
         """A number that goes on, where it is a member: a length follows from what it measures."""
         if is_member(slot):
             self._member(slot, into)
-            part, most = into.inner(slot.path), octets_for(slot.width)
-            part.remark = "; ".join(
-                filter(None, (part.remark, f"1 to {most} octets" if most > 1 else "1 octet"))
-            )
+            part, sizes = into.inner(slot.path), self.sizes[slot.number]
+            part.remark = "; ".join(filter(None, (part.remark, f"{sizes[0]} to {sizes[-1]} bits")))
 
     def _list(self, node: Repeat, into: Part) -> None:
         capacity = self.capacities[node.number] = self._capacity(node)
@@ -269,7 +267,7 @@ class Record:
             return max(self.largest_bits(branch.body) for branch in node.all)
         if isinstance(node, (Optional, Measured)):
             return self.largest_bits(node.body)
-        return node.unit_bits - 1 if isinstance(node, Fill) else octets_for(node.slot.width) * 8
+        return node.unit_bits - 1 if isinstance(node, Fill) else self.sizes[node.slot.number][-1]
 
     def size(self) -> str:
         """The most octets that a frame can have, as a constant expression: what its lists have room for, or what lengths can say."""
@@ -347,21 +345,21 @@ def _extreme(sizes: list[str], sign: str) -> str:
     return made
 
 
-def grain(nodes: tuple[Node, ...]) -> int:
-    """Return a number of bits of which these nodes always take a multiple; 0 where they never take any."""
-    return gcd(*(_grain(node) for node in nodes)) if nodes else 0
+def grain(nodes: tuple[Node, ...], sizes: Mapping[int, tuple[int, ...]]) -> int:
+    """Return a number of bits of which these nodes always take a multiple; 0 where they never take any. sizes: as Record has them."""
+    return gcd(*(_grain(node, sizes) for node in nodes)) if nodes else 0
 
 
-def _grain(node: Node) -> int:
+def _grain(node: Node, sizes: Mapping[int, tuple[int, ...]]) -> int:
     if isinstance(node, Run):
         return node.size_bits
     if isinstance(node, Continued):
-        return 8
+        return gcd(*sizes[node.slot.number])
     if isinstance(node, Repeat):
-        return grain(node.element) * (node.count or 1)
+        return grain(node.element, sizes) * (node.count or 1)
     if isinstance(node, Choice):
-        return gcd(*(grain(branch.body) for branch in node.all))
-    return grain(node.body) if isinstance(node, (Optional, Measured)) else 1
+        return gcd(*(grain(branch.body, sizes) for branch in node.all))
+    return grain(node.body, sizes) if isinstance(node, (Optional, Measured)) else 1
 
 
 def _keys(layout: Layout) -> frozenset[str]:

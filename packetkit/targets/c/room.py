@@ -19,7 +19,7 @@ from packetkit.layout.model import (
     slots_of,
 )
 from packetkit.layout.model import walk as walk_nodes
-from packetkit.targets.c import continued
+from packetkit.targets.c import continued, first_bits
 from packetkit.targets.c.frame import FrameCode
 from packetkit.targets.c.record import grain, is_member, joined
 from packetkit.targets.c.walk import Walk
@@ -30,7 +30,7 @@ def define(page: Page, frame: FrameCode) -> None:
     """Write the part of an encoder that refuses what there is no room for; leaves `at` at 0."""
     with page.block(""):
         RoomWalk(frame, page).nodes(frame.layout.nodes, "r->")
-        octets = "at >> 3" if grain(frame.layout.nodes) % 8 == 0 else "(at + 7) >> 3"
+        octets = "at >> 3" if grain(frame.layout.nodes, frame.record.sizes) % 8 == 0 else "(at + 7) >> 3"
         page.add(f"*size = (size_t)({octets});")
     with page.block("if (capacity < *size)"):
         page.add(f"return {frame.upper}_NO_ROOM;")
@@ -109,7 +109,10 @@ class RoomWalk(Walk):
         value = joined(prefix, slot.path) if is_member(slot) else measured_before(self, node, prefix)
         if slot.kind == "count":
             refuse_count(self.page, self.frame, slot, value)
-        self.page.add(f"at = ({kind})(at + 8U * {continued.counted(self.frame, slot, value)});")
+        bits = f"8U * {continued.counted(self.frame, slot, value)}"
+        if first_bits.coding_of(self.frame, slot) is not None:
+            bits = f"{first_bits.call(self.frame, slot, 'size')}({value})"
+        self.page.add(f"at = ({kind})(at + {bits});")
 
     def measured(self, node: Measured, prefix: str) -> None:
         if node.number != self.wanted:

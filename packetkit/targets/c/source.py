@@ -7,7 +7,7 @@ from itertools import groupby
 
 from packetkit.layout.alike import Marker, told
 from packetkit.layout.model import Run, Slot
-from packetkit.targets.c import check_code, checks, continued, decode, encode, small
+from packetkit.targets.c import check_code, checks, continued, decode, encode, first_bits, small
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.octets import counting, helpers, joining
 from packetkit.targets.c.words import Page, comment, mask, number, unsigned
@@ -57,7 +57,10 @@ def text(mission: Mission, frames: Sequence[FrameCode], dossier: Dossier) -> str
     turned = [slot for frame in frames for slot in frame.layout.slots]
     joining(page, mission.prefix, body.text)
     helpers(page, mission.prefix, turned, body.text)
-    _anywhere(page, mission, frames, body.text)
+    forms, kind = Page(), first_bits.kind_of(frames)
+    first_bits.define(forms, mission, kind, body.text)
+    _anywhere(page, mission, frames, body.text + forms.text, 64 if forms.lines and kind == "uint64_t" else 0)
+    page.lines += forms.lines
     counting(page, mission.prefix, body.text)
     continued.define(page, mission, frames, body.text)
     small.define(page, mission, frames)
@@ -74,8 +77,8 @@ def _fed_bits(frame: FrameCode, slot: Slot) -> bool:
 # -- bits at any place ---------------------------------------------------------------------------------------------
 
 
-def _anywhere(page: Page, mission: Mission, frames: Sequence[FrameCode], code: str) -> None:
-    """Write the functions that put and get bits whose place in an octet varies, as far as code calls them."""
+def _anywhere(page: Page, mission: Mission, frames: Sequence[FrameCode], code: str, widest: int) -> None:
+    """Write the functions that put and get bits whose place in an octet varies, as far as code calls them; widest: besides runs."""
     nodes = [node for frame in frames for node in frame.layout.walk()]
     for low in (False, True):
         widths = [
@@ -85,7 +88,7 @@ def _anywhere(page: Page, mission: Mission, frames: Sequence[FrameCode], code: s
             for slot in run.slots
             if run.packing.value.startswith("least") is low
         ]
-        kind = "uint64_t" if max(widths, default=0) > 32 else "uint32_t"
+        kind = "uint64_t" if max(widths, default=0) > 32 or widest > 32 else "uint32_t"
         for word, text in (("put", _PUT), ("get", _GET)):
             if f"{mission.prefix}_{word}{'_low' if low else ''}(" in code:
                 _bits(page, mission.prefix, text, kind, low)

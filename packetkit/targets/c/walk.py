@@ -23,6 +23,7 @@ from packetkit.layout.model import (
     slots_of,
     walk,
 )
+from packetkit.targets.c import first_bits
 from packetkit.targets.c.frame import FrameCode, constant, within
 from packetkit.targets.c.octets import Place
 from packetkit.targets.c.record import is_member, is_octets, joined
@@ -182,7 +183,10 @@ class Walk:
     def continued(self, node: Continued, prefix: str) -> None:
         """Go over a number whose octets are known to be there."""
         kind = self.frame.record.bits
-        self.page.add(f"at = ({kind})(at + 8U * {self.frame.mission.prefix}_passed(d + (at >> 3)));")
+        bits = f"8U * {self.frame.mission.prefix}_passed(d + (at >> 3))"
+        if first_bits.coding_of(self.frame, node.slot) is not None:
+            bits = f"{first_bits.call(self.frame, node.slot, 'told')}(d, at, 0xFFFFFFFF)"
+        self.page.add(f"at = ({kind})(at + {bits});")
 
     def learn(self, run: Run | Continued, prefix: str) -> None:
         """Note how the slots of a run are spelled for whoever asks for their codes."""
