@@ -3329,7 +3329,7 @@ class _Writing(_Walk):
                 fits = [raw for raw in (0, 1) if _holds(condition, replace(told_by, raw=raw)) == node.present]
                 told_by.raw = fits[0] if fits else None
         for node in _leaves(root):
-            if node.field.kind == "flag" and node.raw is None:
+            if node.field.kind == "flag" and node.raw is None and not _is_told(node.field):
                 if node.field.default is not None:
                     node.raw = _flag_to_raw(node.field, node.field.default)[0]
                 elif id(node.field) in self.filled:

@@ -152,6 +152,7 @@ FEATURES: tuple[Feature | OnWire, ...] = (
         isinstance(slot.transform, Chosen) and slot.transform.by > slot.number for slot in layout.slots)),
     Feature(16, "an option that is one value", lambda seen: seen.field.valid_when is not None
             and seen.field.present_when is not None),
+    Feature(16, "a flag that does not always count", lambda seen: seen.field.kind == "flag" and seen.field.valid_when is not None),
     Feature(16, "scale by codes", lambda seen: seen.field.scale_by is not None
             and any(isinstance(one.said, int) for one in seen.field.scale_by.choices)),
     Feature(16, "scale by states", lambda seen: seen.field.scale_by is not None

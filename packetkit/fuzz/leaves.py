@@ -508,7 +508,10 @@ class Leaves:
             flags = [
                 name
                 for name, entry in self.visible(scope)
-                if entry.get("kind") == "flag" and is_single(entry) and id(entry) not in self.judges
+                if entry.get("kind") == "flag"
+                and is_single(entry)
+                and id(entry) not in self.judges
+                and "valid_when" not in entry
             ]
             if flags:
                 made["flag"] = self.chance.choice(flags)

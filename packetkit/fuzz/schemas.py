@@ -585,7 +585,7 @@ class _Draw(Structures):
 
     def judged(self, made: Entry, scope: Scope) -> None:
         """Let another field say whether a value counts, where one can and this value is one that may not."""
-        single = made.get("kind") in (None, "float", "time") and not made.keys() & {
+        single = made.get("kind") in (None, "float", "time", "flag") and not made.keys() & {
             "summary",
             "bundle",
             "role",

@@ -36,6 +36,10 @@ def flag_of(r: Resolver, one: Field, scope: Scope, where: str) -> int | None:
         remedy = r.suggest(one.flag, scope, ("flag",))
         r.note(one.places["flag"], "flag-unknown", where, text, remedy)
         return None
+    if slot.tellers:
+        text = f"another field says whether {slot.address} counts, so clamping cannot raise it"
+        r.note(one.places["flag"], "valid-unfit", where, text, "Name a flag that always counts.")
+        return None
     return slot.number
 
 

@@ -110,7 +110,7 @@ KINDS: dict[str, Kind] = {
             ),
             (16, 19),
         ),
-        Kind("flag", "One bit: true or false.", (), ("bits", "default"), (5,)),
+        Kind("flag", "One bit: true or false.", (), ("bits", "default", "valid_when"), (5, 16)),
         Kind(
             "flags",
             "A set of flags, with parts of several bits where needed.",

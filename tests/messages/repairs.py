@@ -352,6 +352,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "coding-unfit-8": ((", order: little", ""),),
     "length-astray-4": (("whole_frame", "waves"),),
     "condition-unknown-7": (("bits: 14, coding: continued_low_first", "bits: 8"),),
+    "valid-unfit-6": ((", valid_when: known", ""),),
     "condition-codes-7": (("{from: 1, to: 3}", "[1, 2, 3]"),),
     "mixed-unfit-4": (("bits: 14, coding: continued_low_first", "bits: 8"),),
     "count-unknown": (("help", "held"),),
