@@ -3198,6 +3198,8 @@ class _Writing(_Walk):
             declared = found if isinstance(found, Field) else node.field
             if isinstance(found, Field) and given is _ABSENT:
                 self.leaf_not_given(node)
+                if node.raw is None:  # a flag
+                    raise _unfit(f"{_address(node)} is not in the record")
             elif isinstance(found, Field) or (given is _ABSENT and declared.default is not None):
                 value = declared.default if given is _ABSENT else given
                 node.raw, clamped = _TO_RAW[declared.kind](declared, value)
