@@ -61,11 +61,11 @@ frames:
     fields:
       - {name: n, kind: count, bits: 8, maximum: 5}
       - {name: list, repeat: {count: n}, bits: 8}
-      - {kind: reserved, up_to: word_32}
+      - {kind: reserved, up_to: word_16}
       - {name: tail, bits: 8}
       - {kind: reserved, up_to: word_32}
 """
     ).layouts["one"]
-    # At its longest 48 bits, filled to 64, then 72, filled to 96.
-    assert tally(layout).spare_bits == 16 + 24
-    assert layout.maximum_bits == 96
+    # At its longest 48 bits are whole words of 16; 56 are filled to 64.
+    assert tally(layout).spare_bits == 8
+    assert layout.maximum_bits == 64
