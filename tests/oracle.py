@@ -48,6 +48,7 @@ from packetkit.schema.model import (
     Form,
     Frame,
     FrameSize,
+    ListedParity,
     Repeat,
     TimeCount,
     Variant,
@@ -3569,6 +3570,10 @@ def _computed_value(check: _Node, root: _Node, picture: str, algorithms: Algorit
         assert register.raw is not None
         width = register.width or register.field.bits or 0
         parameters = {**parameters, "init": register.raw % (1 << width)}
+    if parameters["family"] == "linear":
+        fed = "".join(bit for bit, _ in span)
+        parities = (sum(fed[place - 1] == "1" for place in places) % 2 for places in parameters["listed"])
+        return int("".join(map(str, parities)), 2) ^ int(parameters["final_xor"])
     if parameters["family"] == "crc":
         return _crc(_feed(span, parameters["reflect_in"]), parameters)
     if parameters["family"] == "parity":
@@ -3585,10 +3590,18 @@ def _as_on_paper(octet: list[tuple[str, bool]]) -> str:
     return text[::-1] if octet[0][1] else text
 
 
-def _parameters(algorithm: str | CustomCrc, algorithms: Algorithms) -> Parameters:
+def _parameters(algorithm: str | CustomCrc | ListedParity, algorithms: Algorithms) -> Parameters:
     """Return what an algorithm is: looked up by its name, or six parameters that the schema itself states."""
     if isinstance(algorithm, str):
         return algorithms[algorithm]
+    if isinstance(algorithm, ListedParity):
+        width = len(algorithm.parity)
+        return {
+            "family": "linear",
+            "width": width,
+            "listed": algorithm.parity,
+            "final_xor": algorithm.final_xor,
+        }
     return {
         "family": "crc",
         "width": algorithm.width,

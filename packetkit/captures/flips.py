@@ -48,7 +48,9 @@ def flips(layout: Layout, data: bytes) -> Flips:
 def _syndromes(layout: Layout, data: bytes) -> tuple[int, list[int]] | None:
     """What the checks differ by, and what each bit's flip changes that by; None where a check is no linear one."""
     if any(
-        slot.check.algorithm.family not in ("crc", "xor", "parity") for slot in layout.slots if slot.check
+        slot.check.algorithm.family not in ("crc", "xor", "parity", "linear")
+        for slot in layout.slots
+        if slot.check
     ):
         return None
     base = _syndrome(layout, data)

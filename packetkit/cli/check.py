@@ -211,9 +211,14 @@ def strength_text(told: checkup.Protection) -> str:
         return "not known: an error may make its code that of one that was not computed"
     if told.slot.check is not None and any(number >= 0 for number in told.slot.check.fed):
         return "not known: an error in a field that is fed to it can hide one in the check"
+    own = told.slot.check is not None and told.slot.check.own
+    if own and told.slot.check is not None and told.slot.check.algorithm.family == "linear":
+        return "not known: its own bits are among those that its span counts"
     if told.distance is None:
         return "not known: the span has no longest form"
     fewer = told.distance.value - 1
+    if not fewer:
+        return "not every single wrong bit: some that it covers are in none of its lists"
     sure = f"every error of up to {fewer} bits" if fewer > 1 else "every single wrong bit"
     value = f"{told.distance.value}" if told.distance.exact else f"at least {told.distance.value}"
     return f"{sure} (Hamming distance {value} up to this length)"

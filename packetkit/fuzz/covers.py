@@ -52,6 +52,9 @@ class Covers(Leaves):
         if changed and not place.starts_octet:
             return  # octets of its span would be made of bits of both packings
         made: Entry = {"name": self.name(scope), "kind": "check"}
+        if self.odds(12) and not style.words and not style.turned and self.listed(made, fields):
+            self.add(fields, scope, place, made, len(made["algorithm"]["parity"]))
+            return
         bits = self.algorithm(made, style, whole=place.inner == 0)
         if style.words:
             pass  # their order is fixed
@@ -71,6 +74,28 @@ class Covers(Leaves):
             self.feed(made, fields, bits)
         made["_at"] = len(fields)
         self.add(fields, scope, place, made, bits)
+
+    def listed(self, made: Entry, fields: list[Entry]) -> bool:
+        """Parities of listed bits, over whole numbers before it; whether there are any."""
+        fit = self.whole_numbers(fields, 64)
+        if not fit:
+            return False
+        covered = {one["name"]: one["bits"] for one in (self.chance.choice(fit) for _ in range(3))}
+        total = sum(covered.values())
+        if self.odds(3):
+            made["also"] = [self.chance.randint(0, 255)]
+            total += 8
+        width = self.chance.randint(1, 7)
+        rows = [
+            sorted({self.chance.randint(1, total) for _ in range(self.one(1, 3, 9))}) for _ in range(width)
+        ]
+        made["algorithm"] = {"parity": rows}
+        if self.odds(2):
+            made["algorithm"]["final_xor"] = self.chance.randint(0, (1 << width) - 1)
+        made["covers"] = list(covered)
+        if self.odds(4):
+            made["not_computed"] = self.chance.randint(0, (1 << width) - 1)
+        return True
 
     def supply(self, made: Entry, fields: list[Entry], scope: Scope, bits: int) -> None:
         """Mix a check of the frame's own with a field that is not sent."""

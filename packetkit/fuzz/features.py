@@ -23,7 +23,7 @@ from packetkit.layout.model import (
     Run,
 )
 from packetkit.layout.number import is_decode_only
-from packetkit.schema.model import CustomCrc, Field, Frame, FrameSize
+from packetkit.schema.model import CustomCrc, Field, Frame, FrameSize, ListedParity
 
 # The rows of the language that this part of packetkit has to prove, in its own words.
 ROWS: dict[int, str] = {
@@ -305,6 +305,7 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(12, "low octet first", _is(stored="low_octet_first")),
     Feature(12, "bits reversed", _is(stored="bits_reversed")),
     Feature(12, "filled span", _is(kind="check", fill="zero")),
+    Feature(12, "parities of listed bits", _check(lambda seen: isinstance(seen.field.algorithm, ListedParity))),
     Feature(12, "octets in front", _check(lambda seen: seen.field.also)),
     Feature(12, "fields in front", _check(lambda seen: any(isinstance(one, str) for one in seen.field.also))),
     Feature(12, "size in front", _check(lambda seen: any(isinstance(one, FrameSize) for one in seen.field.also))),

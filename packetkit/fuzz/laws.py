@@ -297,7 +297,8 @@ def certain_bits(layout: Layout) -> set[int]:
                 continue
             if not check.is_plain:
                 continue  # a bit of a field that goes into it may turn one of the check's as well
-            if check.algorithm.family == "crc" and not check.algorithm.poly & 1:
+            family = check.algorithm.family
+            if family == "linear" or (family == "crc" and not check.algorithm.poly & 1):
                 continue
             for start, end in check.spans:
                 found.update(range(start.at or 0, layout.minimum_bits if end.at is None else end.at))

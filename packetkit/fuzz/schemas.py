@@ -646,7 +646,7 @@ class _Draw(Structures):
         if self.odds(2):
             made["repeat"]["maximum"] = self.chance.randint(1, 9)
         bits = 8
-        if self.parts_too and self.odds(3):
+        if self.parts_too and self.odds(2):
             self.blocks(made, None, scope)
             self.add(fields, scope, place, made, 0)
             return

@@ -194,8 +194,8 @@ class Structures(Covers):
             if self.odds(3):
                 self.member(fields, scope, place, style, depth + 1)
                 self.to_octet(fields, scope, place)
-        form = self.chance.randint(0, 3)
-        if form == 3 and unit == "bytes" and not inside:
+        form = self.chance.randint(0, 2)
+        if unit == "bytes" and not inside and self.odds(2):
             self.blocks(target, length, scope)
         elif form == 0 and not inside:
             width = self.characters(target, fill=False)

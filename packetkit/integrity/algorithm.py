@@ -13,7 +13,7 @@ from typing import Literal, TypeAlias
 # What a check is computed over, in memory.
 Octets: TypeAlias = bytes | bytearray | memoryview
 
-Family = Literal["crc", "sum", "xor", "parity", "fletcher", "adler"]
+Family = Literal["crc", "sum", "xor", "parity", "fletcher", "adler", "linear"]
 WordOrder = Literal["high octet first", "low octet first"]
 
 # What is done to a sum before it is stored: nothing; all bits inverted (ones' complement); its negative
@@ -38,6 +38,9 @@ class Algorithm:
     back (ones' complement addition), so a sum of anything but zeros is never zero. init is where the first
     sum starts, or for parity the value over no bits. first_sum_high: of two sums the first is in the high
     half of the value.
+
+    linear: each bit of the value, the most significant first, is the parity of those bits that `listed` has for it, counted from 1 as
+    they are fed; then final_xor. It takes bits, whatever the octets.
     """
 
     name: str
@@ -62,11 +65,15 @@ class Algorithm:
     final: Final = "none"
     first_sum_high: bool = False
 
+    listed: tuple[tuple[int, ...], ...] = ()
+
     def identity(self) -> tuple[int | str | bool, ...]:
         """Return all that decides the value and nothing else, in a fixed order: equal for two spellings."""
         if self.family == "crc":
             feed = (self.reflect_in, self.reflect_out)
             return ("crc", self.width, self.poly, self.init, *feed, self.final_xor)
+        if self.family == "linear":
+            return ("linear", self.width, self.final_xor, *(",".join(map(str, bits)) for bits in self.listed))
         words = (self.word_bits, self.word_order)
         sums = (self.modulus, self.end_around, self.final, self.first_sum_high)
         return (self.family, self.width, self.init, *words, *sums)
@@ -83,6 +90,13 @@ class Algorithm:
                 ("final_xor", self.hexadecimal(self.final_xor)),
             )
         rows = [("width", str(self.width))]
+        if self.family == "linear":
+            lists = "; ".join(" ".join(map(str, bits)) for bits in self.listed)
+            return (
+                *rows,
+                ("bits of each, highest first", lists),
+                ("final_xor", self.hexadecimal(self.final_xor)),
+            )
         if self.family == "parity":
             return (*rows, ("ones with the check", "odd in number" if self.init else "even in number"))
         rows.append(("words", f"{self.word_bits} bits"))

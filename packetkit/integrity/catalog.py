@@ -170,6 +170,22 @@ def custom_crc(
     return replace(bare, check=crc.compute(bare, _MESSAGE), residue=crc.residue(bare))
 
 
+def listed_parity(lists: tuple[tuple[int, ...], ...], final_xor: int) -> Algorithm:
+    """Return a check of which each bit is the parity of listed bits; its check value takes the nine characters and zeros behind them."""
+    bare = Algorithm(
+        name=f"PARITY-{len(lists)}/LISTED",
+        width=len(lists),
+        family="linear",
+        check=0,
+        source="given by its bits",
+        final_xor=final_xor,
+        listed=lists,
+    )
+    length = max(len(_MESSAGE) * 8, *(max(one) for one in lists))
+    bits = int.from_bytes(_MESSAGE, "big") << length - len(_MESSAGE) * 8
+    return replace(bare, check=crc.compute_bits(bare, bits, length))
+
+
 def _polynomial_note(width: int, polynomial: int) -> str:
     """Return a warning for a polynomial without the term 1, which is nearly always another notation."""
     if polynomial & 1:

@@ -62,6 +62,8 @@ def compute_bits(algorithm: Algorithm, bits: int, length: int, *, zero_filled: b
         raise AlgorithmError(f"{bits.bit_length()} bits do not fit in a span of {length} bits")
     if algorithm.family == "crc":
         return _crc_of_bits(algorithm, bits, length)
+    if algorithm.family == "linear":
+        return sums.listed_parity(algorithm, bits, length)
     missing = -length % 8
     if missing and algorithm.family != "parity" and not zero_filled:
         raise AlgorithmError(

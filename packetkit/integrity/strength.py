@@ -101,6 +101,7 @@ def distance(algorithm: Algorithm, data_bits: int) -> Distance:
       check words hold sum2 and -(sum1 + sum2): c or c + 1 is a multiple, so n <= 2^k - 3. A flip in the last
       word may change each check word by one bit: the distance is not above 3.
     - Fletcher modulo 2^k: 2 from two words on: the uppermost bit of a word counted an even number of times.
+    - Parities of listed bits: by the bits that each of them counts, up to 4.
     - Adler-32: as Fletcher, with the prime 65521: 3 while n <= 65520 octets.
 
     Exactness is claimed for whole octets, and of a 2 from two whole words on. Raises AlgorithmError where not
@@ -114,10 +115,29 @@ def distance(algorithm: Algorithm, data_bits: int) -> Distance:
         return known.at(data_bits) if known else _proven(generator, degree, data_bits)
     if algorithm.family == "parity":
         return Distance(2, True)
+    if algorithm.family == "linear":
+        return _of_listed(algorithm, data_bits)
     words = -(-data_bits // algorithm.word_bits)
     if words <= _words_at_distance_3(algorithm):
         return Distance(3, data_bits % 8 == 0)
     return Distance(2, data_bits % 8 == 0 or data_bits >= 2 * algorithm.word_bits)
+
+
+def _of_listed(algorithm: Algorithm, data_bits: int) -> Distance:
+    """Return the distance of parities over listed bits: how few bits, the check's own among them, cancel; from 4 on a bound."""
+    rows = range(algorithm.width)
+    listed = [
+        sum((place in algorithm.listed[row]) << row for row in rows) for place in range(1, data_bits + 1)
+    ]
+    columns = [*listed, *(1 << row for row in rows)]
+    if 0 in columns:
+        return Distance(1, True)
+    known = set(columns)
+    if len(known) < len(columns):
+        return Distance(2, True)
+    if any(one ^ other in known for at, one in enumerate(columns) for other in columns[:at]):
+        return Distance(3, True)
+    return Distance(4, False)
 
 
 def _words_at_distance_3(algorithm: Algorithm) -> int:

@@ -16,6 +16,7 @@ from itertools import accumulate
 from operator import xor
 from zlib import adler32
 
+from packetkit.errors import AlgorithmError
 from packetkit.integrity.algorithm import Algorithm, Final, Octets, WordOrder
 
 _HIGH: WordOrder = "high octet first"
@@ -208,7 +209,14 @@ def words_of(data: Octets, word_bits: int, order: WordOrder) -> Sequence[int]:
 
 def engine(algorithm: Algorithm) -> Callable[[Octets], int]:
     """Return the function from octets to the value of a check that is not a CRC."""
-    make = {"sum": _sum, "xor": _xor, "parity": _parity, "fletcher": _fletcher, "adler": _adler}
+    make = {
+        "sum": _sum,
+        "xor": _xor,
+        "parity": _parity,
+        "fletcher": _fletcher,
+        "adler": _adler,
+        "linear": _linear,
+    }
     return make[algorithm.family](algorithm)
 
 
@@ -257,6 +265,27 @@ def _fletcher(algorithm: Algorithm) -> Callable[[Octets], int]:
         if balanced:  # the two words that bring both sums to zero; zero itself is sent as all ones
             first, second = second or modulus, -(first + second) % modulus or modulus
         return first << word_bits | second if first_high else second << word_bits | first
+
+    return compute
+
+
+def listed_parity(algorithm: Algorithm, bits: int, length: int) -> int:
+    """Return the parities of listed bits, of `length` bits of which the first is the most significant; the first list gives the highest.
+
+    Raises AlgorithmError where a list names a bit that is not there.
+    """
+    farthest = max(max(one) for one in algorithm.listed)
+    if farthest > length:
+        raise AlgorithmError(f"{algorithm.name} takes bit {farthest}, but the span is {length} bits")
+    value = 0
+    for one in algorithm.listed:
+        value = value << 1 | sum(bits >> length - place for place in one) & 1
+    return value ^ algorithm.final_xor
+
+
+def _linear(algorithm: Algorithm) -> Callable[[Octets], int]:
+    def compute(data: Octets) -> int:
+        return listed_parity(algorithm, int.from_bytes(data, "big"), len(data) * 8)
 
     return compute
 

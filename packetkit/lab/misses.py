@@ -222,8 +222,8 @@ class Studied(NamedTuple):
 
 
 def own_check(slots: Sequence[Slot]) -> Slot | None:
-    """The last check of a frame, None where it has none."""
-    found = [slot for slot in slots if slot.check is not None]
+    """The last check of a frame that takes octets, None where it has none."""
+    found = [slot for slot in slots if slot.check is not None and slot.check.algorithm.family != "linear"]
     return found[-1] if found else None
 
 

@@ -481,9 +481,11 @@ def covers_text(layout: Layout, slot: Slot) -> str:
         "skip": ", its own bits left out",
     }
     front = f", octets {check.also.hex(' ').upper()} in front" if check.also else ""
-    front += f", {fed_text(layout, check)} in front" if check.front else ""
+    front += f", with {fed_text(layout, check)} fed first" if check.front else ""
     first = (
-        "" if check.initial is None else f", from the register {mixed_slot(layout, check.initial).address}"
+        ""
+        if check.initial is None
+        else f", from a register that starts as {mixed_slot(layout, check.initial).address}"
     )
     mixed = "" if check.mixed is None else f", mixed with {mixed_slot(layout, check.mixed).address}"
     return words + own.get(check.own or "", "") + front + first + mixed

@@ -28,7 +28,7 @@ from packetkit.layout.model import (
     with_bodies,
 )
 from packetkit.layout.places import Container, Phase, Scope, Spot, Style
-from packetkit.schema.model import Covers, CustomCrc, Field, Place
+from packetkit.schema.model import Covers, CustomCrc, Field, ListedParity, Place
 from packetkit.schema.words import shown
 
 
@@ -64,6 +64,8 @@ class Checks:
         """The algorithm that a check asks for, or None where that was noted."""
         asked = one.algorithm
         place = one.places["algorithm"]
+        if isinstance(asked, ListedParity):
+            return catalog.listed_parity(asked.parity, asked.final_xor)
         if isinstance(asked, CustomCrc):
             feed = (asked.initial, asked.reflect_in, asked.reflect_out, asked.final_xor)
             try:
@@ -211,6 +213,8 @@ class Checks:
 
     def octets(self, pending: PendingCheck, spans: list[tuple[Spot, Spot]], check: Check) -> Check | None:
         """Decide between feeding octets and feeding bits as they lie on the wire (WIRE.md 16)."""
+        if check.algorithm.family == "linear":
+            return self.listed(pending, spans, check)
         size = Phase(64, sum(one.bits for one in check.front) % 64)
         for start, end in spans:
             length = _length(start, end)
@@ -239,6 +243,24 @@ class Checks:
             text,
             "Add reserved bits inside the span, or write fill: zero.",
         )
+        return None
+
+    def listed(self, pending: PendingCheck, spans: list[tuple[Spot, Spot]], check: Check) -> Check | None:
+        """Feed bits as they lie on the wire, where they are always as many and those that are listed among them."""
+        sizes = [_exact(start, end) for start, end in spans]
+        own = pending.algorithm.width if check.own == "skip" else 0
+        fed = sum(one.bits for one in check.front) + len(check.also) * 8 - own
+        fed += sum(size for size in sizes if size is not None)
+        farthest = max(max(one) for one in check.algorithm.listed)
+        if None in sizes:
+            text = "what it covers varies in size, so its bits cannot be listed"
+            remedy = "Cover fields of fixed size: covers: [names]."
+        elif farthest > fed:
+            text = f"it lists bit {farthest}, and {fed} bits are fed to it"
+            remedy = f"List bits from 1 to {fed}, or cover more."
+        else:
+            return replace(check, in_wire_order=True, zero_filled=False)
+        self.note(pending.one.places["algorithm"], "parity-unfit", pending.path, text, remedy)
         return None
 
     def order(self, nodes: tuple[Node, ...], slots: tuple[Slot, ...]) -> tuple[int, ...]:
@@ -310,6 +332,18 @@ def _less(start: Spot, end: Spot, holes: list[Span]) -> list[Span]:
             made.append((start, hole_start))
         start = max(start, hole_end, key=lambda spot: spot.rank)
     return [*made, (start, end)] if start.rank < end.rank else made
+
+
+def _exact(start: Spot, end: Spot) -> int | None:
+    """The number of bits between two positions, where it is always the same."""
+    first, last = start.cursor, end.cursor
+    if start.container is end.container and start.index == end.index:
+        return end.bits - start.bits
+    if first.at is not None and last.at is not None:
+        return last.at - first.at
+    if first.high is None or last.high is None or start.container is not end.container:
+        return None
+    return last.low - first.low if last.low - first.low == last.high - first.high else None
 
 
 def _length(start: Spot, end: Spot) -> Phase:

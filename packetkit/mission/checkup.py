@@ -6,12 +6,26 @@ for the frame's longest form; a frame that only its length bounds is counted wit
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from typing import NamedTuple
 
+from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.strength import Distance, distance
 from packetkit.layout import printed, size
-from packetkit.layout.model import Choice, Fill, Gain, Layout, Mark, Measured, Node, Repeat, Slot, bodies
+from packetkit.layout.model import (
+    Check,
+    Choice,
+    Fill,
+    Gain,
+    Layout,
+    Mark,
+    Measured,
+    Node,
+    Repeat,
+    Slot,
+    bodies,
+)
 from packetkit.layout.number import is_decode_only
 from packetkit.mission.budget import longest
 from packetkit.mission.cost import Step, saving, slot_times
@@ -101,8 +115,18 @@ def _protection(layout: Layout, slot: Slot, least: _Starts, most: _Starts) -> Pr
     )
     sure_fed = all(number < 0 for number in check.fed)  # what is sent may be damaged where it is fed, too
     certain = check.mixed is None and check.not_computed is None and sure_fed
-    strength = distance(check.algorithm, high) if high and certain else None
+    certain = certain and not (
+        check.own and check.algorithm.family == "linear"
+    )  # which bits are its own is not told here
+    strength = distance(_behind_front(check), high) if high and certain else None
     return Protection(slot, printed.covers_text(layout, slot), low, high, strength)
+
+
+def _behind_front(check: Check) -> Algorithm:
+    """A check's algorithm, with bits listed from where its span begins: what is fed in front is not sent with it."""
+    front = len(check.also) * 8 + sum(one.bits for one in check.front)
+    listed = tuple(tuple(bit - front for bit in bits if bit > front) for bits in check.algorithm.listed)
+    return replace(check.algorithm, listed=listed)
 
 
 def _between(layout: Layout, span: tuple[Mark, Mark], starts: _Starts, longest: bool) -> int | None:

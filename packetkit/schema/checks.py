@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from packetkit.schema.field_keys import CRC_KEYS, SIZE_KEYS
+from packetkit.schema.field_keys import CRC_KEYS, PARITY_KEYS, SIZE_KEYS
 from packetkit.schema.keys import Key
-from packetkit.schema.model import Covers, CustomCrc, FrameSize
+from packetkit.schema.model import Covers, CustomCrc, FrameSize, ListedParity
 from packetkit.schema.names import REFERENCE
 from packetkit.schema.plain import PlainReaders
-from packetkit.schema.text import Node, Scalar, Sequence
+from packetkit.schema.text import Mapping, Node, Scalar, Sequence
 from packetkit.schema.words import closest, shown
 
 _COVERS = {
@@ -15,6 +15,8 @@ _COVERS = {
     "to": Key("to", "reference", ""),
     "except": Key("except", "references", ""),
 }
+_MOST_PARITIES = 64  # as many bits as a code of a machine word
+_FARTHEST_BIT = 4096
 _MOST_OCTETS = 64  # in front of a check: the longest such header known, that of IPv6 (RFC 8200), has 40
 
 
@@ -76,12 +78,54 @@ class CheckReaders(PlainReaders):
             return None
         return FrameSize(bits) if bits is not None and "size_of" in values else None
 
-    def _read_algorithm(self, node: Node, path: str, key: Key) -> str | CustomCrc | None:
+    def _read_bit_lists(self, node: Node, path: str, key: Key) -> tuple[tuple[int, ...], ...] | None:
+        """Lists of bits, counted from 1, one for each bit of a check."""
+        items = node.items if isinstance(node, Sequence) else ()
+        if not 1 <= len(items) <= _MOST_PARITIES:
+            text = f"parity has {len(items):,} lists, outside 1 to {_MOST_PARITIES}"
+            self.note(
+                node,
+                "number-limit",
+                path,
+                text,
+                "Write one list of bits for each bit of the check: [[1, 2, 4], [1, 3, 4]].",
+            )
+            return None
+        found = [self._bit_list(item, path, key) for item in items]
+        return None if None in found else tuple(one for one in found if one is not None)
+
+    def _bit_list(self, node: Node, path: str, key: Key) -> tuple[int, ...] | None:
+        items = node.items if isinstance(node, Sequence) else (node,)
+        bits = [self._integer_within(item, path, key, 1, _FARTHEST_BIT) for item in items]
+        if None in bits:
+            return None
+        if not bits or len(set(bits)) < len(bits):
+            text = "a parity names a bit twice" if bits else "a parity names no bit"
+            self.note(node, "algorithm-parameters", path, text, "Name each bit that it covers once.")
+            return None
+        return tuple(sorted(bit for bit in bits if bit is not None))
+
+    def _listed_parity(self, node: Mapping, path: str) -> ListedParity | None:
+        entries = self.keys(node, PARITY_KEYS, path, "algorithm")
+        values = self.read_all(entries, PARITY_KEYS, path)
+        if "parity" not in values or len(values) < len(node.entries):
+            return None
+        width, final_xor = len(values["parity"]), values.get("final_xor", 0)
+        if not 0 <= final_xor < 1 << width:
+            text = f"final_xor {final_xor:#x} is outside 0x0 to {(1 << width) - 1:#x}, what {width} bits can hold"
+            remedy = "Write ones for the parities that are odd."
+            self.note(entries["final_xor"].value, "algorithm-parameters", path, text, remedy)
+            return None
+        return ListedParity(values["parity"], final_xor)
+
+    def _read_algorithm(self, node: Node, path: str, key: Key) -> str | CustomCrc | ListedParity | None:
         if isinstance(node, Scalar):
             return self._read_line(node, path, key)
         mapping = self.mapping(node, path, "algorithm", "a name, such as CRC-16/IBM-3740, or six parameters")
         if mapping is None:
             return None
+        if any(entry.key.text == "parity" for entry in mapping.entries):
+            return self._listed_parity(mapping, path)
         entries = self.keys(mapping, CRC_KEYS, path, "algorithm")
         values = self.read_all(entries, CRC_KEYS, path)
         lacking = self.lacking(mapping, entries, ("width", "polynomial"))

@@ -25,6 +25,7 @@ from packetkit.schema.field_keys import (
     LIMIT_KEYS,
     LIMITS_KEYS,
     NOT_COUNTED_KEYS,
+    PARITY_KEYS,
     PRODUCT_KEYS,
     REPEAT_KEYS,
     SIZE_KEYS,
@@ -165,7 +166,14 @@ READS: dict[str, Callable[[Key], Shape]] = {
         },
     },
     "covers": lambda _: {"anyOf": [_list_of(_REFERENCE), _COVERS]},
-    "algorithm": lambda _: {"anyOf": [{"type": "string"}, _mapping(CRC_KEYS, ("width", "polynomial"))]},
+    "algorithm": lambda _: {
+        "anyOf": [
+            {"type": "string"},
+            _mapping(CRC_KEYS, ("width", "polynomial")),
+            _mapping(PARITY_KEYS, ("parity",)),
+        ]
+    },
+    "bit_lists": lambda _: {"type": "array", "minItems": 1, "items": _list_of(NUMBER)},
     "coefficients": lambda _: {"type": "array", "minItems": 2, "items": NUMBER},
     "points": lambda _: {
         "type": "array",
@@ -278,6 +286,7 @@ _CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
     ("repeat.count, worked out", PRODUCT_KEYS),
     ("A variant", VARIANT_KEYS),
     ("A CRC by its parameters (algorithm)", CRC_KEYS),
+    ("A check by listed bits (algorithm)", PARITY_KEYS),
     ("A size in front of a check (also)", SIZE_KEYS),
     ("not_counted of a length", NOT_COUNTED_KEYS),
     ("calibration of one unit", CURVE_KEYS),

@@ -182,7 +182,11 @@ FIELD_KEYS = table(
         ("byte", "word_16", "word_32"),
     ),
     Key("strict", "boolean", "true: a frame with these bits not zero is rejected."),
-    Key("algorithm", "algorithm", "The check's name in the catalogue, or its six parameters."),
+    Key(
+        "algorithm",
+        "algorithm",
+        "The check's name in the catalogue, its six parameters, or the bits of each parity.",
+    ),
     Key("covers", "covers", "What the check covers: everything_before unless said."),
     Key(
         "also",
@@ -385,4 +389,13 @@ NOT_COUNTED_KEYS = table(
         "After so many counted octets, and after the rest, stand some that are not counted.",
     ),
     Key("octets", "integer", "How many these are."),
+)
+
+PARITY_KEYS = table(
+    Key(
+        "parity",
+        "bit_lists",
+        "For each bit of the check, the highest first, the bits that are one an even number of times with it, counted from 1.",
+    ),
+    Key("final_xor", "integer", "What the check is combined with at the end: ones where a parity is odd."),
 )

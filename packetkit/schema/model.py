@@ -138,6 +138,14 @@ class Covers:
 
 
 @dataclass(frozen=True, slots=True)
+class ListedParity:
+    """A check of which each bit, the most significant first, is the parity of the listed bits of what is fed, counted from 1."""
+
+    parity: tuple[tuple[int, ...], ...]
+    final_xor: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class FrameSize:
     """In front of a check: how many octets the frame has, as a number of so many bits."""
 
@@ -298,7 +306,7 @@ class Field:
     part: str = ""  # in such a group: minimum, mean, maximum or count
     strict: bool | None = None
     # checks
-    algorithm: str | CustomCrc | None = None
+    algorithm: str | CustomCrc | ListedParity | None = None
     covers: Covers | None = None
     also: tuple[int | str | FrameSize, ...] = ()  # in front of the span: octets, fields, the frame's size
     mixed_with: str | None = None

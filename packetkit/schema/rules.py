@@ -114,6 +114,7 @@ _WIRE = {
     "too-many-checks": "A frame has at most 64 checks.",
     "span-cycle": "Checks do not cover each other in a circle.",
     "mixed-unfit": "A check is mixed with the whole code of a field before it, in its group or one around it, no wider than itself.",
+    "parity-unfit": "A check by listed bits covers always as many bits, and those that it lists.",
     "fed-unfit": "A check is fed with whole codes of fields before it; what zero means is said of a check that is mixed with nothing.",
     "supplied-unfit": "A supplied field stands among the frame's own fields and goes into a check that stands there too.",
     "self-unused": "self belongs to a check that covers its own bits.",

@@ -38,6 +38,7 @@ from packetkit.layout.model import (
     Slot,
     slots_of,
 )
+from packetkit.targets.rows import FAMILIES
 from packetkit.targets.untaught import VARYING_TELLER, WORDS, address_of, told_by_varying
 
 
@@ -191,6 +192,8 @@ def _of_slot(
     yield from _unread(slot, slot.address, known)
     if slot.check is not None:
         yield from _unread(slot.check, slot.address, known)
+        if slot.check.algorithm.family not in FAMILIES:
+            yield slot.address, "parities of listed bits"
 
 
 def _unread(one: Any, address: str, known: Mapping[type, frozenset[str]]) -> Iterator[tuple[str, str]]:

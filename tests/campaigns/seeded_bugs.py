@@ -721,6 +721,24 @@ BUGS: tuple[Bug, ...] = (
         "if leaf.raw == check.not_computed or not is_known(leaf)",
         "if not is_known(leaf)",
     ),
+    Bug(
+        "listed bits are counted from zero",
+        "integrity/sums",
+        "sum(bits >> length - place for place in one)",
+        "sum(bits >> length - place + 1 >> 0 for place in one)",
+    ),
+    Bug(
+        "a block is a character longer than fits",
+        "codec/reading",
+        "count = min(count, node.maximum or 0) if node.as_fits",
+        "count = min(count, (node.maximum or 0) + 1) if node.as_fits",
+    ),
+    Bug(
+        "a length counts the checks of whole blocks only",
+        "layout/model",
+        "8 * rule[1] * -(-bits // (8 * rule[0]))",
+        "8 * rule[1] * (bits // (8 * rule[0]))",
+    ),
     # -- generated functions
     Bug(
         "generated: a signed code is not flipped",

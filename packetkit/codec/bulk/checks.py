@@ -39,7 +39,7 @@ def computer(plan: Plan, placed: Placed) -> Computer:
     family = check.algorithm.family
     if fed is not None and family == "crc":
         return _crc(check.algorithm, fed)
-    if family in ("crc", "xor", "parity") and plan.size <= MOST_TABLES:
+    if family in ("crc", "xor", "parity", "linear") and plan.size <= MOST_TABLES:
         return _linear(plan, placed)
     if fed is not None and family in ("sum", "fletcher", "adler"):
         return _sums(check.algorithm, fed)
