@@ -103,6 +103,7 @@ class Covers(Leaves):
         entry: Entry = {"name": self.name(taken), "kind": "supplied"}
         entry["bits"] = self.chance.randint(1, min(bits, 64))
         self.add(fields, scope, Place(), entry, 0)
+        fields.insert(0, fields.pop())  # so that values stand behind it
         if self.odds(3):
             entry["bits"] = 8 * self.chance.randint(
                 1, 8

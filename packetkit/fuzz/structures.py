@@ -183,6 +183,8 @@ class Structures(Covers):
         inside = self.odds(3)
         if not inside:
             if not style.words and self.odds(2):
+                if self.odds(2):
+                    length["less"] = -self.chance.randint(100, 200)  # so that it has several octets
                 length |= {
                     "bits": self.one(10, 14),
                     "coding": self.one("continued_low_first", "continued_high_first"),
