@@ -2,7 +2,7 @@
 
 Values from memory, each confirmed by the catalogue's row: ISO/IEC 14443-3, annex B (CRC_A over 00 00 and 12 34, CRC_B over 0A 12 34 56)
 and HLTA; a program association table as multiplexers send it (ISO/IEC 13818-1); SABM of link access procedures (ITU-T X.25, FCS of HDLC);
-AUTOSAR's specification of CRC routines (SAE J1850, table of examples); the LIN specification 2.1, section 2.8.3 (classic sum of 4A 55 93 E5)
+AUTOSAR's specification of CRC routines (SAE J1850, table of examples); the LIN specification 2.1, section 2.8.3 (the sum of 4A 55 93 E5)
 and its table of protected identifiers. Blocks of 128 octets with a number and its complement: common
 practice (XMODEM with a CRC, whose value is that of module binascii).
 """
