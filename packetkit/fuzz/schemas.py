@@ -636,7 +636,8 @@ class _Draw(Structures):
         if entry.get("kind") == "tag":
             code = first_code(entry["code"])
         last = self.chance.randint(code, least + (1 << bits) - 1)
-        return {name: self.one(code, {"from": code, "to": last}, [code, last] if last > code else code)}
+        both = [code, last] if last > code else code
+        return {name: self.one(code, {"from": code, "to": last}, both, both)}
 
     def to_end(self, fields: list[Entry], scope: Scope, place: Place, style: Style) -> None:
         """A list that runs to the frame's end, where all before it has a known bound."""
