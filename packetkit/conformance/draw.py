@@ -233,6 +233,8 @@ class _Drawing:
             return self.count(slot)
         if slot.kind == "reserved":
             return self.zero(slot)
+        if slot.check is not None and slot.check.not_computed is not None and self.oddity(4):
+            return {"raw": slot.check.not_computed}
         if slot.kind in ("check", "length"):
             return _OUT
         if not slot.is_value:

@@ -70,7 +70,7 @@ class Covers(Leaves):
             self.supply(made, fields, scope, bits)
         else:
             self.mix(made, fields, bits)
-        if self.odds(6):
+        if self.odds(4):
             self.feed(made, fields, bits)
         made["_at"] = len(fields)
         self.add(fields, scope, place, made, bits)
@@ -125,7 +125,7 @@ class Covers(Leaves):
         narrow = [one["name"] for one in fit if one["bits"] <= bits]
         if narrow and is_crc(made) and "starts_from" not in made and self.odds(2):
             made["starts_from"] = self.chance.choice(narrow)
-        if "mixed_with" not in made and self.odds(2):
+        if "mixed_with" not in made and (bits <= 8 or self.odds(2)):  # narrow ones come to zero at times
             made["zero_is_sent_as"] = "all_ones"
         if "mixed_with" not in made and self.odds(3):
             made["not_computed"] = self.one(0, (1 << bits) - 1, self.chance.randint(0, (1 << bits) - 1))
