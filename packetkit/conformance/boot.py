@@ -16,6 +16,7 @@ from packetkit.conformance import members
 from packetkit.errors import EncodeError
 from packetkit.layout.asked import asked_codes
 from packetkit.layout.model import Choice, Layout, Optional, Repeat, Slot
+from packetkit.layout.numbered import number_in
 
 ROUNDS = 4  # records of each frame
 START = 1
@@ -46,7 +47,8 @@ class Boot:
         self.variants = {
             node.address: numbers.next() % len(node.branches) for node in choices if not node.told_by
         }
-        self.asked = asked_codes(layout)
+        asked = asked_codes(layout)
+        self.asked = {by: [number_in(layout.slots[by], code) for code in asked[by]] for by in asked}
         self.last: set[int] = set()  # the slots that are to say that an element is the last
 
     def code(self, slot: Slot) -> int:

@@ -40,7 +40,7 @@ from packetkit.layout.model import (
     tell_ones,
     told_branch,
 )
-from packetkit.layout.numbered import number_in, numbered, raw_for
+from packetkit.layout.numbered import number_in, numbered, numbers_of, raw_for
 
 Members = tuple[int, ...]
 Own = Repeat | Optional | Choice  # a node with a number of its own
@@ -197,8 +197,12 @@ def _make_slot(made: dict[Any, Any], slot: Slot, source: Source, known: dict[int
     if slot.kind == "bundle":
         put(made, slot.path, {"raw": _bundled(slot, [source.code(one) for one in opened(slot)])})
     elif is_member(slot):
-        known[slot.number] = source.code(numbered(slot))
-        put(made, slot.path, {"raw": raw_for(slot, known[slot.number])})
+        number = source.code(numbered(slot))
+        raw = raw_for(slot, number)
+        known[slot.number] = (
+            number if slot.kind == "count" else raw
+        )  # what is told by a number asks for raw codes
+        put(made, slot.path, {"raw": raw})
     elif slot.codes:
         known[slot.number] = slot.codes[0].low
 
@@ -405,11 +409,11 @@ class _Drawing:
         ] = {}  # codes that a slot is to have, as no other element may follow
         for node in layout.walk():
             if isinstance(node, Optional) and node.by is not None:
-                self.asked.setdefault(node.by, []).extend(node.codes)
+                self.ask(layout, node.by, node.codes)
             elif isinstance(node, Choice):
                 for branch in node.branches:
                     for by, codes in zip(node.told_by, branch.codes, strict=True):
-                        self.asked.setdefault(by, []).extend(codes)
+                        self.ask(layout, by, codes)
             elif isinstance(node, Run):
                 for slot in node.slots:
                     for number in slot.tellers:
@@ -418,6 +422,11 @@ class _Drawing:
                 self.factors.update(factor.by for factor in node.factors if not factor.ones)
                 if node.own_end is not None:
                     self.asked.setdefault(node.own_end.by, []).extend(node.own_end.codes)
+
+    def ask(self, layout: Layout, by: int, codes: tuple[Range, ...]) -> None:
+        """Have a slot's codes drawn often by which something is told."""
+        slot = layout.slots[by] if by >= 0 else layout.supplied[-1 - by]
+        self.asked.setdefault(by, []).extend(numbers_of(slot, codes))
 
     def noted(self, number: int) -> int:
         self.members.append(number)

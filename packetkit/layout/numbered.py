@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from packetkit.layout.model import Slot
+from packetkit.layout.coding import CODINGS
+from packetkit.layout.model import Range, Slot
+from packetkit.layout.ranges import merged
 
 WIDEST = 64  # bits of a number that targets hold
 
@@ -42,3 +44,19 @@ def raw_for(slot: Slot, number: int) -> int:
         return number
     low, high = slot.number_limits
     return slot.code_of(number) if low <= number <= high else 1 << slot.width
+
+
+def numbers_of(slot: Slot, codes: tuple[Range, ...]) -> tuple[Range, ...]:
+    """Return the numbers of raw codes that a condition asks for, of every size; of other slots the codes themselves."""
+    if not slot.is_continued:
+        return codes
+    first = CODINGS[slot.coding].first
+    made: list[Range] = []
+    for one in codes:
+        parts = [(one.low, one.high)]
+        if first is not None:  # codes of two forms may lie side by side, and their numbers elsewhere
+            parts = [
+                (max(one.low, low), min(one.high, high)) for low, high in (form.raws for form in first.forms)
+            ]
+        made += [Range(number_in(slot, low), number_in(slot, high)) for low, high in parts if low <= high]
+    return merged(made)

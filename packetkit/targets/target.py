@@ -153,7 +153,7 @@ def refusals(
     if "Continued" in knows:
         known[Continued] = frozenset("number at slot".split())
     known = {one: attributes | knows for one, attributes in known.items()}
-    for told in told_by_varying(layout):
+    for told in told_by_varying(layout) if "varying_tellers" not in knows else ():
         yield told, VARYING_TELLER
     for supplied in layout.supplied if not parts else ():
         yield supplied.address, "a field that is not sent but mixed into a check"

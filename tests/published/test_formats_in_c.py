@@ -33,6 +33,7 @@ from tests.published import (
     test_mode_s_replies,
     test_sums_over_addresses,
     test_times,
+    test_told_by_first_bits,
 )
 
 INTERNET = bytes.fromhex("45000073000040004011b861c0a80001c0a800c7")
@@ -130,6 +131,16 @@ FORMATS: dict[str, tuple[str, list[tuple[str, bytes, dict[str, int]]]]] = {
             ),
             ("octets", bytes.fromhex("048180") + bytes(128), {}),
             ("counted", bytes.fromhex("fdfd00") + bytes(253), {}),
+        ],
+    ),
+    "told": (
+        test_told_by_first_bits.SCHEMA,
+        [
+            ("transport", bytes.fromhex("0106004040" + "aa" * 64 + "108001000013080000"), {}),
+            ("record", bytes.fromhex("089601120774657374696e67"), {}),
+            ("record", bytes.fromhex("8001960182010161"), {}),
+            ("socket", bytes.fromhex("818537fa213d7f9f4d5158"), {}),
+            ("element", bytes.fromhex("1A45DFA340C8") + bytes(200), {}),
         ],
     ),
     "uplink": (test_lorawan.UPLINK, [("data", test_lorawan.FRAME, {})]),

@@ -14,7 +14,7 @@ from packetkit.errors import DecodeError, EncodeError
 
 TWO_BITS = "{first_bits: 2, forms: [{code: 0, bits: 6}, {code: 1, bits: 14}, {code: 2, bits: 30}, {code: 3, bits: 62}]}"
 SIZED = "[{from: 128, to: 255}, {from: 64, to: 127, bits: 8}, {from: 32, to: 63, bits: 16}, {from: 16, to: 31, bits: 24}"
-TOLD = packetkit.parse(f"""
+SCHEMA = f"""
 mission: told-by-first-bits
 frames:
   transport:
@@ -73,7 +73,8 @@ frames:
       - {{name: name, kind: constant, bits: 32, code: 0x1A45DFA3}}
       - {{name: size, kind: length, measures: content, coding: {{first_bits: 8, forms: {SIZED}, {{code: 1, bits: 56}}]}}}}
       - {{name: content, kind: bytes, length: rest}}
-""")
+"""
+TOLD = packetkit.parse(SCHEMA)
 
 
 def test_frames_of_a_packet_are_told_by_types_of_any_size() -> None:

@@ -30,7 +30,7 @@ SMALL_CHECKS, FAST_CHECKS = "small_checks", "fast_checks"
 KNOWS = frozenset(
     (
         "pieces calibration limits part curve turn valid_when scale_by own_end several_sizes told_in_option ones_in_lists "
-        "trailers Continued front initial zero_as_ones not_computed as_fits not_counted first_bits residue"
+        "trailers Continued front initial zero_as_ones not_computed as_fits not_counted first_bits residue varying_tellers"
     ).split()
 )
 

@@ -6,12 +6,26 @@ Slots that this makes are numbered behind all others.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import count
 
 from packetkit.layout.bundle import opened
-from packetkit.layout.model import Continued, Layout, Node, Run, Slot, bodies, with_bodies
-from packetkit.layout.numbered import numbered
+from packetkit.layout.model import (
+    Branch,
+    Choice,
+    Continued,
+    Layout,
+    Node,
+    Optional,
+    Repeat,
+    Run,
+    Slot,
+    Trailer,
+    bodies,
+    with_bodies,
+)
+from packetkit.layout.numbered import numbered, numbers_of
 
 
 def without_bundles(layout: Layout) -> Layout:
@@ -41,7 +55,7 @@ def with_numbers(layout: Layout) -> Layout:
     """Return the layout with numbers that go on in plain binary; the same one where it has none."""
     if not any(slot.is_continued for slot in layout.slots):
         return layout
-    nodes = tuple(map(_numbered, layout.nodes))
+    nodes = tuple(_numbered(node, layout.slots) for node in layout.nodes)
     return replace(layout, nodes=nodes, slots=tuple(map(numbered, layout.slots)))
 
 
@@ -50,7 +64,28 @@ def sizes_of(layout: Layout) -> dict[int, tuple[int, ...]]:
     return {node.slot.number: node.sizes for node in layout.walk() if isinstance(node, Continued)}
 
 
-def _numbered(node: Node) -> Node:
+def _numbered(node: Node, slots: Sequence[Slot]) -> Node:
+    """A node with numbers instead of raw codes, also where such a number tells of it."""
     if isinstance(node, Continued):
         return replace(node, slot=numbered(node.slot))
-    return with_bodies(node, tuple(tuple(map(_numbered, body)) for body in bodies(node)))
+    inner = tuple(tuple(_numbered(one, slots) for one in body) for body in bodies(node))
+    node = with_bodies(node, inner)
+    if isinstance(node, Optional) and node.by is not None and node.by >= 0:
+        node = replace(node, codes=numbers_of(slots[node.by], node.codes))
+    if isinstance(node, Choice):
+        node = replace(node, branches=tuple(_branch(node, branch, slots) for branch in node.branches))
+    if isinstance(node, (Optional, Repeat)) and node.trailers:
+        node = replace(node, trailers=tuple(_trailer(one, slots) for one in node.trailers))
+    return node
+
+
+def _branch(node: Choice, branch: Branch, slots: Sequence[Slot]) -> Branch:
+    told = zip(node.told_by, branch.codes, strict=bool(node.told_by))
+    codes = tuple(numbers_of(slots[by], codes) if by >= 0 else codes for by, codes in told)
+    return replace(branch, codes=codes if node.told_by else branch.codes)
+
+
+def _trailer(one: Trailer, slots: Sequence[Slot]) -> Trailer:
+    return replace(
+        one, told=tuple((by, numbers_of(slots[by], codes) if by >= 0 else codes) for by, codes in one.told)
+    )
