@@ -567,15 +567,15 @@ BUGS: tuple[Bug, ...] = (
     # -- lengths
     Bug(
         "what a length says less is not added again",
-        "codec/reading",
-        "size = (leaf.number + limit.node.less) * limit.node.unit_bits",
-        "size = leaf.number * limit.node.unit_bits",
+        "layout/model",
+        "return with_uncounted((number + self.less) * self.unit_bits, self.not_counted)",
+        "return with_uncounted(number * self.unit_bits, self.not_counted)",
     ),
     Bug(
         "a length says more by what it is less",
-        "codec/demands",
-        "number, highest = units - node.less, leaf.slot.number_limits[1]",
-        "number, highest = units + node.less, leaf.slot.number_limits[1]",
+        "layout/model",
+        "return units - self.less, over + rest",
+        "return units + self.less, over + rest",
     ),
     Bug(
         "fields may end before their length says",
