@@ -888,7 +888,7 @@ def sheets(seed: int, count: int, records: int) -> Iterator[Sheet]:
 class Sheets:
     """Random frames, drawn as far as somebody has asked for, and kept; those that have shown most bugs come first."""
 
-    def __init__(self, seed: int, count: int = 100, records: int = 60) -> None:
+    def __init__(self, seed: int, count: int = 200, records: int = 60) -> None:
         self._left = sheets(seed, count, records)
         self._drawn: list[Sheet] = []
         self.shown: Counter[int] = Counter()  # bugs by the place of the sheet that showed them
