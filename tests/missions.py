@@ -88,3 +88,16 @@ frames:
               - {name: crc, kind: check, algorithm: CRC-16/IBM-3740}
       - {name: crc, kind: check, algorithm: CRC-24/BLE, starts_from: opened_with}
 """
+
+# Numbers whose first bits say their size, times in years and months.
+SIZED_AND_DATED = """
+mission: sized
+frames:
+  all:
+    fields:
+      - {name: kind, bits: 3}
+      - {name: argument, coding: {first_bits: 5, forms: [{from: 0, to: 23}, {code: 24, bits: 8}, {code: 25, bits: 16}]}}
+      - {name: part_of_it, coding: {first_bits: 8, order: little, forms: [{from: 0, to: 252}, {code: 253, bits: 16}]}}
+      - {name: day, kind: time, counts: {years: {bits: 7, offset: 1980}, months: 4, days: 5}, missing: [{code: 0, reason: not set}]}
+      - {name: at, kind: time, coding: binary_coded_decimal, counts: {years: 16, days: 16, hours: 8, minutes: 8, seconds: 8, fraction: 8}}
+"""

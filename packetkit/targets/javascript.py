@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import Bundle, Choice, Digits, Layout, Measured, Optional, Repeat
 from packetkit.targets import javascript_runtime as runtime
@@ -40,6 +41,7 @@ ROWS = (
     "lists",
     "inside",
     "continued",
+    "calendar",
     "bundles",
     "times",
     "supplied",
@@ -294,13 +296,16 @@ def _needed_sections(layouts: Mapping[str, Layout]) -> Iterator[str]:
         runtime.DERIVED: any(layout.derived for layout in layouts.values()),
         runtime.WIDE: any(slot.width > WIDEST for slot in slots),
         runtime.BUNDLES: any(isinstance(slot.transform, Bundle) for slot in slots),
-        runtime.TIMES: any(slot.clock is not None for slot in slots),
+        runtime.TIMES: any(slot.kind == "time" for slot in slots),
+        runtime.CALENDARS: any(slot.calendar is not None for slot in slots),
+        runtime.FIRST_BITS: any(slot.coding and CODINGS[slot.coding].first is not None for slot in slots),
         runtime.SUPPLIED: any(layout.supplied for layout in layouts.values()),
         runtime.VALID: any(slot.tellers for slot in slots),
         runtime.CONTINUED: any(slot.is_continued for slot in slots),
         runtime.FRONT: any(slot.check is not None and slot.check.front for slot in slots),
         runtime.ENDS: any(isinstance(node, Repeat) and node.own_end is not None for node in nodes),
-        runtime.CODINGS: any(slot.coding for slot in slots),
+        runtime.CODINGS: any(slot.coding for slot in slots)
+        or any(count.coding for slot in slots if slot.calendar is not None for count in slot.calendar.counts),
         runtime.CHARACTERS: has_texts or has_digits,
         runtime.TEXTS: has_texts,
         runtime.DIGITS: has_digits,

@@ -122,6 +122,7 @@ ROWS = (
     "lists",
     "inside",
     "continued",
+    "calendar",
     "bundles",
     "times",
     "supplied",

@@ -32,11 +32,13 @@ from packetkit.layout.model import (
     Run,
     Slot,
 )
-from packetkit.targets.untaught import VARYING_TELLER, WORDS, address_of, told_by_varying
+from packetkit.targets.untaught import WORDS, address_of
 
 WIDEST = 64
 
-CONTINUED = frozenset(("continued_low_first", "continued_low_first_signed", "continued_high_first"))
+CONTINUED = frozenset(
+    ("continued_low_first", "continued_low_first_signed", "continued_high_first", "first_bits")
+)
 FAMILIES = ("crc", "sum", "xor", "parity", "fletcher", "adler")
 
 Attributes = Mapping[type, frozenset[str]]
@@ -118,7 +120,8 @@ ROWS: Mapping[str, Row] = {
     "blocks": Row(attributes={Repeat: frozenset(("as_fits",)), Measured: frozenset(("not_counted",))}),
     "lists": Row(attributes={Repeat: frozenset(("ones_in_lists",))}),
     "inside": Row(attributes={Optional: frozenset(("told_in_option",))}),
-    "continued": Row(attributes={Continued: frozenset("number at slot".split())}, codings=CONTINUED),
+    "continued": Row(attributes={Continued: frozenset("number at slot residue".split())}, codings=CONTINUED),
+    "calendar": Row(attributes={Slot: frozenset(("calendar",))}),
     "bundles": Row(kinds=frozenset(("bundle",)), scales=frozenset((Bundle,))),
     "times": Row(kinds=frozenset(("time",)), attributes={Slot: frozenset(("clock",))}),
     "turns": Row(attributes={Choice: frozenset(("turn",))}),
@@ -152,8 +155,6 @@ def refusals(
     """
     known = [BASE, *(ROWS[name] for name in rows)]
     yield from _unknown(layout, "", known)
-    for address in told_by_varying(layout):
-        yield address, VARYING_TELLER
     told: set[str] = set()
     for node in layout.walk():
         address = getattr(node, "address", "")
@@ -179,7 +180,9 @@ def _of_slot(slot: Slot, widest: int | None, known: list[Row]) -> Iterator[tuple
     yield from _unknown(slot, slot.address, known)
     if not any(slot.kind in row.kinds for row in known):
         yield slot.address, f"this target does not know fields of kind {slot.kind} yet"
-    if slot.coding and not any(slot.coding in row.codings for row in known):
+    by_first_bits = bool(slot.coding) and CODINGS[slot.coding].first is not None
+    coding = "first_bits" if by_first_bits else slot.coding  # whose table is its name
+    if coding and not any(coding in row.codings for row in known):
         yield slot.address, f"this target does not know numbers {CODINGS[slot.coding].words} yet"
     # Codes of a bundle are read by themselves, and what goes on has more bits than its number.
     is_bound = not isinstance(slot.transform, Bundle) and not slot.is_continued

@@ -12,7 +12,9 @@ from math import ceil, floor, inf
 from typing import Any
 
 from packetkit.layout.alike import Told, told
+from packetkit.layout.calendar import Calendar
 from packetkit.layout.clock import Clock, Moment
+from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve, Piece, extremes
 from packetkit.layout.expression import Expression, Minus, Name, Number, Operation, names
 from packetkit.layout.ieee import ieee_bounds
@@ -234,7 +236,9 @@ def _repeat(node: Repeat) -> Row:
         address=node.address,
         count=node.count,
         by=node.counted_by,
-        most=node.maximum,
+        most=None
+        if node.maximum is None or node.maximum > SAFE
+        else node.maximum,  # beyond, it bounds nothing
         trailer=node.trailer_bits or None,
         behind=_behind(node),
         least=node.minimum_bits,
@@ -260,7 +264,9 @@ def _counted(factor: Factor) -> str:
 
 
 def _continued(node: Continued) -> Row:
-    return _said(part="continued", number=node.number, packing="most", slot=slot_row(node.slot))
+    return _said(
+        part="continued", number=node.number, packing="most", least=node.sizes[0], slot=slot_row(node.slot)
+    )
 
 
 def _joined(joined: Joined) -> Row:
@@ -344,12 +350,13 @@ def slot_row(slot: Slot) -> Row:
         signed=slot.signed,
         octets_reversed=slot.octets_reversed,
         bits_reversed=slot.bits_reversed,
-        coding=slot.coding or None,
+        **_coding(slot),
         **(_transform(slot) if is_number else {}),
         digits=_digits(slot.transform) if isinstance(slot.transform, Digits) else None,
         bundle=_bundle(slot.transform) if isinstance(slot.transform, Bundle) else None,
         valid=None if slot.valid_when is None else [slot.valid_when.by, _ranges(slot.valid_when.codes)],
         clock=None if slot.clock is None else _clock(slot.clock),
+        calendar=None if slot.calendar is None else _calendar(slot.calendar),
         legal=_ranges(slot.legal) if is_number and not isinstance(slot.transform, Ieee) else None,
         specials=[[one.low, one.high, one.meaning, one.reason] for one in slot.specials] or None,
         unassigned=slot.unassigned,
@@ -418,6 +425,39 @@ def _bundle(bundle: Bundle) -> Row:
         octets_reversed=bundle.octets_reversed,
         nothing=bundle.nothing,
         meant=bundle.sample.by_meaning,
+    )
+
+
+def _coding(slot: Slot) -> Row:
+    """How a slot spells its number: a word, and where its first bits say its size, their table, [low, high, bits, offset] a form."""
+    first = CODINGS[slot.coding].first if slot.coding else None
+    if first is None:
+        return _said(coding=slot.coding or None)
+    forms = [[one.low, one.high, one.bits, one.offset] for one in first.forms]
+    return {
+        "coding": "first_bits",
+        "first": _said(bits=first.bits, forms=forms, turned=first.low_octet_first),
+    }
+
+
+def _calendar(calendar: Calendar) -> Row:
+    """A calendar: its counts in the order of the code; leaps as those of a clock."""
+    return _said(
+        counts=[
+            _said(
+                name=one.name,
+                bits=one.width,
+                shift=one.shift,
+                unit=[one.seconds.numerator, one.seconds.denominator] if one.seconds else None,
+                coding=one.coding or None,
+                scale=one.scale,
+                offset=one.offset,
+            )
+            for one in calendar.counts
+        ],
+        epoch=calendar.epoch_day,
+        digits=calendar.digits,
+        leaps=list(STARTS),
     )
 
 

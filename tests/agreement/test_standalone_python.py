@@ -185,6 +185,16 @@ def test_the_file_is_python_3_8_and_imports_the_standard_library_only(name: str,
         ast.parse("match x:\n    case 1: pass\n", feature_version=(3, 8))
 
 
+def test_no_name_is_given_twice_in_the_file() -> None:
+    made = Counter[str]()
+    for node in ast.parse(next(iter(files_of(shipped("plover")).values()))).body:
+        if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
+            made[node.name] += 1
+        elif isinstance(node, ast.Assign):
+            made.update(one.id for one in node.targets if isinstance(one, ast.Name))
+    assert not [name for name, count in made.items() if count > 1]
+
+
 def test_a_mission_is_told_by_its_bytes_and_salvaged() -> None:
     mission = shipped("heron")
     generated = module_of(mission).MISSION

@@ -8,8 +8,9 @@ codec/assemble.py, layout/number.py), and is held to it on random schemas. Whole
 from __future__ import annotations
 
 from packetkit.targets.javascript_runtime.bundles import BUNDLES
+from packetkit.targets.javascript_runtime.calendars import CALENDARS
 from packetkit.targets.javascript_runtime.checks import CHECKS
-from packetkit.targets.javascript_runtime.continued import CONTINUED, ENDS
+from packetkit.targets.javascript_runtime.continued import CONTINUED, ENDS, FIRST_BITS
 from packetkit.targets.javascript_runtime.derived import DERIVED
 from packetkit.targets.javascript_runtime.frames import MISSION
 from packetkit.targets.javascript_runtime.numbers import IEEE, WHOLE
@@ -26,6 +27,7 @@ from packetkit.targets.javascript_runtime.writing import ENCODE
 __all__ = (
     "BITS",
     "BUNDLES",
+    "CALENDARS",
     "CHARACTERS",
     "CHECKS",
     "CODINGS",
@@ -37,6 +39,7 @@ __all__ = (
     "DIGITS",
     "ENCODE",
     "ENDS",
+    "FIRST_BITS",
     "FRONT",
     "IEEE",
     "LENGTHS",
@@ -66,6 +69,7 @@ SECTIONS = (
     WIDE,
     BUNDLES,
     TIMES,
+    CALENDARS,
     WALK,
     CHECKS,
     DECODE,
@@ -78,6 +82,7 @@ SECTIONS = (
     REMAINING,
     COMPUTED,
     CONTINUED,
+    FIRST_BITS,
     ENDS,
     FRONT,
     SUPPLIED,

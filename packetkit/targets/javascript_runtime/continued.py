@@ -48,7 +48,8 @@ function continuedLimits(slot) {
 
 Reading.prototype.continued = function (node, made, indices, scope) {
   var slot = node.slot, stop = this.stop(), end = made.at, leaf, path;
-  while (end + 8 <= stop && this.octets[end / 8] > 127) {
+  if (slot.first) { end += this.toldSize(node, made.at, indices) - 8; } // as below: up to its last octet
+  while (!slot.first && end + 8 <= stop && this.octets[end / 8] > 127) {
     end += 8;
     if (end - made.at === slot.bits) {
       path = located(slot.address || slot.path.join('.'), indices);
@@ -62,22 +63,77 @@ Reading.prototype.continued = function (node, made, indices, scope) {
 };
 
 Writing.prototype.continued = function (node, into, at, indices, scope) {
-  var bits = 8 * (this.sizes[this.leaves.length] || 1);
+  var bits = this.sizes[this.leaves.length] || node.least;
   this.leaf(leafAt(node, node.slot, bits, at, indices, scope, this.leaves.length), this.find(into, node.slot.path));
   return at + bits;
 };
 
-// Whether all numbers that go on have the octets that they need; else the next writing is told how many that are.
+// Whether all numbers that go on have the bits that they need; else the next writing is told how many that are.
 Writing.prototype.isSettled = function () {
   var needed = {}, settled = true;
   this.leaves.forEach(function (leaf) {
     if (!isContinued(leaf.slot)) { return; }
-    needed[leaf.order] = Math.max(1, Math.ceil(bitsIn(leaf.raw) / 8));
-    settled = settled && leaf.bits === 8 * needed[leaf.order];
+    needed[leaf.order] = leaf.slot.first ? sizedBits(leaf.slot.first, leaf.raw) : 8 * Math.max(1, Math.ceil(bitsIn(leaf.raw) / 8));
+    settled = settled && leaf.bits === needed[leaf.order];
   });
   this.sizes = needed;
   return settled;
 };
+"""
+
+FIRST_BITS = r"""
+// -- numbers whose first bits say by a table how many follow: forms are [low, high, bits, offset] --
+
+Reading.prototype.toldSize = function (node, at, indices) {
+  var slot = node.slot, first = slot.first, path = located(slot.address || slot.path.join('.'), indices), code, form;
+  if (at + first.bits > this.stop()) { throw this.overrun(path, at, ' is not whole in ' + this.octets.length + ' bytes'); }
+  code = readCode(this.octets, (at - at % 8) / 8, piecesOf(node, {at: 0}, first.bits, at % 8), first.bits);
+  form = first.forms.filter(function (one) { return holds(code, [one]); })[0];
+  if (!form) { throw new DecodeError('bad length', path + ' begins with ' + decimal(code) + ', none of its forms', path, at); }
+  return first.bits + form[2];
+};
+
+function highestOf(form) { return plus(form[3], minus(times(form[1] - form[0] + 1, SIZES[form[2]]), 1)); }
+
+function formOfCode(first, code) {
+  return first.forms.filter(function (one) { return holds(floorOver(code, SIZES[one[2]]), [one]); })[0];
+}
+
+function sizedBits(first, code) { // of a code, of the shortest form where it is none
+  var form = formOfCode(first, code);
+  return first.bits + (form ? form[2] : Math.min.apply(null, first.forms.map(function (one) { return one[2]; })));
+}
+
+function sizedNumber(first, code) { // null where it is none
+  var form = formOfCode(first, code), head;
+  if (!form) { return null; }
+  head = floorOver(code, SIZES[form[2]]);
+  return plus(form[3], plus(times(minus(head, form[0]), SIZES[form[2]]), inTurn(first, minus(code, times(head, SIZES[form[2]])), form[2])));
+}
+
+function sizedCode(first, number) { // of the shortest form that has it
+  var form = null, above, head;
+  first.forms.forEach(function (one) {
+    if (holds(number, [[one[3], highestOf(one)]]) && (!form || one[2] < form[2])) { form = one; }
+  });
+  above = minus(number, form[3]);
+  head = floorOver(above, SIZES[form[2]]);
+  return plus(times(plus(form[0], head), SIZES[form[2]]), inTurn(first, minus(above, times(head, SIZES[form[2]])), form[2]));
+}
+
+function inTurn(first, rest, bits) { // the octets that follow, where the low one comes first
+  var parts;
+  if (!first.turned) { return rest; }
+  parts = partsOf(rest, 256);
+  while (parts.length < bits / 8) { parts.push(0); }
+  return joinedParts(parts.reverse(), 256);
+}
+
+function sizedLimits(first) {
+  return first.forms.reduce(function (ends, one) {
+    return [compare(one[3], ends[0]) < 0 ? one[3] : ends[0], compare(highestOf(one), ends[1]) > 0 ? highestOf(one) : ends[1]];
+  }, [first.forms[0][3], 0]);
+}
 """
 
 ENDS = r"""

@@ -54,7 +54,7 @@ function joinedPlaces(places) {
 }
 
 function pieces(run, slot, bits, residue) {
-  var key = residue * 65 + bits;
+  var key = residue * 1000 + bits;
   slot.pieces = slot.pieces || {};
   return slot.pieces[key] || (slot.pieces[key] = piecesOf(run, slot, bits, residue));
 }
@@ -119,12 +119,14 @@ function limitsOf(slot, bits) {
   return [negated(half), minus(half, 1)];
 }
 
-function isContinued(slot) { return /^continued/.test(slot.coding); }
+function isContinued(slot) { return /^(continued|first_bits)/.test(slot.coding); }
 
 // Of what is the same whatever a number's octets: its codes, and the numbers that these spell.
 function codeLimits(leaf) { return limitsOf(leaf.slot, isContinued(leaf.slot) ? leaf.slot.bits : leaf.bits); }
 
-function numberLimits(slot, bits) { return isContinued(slot) ? continuedLimits(slot) : limitsOf(slot, bits); }
+function numberLimits(slot, bits) {
+  return slot.first ? sizedLimits(slot.first) : isContinued(slot) ? continuedLimits(slot) : limitsOf(slot, bits);
+}
 
 function signedCode(slot, code, bits) {
   return slot.signed && compare(code, SIZES[bits - 1]) >= 0 ? minus(code, SIZES[bits]) : code;

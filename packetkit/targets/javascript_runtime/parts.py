@@ -138,10 +138,21 @@ Writing.prototype.choice = function (node, value, at, indices, scope) {
   }
   this.choices.push({node: node, branch: branch, address: address, order: this.leaves.length, scope: scope});
   branch.codes.forEach(function (codes, i) {
-    if (!node.turn && codes.length === 1 && !compare(codes[0][0], codes[0][1])) { stateOfTeller(node.by[i]).wanted.push(codes[0][0]); }
+    var code = node.turn ? null : singleCode(leafOf(scope, node.by[i]).slot, codes);
+    if (code !== null) { stateOfTeller(node.by[i]).wanted.push(code); }
   });
   return this.container(branch.nodes, value[branch.name], branch.bare, at, indices, scope, joined(address, branch.name));
 };
+
+// The one code that some codes mean, the shortest of a number of varying size; null where they mean several.
+function singleCode(slot, codes) {
+  var number;
+  if (codes.some(function (one) { return compare(one[0], one[1]); })) { return null; }
+  if (!isContinued(slot)) { return codes.length === 1 ? codes[0][0] : null; }
+  number = numberSpelled(slot, codes[0][0]);
+  if (number === null || codes.some(function (one) { return compare(numberSpelled(slot, one[0]), number); })) { return null; }
+  return codeOf(slot, number);
+}
 
 // Whether several variants of those that take turns are given, and nothing else: all but the one whose turn it is are ignored.
 function takesTurns(node, value) {

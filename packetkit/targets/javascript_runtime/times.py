@@ -127,9 +127,9 @@ function momentGiven(clock, text) {
 }
 
 function timeToRaw(slot, value) { // {raw} or {fault}
-  var moment = momentGiven(slot.clock, value), raw;
+  var moment = momentGiven(slot.calendar || slot.clock, value), raw;
   if (moment.rule) { return {fault: moment}; }
-  raw = codeOfMoment(slot.clock, moment);
+  raw = slot.calendar ? dateCode(slot.calendar, moment) : codeOfMoment(slot.clock, moment);
   if (raw === null || specialOf(slot, raw)) { return {fault: fault('out-of-range', shown(value) + ' has no code that is sent')}; }
   return {raw: raw};
 }

@@ -68,6 +68,7 @@ function meaningOf(slot, raw) {
   if (slot.bundle) { return bundleMeaning(slot.bundle, raw); }
   if (!/^(number|float|states|time)$/.test(slot.kind)) {
     note = slot.kind === 'reserved' && compare(raw, 0) ? 'not zero' : '';
+    if (slot.check && isNotComputed({slot: slot, raw: raw})) { note = 'not computed'; }
     return {value: shownWhole(slot, slot.coding ? numberSpelled(slot, raw) : raw), note: note};
   }
   special = specialOf(slot, raw);
@@ -75,7 +76,7 @@ function meaningOf(slot, raw) {
     if (special[2] === 'missing') { return {value: null, reason: special[3] || 'missing'}; }
     return {value: numberOf(slot, raw), note: special[2].replace('_', ' ')};
   }
-  if (slot.clock) { return timeText(slot.clock, raw); }
+  if (slot.kind === 'time') { return slot.calendar ? dateText(slot.calendar, raw) : timeText(slot.clock, raw); }
   if (slot.kind === 'states') { return {value: stateOf(slot, raw)}; }
   if (slot.ieee) { return ieeeMeaning(slot, raw); }
   if (slot.coding) {
@@ -180,7 +181,7 @@ CODINGS = r"""
 
 function numberSpelled(slot, raw) { // null where a digit is above 9
   var number = 0, unit = 1, rest, digit;
-  if (isContinued(slot)) { return continuedNumber(slot, raw); }
+  if (isContinued(slot)) { return slot.first ? sizedNumber(slot.first, raw) : continuedNumber(slot, raw); }
   if (slot.coding === 'gray') { return fromGray(raw); }
   if (slot.coding === 'sign_and_magnitude') {
     return compare(raw, SIZES[slot.bits - 1]) >= 0 ? minus(SIZES[slot.bits - 1], raw) : raw;
@@ -205,7 +206,7 @@ function fromGray(raw) { // each bit is the parity of the code's bits from the t
 
 function codeOf(slot, number) {
   var code = 0, place = 1, rest, pair;
-  if (isContinued(slot)) { return continuedCode(slot, number); }
+  if (isContinued(slot)) { return slot.first ? sizedCode(slot.first, number) : continuedCode(slot, number); }
   if (slot.coding === 'gray') {
     pair = halvesOf(number);
     return fromHalves((pair[0] ^ pair[0] >>> 1) >>> 0, (pair[1] ^ (pair[1] >>> 1 | pair[0] << 31)) >>> 0);
@@ -261,7 +262,7 @@ function fault(rule, message) { return {rule: rule, message: message}; }
 function numberFrom(slot, value) {
   var n;
   if (typeof value === 'number') { return value; }
-  if (typeof value !== 'string' || slot.clock || value.length > 1000 || !/^[+-]?[0-9]+$/.test(value)) { return undefined; }
+  if (typeof value !== 'string' || slot.kind === 'time' || value.length > 1000 || !/^[+-]?[0-9]+$/.test(value)) { return undefined; }
   n = whole(value);
   return (slot.wide && slot.kind !== 'float') || typeof n !== 'number' ? n : undefined;
 }
@@ -280,7 +281,7 @@ function toRaw(slot, value, bits) {
     return {fault: fault('wrong-type', shown(value) + ' is neither true nor false')};
   }
   if (value === null) { return fromNothing(slot); }
-  if (slot.clock) { return timeToRaw(slot, value); }
+  if (slot.kind === 'time') { return timeToRaw(slot, value); }
   if (slot.kind !== 'number' && slot.kind !== 'float') { return fromCode(slot, value, n, bits); }
   if (n === undefined) { return {fault: fault('not-a-number', shown(value) + ' is not a number')}; }
   if (n !== n) {
@@ -351,7 +352,7 @@ function fromWord(slot, word) {
     }
     return {fault: fault('unknown-state', shown(word) + ' is none of its states')};
   }
-  if (slot.clock) { return timeToRaw(slot, word); }
+  if (slot.kind === 'time') { return timeToRaw(slot, word); }
   return {fault: fault(slot.kind === 'flag' ? 'wrong-type' : 'not-a-number', shown(word) + ' is text')};
 }
 

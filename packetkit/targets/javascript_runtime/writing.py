@@ -294,7 +294,7 @@ Writing.prototype.givenRaw = function (leaf, raw) {
     this.fault(addressOf(leaf), 'raw-range', 'raw is ' + shown(raw) + ', which does not fit its bits');
     return undefined;
   }
-  if (isContinued(leaf.slot) && continuedNumber(leaf.slot, code) === null) {
+  if (isContinued(leaf.slot) && numberSpelled(leaf.slot, code) === null) {
     this.fault(addressOf(leaf), 'raw-range', 'raw is ' + shown(raw) + ', whose octets do not go on up to the last by their first bits');
     return undefined;
   }

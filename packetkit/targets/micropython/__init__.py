@@ -72,7 +72,10 @@ def beyond(layouts: Mapping[str, Layout], small: bool) -> Iterator[tuple[str, st
 
 
 def _beyond_numbers(layout: Layout) -> Iterator[tuple[str, str]]:
-    """Yield the numbers that go on which this target has no code for."""
+    """Yield the times, and the numbers that go on, which this target has no code for."""
+    for slot in layout.slots:
+        if slot.kind == "time" and slot.width > _WIDEST:
+            yield slot.address, f"a time of {slot.width} bits, and {_WIDEST} are the most"
     lists = (node for node in layout.walk() if isinstance(node, Repeat))
     summed = {factor.by for node in lists for factor in node.factors if factor.in_list}
     for slot in filter(lambda one: one.is_continued, layout.slots):

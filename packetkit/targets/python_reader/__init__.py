@@ -14,6 +14,7 @@ from types import ModuleType
 from packetkit.targets.python_reader import (
     bits,
     bundles,
+    calendars,
     checks,
     continued,
     derived,
@@ -34,6 +35,7 @@ _ROOMS: tuple[ModuleType, ...] = (
     texts,
     bundles,
     times,
+    calendars,
     values,
     places,
     checks,

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from packetkit.targets.python_reader.bits import DecodeError, Row, _holds, _limits
+from packetkit.targets.python_reader.bits import DecodeError, Row, _holds, _limits, _read
 from packetkit.targets.python_reader.checks import _check_value, _is_known
+from packetkit.targets.python_reader.continued import _number_in
 from packetkit.targets.python_reader.derived import _derive
 from packetkit.targets.python_reader.places import (
     _element_slot,
@@ -19,7 +20,7 @@ from packetkit.targets.python_reader.places import (
     _told_branch,
 )
 from packetkit.targets.python_reader.texts import _joined_raw, _joined_value
-from packetkit.targets.python_reader.values import _beyond_limit, _is_missing, _meaning, _number_in
+from packetkit.targets.python_reader.values import _beyond_limit, _is_missing, _meaning
 
 # -- from a frame to a record ----------------------------------------------------------------------
 
@@ -181,8 +182,13 @@ class _Reading:
                     self.sized(limit, leaf)
 
     def continued(self, node: Row, at: int, indices: tuple[int, ...], scope: _Scope, parts: list[Any]) -> int:
-        """Read a number that goes on from octet to octet, up to the one that says that it is the last."""
+        """Read a number of as many bits as it needs: up to the octet that says that it is the last, or as many as its first bits say."""
         slot, stop, end = node["slot"], self.stop(), at
+        if "first" in slot:
+            leaf = self.leaf(node, slot, self.told_size(node, at, indices), at, indices, scope)
+            parts.append(leaf)
+            self.heed(leaf)
+            return at + leaf.bits
         while end + 8 <= stop and self.data[end // 8] & 0x80:
             end += 8
             if end - at == slot["bits"]:
@@ -202,6 +208,18 @@ class _Reading:
         self.leaves.append(leaf)
         scope.leaves[slot["number"]] = leaf
         return leaf
+
+    def told_size(self, node: Row, at: int, indices: tuple[int, ...]) -> int:
+        """The bits of a number whose first bits say it."""
+        slot, first = node["slot"], node["slot"]["first"]
+        path = _located(slot.get("address") or ".".join(slot["path"]), indices)
+        if at + first["bits"] > self.stop():
+            raise self.overrun(path, at)
+        code = _read(self.data, node, at, 0, first["bits"])
+        form = next((one for one in first["forms"] if one[0] <= code <= one[1]), None)
+        if form is None:
+            raise DecodeError("bad length", f"{path} begins with {code:#x}, none of its forms", path, at)
+        return int(first["bits"] + form[2])
 
     def goes_on(self, node: Row, at: int, indices: tuple[int, ...], number: int, last: _Scope) -> bool:
         """Whether another element follows so many, the last known in its scope: it says so, or there is room for the smallest."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from packetkit.targets.python_reader.bits import EncodeError, Row, _holds
+from packetkit.targets.python_reader.continued import _number_in, _number_limits, _spelling
 from packetkit.targets.python_reader.places import _Leaf, _product, _Scope, _told_branch
-from packetkit.targets.python_reader.values import _number_in, _number_limits, _spelling
 
 # -- what is asked of fields that fill themselves --------------------------------------------------
 

@@ -11,16 +11,12 @@ from numbers import Rational
 from operator import index
 from typing import Any, Optional, Tuple
 
-from packetkit.targets.python_reader.bits import Row, _holds, _limits, _shown
+from packetkit.targets.python_reader.bits import Row, _holds, _shown
 from packetkit.targets.python_reader.bundles import _bundled, _samples
-from packetkit.targets.python_reader.continued import (
-    _continued_code,
-    _continued_limits,
-    _continued_number,
-    _goes_on,
-)
+from packetkit.targets.python_reader.calendars import _code_of_moment, _is_time, _text_of_moment
+from packetkit.targets.python_reader.continued import _number_in, _number_limits, _spelled, _spelling
 from packetkit.targets.python_reader.texts import _digits_number, _digits_text, _Unfit
-from packetkit.targets.python_reader.times import _moment_given, _time_code, _time_text
+from packetkit.targets.python_reader.times import _moment_given
 
 # -- from code to value ----------------------------------------------------------------------------
 
@@ -50,21 +46,27 @@ def _meaning(slot: Row, raw: int) -> tuple[Any, str, str]:
     if "digits" in slot:
         return (*_digits_text(slot["digits"], raw), "")
     if kind not in ("number", "float", "states", "time"):
-        return _number_in(slot, raw), "", "not zero" if kind == "reserved" and raw else ""
+        note = "not zero" if kind == "reserved" and raw else ""
+        return _number_in(slot, raw), "", "not computed" if _is_no_check(slot, raw) else note
     for low, high, meaning, reason in slot.get("specials", ()):
         if low <= raw <= high:
             if meaning == "missing":
                 return None, reason or "missing", ""
             return _number(slot, raw), "", meaning.replace("_", " ")
-    if "clock" in slot:
-        return (*_time_text(slot["clock"], raw), "")
+    if _is_time(slot):
+        return (*_text_of_moment(slot, raw), "")
     if kind == "states":
         return next((name for code, name in slot["states"] if code == raw), raw), "", ""
     return _ieee_meaning(slot, raw) if "ieee" in slot else _number_meaning(slot, raw)
 
 
+def _is_no_check(slot: Row, raw: int) -> bool:
+    """Whether a check's code says that there is none."""
+    return "check" in slot and slot["check"].get("not_computed") == raw
+
+
 def _number_meaning(slot: Row, raw: int) -> tuple[Any, str, str]:
-    number = _spelled(slot["coding"], slot["bits"], raw) if "coding" in slot else raw
+    number = _spelled(slot, raw) if "coding" in slot else raw
     if number is None:
         return None, "bad digit", ""
     if _holds(number, slot["legal"]):
@@ -79,45 +81,6 @@ def _ieee_meaning(slot: Row, raw: int) -> tuple[Any, str, str]:
     if isinf(value):
         return None, "not finite", ""
     return value, "", "" if slot["low"] <= value <= slot["high"] else "out_of_range"
-
-
-def _spelled(coding: str, bits: int, raw: int) -> int | None:
-    """The number that a code spells, None where it spells none."""
-    if coding.startswith("continued"):
-        return _continued_number(coding, raw)
-    if coding == "sign_and_magnitude":
-        sign = 1 << (bits - 1)
-        return sign - raw if raw & sign else raw
-    if coding == "binary_coded_decimal":
-        digits = f"{raw:x}"
-        return int(digits) if digits.isdecimal() else None
-    shift = 1
-    while shift < bits:
-        raw ^= raw >> shift
-        shift *= 2
-    return raw
-
-
-def _number_in(slot: Row, raw: int) -> Any:
-    """The number that the code of a count or a length spells."""
-    return _spelled(slot["coding"], slot["bits"], raw) if "coding" in slot else raw
-
-
-def _number_limits(slot: Row, bits: int) -> tuple[int, int]:
-    """The least and the greatest number that a count or a length can say."""
-    return _continued_limits(slot["coding"], slot["bits"]) if _goes_on(slot) else _limits(slot, bits)
-
-
-def _spelling(slot: Row, number: int) -> int:
-    """The code that spells a number."""
-    coding = slot.get("coding")
-    if _goes_on(slot):
-        return _continued_code(str(coding), number)
-    if coding == "sign_and_magnitude":
-        return number if number >= 0 else (1 << (slot["bits"] - 1)) - number
-    if coding == "binary_coded_decimal":
-        return int(str(number), 16)
-    return number ^ number >> 1 if coding else number
 
 
 def _missing_code(slot: Row) -> int | None:
@@ -167,7 +130,7 @@ def _to_raw(slot: Row, value: Any, bits: int) -> Outcome:
         return _no("wrong-type", f"{_shown(value)} is neither True nor False")
     if value is None:
         return _from_none(slot)
-    if "clock" in slot:
+    if _is_time(slot):
         return _from_moment(slot, value)
     if kind not in ("number", "float"):
         return _from_code(slot, value, _exact(value, slot), bits)
@@ -205,7 +168,7 @@ def _in_parts(slot: Row, value: Any) -> Outcome:
 def _from_moment(slot: Row, value: Any) -> Outcome:
     """The code of a moment, given as text or as a datetime with a zone."""
     try:
-        raw = _time_code(slot["clock"], _moment_given(slot["clock"], value))
+        raw = _code_of_moment(slot, _moment_given(slot.get("calendar") or slot["clock"], value))
     except _Unfit as no:
         return _no(no.rule, f"{_shown(value)}: {no}")
     if raw is None:
@@ -425,7 +388,7 @@ def _from_word(slot: Row, word: str) -> Outcome:
             if code is None
             else (code, False, None)
         )
-    if "clock" in slot:
+    if _is_time(slot):
         return _from_moment(slot, word)
     return _no("wrong-type" if slot["kind"] == "flag" else "not-a-number", f"{_shown(word)} is text")
 

@@ -10,7 +10,13 @@ from typing import Any
 
 from packetkit.targets.python_reader.bits import Row, _holds, _limits, _shown
 from packetkit.targets.python_reader.checks import _check_value, _is_known
-from packetkit.targets.python_reader.continued import _goes_on, _octets_in
+from packetkit.targets.python_reader.continued import (
+    _goes_on,
+    _number_in,
+    _number_limits,
+    _single_code,
+    _size_of,
+)
 from packetkit.targets.python_reader.derived import _less_derived
 from packetkit.targets.python_reader.places import (
     _element_slot,
@@ -22,7 +28,7 @@ from packetkit.targets.python_reader.places import (
 )
 from packetkit.targets.python_reader.settling import _Demand, _Settling, _State
 from packetkit.targets.python_reader.texts import _given_codes, _joined_codes, _Unfit
-from packetkit.targets.python_reader.values import Outcome, _missing_code, _number_in, _number_limits, _to_raw
+from packetkit.targets.python_reader.values import Outcome, _missing_code, _to_raw
 
 # -- from a record to a frame ----------------------------------------------------------------------
 
@@ -31,7 +37,7 @@ _BROKEN: Any = object()  # inside a group whose own fault is already noted
 
 
 class _Writing(_Settling):
-    """One record being turned into codes at their places. sizes: octets of each number that goes on, by its place among the leaves."""
+    """One record being turned into codes at their places. sizes: bits of each number that goes on, by its place among the leaves."""
 
     def __init__(self, frame: Row, sizes: Mapping[int, int]) -> None:
         super().__init__(frame)
@@ -60,8 +66,8 @@ class _Writing(_Settling):
         return end
 
     def sizes_needed(self) -> dict[int, int]:
-        """The octets that each number that goes on needs, by its place among the leaves."""
-        return {leaf.order: _octets_in(leaf.raw) for leaf in self.leaves if _goes_on(leaf.slot)}
+        """The bits that each number that goes on needs, by its place among the leaves."""
+        return {leaf.order: _size_of(leaf.slot, leaf.raw) for leaf in self.leaves if _goes_on(leaf.slot)}
 
     def supply(self, slot: Row, record: Mapping[str, Any], scope: _Scope) -> None:
         """Take a field that is not sent: checks that are mixed with it find it in the frame's scope."""
@@ -123,7 +129,7 @@ class _Writing(_Settling):
             self.leaf(_Leaf(node, node["slot"], bits, at, indices, scope, len(self.leaves)), value)
             return int(at + bits)
         if node["part"] == "continued":
-            bits = 8 * self.sizes.get(len(self.leaves), 1)
+            bits = self.sizes.get(len(self.leaves), node["least"])
             value = self.find(given, address, reported, node["slot"]["path"])
             self.leaf(_Leaf(node, node["slot"], bits, at, indices, scope, len(self.leaves)), value)
             return int(at + bits)
@@ -175,8 +181,9 @@ class _Writing(_Settling):
             return at
         self.choices.append((node, branch, address, len(self.leaves), scope))
         for number, codes in zip(node["by"] if "turn" not in node else (), branch["codes"]):
-            if len(codes) == 1 and codes[0][0] == codes[0][1]:
-                self.states[scope.leaf(number).order].wanted.append(codes[0][0])
+            code = _single_code(scope.leaf(number).slot, codes)
+            if code is not None:
+                self.states[scope.leaf(number).order].wanted.append(code)
         name, bare = branch["name"], branch.get("bare", False)
         inside = f"{address}.{name}" if address else name
         return self.container(branch["nodes"], value[name], bare, at, indices, scope, inside)
@@ -502,7 +509,7 @@ def _encoded(frame: Row, record: Any) -> bytes:
         writing = _Writing(frame, sizes)
         end = writing.take(record)
         needed = writing.sizes_needed()
-        if all(writing.leaves[order].bits == 8 * size for order, size in needed.items()):
+        if all(writing.leaves[order].bits == size for order, size in needed.items()):
             break
         sizes = needed
     writing.refuse()
