@@ -325,9 +325,11 @@ class Leaves:
         if form == "epoch":
             made["epoch"] = "1858-11-17T00:00:00Z"
         else:
-            counts["years"] = self.one(16, 16 if in_octets else 14, {"bits": 8, "offset": 1980})
+            counts["years"] = self.one(16 if in_octets else 14, *[{"bits": 8, "offset": 1980}] * 2)
         if form == "month":
-            counts["months"] = 8 if in_octets else self.one(4, 5, {"bits": 4, "offset": 1})
+            counts["months"] = (
+                8 if in_octets else self.one(4, *({"bits": bits, "offset": 1} for bits in (4, 5)))
+            )
             counts["days"] = 8 if in_octets else 5
         depth = self.chance.randint(form == "epoch", 3)
         for unit, bits in list({"hours": 5, "minutes": 6, "seconds": 6}.items())[:depth]:
