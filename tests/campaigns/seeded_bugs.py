@@ -733,12 +733,6 @@ BUGS: tuple[Bug, ...] = (
         "count = min(count, node.maximum or 0) if node.as_fits",
         "count = min(count, (node.maximum or 0) + 1) if node.as_fits",
     ),
-    Bug(
-        "a length counts the checks of whole blocks only",
-        "layout/model",
-        "8 * rule[1] * -(-bits // (8 * rule[0]))",
-        "8 * rule[1] * (bits // (8 * rule[0]))",
-    ),
     # -- generated functions
     Bug(
         "generated: a signed code is not flipped",
