@@ -23,14 +23,8 @@ from packetkit.captures.signal import UNTOLD, Signal
 from packetkit.captures.stream import Received
 from packetkit.captures.timeline import Timeline
 from packetkit.codec.cells import at
-from packetkit.layout.model import (
-    Continued,
-    Layout,
-    Linear,
-    Run,
-    Slot,
-    slots_of,
-)
+from packetkit.layout.model import Continued, Layout, Run, slots_of
+from packetkit.layout.slots import Linear, Slot
 
 if TYPE_CHECKING:
     from packetkit.captures.swift import Block

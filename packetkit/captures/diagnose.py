@@ -27,7 +27,8 @@ from packetkit.errors import AlgorithmError, InputError
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS
 from packetkit.integrity.identify import identify
-from packetkit.layout.model import Layout, Linear, Slot
+from packetkit.layout.model import Layout
+from packetkit.layout.slots import Linear, Slot
 from packetkit.mission import variants
 from packetkit.mission.load import Mission
 

@@ -19,10 +19,8 @@ from packetkit.layout.model import (
     Measured,
     Node,
     Optional,
-    Packing,
     Repeat,
     Run,
-    Slot,
     bits_behind,
     computed_count,
     ones_in_element,
@@ -32,6 +30,7 @@ from packetkit.layout.model import (
     told_branch,
     walk,
 )
+from packetkit.layout.slots import Packing, Slot
 
 
 @dataclass(slots=True)

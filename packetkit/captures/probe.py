@@ -18,7 +18,8 @@ from packetkit.codec.frame import Frame
 from packetkit.errors import DecodeError
 from packetkit.integrity import crc
 from packetkit.layout.alike import Marker, markers
-from packetkit.layout.model import Check, Layout, Packing, Run, Slot
+from packetkit.layout.model import Layout, Run
+from packetkit.layout.slots import Check, Packing, Slot
 
 # Constant bits that make it credible that a place where they agree was meant as a frame: junk agrees with 8 of
 # them at one place in 256.

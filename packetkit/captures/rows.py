@@ -17,7 +17,7 @@ import numpy.typing as npt
 from packetkit.captures.continuity import Continuity, Counters
 from packetkit.captures.stream import Received
 from packetkit.captures.swift import Block
-from packetkit.layout.model import Linear, Slot
+from packetkit.layout.slots import Linear, Slot
 
 Numbers = npt.NDArray[Any]
 

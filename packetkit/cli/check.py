@@ -20,12 +20,8 @@ from packetkit.errors import SchemaError
 from packetkit.layout import printed
 from packetkit.layout import size as size_of
 from packetkit.layout.fed import sent_text
-from packetkit.layout.model import (
-    Gain,
-    Layout,
-    Packing,
-    Run,
-)
+from packetkit.layout.model import Gain, Layout, Run
+from packetkit.layout.slots import Packing
 from packetkit.mission import checkup, cost
 from packetkit.mission.load import Mission, parse
 from packetkit.radio import CAUTION, settings, staircase

@@ -20,24 +20,21 @@ from packetkit.layout.curve import Curve
 from packetkit.layout.fed import fed_text, mixed_slot
 from packetkit.layout.first_bits import WORD
 from packetkit.layout.model import (
-    Bundle,
     Carried,
     Choice,
-    Chosen,
     Continued,
     Derived,
     Fill,
     Gain,
     Layout,
-    Linear,
     Measured,
     Node,
     Optional,
     Repeat,
     Run,
-    Slot,
     bodies,
 )
+from packetkit.layout.slots import Bundle, Chosen, Linear, Slot
 from packetkit.mission import checkup, cost
 from packetkit.mission.load import Mission
 from packetkit.radio import CAUTION, staircase

@@ -18,8 +18,9 @@ from packetkit.codec import cells
 from packetkit.export import columns, csv, jsonl
 from packetkit.export.sheet import PLAIN, Origin, Style, is_too_wide
 from packetkit.layout.limits import marked
-from packetkit.layout.model import Layout, Optional, Repeat, Slot
+from packetkit.layout.model import Layout, Optional, Repeat
 from packetkit.layout.printed import counted
+from packetkit.layout.slots import Slot
 
 if TYPE_CHECKING:
     from packetkit.captures.swift import Block

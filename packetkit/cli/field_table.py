@@ -12,7 +12,6 @@ from packetkit.cli import output
 from packetkit.cli.page import Page
 from packetkit.layout import printed
 from packetkit.layout.model import (
-    Bundle,
     Choice,
     Continued,
     Fill,
@@ -22,9 +21,9 @@ from packetkit.layout.model import (
     Optional,
     Repeat,
     Run,
-    Slot,
     bodies,
 )
+from packetkit.layout.slots import Bundle, Slot
 from packetkit.schema.model import Field
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.words import format_number

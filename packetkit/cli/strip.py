@@ -29,12 +29,11 @@ from packetkit.layout.model import (
     Measured,
     Node,
     Optional,
-    Packing,
     Repeat,
     Run,
-    Slot,
     bodies,
 )
+from packetkit.layout.slots import Packing, Slot
 
 READING = "Each byte as hex writes it, high bit left."
 SIGNS = {"01": "0 1: always so", "·": "·: value", "n": "n: count", "#": "#: check"}

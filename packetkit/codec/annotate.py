@@ -13,8 +13,9 @@ from packetkit.codec.reading import Found
 from packetkit.codec.tree import Leaf, computed, is_known, mixed_into
 from packetkit.errors import DecodeError
 from packetkit.layout.alike import wire_bits
-from packetkit.layout.model import Layout, Run, Slot
+from packetkit.layout.model import Layout, Run
 from packetkit.layout.number import Value, from_raw, listed
+from packetkit.layout.slots import Slot
 
 
 @dataclass(frozen=True, slots=True)

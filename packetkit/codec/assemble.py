@@ -38,21 +38,19 @@ from packetkit.layout.model import (
     Choice,
     Continued,
     Fill,
-    Joined,
     Layout,
     Measured,
     Node,
     Optional,
-    Packing,
     Repeat,
     Run,
-    Slot,
     single_code,
     slots_of,
     told_branch,
 )
 from packetkit.layout.number import listed, to_raw
 from packetkit.layout.shown import shown
+from packetkit.layout.slots import Joined, Packing, Slot
 
 
 def encode(layout: Layout, record: object) -> bytes:

@@ -18,7 +18,7 @@ from packetkit.emit.wire import reversed_bits as reversed_bits
 from packetkit.emit.wire import wire_spans as wire_spans
 from packetkit.emit.wire import without as without
 from packetkit.integrity import crc
-from packetkit.layout.model import Check, Packing, Slot
+from packetkit.layout.slots import Check, Packing, Slot
 
 Octets = bytes | bytearray | memoryview
 Pieces = tuple[tuple[int, int], ...]  # of one code: each one's first bit in the run, and its width

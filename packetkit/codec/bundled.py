@@ -18,8 +18,8 @@ from packetkit.codec.pieces import Pieces, in_bundle
 from packetkit.codec.rows import joined, joined_low
 from packetkit.codec.source import Source, bare
 from packetkit.layout.bundle import codes_of, outside
-from packetkit.layout.model import Bundle, Linear
 from packetkit.layout.number import from_raw, value_of
+from packetkit.layout.slots import Bundle, Linear
 
 # Differences of so many bits are looked up, 128 KiB at most, and so many samples are written out; more are read by the function.
 _STEP_BITS = 12

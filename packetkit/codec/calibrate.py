@@ -12,7 +12,8 @@ from typing import Any
 from packetkit.codec import derive
 from packetkit.layout.calibration import Calibration
 from packetkit.layout.limits import beyond
-from packetkit.layout.model import Layout, Slot
+from packetkit.layout.model import Layout
+from packetkit.layout.slots import Slot
 
 Curves = dict[str, tuple[Slot, Calibration]]  # by the slot's address
 

@@ -12,7 +12,6 @@ from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 from packetkit.layout.model import (
-    Bundle,
     Choice,
     Continued,
     Derived,
@@ -21,10 +20,10 @@ from packetkit.layout.model import (
     Optional,
     Repeat,
     Run,
-    Slot,
     flat,
     slots_of,
 )
+from packetkit.layout.slots import Bundle, Slot
 
 Record = Mapping[str, Any]
 

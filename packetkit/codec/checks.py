@@ -10,7 +10,8 @@ from dataclasses import replace
 
 from packetkit.codec.source import Place, Source
 from packetkit.integrity import crc
-from packetkit.layout.model import Check, Fill, Layout, Mark, Packing, Run, Slot
+from packetkit.layout.model import Fill, Layout, Run
+from packetkit.layout.slots import Check, Mark, Packing, Slot
 
 
 class NotGeneratedError(Exception):

@@ -26,8 +26,8 @@ from packetkit.codec.values import LARGEST, TABLE_BITS, is_nan, meaning
 from packetkit.layout.beside import nothing
 from packetkit.layout.curve import Curve
 from packetkit.layout.ieee import ieee_bounds
-from packetkit.layout.model import Bundle, Ieee, Linear, Slot
 from packetkit.layout.number import to_raw, value_of
+from packetkit.layout.slots import Bundle, Ieee, Linear, Slot
 
 
 class RefusedError(ValueError):

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from packetkit.layout.model import Choice, Layout, Measured, Node, Optional, Range, Repeat, Run, Slot, walk
+from packetkit.layout.model import Choice, Layout, Measured, Node, Optional, Repeat, Run, walk
 from packetkit.layout.number import from_raw
+from packetkit.layout.slots import Range, Slot
 
 Record = dict[Any, Any]
 

@@ -37,18 +37,16 @@ from packetkit.layout.model import (
     Choice,
     Continued,
     Fill,
-    Joined,
     Layout,
     Measured,
     Node,
     Optional,
-    Packing,
     Repeat,
     Run,
-    Slot,
     slots_of,
     walk,
 )
+from packetkit.layout.slots import Joined, Packing, Slot
 
 # A stretch at an unknown bit is one integer up to here; a longer one is shifted into place and read as octets.
 _WIDE = 64

@@ -13,17 +13,8 @@ from dataclasses import dataclass, field
 from packetkit.codec.given import wanted
 from packetkit.codec.tree import Leaf, Scope, product_of
 from packetkit.errors import Fault
-from packetkit.layout.model import (
-    Branch,
-    Choice,
-    Layout,
-    Measured,
-    Optional,
-    Range,
-    Repeat,
-    Slot,
-    told_branch,
-)
+from packetkit.layout.model import Branch, Choice, Layout, Measured, Optional, Repeat, told_branch
+from packetkit.layout.slots import Range, Slot
 
 Faults = list[tuple[int, Fault]]  # each with the place in wire order at which it is said
 

@@ -28,12 +28,11 @@ from packetkit.layout.model import (
     Measured,
     Node,
     Optional,
-    Packing,
     Repeat,
     Run,
-    Slot,
     walk,
 )
+from packetkit.layout.slots import Packing, Slot
 
 # In frames up to here a list's codes are gathered in one integer; in longer ones that would take the square of their number.
 _SHORT = 4096

@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Any
 
-from packetkit.layout.model import Choice, Node, Optional, Repeat, Run, Slot, flat, slots_of
+from packetkit.layout.model import Choice, Node, Optional, Repeat, Run, flat, slots_of
 from packetkit.layout.number import listed
 from packetkit.layout.shown import shown
+from packetkit.layout.slots import Slot
 
 ABSENT = object()
 BROKEN = object()  # inside a group whose own fault is already noted

@@ -7,7 +7,7 @@ multiplies by a negative double.
 
 from __future__ import annotations
 
-from packetkit.layout.model import Linear
+from packetkit.layout.slots import Linear
 
 # From here on a double does not hold every integer.
 EXACT = 1 << 53

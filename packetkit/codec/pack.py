@@ -22,7 +22,8 @@ from packetkit.codec.stretch import Placed, Spot, Stretch, parts, reals
 from packetkit.codec.taking import Taking
 from packetkit.codec.values import raw_text
 from packetkit.layout.beside import on_scale
-from packetkit.layout.model import Bundle, Chosen, Layout, Packing, Slot, tellers
+from packetkit.layout.model import Layout, tellers
+from packetkit.layout.slots import Bundle, Chosen, Packing, Slot
 
 # A stretch is one integer up to here; a longer one is packed by struct.
 _WIDE = 60

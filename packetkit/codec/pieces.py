@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from packetkit.codec.chunks import Cut
-from packetkit.layout.model import Bundle, Slot
+from packetkit.layout.slots import Bundle, Slot
 
 Pieces = Callable[[int, int], str]
 Places = tuple[tuple[int, int], ...]  # the lowest bit and the width of each piece

@@ -26,14 +26,13 @@ from packetkit.layout.model import (
     Measured,
     Node,
     Optional,
-    Packing,
     Repeat,
     Run,
-    Slot,
     bits_behind,
     slots_of,
     told_branch,
 )
+from packetkit.layout.slots import Packing, Slot
 
 Known = Mapping[str, int]  # raw codes of supplied fields, by name
 Variants = Mapping[str, str]  # the address of each part that is told from outside, and its variant's name

@@ -11,7 +11,7 @@ from typing import Any
 from packetkit.codec.tree import Chosen, Leaf, Listed, Part, codes_of
 from packetkit.layout.joined import from_codes, raw_of
 from packetkit.layout.limits import beyond
-from packetkit.layout.model import Joined
+from packetkit.layout.slots import Joined
 
 Record = dict[str, Any]
 

@@ -7,7 +7,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
-from packetkit.layout.model import Branch, Choice, Range, Slot
+from packetkit.layout.model import Branch, Choice
+from packetkit.layout.slots import Range, Slot
 
 
 @dataclass(slots=True)

@@ -14,8 +14,8 @@ from functools import partial
 from packetkit.codec.pieces import Pieces, in_octets
 from packetkit.codec.source import Source, bare
 from packetkit.layout.coding import CODINGS
-from packetkit.layout.model import Linear, Slot, Special
 from packetkit.layout.number import value_of
+from packetkit.layout.slots import Linear, Slot, Special
 
 _BEYOND = 10**17  # more than 64 bits of BCD can spell, sixteen digits
 _FEW = 16  # special codes up to so many are looked at one by one

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field, replace
 
 from packetkit.codec.source import literal
 from packetkit.layout.ieee import QUIET_NAN
-from packetkit.layout.model import Fill, Node, Packing, Repeat, Run, Slot, tellers, walk
+from packetkit.layout.model import Fill, Node, Repeat, Run, tellers, walk
+from packetkit.layout.slots import Packing, Slot
 
 # A fixed repeat of so many fields in all is written out; a longer one is a loop.
 UNROLLED = 256

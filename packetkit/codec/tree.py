@@ -13,18 +13,9 @@ from dataclasses import dataclass, field, replace
 from packetkit.codec import bits
 from packetkit.codec.bits import Span
 from packetkit.layout.beside import value_beside
-from packetkit.layout.model import (
-    Branch,
-    Choice,
-    Mark,
-    Optional,
-    Packing,
-    Repeat,
-    Slot,
-    computed_count,
-    ones_of,
-)
+from packetkit.layout.model import Branch, Choice, Optional, Repeat, computed_count, ones_of
 from packetkit.layout.number import Value, from_raw
+from packetkit.layout.slots import Mark, Packing, Slot
 
 
 @dataclass(slots=True)

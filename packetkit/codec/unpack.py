@@ -14,7 +14,8 @@ from packetkit.codec.source import Source, bare, told
 from packetkit.codec.stretch import Group, Part, Placed, Spot, Stretch, groups, reals
 from packetkit.codec.values import SMALL_BITS, Values, raw_text, real_text
 from packetkit.layout.beside import on_scale
-from packetkit.layout.model import Chosen, Layout, Slot, tellers
+from packetkit.layout.model import Layout, tellers
+from packetkit.layout.slots import Chosen, Slot
 
 
 class Unpacker:

@@ -16,8 +16,8 @@ from packetkit.codec.linear import linear_text
 from packetkit.codec.pieces import Pieces, in_name
 from packetkit.codec.source import Source, bare
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import Bundle, Ieee, Linear, Slot, Special
 from packetkit.layout.number import from_raw, value_of
+from packetkit.layout.slots import Bundle, Ieee, Linear, Slot, Special
 
 # 4096 values of 24 bytes and their pointers are 128 KiB; wider tables cost more in cache misses than the arithmetic they save.
 TABLE_BITS = 12

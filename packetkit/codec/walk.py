@@ -17,8 +17,9 @@ from packetkit.codec.reading import Known, Reading, Variants, read
 from packetkit.codec.record import Record, detailed, plain
 from packetkit.codec.tree import computed, is_known, mixed_into
 from packetkit.errors import CheckFailed, ReservedBits, TrailingBytes, WrongConstant
-from packetkit.layout.model import Layout, Slot
+from packetkit.layout.model import Layout
 from packetkit.layout.number import listed
+from packetkit.layout.slots import Slot
 
 RECOVERED = "recovered"  # the reason of a supplied field that was told by a check alone
 NOT_KNOWN = "not known"  # and of one that nothing tells: the checks that are computed from it prove nothing

@@ -15,8 +15,9 @@ from packetkit.codec.frame import Frame
 from packetkit.conformance import members
 from packetkit.errors import EncodeError
 from packetkit.layout.asked import asked_codes
-from packetkit.layout.model import Choice, Layout, Optional, Repeat, Slot
+from packetkit.layout.model import Choice, Layout, Optional, Repeat
 from packetkit.layout.numbered import number_in
+from packetkit.layout.slots import Slot
 
 ROUNDS = 4  # records of each frame
 START = 1

@@ -21,23 +21,15 @@ from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.joined import Unfit, from_codes, raw_of, to_codes
 from packetkit.layout.model import (
     Branch,
-    Bundle,
     Choice,
-    Chosen,
     Continued,
-    Digits,
     Fill,
-    Ieee,
-    Joined,
     Layout,
-    Linear,
     Measured,
     Node,
     Optional,
-    Range,
     Repeat,
     Run,
-    Slot,
     bodies,
     codes_of_place,
     computed_count,
@@ -48,6 +40,7 @@ from packetkit.layout.model import (
     tell_ones,
     told_branch,
 )
+from packetkit.layout.slots import Bundle, Chosen, Digits, Ieee, Joined, Linear, Range, Slot
 
 Record = dict[str, Any]
 

@@ -24,20 +24,14 @@ from packetkit.layout.curve import Curve
 from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.model import (
     Branch,
-    Bundle,
     Choice,
     Continued,
-    Digits,
-    Ieee,
-    Joined,
     Layout,
-    Linear,
     Measured,
     Node,
     Optional,
     Repeat,
     Run,
-    Slot,
     codes_of_place,
     computed_count,
     forget,
@@ -47,6 +41,7 @@ from packetkit.layout.model import (
     tell_ones,
 )
 from packetkit.layout.model import walk as walk_nodes
+from packetkit.layout.slots import Bundle, Digits, Ieee, Joined, Linear, Slot
 
 RANDOM_RECORDS = 20  # beside the edges: enough for parts to be there and not, lists of several lengths
 FEW = 16  # to show: from these a worked example is chosen

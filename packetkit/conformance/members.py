@@ -21,17 +21,14 @@ from packetkit.layout.bundle import codes_of, opened, raw_of
 from packetkit.layout.joined import raw_codes
 from packetkit.layout.model import (
     Branch,
-    Bundle,
     Choice,
     Continued,
     Layout,
     Measured,
     Node,
     Optional,
-    Range,
     Repeat,
     Run,
-    Slot,
     computed_count,
     forget,
     is_told,
@@ -41,6 +38,7 @@ from packetkit.layout.model import (
     told_branch,
 )
 from packetkit.layout.numbered import number_in, numbered, numbers_of, raw_for
+from packetkit.layout.slots import Bundle, Range, Slot
 
 Members = tuple[int, ...]
 Own = Repeat | Optional | Choice  # a node with a number of its own

@@ -21,17 +21,14 @@ from packetkit.layout.clock import Moment
 from packetkit.layout.ieee import ieee_bounds, ieee_pattern
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
-    Bundle,
     Choice,
     Continued,
-    Joined,
     Layout,
     Measured,
     Node,
     Optional,
     Repeat,
     Run,
-    Slot,
     codes_of_place,
     computed_count,
     forget,
@@ -42,6 +39,7 @@ from packetkit.layout.model import (
     told_branch,
 )
 from packetkit.layout.number import from_raw, is_legal, to_raw
+from packetkit.layout.slots import Bundle, Joined, Slot
 
 USUAL_CADENCE_S = Fraction(10)  # for frames that name none
 LAUNCH = clock.moment_of(

@@ -31,10 +31,10 @@ from packetkit.layout.model import (
     Optional,
     Repeat,
     Run,
-    Slot,
     flat,
     slots_of,
 )
+from packetkit.layout.slots import Slot
 
 SAFE = 2**53 - 1
 _NO_SLOT = 0xFFFF  # a refusal that names no slot

@@ -21,12 +21,11 @@ from packetkit.layout.model import (
     Measured,
     Node,
     Optional,
-    Packing,
     Repeat,
     Run,
-    Slot,
     bodies,
 )
+from packetkit.layout.slots import Packing, Slot
 
 WIDTH = 900
 LEFT = 56.0  # room for positions

@@ -11,7 +11,8 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from packetkit.layout.alike import wire_bits
-from packetkit.layout.model import Node, Run, Slot
+from packetkit.layout.model import Node, Run
+from packetkit.layout.slots import Slot
 
 # What an unknown bit of a kind looks like; the others show what is sent.
 BITS = {"count": "n", "check": "#"}

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from packetkit.layout.model import Slot
+from packetkit.layout.slots import Slot
 
 Span = tuple[int, int]
 Words = tuple[int, int, int]  # a run of words: its first bit, the bit after it, bits in a word

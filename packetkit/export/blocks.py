@@ -18,7 +18,7 @@ from packetkit.export import csv, texts
 from packetkit.export.sheet import RAW, Sheet
 from packetkit.export.texts import Texts
 from packetkit.layout.fingerprint import fingerprint
-from packetkit.layout.model import Linear, Slot
+from packetkit.layout.slots import Linear, Slot
 
 # Codes that are written through a table of texts: 65,536 of them are less than a megabyte.
 LOOKED_UP_BITS = 16

@@ -17,7 +17,6 @@ from packetkit.codec.record import put
 from packetkit.codec.walk import NOT_KNOWN
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.model import (
-    Bundle,
     Choice,
     Continued,
     Derived,
@@ -28,12 +27,12 @@ from packetkit.layout.model import (
     Optional,
     Repeat,
     Run,
-    Slot,
     flat,
     slots_of,
     told_branch,
 )
 from packetkit.layout.number import parse_text, to_raw
+from packetkit.layout.slots import Bundle, Slot
 
 Record = Mapping[str, Any]
 Steps = tuple[str | int, ...]

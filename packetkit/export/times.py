@@ -13,7 +13,8 @@ from fractions import Fraction
 from packetkit.captures.continuity import Continuity
 from packetkit.captures.stream import Good
 from packetkit.codec.cells import at
-from packetkit.layout.model import Layout, Run, Slot
+from packetkit.layout.model import Layout, Run
+from packetkit.layout.slots import Slot
 
 DAY = 86_400
 _START = datetime(1970, 1, 1, tzinfo=timezone.utc)

@@ -9,20 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from packetkit.layout.model import (
-    Branch,
-    Bundle,
-    Choice,
-    Chosen,
-    Fill,
-    Layout,
-    Measured,
-    Optional,
-    Packing,
-    Repeat,
-    Run,
-)
+from packetkit.layout.model import Branch, Choice, Fill, Layout, Measured, Optional, Repeat, Run
 from packetkit.layout.number import is_decode_only
+from packetkit.layout.slots import Bundle, Chosen, Packing
 from packetkit.schema.model import CustomCrc, Field, Frame, FrameSize, ListedParity
 
 # The rows of the language that this part of packetkit has to prove, in its own words.

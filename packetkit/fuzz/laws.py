@@ -26,23 +26,18 @@ from packetkit.layout.exact import exact_number
 from packetkit.layout.ieee import ieee_pattern
 from packetkit.layout.joined import Unfit, from_codes, to_codes
 from packetkit.layout.model import (
-    Bundle,
     Choice,
-    Chosen,
     Continued,
-    Ieee,
     Layout,
-    Linear,
     Node,
     Optional,
-    Packing,
     Repeat,
     Run,
-    Slot,
     flat,
     slots_of,
     tellers,
 )
+from packetkit.layout.slots import Bundle, Chosen, Ieee, Linear, Packing, Slot
 
 
 class Codec(Protocol):

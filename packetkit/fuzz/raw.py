@@ -18,8 +18,9 @@ from packetkit.conformance.faults import Chance
 from packetkit.errors import DecodeError, EncodeError
 from packetkit.fuzz import shrink
 from packetkit.fuzz.at_once import Put, answered
-from packetkit.layout.model import Layout, Slot, tellers
+from packetkit.layout.model import Layout, tellers
 from packetkit.layout.numbered import TooWide
+from packetkit.layout.slots import Slot
 
 Subject = tuple[int, ...] | bytes
 Outcome = tuple[

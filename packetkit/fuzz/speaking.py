@@ -20,7 +20,8 @@ from packetkit.errors import DecodeError, Unsupported
 from packetkit.fuzz import features, shrink
 from packetkit.fuzz.at_once import answered, at_once
 from packetkit.fuzz.campaign import loaded, schema_seed
-from packetkit.layout.model import Choice, Slot
+from packetkit.layout.model import Choice
+from packetkit.layout.slots import Slot
 from packetkit.mission.load import Mission
 
 Ask = Callable[[Sequence[Question]], list[Any]]

@@ -11,7 +11,8 @@ from typing import Any, NamedTuple
 
 from packetkit.lab.experiment import LabError
 from packetkit.lab.sheets import Item, Sheet
-from packetkit.layout.model import Layout, Repeat, Run, Slot
+from packetkit.layout.model import Layout, Repeat, Run
+from packetkit.layout.slots import Slot
 from packetkit.mission.load import Mission
 
 

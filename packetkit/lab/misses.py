@@ -24,7 +24,7 @@ from packetkit.lab.experiment import (
     interval,
     share_brief,
 )
-from packetkit.layout.model import Slot
+from packetkit.layout.slots import Slot
 
 # What stands beside the frame's own check, weakest first. None: parity both ways, which is no row of the catalogue.
 BESIDE: tuple[str | None, ...] = (

@@ -11,7 +11,7 @@ import numpy as np
 
 from packetkit.lab.experiment import Cell, Chart, Heading, LabError, Line, Outcome, Request
 from packetkit.layout import printed
-from packetkit.layout.model import Slot
+from packetkit.layout.slots import Slot
 from packetkit.mission import cost
 
 EACH_WAY = 4  # steps of the series 1, 2, 5 on either side of the one in use

@@ -18,7 +18,8 @@ from packetkit.codec.record import put
 from packetkit.conformance.simulate import simulate
 from packetkit.lab.experiment import LabError
 from packetkit.lab.resync import QUIET
-from packetkit.layout.model import Layout, Linear, Run, Slot
+from packetkit.layout.model import Layout, Run
+from packetkit.layout.slots import Linear, Slot
 from packetkit.mission.budget import longest
 from packetkit.mission.load import Mission
 from packetkit.radio import chirp, settings

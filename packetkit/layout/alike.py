@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from packetkit.layout.model import Layout, Packing, Range, Run, Slot, flat
+from packetkit.layout.model import Layout, Run, flat
 from packetkit.layout.size import lengths
+from packetkit.layout.slots import Packing, Range, Slot
 
 
 @dataclass(frozen=True, slots=True)

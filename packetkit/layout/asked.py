@@ -5,7 +5,8 @@ C is written from them and the same frames are judged by them; what would surpri
 
 from __future__ import annotations
 
-from packetkit.layout.model import Choice, Layout, Range, Repeat, Slot, without
+from packetkit.layout.model import Choice, Layout, Repeat, without
+from packetkit.layout.slots import Range, Slot
 
 
 def asked_codes(layout: Layout) -> dict[int, list[int]]:

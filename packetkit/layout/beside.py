@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any
 from packetkit.errors import Fault
 from packetkit.layout import chosen
 from packetkit.layout.conditions import told_by
-from packetkit.layout.model import Chosen, Layout, Linear, Node, Range, Run, Slot, Valid, bodies, with_bodies
+from packetkit.layout.model import Layout, Node, Run, bodies, with_bodies
 from packetkit.layout.number import Outcome, Value, from_raw, to_raw
 from packetkit.layout.shown import shown
+from packetkit.layout.slots import Chosen, Linear, Range, Slot, Valid
 from packetkit.schema.model import Condition, Field, ScaleBy
 
 if TYPE_CHECKING:

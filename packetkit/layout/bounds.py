@@ -5,9 +5,9 @@ from __future__ import annotations
 from fractions import Fraction
 
 from packetkit.layout.coding import limits_for
-from packetkit.layout.model import Linear, Slot
 from packetkit.layout.noting import Note, at, bits_text
 from packetkit.layout.number import round_raw
+from packetkit.layout.slots import Linear, Slot
 from packetkit.schema.model import Field
 from packetkit.schema.words import format_number
 

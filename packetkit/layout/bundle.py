@@ -15,9 +15,9 @@ from itertools import groupby
 from typing import Any
 
 from packetkit.layout.joined import Unfit
-from packetkit.layout.model import Bundle, Linear, Slot
 from packetkit.layout.noting import Note
 from packetkit.layout.shown import shown
+from packetkit.layout.slots import Bundle, Linear, Slot
 from packetkit.schema.model import Field
 from packetkit.schema.words import format_number
 

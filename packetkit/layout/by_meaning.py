@@ -8,9 +8,9 @@ from __future__ import annotations
 from fractions import Fraction
 
 from packetkit.layout.bounds import note_not_above
-from packetkit.layout.model import Linear, Range
 from packetkit.layout.noting import Note, at, bits_text
 from packetkit.layout.ranges import amount
+from packetkit.layout.slots import Linear, Range
 from packetkit.schema.model import Codes, Field
 from packetkit.schema.words import format_number, whole
 

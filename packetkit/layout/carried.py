@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from packetkit.layout.model import Carried, Packing
+from packetkit.layout.model import Carried
 from packetkit.layout.places import Container, Origin, Part, Phase, Scope, Style
+from packetkit.layout.slots import Packing
 from packetkit.schema.model import Field
 
 if TYPE_CHECKING:

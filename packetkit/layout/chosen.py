@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import lcm
 
-from packetkit.layout.model import Chosen, Linear, Range
 from packetkit.layout.noting import Note
+from packetkit.layout.slots import Chosen, Linear, Range
 from packetkit.schema.model import Condition, Field, ScaleBy
 from packetkit.schema.words import format_number
 

@@ -10,9 +10,9 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from packetkit.layout.coding import codes_for
-from packetkit.layout.model import Range, Slot
 from packetkit.layout.places import Scope
 from packetkit.layout.ranges import merged
+from packetkit.layout.slots import Range, Slot
 from packetkit.schema.model import Condition, Field, Place
 from packetkit.schema.words import closest, format_number, shown
 

@@ -11,17 +11,15 @@ from packetkit.layout.model import (
     Choice,
     Continued,
     Fill,
-    Mark,
     Measured,
     Node,
-    Range,
     Repeat,
     Run,
-    Slot,
     bodies,
     walk,
     with_bodies,
 )
+from packetkit.layout.slots import Mark, Range, Slot
 
 
 def without_fixed_parts(nodes: tuple[Node, ...]) -> tuple[tuple[Node, ...], dict[int, int]]:

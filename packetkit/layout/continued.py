@@ -10,8 +10,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from packetkit.layout.coding import CODINGS
-from packetkit.layout.model import Continued, Packing, Slot
+from packetkit.layout.model import Continued
 from packetkit.layout.places import Container, Cursor, Phase, Scope, Style
+from packetkit.layout.slots import Packing, Slot
 from packetkit.schema.model import Field
 
 if TYPE_CHECKING:

@@ -12,10 +12,8 @@ from packetkit.layout.model import (
     Branch,
     Choice,
     Fill,
-    Joined,
     Node,
     Optional,
-    Range,
     Repeat,
     Run,
     Trailer,
@@ -23,6 +21,7 @@ from packetkit.layout.model import (
     slots_of,
     walk,
 )
+from packetkit.layout.slots import Joined, Range
 
 if TYPE_CHECKING:
     from packetkit.layout.resolve import Resolver

@@ -13,7 +13,7 @@ from numbers import Rational
 from operator import index
 from typing import Any
 
-from packetkit.layout.model import Linear, Transform
+from packetkit.layout.slots import Linear, Transform
 
 
 def nearest_double(value: Any) -> float:

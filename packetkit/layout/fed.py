@@ -9,8 +9,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from packetkit.layout.model import Check, Fed, Layout, Slot
+from packetkit.layout.model import Layout
 from packetkit.layout.places import Scope
+from packetkit.layout.slots import Check, Fed, Slot
 from packetkit.schema.model import FrameSize
 from packetkit.schema.words import shown
 

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 
 from packetkit.layout import carried
 from packetkit.layout.meaning import Meaning
-from packetkit.layout.model import Fill, Packing
+from packetkit.layout.model import Fill
 from packetkit.layout.places import Container, Style
+from packetkit.layout.slots import Packing
 from packetkit.schema.model import Field, Frame
 
 if TYPE_CHECKING:

@@ -12,25 +12,8 @@ from collections.abc import Iterable
 from packetkit.layout.calendar import Calendar
 from packetkit.layout.clock import Clock
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import (
-    Bundle,
-    Check,
-    Chosen,
-    Continued,
-    Fill,
-    Ieee,
-    Layout,
-    Linear,
-    Mark,
-    Measured,
-    Node,
-    Optional,
-    Packing,
-    Range,
-    Repeat,
-    Run,
-    Slot,
-)
+from packetkit.layout.model import Continued, Fill, Layout, Measured, Node, Optional, Repeat, Run
+from packetkit.layout.slots import Bundle, Check, Chosen, Ieee, Linear, Mark, Packing, Range, Slot
 
 VERSION = 1
 DIGITS = 16

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from packetkit.layout import carried
-from packetkit.layout.model import Gain, Packing, Slot
+from packetkit.layout.model import Gain
 from packetkit.layout.orders import PICTURES
 from packetkit.layout.places import Container, Scope, Style
+from packetkit.layout.slots import Packing, Slot
 from packetkit.schema.model import Field, Summary
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from math import inf
 from numbers import Rational
 
 from packetkit.layout.exact import nearest_double
-from packetkit.layout.model import Ieee, Slot
+from packetkit.layout.slots import Ieee, Slot
 
 # IEEE 754 interchange formats: the code for struct, and the bits of the exponent and of the stored
 # significand.

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from packetkit.errors import Fault
-from packetkit.layout.model import Digits, Joined
 from packetkit.layout.shown import shown
+from packetkit.layout.slots import Digits, Joined
 
 _HEXADECIMAL = set("0123456789abcdefABCDEF")
 BAD_CHARACTER = "bad character"

@@ -19,12 +19,12 @@ from packetkit.layout.coding import CODINGS, width_for
 from packetkit.layout.first_bits import faults
 from packetkit.layout.ieee import ieee_is_finite
 from packetkit.layout.meaning import Meaning
-from packetkit.layout.model import Ieee, Range, Slot
 from packetkit.layout.noting import Note, at, bits_text, hexadecimal
 from packetkit.layout.numbers import number_meaning
 from packetkit.layout.policy import ends_text, with_policy
 from packetkit.layout.ranges import amount, low_of, merged, without
 from packetkit.layout.roles import role_of
+from packetkit.layout.slots import Ieee, Range, Slot
 from packetkit.layout.specials import specials_of
 from packetkit.layout.texts import radix_text
 from packetkit.schema.model import Field

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from packetkit.layout.model import Slot
+from packetkit.layout.slots import Slot
 
 
 @dataclass(frozen=True, slots=True)

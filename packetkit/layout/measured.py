@@ -9,19 +9,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from packetkit.layout.fills import fill_to
-from packetkit.layout.model import (
-    Choice,
-    Measured,
-    Node,
-    Packing,
-    Repeat,
-    Run,
-    Slot,
-    with_uncounted,
-    without_uncounted,
-)
+from packetkit.layout.model import Choice, Measured, Node, Repeat, Run, with_uncounted, without_uncounted
 from packetkit.layout.places import Container, Cursor, Part, Phase, Style
 from packetkit.layout.size import longest, shortest
+from packetkit.layout.slots import Packing, Slot
 from packetkit.schema.field_keys import UNITS
 from packetkit.schema.model import Field
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from packetkit.layout import calendar, clock
 from packetkit.layout.clock import Moment
-from packetkit.layout.model import Slot
+from packetkit.layout.slots import Slot
 
 
 def text_of(slot: Slot, raw: int) -> tuple[str | None, str]:

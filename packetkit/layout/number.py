@@ -23,8 +23,8 @@ from packetkit.layout.curve import Curve, extremes, nearest
 from packetkit.layout.exact import exact_integer, exact_number, is_truth, nearest_double
 from packetkit.layout.ieee import ieee_bounds, ieee_pattern, ieee_rounded, ieee_value
 from packetkit.layout.joined import Unfit, from_digits, to_digits
-from packetkit.layout.model import Bundle, Chosen, Digits, Ieee, Linear, Range, Slot, Transform
 from packetkit.layout.shown import shown
+from packetkit.layout.slots import Bundle, Chosen, Digits, Ieee, Linear, Range, Slot, Transform
 
 Value = int | float | str | bool | list[int | float | None] | None
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from packetkit.layout.coding import CODINGS
-from packetkit.layout.model import Range, Slot
 from packetkit.layout.ranges import merged
+from packetkit.layout.slots import Range, Slot
 
 WIDEST = 64  # bits of a number that targets hold
 

@@ -6,21 +6,19 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from packetkit.layout.model import (
-    Check,
     Choice,
-    Chosen,
     Continued,
     Fill,
     Node,
     Optional,
     Repeat,
     Run,
-    Slot,
     bodies,
     slots_of,
     walk,
     with_bodies,
 )
+from packetkit.layout.slots import Check, Chosen, Slot
 
 
 def _moved(one: Node, moved: Mapping[int, int]) -> Node:

@@ -16,12 +16,12 @@ from packetkit.layout.by_meaning import WIRE_KEYS, Base, base_by_meaning, is_by_
 from packetkit.layout.coding import CODINGS, limits_for, width_for
 from packetkit.layout.first_bits import faults
 from packetkit.layout.meaning import Meaning
-from packetkit.layout.model import Linear, Range, Slot
 from packetkit.layout.noting import Note, at, bits_text
 from packetkit.layout.number import round_raw
 from packetkit.layout.policy import with_policy
 from packetkit.layout.ranges import amount, merged, without
 from packetkit.layout.roundtrip import roundtrips
+from packetkit.layout.slots import Linear, Range, Slot
 from packetkit.layout.specials import as_numbers, specials_of
 from packetkit.schema.model import Field, ScaleBy
 from packetkit.schema.words import format_number, whole

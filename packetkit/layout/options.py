@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 from packetkit.layout import repeats
 from packetkit.layout.conditions import presence
-from packetkit.layout.model import Optional, Range, Slot
+from packetkit.layout.model import Optional
 from packetkit.layout.places import Container, Cursor, Scope, Style
+from packetkit.layout.slots import Range, Slot
 from packetkit.schema.model import Field
 
 if TYPE_CHECKING:

@@ -12,7 +12,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from math import gcd
 
-from packetkit.layout.model import Mark, Node, Packing, Run, Slot
+from packetkit.layout.model import Node, Run
+from packetkit.layout.slots import Mark, Packing, Slot
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,9 +14,9 @@ from packetkit.layout.by_meaning import is_by_meaning
 from packetkit.layout.calibration import calibrations_of
 from packetkit.layout.limits import limits_of
 from packetkit.layout.meaning import Meaning
-from packetkit.layout.model import Linear, Slot
 from packetkit.layout.noting import Note, at
 from packetkit.layout.roles import role_of
+from packetkit.layout.slots import Linear, Slot
 from packetkit.schema.model import Field
 from packetkit.schema.words import format_number, shown
 

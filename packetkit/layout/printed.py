@@ -19,27 +19,16 @@ from packetkit.layout.curve import Curve, extremes
 from packetkit.layout.fed import fed_text, mixed_slot
 from packetkit.layout.model import (
     Branch,
-    Bundle,
-    Check,
     Choice,
-    Chosen,
     Continued,
     Derived,
-    Digits,
     Fill,
-    Ieee,
-    Joined,
     Layout,
-    Linear,
     Measured,
     Node,
     Optional,
-    Packing,
-    Range,
     Repeat,
     Run,
-    Slot,
-    Special,
     bodies,
     fixed_size,
     numbers_of,
@@ -47,6 +36,19 @@ from packetkit.layout.model import (
     walk,
 )
 from packetkit.layout.moments import ends as time_ends
+from packetkit.layout.slots import (
+    Bundle,
+    Check,
+    Chosen,
+    Digits,
+    Ieee,
+    Joined,
+    Linear,
+    Packing,
+    Range,
+    Slot,
+    Special,
+)
 from packetkit.schema.field_keys import UNITS
 from packetkit.schema.words import format_number
 

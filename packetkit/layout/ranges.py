@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from packetkit.layout.model import Range, Special
+from packetkit.layout.slots import Range, Special
 from packetkit.schema.model import Codes
 
 

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 
 from packetkit.layout import texts
 from packetkit.layout.conditions import deciding, told_by
-from packetkit.layout.model import Factor, Joined, Node, OwnEnd, Repeat, Slot, without
+from packetkit.layout.model import Node, OwnEnd, Repeat, without
 from packetkit.layout.places import Container, Cursor, Origin, Phase, Scope, Style
+from packetkit.layout.slots import Factor, Joined, Slot
 from packetkit.schema.model import Condition, Field, Place
 from packetkit.schema.model import Repeat as DeclaredRepeat
 from packetkit.schema.words import format_number, shown

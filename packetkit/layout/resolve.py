@@ -24,25 +24,13 @@ from packetkit.layout.groups import packing_of, place_group
 from packetkit.layout.lengths import measured_fields, note_astray, note_unused, whole_frame_length
 from packetkit.layout.meaning import Meaning
 from packetkit.layout.measured import close_measured, open_measured
-from packetkit.layout.model import (
-    Carried,
-    Choice,
-    Gain,
-    Layout,
-    Node,
-    Optional,
-    Packing,
-    Range,
-    Repeat,
-    Slot,
-    slots_of,
-    walk,
-)
+from packetkit.layout.model import Carried, Choice, Gain, Layout, Node, Optional, Repeat, slots_of, walk
 from packetkit.layout.numbering import renumbered
 from packetkit.layout.options import place_optional
 from packetkit.layout.places import Container, Cursor, Origin, Part, Phase, Scope, Style
 from packetkit.layout.single import place_slot
 from packetkit.layout.size import MAXIMUM_BITS, longest, shortest, useful_bits
+from packetkit.layout.slots import Packing, Range, Slot
 from packetkit.layout.spans import Checks
 from packetkit.layout.supplied import note_untold, place_supplied
 from packetkit.layout.variants import padded_variants, place_variants

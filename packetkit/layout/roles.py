@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from packetkit.layout.model import Linear, Role, Slot
 from packetkit.layout.noting import Note, at, bits_text
+from packetkit.layout.slots import Linear, Role, Slot
 from packetkit.schema.model import Field
 from packetkit.schema.words import whole
 

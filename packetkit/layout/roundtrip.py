@@ -7,7 +7,7 @@ neighbour are counted by Euclid's algorithm. So a field of 64 bits takes as long
 from __future__ import annotations
 
 from packetkit.layout.curve import Curve, is_exact
-from packetkit.layout.model import Linear, Range, Slot
+from packetkit.layout.slots import Linear, Range, Slot
 
 
 def roundtrips(slot: Slot) -> bool:

@@ -10,9 +10,10 @@ from packetkit.layout.coding import CODINGS
 from packetkit.layout.conditions import flag_of
 from packetkit.layout.kinds import meaning
 from packetkit.layout.meaning import Meaning
-from packetkit.layout.model import Bundle, Gain, Packing
+from packetkit.layout.model import Gain
 from packetkit.layout.orders import PICTURES, reversal
 from packetkit.layout.places import Container, Scope, Spot, Style
+from packetkit.layout.slots import Bundle, Packing
 from packetkit.layout.spans import PendingCheck
 from packetkit.schema.model import Field, Place
 

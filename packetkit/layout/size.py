@@ -21,11 +21,11 @@ from packetkit.layout.model import (
     Optional,
     Repeat,
     Run,
-    Slot,
     bodies,
     slots_of,
     walk,
 )
+from packetkit.layout.slots import Slot
 
 # Beyond so many different lengths a frame's lengths count as a whole range: pairs that differ only inside it are not told apart by length.
 _MOST_LENGTHS = 4_096

@@ -15,19 +15,9 @@ from packetkit.errors import AlgorithmError, UnknownAlgorithm
 from packetkit.integrity import catalog
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.fed import Feeding
-from packetkit.layout.model import (
-    Check,
-    Node,
-    Packing,
-    Repeat,
-    Run,
-    Slot,
-    bodies,
-    slots_of,
-    walk,
-    with_bodies,
-)
+from packetkit.layout.model import Node, Repeat, Run, bodies, slots_of, walk, with_bodies
 from packetkit.layout.places import Container, Phase, Scope, Spot, Style
+from packetkit.layout.slots import Check, Packing, Slot
 from packetkit.schema.model import Covers, CustomCrc, Field, ListedParity, Place
 from packetkit.schema.words import shown
 

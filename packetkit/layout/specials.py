@@ -10,8 +10,8 @@ from dataclasses import replace
 from itertools import pairwise
 
 from packetkit.layout.ieee import QUIET_NAN
-from packetkit.layout.model import Ieee, Linear, Slot, Special
 from packetkit.layout.noting import Note, at, bits_text
+from packetkit.layout.slots import Ieee, Linear, Slot, Special
 from packetkit.schema.model import Field
 from packetkit.schema.words import format_number, whole
 

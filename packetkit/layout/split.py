@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from itertools import pairwise
 
-from packetkit.layout.model import Packing
 from packetkit.layout.places import Container, Scope
+from packetkit.layout.slots import Packing
 from packetkit.schema.model import Field, Place
 
 _SINGLE = (

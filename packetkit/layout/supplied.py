@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from packetkit.layout.kinds import meaning
-from packetkit.layout.model import Layout, Measured, Node, Slot, slots_of
+from packetkit.layout.model import Layout, Measured, Node, slots_of
 from packetkit.layout.places import Container, Scope
+from packetkit.layout.slots import Slot
 from packetkit.schema.model import Field
 
 if TYPE_CHECKING:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.meaning import Meaning
-from packetkit.layout.model import Digits, Joined, Range, Role
 from packetkit.layout.noting import Note, at
+from packetkit.layout.slots import Digits, Joined, Range, Role
 from packetkit.schema.model import Field
 from packetkit.schema.words import shown
 

@@ -11,8 +11,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from packetkit.layout.model import Gain, Range, Slot
+from packetkit.layout.model import Gain
 from packetkit.layout.places import Container, Scope, Style
+from packetkit.layout.slots import Range, Slot
 from packetkit.schema.model import Field, Variant
 
 if TYPE_CHECKING:

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 
 from packetkit.layout import turns
 from packetkit.layout.conditions import codes_held, deciding
-from packetkit.layout.model import Branch, Choice, Joined, Packing, Range, Repeat, Run, Slot
+from packetkit.layout.model import Branch, Choice, Repeat, Run
 from packetkit.layout.places import Container, Cursor, Scope, Style
 from packetkit.layout.ranges import common
+from packetkit.layout.slots import Joined, Packing, Range, Slot
 from packetkit.schema.field_keys import UNITS
 from packetkit.schema.model import Field, Frame, Variant
 from packetkit.schema.words import closest, shown

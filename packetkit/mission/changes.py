@@ -13,7 +13,7 @@ from itertools import combinations
 
 from packetkit.errors import RadioError
 from packetkit.layout import printed
-from packetkit.layout.model import Slot
+from packetkit.layout.slots import Slot
 from packetkit.mission.cost import at_widths, frame_of, has_step, next_step
 from packetkit.mission.load import Mission
 from packetkit.mission.passes import Pass

@@ -13,20 +13,9 @@ from typing import NamedTuple
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.strength import Distance, distance
 from packetkit.layout import printed, size
-from packetkit.layout.model import (
-    Check,
-    Choice,
-    Fill,
-    Gain,
-    Layout,
-    Mark,
-    Measured,
-    Node,
-    Repeat,
-    Slot,
-    bodies,
-)
+from packetkit.layout.model import Choice, Fill, Gain, Layout, Measured, Node, Repeat, bodies
 from packetkit.layout.number import is_decode_only
+from packetkit.layout.slots import Check, Mark, Slot
 from packetkit.mission.budget import longest
 from packetkit.mission.cost import Step, saving, slot_times
 from packetkit.mission.load import Link, Mission

@@ -23,22 +23,18 @@ from packetkit.layout import number, printed, size
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Choice,
-    Chosen,
     Continued,
     Fill,
     Layout,
-    Linear,
     Measured,
     Node,
     Optional,
-    Packing,
-    Range,
     Repeat,
     Run,
-    Slot,
     fixed_size,
 )
 from packetkit.layout.roundtrip import roundtrips
+from packetkit.layout.slots import Chosen, Linear, Packing, Range, Slot
 from packetkit.mission.load import Link, Mission
 from packetkit.schema import model
 

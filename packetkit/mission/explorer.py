@@ -13,14 +13,8 @@ from itertools import product
 from typing import Any
 
 from packetkit.errors import RadioError
-from packetkit.layout.model import (
-    Continued,
-    Layout,
-    Repeat,
-    Run,
-    Slot,
-    slots_of,
-)
+from packetkit.layout.model import Continued, Layout, Repeat, Run, slots_of
+from packetkit.layout.slots import Slot
 from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import window_of
 from packetkit.radio import chirp, modems, settings

@@ -12,7 +12,8 @@ from fractions import Fraction
 
 from packetkit.errors import RadioError
 from packetkit.layout import printed
-from packetkit.layout.model import Layout, Linear, Repeat, Slot
+from packetkit.layout.model import Layout, Repeat
+from packetkit.layout.slots import Linear, Slot
 from packetkit.mission.budget import longest
 from packetkit.mission.cost import picture
 from packetkit.mission.load import Host, Mission, parse

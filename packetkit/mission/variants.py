@@ -9,8 +9,9 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
 from packetkit.errors import Position
-from packetkit.layout.model import Layout, Range, Run, Slot
+from packetkit.layout.model import Layout, Run
 from packetkit.layout.resolve import resolve
+from packetkit.layout.slots import Range, Slot
 from packetkit.mission.load import Mission
 from packetkit.schema import model
 from packetkit.schema.model import Place

@@ -14,7 +14,8 @@ from typing import Any
 
 from packetkit.emit.frame_map import figure
 from packetkit.layout import printed
-from packetkit.layout.model import Layout, Packing, Run, Slot
+from packetkit.layout.model import Layout, Run
+from packetkit.layout.slots import Packing, Slot
 from packetkit.targets.frame_map import svg
 from packetkit.targets.target import Dossier, Target
 

@@ -12,18 +12,14 @@ from packetkit.layout.ieee import ieee_bounds
 from packetkit.layout.joined import from_codes
 from packetkit.layout.model import (
     Branch,
-    Bundle,
     Choice,
     Continued,
-    Ieee,
-    Joined,
     Layout,
     Measured,
     Node,
     Optional,
     Repeat,
     Run,
-    Slot,
     computed_count,
     forget,
     is_told,
@@ -33,6 +29,7 @@ from packetkit.layout.model import (
     told_branch,
 )
 from packetkit.layout.number import is_decode_only
+from packetkit.layout.slots import Bundle, Ieee, Joined, Slot
 
 
 def example(layout: Layout, elements: int = 0) -> dict[str, Any]:

@@ -14,7 +14,8 @@ from typing import Any
 
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
-from packetkit.layout.model import Bundle, Choice, Digits, Layout, Measured, Optional, Repeat
+from packetkit.layout.model import Choice, Layout, Measured, Optional, Repeat
+from packetkit.layout.slots import Bundle, Digits
 from packetkit.targets import javascript_runtime as runtime
 from packetkit.targets import table
 from packetkit.targets.examples import example

@@ -15,23 +15,17 @@ from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Branch,
-    Bundle,
-    Check,
     Choice,
-    Chosen,
     Continued,
     Derived,
-    Digits,
     Fill,
-    Ieee,
     Layout,
-    Linear,
     Measured,
     Optional,
     Repeat,
     Run,
-    Slot,
 )
+from packetkit.layout.slots import Bundle, Check, Chosen, Digits, Ieee, Linear, Slot
 from packetkit.targets.untaught import WORDS, address_of
 
 WIDEST = 64

@@ -22,32 +22,34 @@ from packetkit.layout.leap_seconds import AHEAD, STARTS
 from packetkit.layout.limits import Limit
 from packetkit.layout.model import (
     Branch,
-    Bundle,
-    Check,
     Choice,
-    Chosen,
     Continued,
     Derived,
-    Digits,
-    Factor,
-    Fed,
     Fill,
-    Ieee,
-    Joined,
     Layout,
-    Linear,
-    Mark,
     Measured,
     Node,
     Optional,
-    Packing,
-    Range,
     Repeat,
     Run,
-    Slot,
     flat,
 )
 from packetkit.layout.number import value_of
+from packetkit.layout.slots import (
+    Bundle,
+    Check,
+    Chosen,
+    Digits,
+    Factor,
+    Fed,
+    Ieee,
+    Joined,
+    Linear,
+    Mark,
+    Packing,
+    Range,
+    Slot,
+)
 from packetkit.targets.rows import refusals as refusals
 from packetkit.targets.rows import refuse as refuse
 

@@ -25,9 +25,7 @@ from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve
 from packetkit.layout.model import (
     Branch,
-    Check,
     Choice,
-    Chosen,
     Continued,
     Fill,
     Layout,
@@ -35,9 +33,9 @@ from packetkit.layout.model import (
     Optional,
     Repeat,
     Run,
-    Slot,
     slots_of,
 )
+from packetkit.layout.slots import Check, Chosen, Slot
 from packetkit.targets.rows import FAMILIES
 from packetkit.targets.untaught import VARYING_TELLER, WORDS, address_of, told_by_varying
 

@@ -8,7 +8,7 @@ from random import Random
 
 import pytest
 
-from packetkit.layout.model import Linear, Slot
+from packetkit.layout.slots import Linear, Slot
 from packetkit.mission.load import Mission, parse
 
 SCALED = """

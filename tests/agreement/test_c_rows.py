@@ -17,7 +17,8 @@ from packetkit.conformance.batch import Answer, Question
 from packetkit.errors import EncodeError, TargetError, Unsupported
 from packetkit.fuzz import campaign, features, raw
 from packetkit.layout.bundle import codes_of
-from packetkit.layout.model import Bundle, Layout
+from packetkit.layout.model import Layout
+from packetkit.layout.slots import Bundle
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission, parse
 from packetkit.targets import c

@@ -10,8 +10,8 @@ from random import Random
 import pytest
 
 from packetkit import toolchains
-from packetkit.layout.model import Linear, Slot
 from packetkit.layout.number import to_raw
+from packetkit.layout.slots import Linear, Slot
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import parse
 from packetkit.targets import c

@@ -18,8 +18,9 @@ from packetkit.conformance.batch import Question
 from packetkit.errors import TargetError, UnknownFrame, Unsupported
 from packetkit.fuzz import raw
 from packetkit.fuzz.campaign import loaded, schema_seed
-from packetkit.layout.model import Layout, Packing, Run, Slot
+from packetkit.layout.model import Layout, Run
 from packetkit.layout.number import to_raw
+from packetkit.layout.slots import Packing, Slot
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission, parse
 from packetkit.resources import resource

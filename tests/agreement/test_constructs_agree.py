@@ -31,8 +31,9 @@ from packetkit.codec.frame import Frame as Codec
 from packetkit.errors import DecodeError, EncodeError
 from packetkit.integrity import catalog
 from packetkit.layout import number
-from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run, Slot
+from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run
 from packetkit.layout.resolve import resolve
+from packetkit.layout.slots import Slot
 from packetkit.resources import resource
 from packetkit.schema.load import load
 from packetkit.schema.model import Frame

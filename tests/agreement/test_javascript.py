@@ -170,7 +170,8 @@ def test_an_attribute_that_the_target_does_not_know_is_refused_by_field(
 ) -> None:
     from dataclasses import dataclass, replace
 
-    from packetkit.layout.model import Run, Slot
+    from packetkit.layout.model import Run
+    from packetkit.layout.slots import Slot
 
     @dataclass(frozen=True)
     class Later(Slot):
@@ -357,7 +358,8 @@ def test_a_page_gets_the_mission_as_a_global_by_its_name(tmp_path: Path) -> None
 # A layout made by hand, in a process that never loads a schema.
 _BY_HAND = """
 import sys
-from packetkit.layout.model import Layout, Linear, Packing, Range, Run, Slot
+from packetkit.layout.model import Layout, Run
+from packetkit.layout.slots import Linear, Packing, Range, Slot
 from packetkit.targets import javascript
 
 class Dossier:

@@ -28,8 +28,9 @@ from packetkit.conformance.batch import Answer, Question, answers, batch
 from packetkit.errors import UnknownFrame, Unsupported
 from packetkit.fuzz import raw
 from packetkit.fuzz.campaign import loaded, schema_seed
-from packetkit.layout.model import Layout, Linear, Slot
+from packetkit.layout.model import Layout
 from packetkit.layout.number import to_raw
+from packetkit.layout.slots import Linear, Slot
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission, parse
 from packetkit.resources import resource

@@ -189,7 +189,7 @@ BUGS: tuple[Bug, ...] = (
     ),
     Bug(
         "the first scale is taken whatever the field says that chooses it",
-        "layout/model",
+        "layout/slots",
         "linear for codes, linear in self.choices if codes.low <= code <= codes.high",
         "linear for codes, linear in self.choices if codes.low <= code",
     ),

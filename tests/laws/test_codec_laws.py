@@ -25,23 +25,9 @@ from packetkit.codec.frame import Frame
 from packetkit.errors import DecodeError, EncodeError
 from packetkit.integrity import catalog
 from packetkit.integrity.algorithm import Algorithm
-from packetkit.layout.model import (
-    Check,
-    Fill,
-    Ieee,
-    Layout,
-    Linear,
-    Mark,
-    Node,
-    Optional,
-    Packing,
-    Range,
-    Repeat,
-    Run,
-    Slot,
-    Special,
-)
+from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run
 from packetkit.layout.roundtrip import roundtrips
+from packetkit.layout.slots import Check, Ieee, Linear, Mark, Packing, Range, Slot, Special
 
 WORDS = {16: Packing.WORD_16, 32: Packing.WORD_32, 64: Packing.WORD_64}
 CRCS = [

@@ -21,7 +21,7 @@ from packetkit.codec.bulk import obstacle
 from packetkit.conformance.simulate import Channel, simulate
 from packetkit.errors import EncodeError, Unsupported
 from packetkit.layout.bundle import raw_of
-from packetkit.layout.model import Bundle
+from packetkit.layout.slots import Bundle
 from packetkit.targets import TARGETS
 
 SCHEMA = """

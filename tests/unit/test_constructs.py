@@ -34,8 +34,9 @@ from hypothesis import strategies as st
 
 from packetkit.codec import constructs
 from packetkit.errors import Unsupported
-from packetkit.layout.model import Layout, Linear, Node, Packing, Range, Repeat, Run, Slot
+from packetkit.layout.model import Layout, Node, Repeat, Run
 from packetkit.layout.resolve import resolve
+from packetkit.layout.slots import Linear, Packing, Range, Slot
 from packetkit.schema.load import load
 
 

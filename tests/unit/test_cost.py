@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from packetkit.errors import SchemaError
-from packetkit.layout.model import Linear
+from packetkit.layout.slots import Linear
 from packetkit.mission import cost
 from packetkit.mission.load import Mission, parse
 from packetkit.radio import chirp

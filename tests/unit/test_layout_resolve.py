@@ -13,24 +13,8 @@ import pytest
 
 from packetkit.errors import SchemaError
 from packetkit.layout.fingerprint import VERSION
-from packetkit.layout.model import (
-    Check,
-    Choice,
-    Fill,
-    Ieee,
-    Layout,
-    Linear,
-    Mark,
-    Node,
-    Optional,
-    Packing,
-    Range,
-    Repeat,
-    Role,
-    Run,
-    Slot,
-    Special,
-)
+from packetkit.layout.model import Choice, Fill, Layout, Node, Optional, Repeat, Run
+from packetkit.layout.slots import Check, Ieee, Linear, Mark, Packing, Range, Role, Slot, Special
 from packetkit.mission.load import Mission, parse
 
 

@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 
 from packetkit.errors import EncodeError
 from packetkit.layout.ieee import ieee_is_finite
-from packetkit.layout.model import Ieee, Linear, Range, Slot, Special, Transform
 from packetkit.layout.number import from_raw, parse_text, round_raw, to_raw, value_of
 from packetkit.layout.roundtrip import linear_roundtrips, roundtrips
+from packetkit.layout.slots import Ieee, Linear, Range, Slot, Special, Transform
 
 TENTHS = Linear(1, 0, 10)
 

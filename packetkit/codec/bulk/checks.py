@@ -19,7 +19,7 @@ from packetkit.codec.bulk.gather import Array, bits_turned
 from packetkit.codec.bulk.plan import Placed, Plan
 from packetkit.integrity import crc
 from packetkit.integrity.algorithm import Algorithm
-from packetkit.layout.model import Check
+from packetkit.layout.slots import Check
 
 # Octets of rows in, the checks' values (unsigned) out.
 Computer = Callable[[Array], Array]

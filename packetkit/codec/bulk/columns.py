@@ -12,7 +12,8 @@ from packetkit.codec import walk
 from packetkit.codec.bulk.gather import Array
 from packetkit.codec.bulk.values import plain
 from packetkit.errors import DecodeError
-from packetkit.layout.model import Layout, Slot
+from packetkit.layout.model import Layout
+from packetkit.layout.slots import Slot
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,8 @@ from packetkit.codec.bulk.gather import Array, Block
 from packetkit.codec.bulk.plan import Placed, Plan, obstacle, plan_of
 from packetkit.codec.bulk.values import Meaning, dtype_of, filler, integer_type, meaning, within
 from packetkit.errors import DecodeError
-from packetkit.layout.model import Layout, Slot
+from packetkit.layout.model import Layout
+from packetkit.layout.slots import Slot
 
 # Rows at a time: what is worked on stays in a cache of 1 MiB. Measured in tests/bench/bench_bulk.py.
 BLOCK = 1 << 14

@@ -13,13 +13,7 @@ import numpy as np
 from packetkit.codec.bulk.gather import Array
 from packetkit.codec.cells import join
 from packetkit.layout.expression import Call, Expression, Minus, Name, Number, names
-from packetkit.layout.model import (
-    Derived,
-    Layout,
-    Node,
-    Optional,
-    Repeat,
-)
+from packetkit.layout.model import Derived, Layout, Node, Optional, Repeat
 
 # The values of a column as doubles, and where there are any.
 Given = tuple[Array, Array]

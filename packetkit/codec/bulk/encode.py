@@ -23,8 +23,9 @@ from packetkit.codec.bulk.values import within
 from packetkit.errors import EncodeError, Fault
 from packetkit.layout.curve import Curve
 from packetkit.layout.ieee import ieee_bounds
-from packetkit.layout.model import Ieee, Layout, Linear, Range, Slot
+from packetkit.layout.model import Layout
 from packetkit.layout.number import to_raw
+from packetkit.layout.slots import Ieee, Linear, Range, Slot
 
 Scalar = Callable[[Mapping[str, Any]], bytes]
 

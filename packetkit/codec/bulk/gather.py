@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from packetkit.codec.bulk.plan import Part, Placed, Plan
-from packetkit.layout.model import Slot
+from packetkit.layout.slots import Slot
 
 Array = npt.NDArray[Any]
 

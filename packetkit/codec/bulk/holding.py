@@ -12,7 +12,8 @@ import numpy as np
 
 from packetkit.codec.bulk.values import dtype_of, integer_type
 from packetkit.codec.cells import Cell
-from packetkit.layout.model import Layout, Repeat, Slot, slots_of
+from packetkit.layout.model import Layout, Repeat, slots_of
+from packetkit.layout.slots import Slot
 
 WORDS = ("flag", "int32", "int64", "uint64", "double", "digits", "text", "octets")
 

@@ -12,15 +12,8 @@ from functools import lru_cache
 from packetkit.codec import bits, reading
 from packetkit.codec.bits import Span, Words
 from packetkit.codec.tree import Leaf, spans_of
-from packetkit.layout.model import (
-    Choice,
-    Continued,
-    Layout,
-    Measured,
-    Optional,
-    Repeat,
-    Slot,
-)
+from packetkit.layout.model import Choice, Continued, Layout, Measured, Optional, Repeat
+from packetkit.layout.slots import Slot
 
 KINDS = frozenset("number float states flag constant sync tag count reserved check".split())
 

@@ -16,8 +16,8 @@ import numpy as np
 
 from packetkit.codec.bulk.gather import Array
 from packetkit.layout.curve import Curve, extremes
-from packetkit.layout.model import Chosen, Ieee, Linear, Range, Slot
 from packetkit.layout.number import from_raw, value_of
+from packetkit.layout.slots import Chosen, Ieee, Linear, Range, Slot
 
 # From here on a double does not hold every integer.
 EXACT = 1 << 53

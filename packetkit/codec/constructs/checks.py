@@ -13,7 +13,7 @@ from packetkit.codec.constructs.given import ABSENT, HIDDEN, code_given, fault
 from packetkit.codec.constructs.plan import Plan
 from packetkit.codec.constructs.progress import Progress, is_parsing, progress_of
 from packetkit.integrity import crc
-from packetkit.layout.model import Check, Packing, Slot
+from packetkit.layout.slots import Check, Packing, Slot
 
 
 class Checks:

@@ -36,7 +36,8 @@ from packetkit.codec.constructs.given import (
 )
 from packetkit.codec.constructs.plan import Place, Plan
 from packetkit.codec.constructs.progress import is_parsing, progress_of
-from packetkit.layout.model import Fill, Packing, Repeat, Slot
+from packetkit.layout.model import Fill, Repeat
+from packetkit.layout.slots import Packing, Slot
 
 
 class Fields:

@@ -8,8 +8,8 @@ from typing import Any
 from construct import ValidationError
 
 from packetkit.layout import number
-from packetkit.layout.model import Linear, Range, Slot
 from packetkit.layout.shown import shown
+from packetkit.layout.slots import Linear, Range, Slot
 
 
 class Absent:

@@ -9,7 +9,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import groupby
 
-from packetkit.layout.model import Fill, Layout, Node, Optional, Packing, Repeat, Run, Slot, walk
+from packetkit.layout.model import Fill, Layout, Node, Optional, Repeat, Run, walk
+from packetkit.layout.slots import Packing, Slot
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -36,8 +36,9 @@ from packetkit.codec.constructs.groups import Group, Leaf, container_of, leaves
 from packetkit.codec.constructs.orders import turn_of, turned
 from packetkit.codec.constructs.plan import Plan
 from packetkit.codec.constructs.progress import begin, is_parsing, progress_of
-from packetkit.layout.model import Fill, Layout, Optional, Packing, Repeat
+from packetkit.layout.model import Fill, Layout, Optional, Repeat
 from packetkit.layout.shown import shown
+from packetkit.layout.slots import Packing
 
 
 class Maker:

@@ -8,7 +8,7 @@ from construct import Construct, Restreamed, Transformed
 from construct.lib import swapbytes, swapbytesinbits
 
 from packetkit.codec.constructs.groups import Group, size_bits
-from packetkit.layout.model import Packing
+from packetkit.layout.slots import Packing
 
 _Turn = Callable[[bytes], bytes]
 

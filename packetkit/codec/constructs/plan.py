@@ -10,7 +10,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from packetkit.codec.constructs.groups import Group, container_of, inner
-from packetkit.layout.model import Layout, Optional, Packing, Repeat, Run, Slot, walk
+from packetkit.layout.model import Layout, Optional, Repeat, Run, walk
+from packetkit.layout.slots import Packing, Slot
 
 
 @dataclass(frozen=True, slots=True)

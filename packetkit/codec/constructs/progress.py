@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from packetkit.layout.model import Mark
+from packetkit.layout.slots import Mark
 
 _STATE = "_packetkit"  # construct neither prints nor compares keys that begin with an underscore
 

@@ -18,19 +18,8 @@ from packetkit.codec.constructs.groups import (
     size_bits,
 )
 from packetkit.codec.constructs.plan import Plan
-from packetkit.layout.model import (
-    Check,
-    Choice,
-    Fill,
-    Layout,
-    Measured,
-    Node,
-    Optional,
-    Packing,
-    Repeat,
-    Run,
-    Slot,
-)
+from packetkit.layout.model import Choice, Fill, Layout, Measured, Node, Optional, Repeat, Run
+from packetkit.layout.slots import Check, Packing, Slot
 
 _OTHER_ORDER = "a group of another bit order than the frame's"
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from packetkit.layout.asked import asked_codes
-from packetkit.layout.model import Choice, Continued, Measured, Optional, Repeat, Slot
+from packetkit.layout.model import Choice, Continued, Measured, Optional, Repeat
+from packetkit.layout.slots import Slot
 from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.octets import counting
 from packetkit.targets.c.record import is_member

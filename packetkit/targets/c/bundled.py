@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from packetkit.layout.model import Bundle, Slot
+from packetkit.layout.slots import Bundle, Slot
 from packetkit.targets.c.frame import FrameCode, constant
 from packetkit.targets.c.words import Page, ctype, identifier
 

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from packetkit.integrity.crc import residue
-from packetkit.layout.model import Fed as FedItem
-from packetkit.layout.model import Node, Run, Slot, flat
+from packetkit.layout.model import Node, Run, flat
+from packetkit.layout.slots import Fed as FedItem
+from packetkit.layout.slots import Slot
 from packetkit.targets.c.checks import WIDEST, Engine, halves
 from packetkit.targets.c.frame import FrameCode, point_text
 from packetkit.targets.c.octets import Place, gathered, parts, read, store, turned, turned_back

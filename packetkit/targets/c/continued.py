@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from packetkit.layout.coding import GROUP, octets_for
-from packetkit.layout.model import Continued, Slot
+from packetkit.layout.model import Continued
 from packetkit.layout.numbered import WIDEST
+from packetkit.layout.slots import Slot
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.words import Page, ctype, unsigned
 

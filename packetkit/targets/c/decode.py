@@ -6,7 +6,8 @@ the frame does not hold: no value of such a frame is left to be used by mistake.
 
 from __future__ import annotations
 
-from packetkit.layout.model import Run, Slot
+from packetkit.layout.model import Run
+from packetkit.layout.slots import Slot
 from packetkit.targets.c.check_code import all_checks
 from packetkit.targets.c.frame import FrameCode, over, within
 from packetkit.targets.c.octets import Place, constant_tests, read

@@ -15,10 +15,10 @@ from packetkit.layout.model import (
     Optional,
     Repeat,
     Run,
-    Slot,
     slots_of,
     walk,
 )
+from packetkit.layout.slots import Slot
 from packetkit.targets.c import continued, first_bits, room, small
 from packetkit.targets.c.check_code import all_checks, put_late
 from packetkit.targets.c.frame import FrameCode, over, within

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from packetkit.layout.asked import asked_codes
-from packetkit.layout.model import Node, Repeat, Run, Slot, flat
+from packetkit.layout.model import Node, Repeat, Run, flat
+from packetkit.layout.slots import Slot
 from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.record import is_member, joined
 from packetkit.targets.c.words import Page, comment, ctype, mask, size_for

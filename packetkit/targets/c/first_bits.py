@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.first_bits import FirstBits, Form
-from packetkit.layout.model import Range, Slot
+from packetkit.layout.slots import Range, Slot
 from packetkit.targets.c.frame import FrameCode, Mission, within
 from packetkit.targets.c.words import Page, number
 

@@ -15,14 +15,13 @@ from packetkit.layout.model import (
     Measured,
     Node,
     Optional,
-    Range,
     Repeat,
     Run,
-    Slot,
     bodies,
     flat,
     slots_of,
 )
+from packetkit.layout.slots import Range, Slot
 from packetkit.targets.c.checks import WIDEST, Engine, engine
 from packetkit.targets.c.octets import Place
 from packetkit.targets.c.opened import sizes_of, with_numbers, without_bundles

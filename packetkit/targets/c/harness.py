@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from packetkit.layout.model import Choice, Layout, Optional, Repeat, Slot
+from packetkit.layout.model import Choice, Layout, Optional, Repeat
+from packetkit.layout.slots import Slot
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.header import RESULTS
 from packetkit.targets.c.walk import Members

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from packetkit.layout.model import Linear, Slot
 from packetkit.layout.printed import holds, special_text
+from packetkit.layout.slots import Linear, Slot
 from packetkit.targets.c import boot, card, decode, encode, scale, summed
 from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.words import Page, comment

@@ -12,7 +12,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from packetkit.emit.wire import code_of
-from packetkit.layout.model import Packing, Run, Slot
+from packetkit.layout.model import Run
+from packetkit.layout.slots import Packing, Slot
 from packetkit.targets.c.words import Page, mask, number, size_for, unsigned
 
 

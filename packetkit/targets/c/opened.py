@@ -20,12 +20,12 @@ from packetkit.layout.model import (
     Optional,
     Repeat,
     Run,
-    Slot,
     Trailer,
     bodies,
     with_bodies,
 )
 from packetkit.layout.numbered import numbered, numbers_of
+from packetkit.layout.slots import Slot
 
 
 def without_bundles(layout: Layout) -> Layout:

@@ -12,11 +12,11 @@ from packetkit.layout.model import (
     Optional,
     Repeat,
     Run,
-    Slot,
     slots_of,
     tellers,
     walk,
 )
+from packetkit.layout.slots import Slot
 from packetkit.targets.c import continued, first_bits, small
 from packetkit.targets.c.frame import FrameCode, constant, within
 from packetkit.targets.c.octets import Place, gathered, parts, read, signed, turned_back

@@ -11,19 +11,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from math import gcd
 
-from packetkit.layout.model import (
-    Choice,
-    Continued,
-    Fill,
-    Layout,
-    Measured,
-    Node,
-    Optional,
-    Repeat,
-    Run,
-    Slot,
-)
+from packetkit.layout.model import Choice, Continued, Fill, Layout, Measured, Node, Optional, Repeat, Run
 from packetkit.layout.printed import beside_text
+from packetkit.layout.slots import Slot
 from packetkit.targets.c.words import Page, comment, ctype, identifier
 
 FEW = 8  # elements: a list that says its maximum and no more than this has room for all, whatever their size

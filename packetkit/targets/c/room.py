@@ -6,19 +6,9 @@ in an unchecked build too.
 
 from __future__ import annotations
 
-from packetkit.layout.model import (
-    Choice,
-    Continued,
-    Fill,
-    Measured,
-    Node,
-    Optional,
-    Repeat,
-    Run,
-    Slot,
-    slots_of,
-)
+from packetkit.layout.model import Choice, Continued, Fill, Measured, Node, Optional, Repeat, Run, slots_of
 from packetkit.layout.model import walk as walk_nodes
+from packetkit.layout.slots import Slot
 from packetkit.targets.c import continued, first_bits
 from packetkit.targets.c.frame import FrameCode
 from packetkit.targets.c.record import grain, is_member, joined

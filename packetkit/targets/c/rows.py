@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from math import prod
 from typing import TYPE_CHECKING
 
-from packetkit.layout.model import Packing, Run, Slot
+from packetkit.layout.model import Run
+from packetkit.layout.slots import Packing, Slot
 from packetkit.targets.c.record import Part, is_member, joined
 from packetkit.targets.c.words import Page, number
 

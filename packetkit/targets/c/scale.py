@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import gcd
 
-from packetkit.layout.model import Linear, Range, Slot
+from packetkit.layout.slots import Linear, Range, Slot
 from packetkit.targets.c import bundled
 from packetkit.targets.c.frame import FrameCode, Mission, constant, within
 from packetkit.targets.c.words import Page, comment, ctype, identifier, number

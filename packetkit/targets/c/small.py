@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
-from packetkit.layout.model import Run, Slot
+from packetkit.layout.model import Run
+from packetkit.layout.slots import Slot
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.record import is_member, joined
 from packetkit.targets.c.rows import LOW, SIGNED, Row

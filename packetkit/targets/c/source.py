@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby
 
 from packetkit.layout.alike import Marker, told
-from packetkit.layout.model import Run, Slot
+from packetkit.layout.model import Run
+from packetkit.layout.slots import Slot
 from packetkit.targets.c import check_code, checks, continued, decode, encode, first_bits, small
 from packetkit.targets.c.frame import FrameCode, Mission
 from packetkit.targets.c.octets import counting, helpers, joining

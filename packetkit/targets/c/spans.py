@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from packetkit.emit.wire import wire_spans
-from packetkit.layout.model import Check, Fill, Layout, Mark, Node, Run, Slot
+from packetkit.layout.model import Fill, Layout, Node, Run
+from packetkit.layout.slots import Check, Mark, Slot
 
 END = -1  # the node that is the frame's end
 

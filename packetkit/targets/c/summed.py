@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from packetkit.layout.model import Linear, Slot
+from packetkit.layout.slots import Linear, Slot
 from packetkit.targets.c.frame import FrameCode, Mission, constant
 from packetkit.targets.c.words import Page, comment, identifier, number, unsigned
 from packetkit.targets.target import Dossier

@@ -19,10 +19,10 @@ from packetkit.layout.model import (
     Optional,
     Repeat,
     Run,
-    Slot,
     slots_of,
     walk,
 )
+from packetkit.layout.slots import Slot
 from packetkit.targets.c import first_bits
 from packetkit.targets.c.frame import FrameCode, constant, within
 from packetkit.targets.c.octets import Place

@@ -12,7 +12,8 @@ from collections.abc import Iterator, Mapping
 
 from packetkit.errors import Unsupported
 from packetkit.layout.coding import GROUP
-from packetkit.layout.model import Layout, Repeat, Slot, tellers
+from packetkit.layout.model import Layout, Repeat, tellers
+from packetkit.layout.slots import Slot
 from packetkit.targets.c.opened import with_numbers, without_bundles
 from packetkit.targets.micropython import checks, example, scale, source
 from packetkit.targets.micropython.continued import FORMS

@@ -9,13 +9,12 @@ from packetkit.layout.model import (
     Measured,
     Node,
     Optional,
-    Packing,
     Repeat,
     Run,
-    Slot,
     slots_of,
     tellers,
 )
+from packetkit.layout.slots import Packing, Slot
 from packetkit.targets.micropython.checks import words_of
 from packetkit.targets.micropython.continued import FORMS, NUMBERS, most_octets, repeated
 from packetkit.targets.micropython.page import WORD, Page, number

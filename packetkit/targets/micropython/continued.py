@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from packetkit.layout.coding import GROUP
-from packetkit.layout.model import Continued, Measured, Node, Slot, walk
+from packetkit.layout.model import Continued, Measured, Node, walk
+from packetkit.layout.slots import Slot
 
 FORMS = {
     "continued_low_first": "low",

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from packetkit.layout.asked import asked_codes
-from packetkit.layout.model import Continued, Node, Repeat, Run, Slot, flat, slots_of
+from packetkit.layout.model import Continued, Node, Repeat, Run, flat, slots_of
+from packetkit.layout.slots import Slot
 from packetkit.targets.micropython.page import Page, comment, number
 from packetkit.targets.micropython.record import Holder, Place, is_member
 from packetkit.targets.micropython.source import Mission, module_name

@@ -9,18 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from packetkit.layout.bundle import opened
-from packetkit.layout.model import (
-    Choice,
-    Continued,
-    Fill,
-    Measured,
-    Node,
-    Optional,
-    Repeat,
-    Run,
-    Slot,
-    slots_of,
-)
+from packetkit.layout.model import Choice, Continued, Fill, Measured, Node, Optional, Repeat, Run, slots_of
+from packetkit.layout.slots import Slot
 from packetkit.targets.micropython.page import Page
 from packetkit.targets.micropython.places import is_wide, words
 from packetkit.targets.micropython.record import Holder, Place, is_member

@@ -10,7 +10,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from packetkit.layout.alike import wire_bits
-from packetkit.layout.model import Packing, Run, Slot
+from packetkit.layout.model import Run
+from packetkit.layout.slots import Packing, Slot
 from packetkit.targets.micropython.page import MOST_BITS, WORD, number
 
 

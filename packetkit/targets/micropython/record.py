@@ -11,18 +11,8 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from packetkit.layout.model import (
-    Choice,
-    Continued,
-    Layout,
-    Measured,
-    Node,
-    Optional,
-    Repeat,
-    Run,
-    Slot,
-    slots_of,
-)
+from packetkit.layout.model import Choice, Continued, Layout, Measured, Node, Optional, Repeat, Run, slots_of
+from packetkit.layout.slots import Slot
 from packetkit.targets.micropython.page import Page, comment
 from packetkit.targets.micropython.places import is_wide, words
 

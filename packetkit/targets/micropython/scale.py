@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from packetkit.layout.model import Linear, Range, Slot
+from packetkit.layout.slots import Linear, Range, Slot
 from packetkit.targets.c.scale import PARTS, Scale, scale_of
 from packetkit.targets.micropython.page import MOST_BITS, Page, comment
 from packetkit.targets.micropython.record import identifier

@@ -7,9 +7,10 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout.alike import Marker, told
-from packetkit.layout.model import Layout, Range
+from packetkit.layout.model import Layout
 from packetkit.layout.numbered import numbered
 from packetkit.layout.printed import beside_text
+from packetkit.layout.slots import Range
 from packetkit.targets import table
 from packetkit.targets.micropython import checks, continued
 from packetkit.targets.micropython.checks import Engine

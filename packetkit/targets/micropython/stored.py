@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from packetkit.layout.model import Continued, Node, Packing, Run, Slot, flat
-from packetkit.layout.model import Fed as FedItem
+from packetkit.layout.model import Continued, Node, Run, flat
+from packetkit.layout.slots import Fed as FedItem
+from packetkit.layout.slots import Packing, Slot
 from packetkit.targets.c.spans import END, Fed, Point, Stretch
 from packetkit.targets.micropython.checks import Engine
 from packetkit.targets.micropython.page import WORD, Page, number

@@ -17,14 +17,13 @@ from packetkit.layout.model import (
     Node,
     Optional,
     OwnEnd,
-    Range,
     Repeat,
     Run,
-    Slot,
     flat,
     slots_of,
     walk,
 )
+from packetkit.layout.slots import Range, Slot
 from packetkit.targets.c.frame import options_around
 from packetkit.targets.c.opened import with_numbers, without_bundles
 from packetkit.targets.c.spans import END, Fed, Point, Spans

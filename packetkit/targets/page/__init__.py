@@ -14,9 +14,10 @@ from typing import Any
 
 from packetkit.integrity.catalog import find
 from packetkit.layout import printed
-from packetkit.layout.model import Bundle, Choice, Layout, Node, Optional, Repeat, Slot, flat, slots_of
+from packetkit.layout.model import Choice, Layout, Node, Optional, Repeat, flat, slots_of
 from packetkit.layout.model import bodies as bodies_of
 from packetkit.layout.number import from_raw
+from packetkit.layout.slots import Bundle, Slot
 from packetkit.targets import javascript, table
 from packetkit.targets.examples import example, inside
 from packetkit.targets.page.words import LANGUAGES
