@@ -6,8 +6,6 @@ from fractions import Fraction
 from math import ceil
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 import packetkit
 from packetkit.mission.explorer import USUAL_PASS_S, facts
@@ -23,17 +21,17 @@ link: {chirp: {spreading_factor: 9, bandwidth_khz: 125, coding_rate: 4/6, crc: t
 
 
 @pytest.mark.parametrize("crc", [True, False])
-@given(st.integers(0, 255))
-def test_a_row_gives_the_time_on_air_by_the_sum_of_the_data_sheet(crc: bool, octets: int) -> None:
+def test_a_row_gives_the_time_on_air_by_the_sum_of_the_data_sheet(crc: bool) -> None:
     # SX1276 data sheet, p. 31: preamble, 8 symbols that hold the header and first bits, then whole blocks.
     text = TEXT.replace("crc: true", f"crc: {str(crc).lower()}")
     radio = facts(packetkit.parse(text), text)["radio"]
     row = radio["rows"][radio["now"]]
     setting = Setting(9, bandwidth("125"), "4/6", crc=crc)
-    blocks = max(0, ceil((8 * octets + row["crc_bits"] - row["first_bits"]) / row["block_bits"]))
-    symbols = Fraction(row["preamble_symbols"]) + 8 + blocks * row["block_symbols"]
-    # The row has doubles, as JSON does; a symbol of 4.096 ms is a decimal.
-    assert symbols * Fraction(str(row["symbol_ms"])) / 1000 == chirp.time_on_air(setting, octets)
+    for octets in range(256):
+        blocks = max(0, ceil((8 * octets + row["crc_bits"] - row["first_bits"]) / row["block_bits"]))
+        symbols = Fraction(row["preamble_symbols"]) + 8 + blocks * row["block_symbols"]
+        # The row has doubles, as JSON does; a symbol of 4.096 ms is a decimal.
+        assert symbols * Fraction(str(row["symbol_ms"])) / 1000 == chirp.time_on_air(setting, octets)
     assert (row["spreading_factor"], row["bandwidth_khz"], row["coding_rate"]) == (9, "125", "4/6")
     assert radio["driver_bytes"] == 4
 
