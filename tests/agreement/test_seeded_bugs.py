@@ -10,7 +10,7 @@ from packetkit.codec.frame import Frame
 from packetkit.layout import number
 from tests.campaigns.seeded_bugs import BUGS, Bug, DoesNotFitError, Sheets, found_at, with_bug
 
-SEED = 5
+SEED = 8
 SHEETS = Sheets(SEED)  # drawn once, as far as the bugs of this run need them
 
 
