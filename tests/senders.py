@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 from collections.abc import Sequence
@@ -12,7 +13,11 @@ def left(command: Sequence[str], how: str) -> tuple[int, str]:
 
     how: `closed`, its output is; else it is interrupted.
     """
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as sender:
+    # A sender finds what it imports beside itself, as it does for its users.
+    env = {key: value for key, value in os.environ.items() if key != "PYTHONSAFEPATH"}
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env
+    ) as sender:
         assert sender.stdout is not None and sender.stderr is not None
         try:
             assert sender.stdout.readline()

@@ -16,7 +16,8 @@ def test_every_codec_answers_as_the_oracle_does(part: int) -> None:
     report = campaign.agreement(SEED, SCHEMAS, RECORDS, numbers=range(part, SCHEMAS, PARTS))
     assert not report.findings, "\n".join(f"{one.text}\n{one.difference}" for one in report.findings)
     assert report.schemas == SCHEMAS // PARTS and report.records >= report.schemas * RECORDS
-    assert set(report.answers) == {"oracle", "codec", "walker", "construct"}
+    # construct refuses what it lacks, which may be all that one part draws: tests/agreement/test_constructs_agree.py.
+    assert set(report.answers) | {"construct"} == {"oracle", "codec", "walker", "construct"}
     # That every word of the language is drawn is for more schemas to show: tests/unit/test_random_schema.py.
     assert {"truncated", "check failed", "trailing bytes", "refused"} <= set(report.reasons)
 

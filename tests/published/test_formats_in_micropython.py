@@ -17,6 +17,7 @@ from packetkit import toolchains
 from packetkit.codec.frame import Frame
 from packetkit.conformance import members
 from packetkit.conformance.batch import Question, answers, batch
+from packetkit.errors import Unsupported
 from packetkit.fuzz import raw
 from packetkit.layout.model import Layout
 from packetkit.mission.dossier import Dossier
@@ -24,6 +25,11 @@ from packetkit.mission.load import parse
 from tests.published import test_formats_in_c, test_sums_over_addresses, test_times
 
 FORMATS = test_formats_in_c.FORMATS
+REFUSED = {
+    "things": "number of up to 10 octets",
+    "first-bits": "first bits say its size",
+    "told": "number of varying size",
+}
 
 
 def asked(layouts: dict[str, Layout], monkeypatch: pytest.MonkeyPatch) -> raw.Ask:
@@ -37,7 +43,14 @@ def asked(layouts: dict[str, Layout], monkeypatch: pytest.MonkeyPatch) -> raw.As
     return lambda questions: list(answers(bytes.fromhex(answer(batch(questions)[4:].hex()))))
 
 
-@pytest.mark.parametrize("name", FORMATS)
+@pytest.mark.parametrize("name", REFUSED)
+def test_micropython_refuses_by_name_what_it_was_not_taught(name: str) -> None:
+    layouts = dict(parse(FORMATS[name][0]).layouts)
+    with pytest.raises(Unsupported, match=REFUSED[name]):
+        toolchains.micropython_files([(layouts, Dossier("published", "1-0", "", ""))])
+
+
+@pytest.mark.parametrize("name", sorted(FORMATS.keys() - REFUSED.keys()))
 def test_micropython_reads_published_frames_as_the_codec_does_and_makes_them_again(
     name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -57,9 +57,12 @@ def agree_on_draws(frame: Frame, other: Any, chance: Random, records: int) -> No
 
 
 def reason(decode: Any, data: bytes) -> str:
-    with pytest.raises(ValueError) as no:
+    """Why these octets are no frame; empty where they are one, as three may be of what varies in size."""
+    try:
         decode(data)
-    return str(no.value.reason)  # type: ignore[attr-defined]
+    except ValueError as no:
+        return str(no.reason)  # type: ignore[attr-defined]
+    return ""
 
 
 @pytest.mark.parametrize("name", FORMATS)
@@ -71,7 +74,8 @@ def test_standalone_python_reads_published_frames_and_makes_them_again(name: str
         ours, theirs = mission.frames[frame], generated.frames[frame]
         agree(ours, theirs, data)  # where a field is supplied, it is recovered
         agree(ours, theirs, data, **({"known": known} if known else {}))
-        assert reason(theirs.decode, data[:3]) == reason(ours.decode, data[:3])
+        for cut in range(min(4, len(data))):
+            assert reason(theirs.decode, data[:cut]) == reason(ours.decode, data[:cut])
     for frame, ours in mission.frames.items():
         agree_on_draws(ours, generated.frames[frame], Random(name), 10)
 
