@@ -3199,7 +3199,9 @@ class _Writing(_Walk):
             declared = found if isinstance(found, Field) else node.field
             if isinstance(found, Field) and given is _ABSENT:
                 self.leaf_not_given(node)
-                if node.raw is None:  # a flag
+                if node.raw is None and declared.default is not None:  # a flag
+                    node.raw = _flag_to_raw(declared, declared.default)[0]
+                if node.raw is None:
                     raise _unfit(f"{_address(node)} is not in the record")
             elif isinstance(found, Field) or (given is _ABSENT and declared.default is not None):
                 value = declared.default if given is _ABSENT else given

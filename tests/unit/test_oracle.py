@@ -395,3 +395,10 @@ def test_a_number_too_long_to_print_is_refused_like_any_other() -> None:
     assert sent({"a": 10**5000}, "name: a, bits: 8") == "refused"
     assert sent({"a": 10**5000}, "name: a, bits: 8, states: {0: idle}") == "refused"
     assert sent({"a": 10**5000}, "name: a, bits: 8, out_of_range: clamp") == "ff"
+
+
+def test_a_flag_that_is_left_out_is_its_default_whether_or_not_it_counts() -> None:
+    fields = ("name: d, bits: 7", "name: s, kind: flag, default: true, valid_when: {d: 5}")
+    assert sent({"d": 5}, *fields) == "0b"
+    assert sent({"d": 4}, *fields) == "09"
+    assert sent({"d": 5, "s": False}, *fields) == "0a"
