@@ -939,7 +939,7 @@ def answer(codec: Any, subject: Any) -> Any:
         return error
 
 
-def seeded_bugs(seed: int, out: TextIO, schemas: int = 50, records: int = 60) -> int:
+def seeded_bugs(seed: int, out: TextIO, schemas: int = 200, records: int = 60) -> int:
     """Return how many of the bugs are not found within so many random schemas; name each with the schema that found it."""
     drawn, lost = Sheets(seed, schemas, records), 0
     for bug in BUGS:
