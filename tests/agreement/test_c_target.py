@@ -177,7 +177,7 @@ def sources(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     missions = [
         parse(resource(f"schemas/{name}.yaml").read_bytes()) for name in ("first-light", "heron", "plover")
     ]
-    missions += drawn(100, 14)
+    missions += drawn(100, 8)
     for at, mission in enumerate(missions):
         for name, text in c.write(
             mission.layouts,

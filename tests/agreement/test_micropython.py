@@ -220,7 +220,7 @@ def asked(
 
 @pytest.mark.parametrize("options", OPTIONS)
 def test_the_same_modules_answer_as_the_codec_does_in_python(options: str) -> None:
-    missions = drawn(640, 20, options)
+    missions = drawn(640, 12, options)
     small = "small_integers" in options
     found = partings(missions, asked(missions, options, watched=small), RECORDS, small=small)
     assert not found, "\n".join(found)
@@ -230,7 +230,7 @@ def test_small_integers_meet_wide_codes_and_wide_checks() -> None:
     """What the last test would prove nothing without."""
     slots = [
         slot
-        for mission in drawn(640, 20, "small_integers")
+        for mission in drawn(640, 12, "small_integers")
         for layout in mission.layouts.values()
         for slot in layout.slots
     ]

@@ -11,6 +11,7 @@ from packetkit.layout import number
 from tests.campaigns.seeded_bugs import BUGS, Bug, DoesNotFitError, Sheets, found_at, with_bug
 
 SEED = 8
+EVERY = 5  # of the bugs each run asks one in five; the campaign `seeded_bugs` asks all of them
 SHEETS = Sheets(SEED, 50)  # drawn once, as far as the bugs of this run need them
 # What these need is drawn seldom; another seed has it sooner.
 OTHERS = Sheets(1, 50)
@@ -30,7 +31,7 @@ CAMPAIGN_ONLY = (
 
 
 def test_there_are_at_least_twenty_bugs_of_every_part() -> None:
-    assert len(BUGS) >= 20 and len({bug.name for bug in BUGS}) == len(BUGS)
+    assert len(BUGS) // EVERY >= 20 and len({bug.name for bug in BUGS}) == len(BUGS)
     assert {bug.module.partition("/")[0] for bug in BUGS} == {"layout", "emit", "codec", "integrity"}
     assert {bug.judge for bug in BUGS} == {"codec", "walker"}
     assert {bug.name for bug in BUGS} >= {*SELDOM, *CAMPAIGN_ONLY}
@@ -38,7 +39,7 @@ def test_there_are_at_least_twenty_bugs_of_every_part() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    "bug", [bug for bug in BUGS if bug.name not in CAMPAIGN_ONLY], ids=lambda bug: bug.name
+    "bug", [bug for bug in BUGS[::EVERY] if bug.name not in CAMPAIGN_ONLY], ids=lambda bug: bug.name
 )
 def test_the_bug_is_found_within_fifty_random_schemas(bug: Bug) -> None:
     assert found_at(bug, OTHERS if bug.name in SELDOM else SHEETS) is not None
