@@ -6,7 +6,6 @@ ends of each number of octets of a remaining length); Standard MIDI Files 1.0, "
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from random import Random
@@ -15,7 +14,6 @@ import pytest
 
 from packetkit import toolchains
 from packetkit.codec.frame import Frame
-from packetkit.conformance import boot
 from packetkit.conformance.batch import Question
 from packetkit.errors import TargetError
 from packetkit.fuzz import raw
@@ -23,6 +21,7 @@ from packetkit.layout.model import Layout
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission, parse
 from packetkit.targets import c
+from tests.units import frames_of_unit
 
 # Invented.
 SHEET = """
@@ -179,16 +178,7 @@ def test_sixty_four_bits_take_ten_octets_and_more_are_refused_last_of_all(tmp_pa
 
 def test_compilers_have_nothing_to_say_and_the_unit_s_line_fits(tmp_path: Path) -> None:
     mission = parse(SHEET)
-    for name, text in c.write(mission.layouts, dossier(mission)).items():
-        (tmp_path / name).write_text(text, encoding="utf-8")
-    compiler = "avr-gcc -mmcu=atmega328p -Os -std=c99".split()
-    toolchains.run([*compiler, *toolchains.STRICT, "-c", "-o", "sheet.o", "sheet.c"], cwd=str(tmp_path))
-    files = ["sheet.c", "sheet_self_test.c", "sheet_example.c"]
-    command = ["gcc", "-std=c99", *toolchains.STRICT, *toolchains.SANITIZED, "-DSHEET_TURNS=1", "-o", "unit"]
-    toolchains.run([*command, *files], cwd=str(tmp_path))
-    done = subprocess.run([tmp_path / "unit"], capture_output=True, text=True, check=True)
-    line, *sent = done.stdout.splitlines()
-    assert boot.judged(mission.layouts, "sheet", mission.fingerprint, line).agrees, line
+    sent = frames_of_unit(mission, dossier(mission), tmp_path)
     assert sent[:3] == ["0100", "0200", "0300"]
     assert "int64_t value; /* " in (tmp_path / "sheet.h").read_text("utf-8")
 

@@ -6,7 +6,6 @@ Bytes are worked out by hand beside each record; the random schemas of test_c_ta
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from random import Random
@@ -15,13 +14,13 @@ import pytest
 
 from packetkit import toolchains
 from packetkit.codec.frame import Frame
-from packetkit.conformance import boot
 from packetkit.conformance.batch import Answer, Question
 from packetkit.fuzz import raw
 from packetkit.layout.model import Layout
 from packetkit.mission.dossier import Dossier
 from packetkit.mission.load import Mission, parse
 from packetkit.targets import c
+from tests.units import frames_of_unit
 
 # Invented.
 SHEET = """
@@ -148,16 +147,7 @@ def test_a_record_of_which_no_element_is_the_last_is_refused_by_what_tells(asked
 
 def test_compilers_have_nothing_to_say_and_the_unit_s_line_fits(tmp_path: Path) -> None:
     mission = parse(SHEET)
-    for name, text in c.write(mission.layouts, dossier(mission)).items():
-        (tmp_path / name).write_text(text, encoding="utf-8")
-    compiler = "avr-gcc -mmcu=atmega328p -Os -std=c99".split()
-    toolchains.run([*compiler, *toolchains.STRICT, "-c", "-o", "sheet.o", "sheet.c"], cwd=str(tmp_path))
-    files = ["sheet.c", "sheet_self_test.c", "sheet_example.c"]
-    command = ["gcc", "-std=c99", *toolchains.STRICT, *toolchains.SANITIZED, "-DSHEET_TURNS=1", "-o", "unit"]
-    toolchains.run([*command, *files], cwd=str(tmp_path))
-    done = subprocess.run([tmp_path / "unit"], capture_output=True, text=True, check=True)
-    line, *sent = done.stdout.splitlines()
-    assert boot.judged(mission.layouts, "sheet", mission.fingerprint, line).agrees, line
+    sent = frames_of_unit(mission, dossier(mission), tmp_path)
     assert sent[0] == "010000" and len(sent) == 5  # one element, which is the last
 
 
