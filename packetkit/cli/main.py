@@ -138,7 +138,10 @@ def report(error: BaseException, verb: str) -> int:
         output.say(error.format_message())
     elif isinstance(error, click.UsageError):
         lines = [error.ctx.get_usage()] if error.ctx else []
-        output.say("\n".join([*lines, f"{verb}: {error.format_message()}{usage_remedy(error)}"]))
+        message = error.format_message()
+        if isinstance(error, click.MissingParameter):
+            message = f"{' '.join(message.split()).rstrip('.')}."  # click lists choices one a line, and ends without a stop
+        output.say("\n".join([*lines, f"{verb}: {message}{usage_remedy(error)}"]))
     elif isinstance(error, SchemaError):
         output.say(str(error))  # each problem begins with its own file, line and column
     elif isinstance(error, click.ClickException):

@@ -79,11 +79,9 @@ def _beyond_numbers(layout: Layout) -> Iterator[tuple[str, str]]:
             yield slot.address, f"a time of {slot.width} bits, and {_WIDEST} are the most"
     lists = (node for node in layout.walk() if isinstance(node, Repeat))
     summed = {factor.by for node in lists for factor in node.factors if factor.in_list}
-    for slot in filter(lambda one: one.is_continued, layout.slots):
+    for slot in filter(lambda one: one.coding in FORMS, layout.slots):
         width = slot.width // 8 * GROUP
-        if slot.coding not in FORMS:
-            yield slot.address, f"its coding, {slot.coding}"
-        elif width > _WIDEST:
+        if width > _WIDEST:
             octets, most = slot.width // 8, _WIDEST // GROUP * GROUP
             yield (
                 slot.address,
