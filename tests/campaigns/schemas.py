@@ -1,4 +1,4 @@
-"""Random schemas in full: 200 of them, 1,000 records each, every codec held against the oracle by exact value."""
+"""Random schemas in full: 300 of them, 1,000 records each, every codec held against the oracle by exact value."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from packetkit.fuzz import campaign, features, judges, proof
 from packetkit.fuzz.agreement import ask
 from packetkit.mission.load import parse
 
-SCHEMAS, RECORDS = 200, 1000
+SCHEMAS, RECORDS = 300, 1000
 FOUND = Path(__file__).resolve().parents[2] / "vectors" / "found"
 
 

@@ -12,7 +12,7 @@ import pytest
 
 import packetkit
 from packetkit.cli.main import main
-from packetkit.mission.link import longest_frame
+from packetkit.mission.link import longest_frame, places
 from packetkit.radio import CAUTION, link, regions, sensitivity
 from packetkit.resources import resource
 from packetkit.schema.mission_keys import CHIRP_KEYS, END_KEYS, LINK_KEYS, NOISE_PLACES, RECEIVERS, REGIONS
@@ -123,6 +123,15 @@ def test_without_a_distance_a_flight_tells_how_far_and_a_duration_does_not(
     path.write_text(text[: text.index("passes:")] + "passes: {duration_s: 600}\n")
     assert main(["link", str(path)]) == 2
     assert "give --distance-km" in capsys.readouterr().err
+
+
+def test_an_orbit_is_looked_at_from_the_least_elevation_to_straight_overhead() -> None:
+    text = "mission: wren\nframes:\n  sheet:\n    fields: [{name: body, bits: 8}]\npasses: {altitude_km: 550, minimum_elevation_deg: "
+    horizon = places(packetkit.parse(text + "0}\n").declared.passes, None)
+    assert [round(one.elevation_deg or 0.0) for one in horizon] == [0, 5, 10, 15, 20, 30, 45, 60, 90]
+    assert (horizon[0].elevation_deg, horizon[-1].distance_km) == pytest.approx((0, 550), abs=1e-6)
+    higher = places(packetkit.parse(text + "10}\n").declared.passes, None)
+    assert [one.distance_km for one in higher] == [one.distance_km for one in horizon[2:]]
 
 
 def test_the_words_of_the_language_are_the_rows_of_the_radio_tables() -> None:
