@@ -1,14 +1,15 @@
 """The campaign `mutants`: one small change of packetkit's source at a time, and whether any test notices.
 
-Which tests run a line is worked out once, under coverage; a mutant of the line is then put to the quickest of those, to the rest
-of them, a file after the other, and to others of its module, in a private copy of the installed package. A mutant is killed when
-a test fails or takes far too long. Survivors are printed with their line, what it became and, where somebody has looked at it, why
-no test can tell (EXPLAINED).
+Which tests run a line is worked out under coverage, once for each state of source and tests; a mutant of the line is then put to the
+quickest of those, to the rest of them, a file after the other, and to others of its module, in a private copy of the installed
+package. A mutant is killed when a test fails or takes far too long. A test that fails of a source without a change is left out and
+named. Survivors are printed with their line, what it became and, where somebody has looked at it, why no test can tell (EXPLAINED).
 """
 
 from __future__ import annotations
 
 import ast
+import hashlib
 import json
 import os
 import re
@@ -16,7 +17,6 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -302,13 +302,22 @@ def pytest_sessionfinish():
             json.dump({"seconds": seconds, "lines": lines}, file)
 """
 
+# Puts tests to what is there, and says at the end which failed first.
 _RUN = """
 import json, resource, sys
 import pytest
 
+class First:
+    failed = ""
+    def pytest_runtest_logreport(self, report):
+        self.failed = self.failed or (report.nodeid if report.failed else "")
+
 asked, seconds = json.load(open(sys.argv[1]))
 resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds))
-sys.exit(pytest.main([*sys.argv[2:], "-x", *asked]))
+first = First()
+status = pytest.main([*sys.argv[2:], "-x", *asked], plugins=[first])
+print(f"\\nfirst failed: {first.failed}")
+sys.exit(status)
 """
 
 
@@ -326,6 +335,26 @@ def environ(place: str) -> dict[str, str]:
         "PYTHONHASHSEED": "0",
         "COLUMNS": "80",
     }
+
+
+def _state() -> str:
+    """A name for the source and the tests as they are."""
+    home, made = Path(packetkit.__file__).parent, hashlib.sha256()
+    for root, suffix in ((home, ".py"), (TESTS, ".py"), (TESTS.parent / "schemas", ".yaml")):
+        for path in sorted(root.rglob(f"*{suffix}")):
+            made.update(f"{path.relative_to(root)}\n".encode() + path.read_bytes())
+    return made.hexdigest()[:16]
+
+
+def watched(place: str, out: TextIO) -> tuple[dict[str, dict[int, list[str]]], dict[str, float]]:
+    """Return what `tests_by_line` says, kept in the environment of the tests until source or tests change."""
+    kept = Path(sys.prefix, "caches", f"watched-{_state()}.json")
+    if not kept.is_file():
+        found = tests_by_line(place, out)
+        kept.parent.mkdir(exist_ok=True)
+        kept.write_text(json.dumps(found), encoding="utf-8")
+    lines, seconds = json.loads(kept.read_text(encoding="utf-8"))
+    return {path: {int(line): tests for line, tests in held.items()} for path, held in lines.items()}, seconds
 
 
 def tests_by_line(place: str, out: TextIO) -> tuple[dict[str, dict[int, list[str]]], dict[str, float]]:
@@ -367,7 +396,7 @@ class Map:
         self, lines: Mapping[str, Mapping[int, Sequence[str]]], seconds: Mapping[str, float]
     ) -> None:
         self.lines = lines
-        self.seconds = seconds
+        self.seconds = dict(seconds)
         self.known: dict[str, set[str]] = {}
 
     def first(self, mutant: Mutant) -> list[str]:
@@ -386,6 +415,10 @@ class Map:
         touching = {one for tests in self.lines[mutant.path].values() for one in tests}
         touching |= {one for one in self.seconds if mutant.package in self.imported(one.partition("::")[0])}
         return self._in_turn(touching - set(self.lines[mutant.path][mutant.line]))
+
+    def leave_out(self, tests: set[str]) -> None:
+        """Ask these no more."""
+        self.seconds.update(dict.fromkeys(tests, 1e9))
 
     def patience_s(self, tests: Sequence[str]) -> float:
         """How long these tests may take of a processor, by what they took when they were watched."""
@@ -415,10 +448,10 @@ class Map:
         return sorted(able, key=lambda one: self.seconds[one])
 
 
-def is_killed(mutant: Mutant, tests: Sequence[str], copy: str, patience_s: float) -> bool:
-    """Return whether one of these tests notices a mutant, in a private copy of the package."""
+def killer(mutant: Mutant, tests: Sequence[str], copy: str, patience_s: float) -> str | None:
+    """Return the test that notices a mutant, in a private copy of the package: "" where all fall with it, None where none does."""
     if not tests:
-        return False
+        return None
     target = Path(copy, "packetkit", mutant.path)
     whole = target.read_text(encoding="utf-8")
     asked = os.path.join(copy, "asked.json")
@@ -430,16 +463,17 @@ def is_killed(mutant: Mutant, tests: Sequence[str], copy: str, patience_s: float
             [sys.executable, "-c", _RUN, asked, *arguments()],
             cwd=copy,
             env=environ(copy),
-            stdout=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             timeout=WAITING * patience_s,
             check=False,
+            text=True,
         )
     except subprocess.TimeoutExpired:
-        return True
+        return ""
     finally:
         target.write_text(whole, encoding="utf-8")
-    return done.returncode != 0
+    return done.stdout.partition("\nfirst failed: ")[2].strip() if done.returncode else None
 
 
 # -- the campaign --------------------------------------------------------------------------------------------------
@@ -468,48 +502,62 @@ def controls(tried: Sequence[Mutant]) -> list[Mutant]:
     return [replace(one, source=(home / one.path).read_text(encoding="utf-8")) for one in chosen]
 
 
+class Bench:
+    """Private copies of the package, and what may be put to them at one time: as many mutants as there are copies."""
+
+    def __init__(self, copies: Sequence[str], map_: Map) -> None:
+        self.free = list(copies)
+        self.map = map_
+
+    def killer(self, mutant: Mutant) -> str | None:
+        """As `killer`, of all the tests that may notice it."""
+        copy = self.free.pop()
+        try:
+            for ask in (self.map.first, self.map.rest, self.map.others):
+                tests = ask(mutant)
+                found = killer(mutant, tests, copy, self.map.patience_s(tests))
+                if found is not None:
+                    return found
+        finally:
+            self.free.append(copy)
+        return None
+
+    def blamed(self, pool: ThreadPoolExecutor, tried: Sequence[Mutant]) -> Iterator[str]:
+        """Yield tests that fail of sources without a change, and leave them out from there on."""
+        held = controls(tried)
+        while held:
+            answers = list(zip(held, pool.map(self.killer, held), strict=True))
+            for one, test in answers:
+                if test is not None:
+                    yield test or f"{one.path}:{one.line}: tests that take too long"
+            self.map.leave_out({test for _, test in answers if test})
+            held = [one for one, test in answers if test]
+
+
 def mutants(seed: int, out: TextIO) -> int:
     """Return how many unexplained mutants survive, 0 where at least nine in ten are killed."""
     with tempfile.TemporaryDirectory(prefix="packetkit-mutants-") as place:
         copies = [os.path.join(place, str(number)) for number in range(WORKERS)]
         for copy in copies:
             shutil.copytree(Path(packetkit.__file__).parent, os.path.join(copy, "packetkit"))
-        lines, seconds = tests_by_line(copies[0], out)
-        tried, map_ = drawn(seed, lines), Map(lines, seconds)
+        lines, seconds = watched(copies[0], out)
+        tried, bench = drawn(seed, lines), Bench(copies, Map(lines, seconds))
         out.write(f"{len(tried)} mutants, {len(seconds)} tests\n")
-        free = list(copies)
-
-        def put(mutant: Mutant) -> bool:
-            copy = free.pop()
-            try:
-                asked = (ask(mutant) for ask in (map_.first, map_.rest, map_.others))
-                return any(is_killed(mutant, tests, copy, map_.patience_s(tests)) for tests in asked)
-            finally:
-                free.append(copy)
-
-        killed, survivors = Counter[str](), []
+        survivors = []
         with ThreadPoolExecutor(WORKERS) as pool:
-            blamed = [
-                one
-                for one, is_dead in zip(controls(tried), pool.map(put, controls(tried)), strict=True)
-                if is_dead
-            ]
-            if blamed:
-                out.write(
-                    "".join(f"{one.path}:{one.line}: a test fails without a change\n" for one in blamed)
-                )
-                return len(blamed)
-            for number, (mutant, is_dead) in enumerate(zip(tried, pool.map(put, tried), strict=True), 1):
-                killed[mutant.package] += is_dead
-                if not is_dead:
+            for test in bench.blamed(pool, tried):
+                out.write(f"left out, for it fails without a change: {test}\n")
+            answers = pool.map(bench.killer, tried)
+            for number, (mutant, answer) in enumerate(zip(tried, answers, strict=True), 1):
+                if answer is None:
                     survivors.append(mutant)
                     out.write(_told(mutant))
                 if number % 20 == 0:
-                    out.write(f"{number} of {len(tried)}, {sum(killed.values())} killed\n")
+                    out.write(f"{number} of {len(tried)}, {number - len(survivors)} killed\n")
                 out.flush()
     for package in PACKAGES:
-        count = sum(mutant.package == package for mutant in tried)
-        out.write(f"{package}: {killed[package]} of {count} killed\n")
+        count, lived = (sum(one.package == package for one in among) for among in (tried, survivors))
+        out.write(f"{package}: {count - lived} of {count} killed\n")
     open_ones = [one for one in survivors if _key(one) not in EXPLAINED]
     share = 1 - len(open_ones) / len(tried)
     out.write(f"{share:.1%} killed or explained\n")

@@ -127,10 +127,10 @@ def test_without_a_distance_a_flight_tells_how_far_and_a_duration_does_not(
 
 def test_an_orbit_is_looked_at_from_the_least_elevation_to_straight_overhead() -> None:
     text = "mission: wren\nframes:\n  sheet:\n    fields: [{name: body, bits: 8}]\npasses: {altitude_km: 550, minimum_elevation_deg: "
-    horizon = places(packetkit.parse(text + "0}\n").declared.passes, None)
+    horizon = places(packetkit.parse(text + "0}\n").passes, None)
     assert [round(one.elevation_deg or 0.0) for one in horizon] == [0, 5, 10, 15, 20, 30, 45, 60, 90]
     assert (horizon[0].elevation_deg, horizon[-1].distance_km) == pytest.approx((0, 550), abs=1e-6)
-    higher = places(packetkit.parse(text + "10}\n").declared.passes, None)
+    higher = places(packetkit.parse(text + "10}\n").passes, None)
     assert [one.distance_km for one in higher] == [one.distance_km for one in horizon[2:]]
 
 
