@@ -280,7 +280,9 @@ def test_misuse_of_the_program_is_one_usage_line_and_one_reason() -> None:
 def test_a_choice_that_was_not_made_is_one_line_with_what_there_is() -> None:
     usage, reason = packetkit_process("generate", "any.yaml").stderr.decode().splitlines()
     assert usage.startswith("Usage: packetkit generate ")
-    assert "'--target'. Choose from: tests, c, " in reason and "frame_map. It needs --target and -o;" in reason
+    assert (
+        "'--target'. Choose from: tests, c, " in reason and "frame_map. It needs --target and -o;" in reason
+    )
 
 
 def test_version_names_the_program_its_libraries_and_python() -> None:
