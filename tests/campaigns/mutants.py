@@ -365,14 +365,17 @@ def tests_by_line(place: str, out: TextIO) -> tuple[dict[str, dict[int, list[str
     watch = ["-p", "watch_lines", "-n", str(WORKERS), "-m", "not slow"]
     out.write("which tests run which line: some minutes\n")
     out.flush()
-    subprocess.run(
+    done = subprocess.run(
         [sys.executable, "-m", "pytest", *arguments(), *watch, *groups],
         cwd=place,
         env={**environ(place), "WATCHED": json.dumps([f"{root}{package}/*" for package in PACKAGES])},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
         check=False,
+        text=True,
     )
+    if done.returncode > 1:  # 1: some tests fail, which are left out
+        raise RuntimeError(f"the tests could not be watched:\n{done.stdout[-3000:]}")
     lines: dict[str, dict[int, list[str]]] = {}
     seconds: dict[str, float] = {}
     for report in sorted(Path(place).glob("watched-*.json")):
