@@ -10,6 +10,8 @@ from types import ModuleType, SimpleNamespace
 
 import pytest
 
+import packetkit
+
 TESTS = Path(__file__).resolve().parent.parent
 
 
@@ -153,6 +155,26 @@ def test_a_skip_fails_where_no_skip_is_allowed(reason: str, monkeypatch: pytest.
         conftest.fail_instead(report)
         assert report.outcome == outcome
         assert "no compiler" in str(report.longrepr)
+
+
+def test_a_survivor_that_was_explained_is_still_a_mutant_of_its_line() -> None:
+    mutants = load(TESTS / "campaigns" / "mutants.py")
+    home = Path(packetkit.__file__).parent
+    for path in {path for path, _, _ in mutants.EXPLAINED}:
+        made = {
+            mutants._key(one) for one in mutants.mutants_of(path, (home / path).read_text(encoding="utf-8"))
+        }
+        assert not [key for key in mutants.EXPLAINED if key[0] == path and key not in made]
+
+
+def test_a_mutant_is_one_change_of_what_runs_and_not_of_words_or_types() -> None:
+    source = 'def near(a: int, b: int = 2) -> int:\n    """3."""\n    if a < b:\n        raise ValueError(f"{a} + 1")\n    return a\n'
+    mutants = load(TESTS / "campaigns" / "mutants.py")
+    made = {one.kind: one.source for one in mutants.mutants_of("near.py", source)}
+    assert made == {
+        "number": source.replace("= 2", "= (3)"),
+        "comparison": source.replace("a < b", "(a <= b)"),
+    }
 
 
 def test_the_real_campaigns_load() -> None:
