@@ -48,7 +48,7 @@ ENGLISH = Words(
     sheet="sheet",
     how=(
         "Work with your number, not your name. Bits are counted from 0 at the left, the most significant first. Write answers into the "
-        "column `answer` of answers.csv, beside your number."
+        "column answer of answers.csv, beside your number."
     ),
     answer="Answer",
     key="Key",
