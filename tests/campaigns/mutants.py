@@ -9,6 +9,7 @@ named. Survivors are printed with their line, what it became and, where somebody
 from __future__ import annotations
 
 import ast
+import gzip
 import hashlib
 import json
 import os
@@ -348,13 +349,27 @@ def _state() -> str:
 
 def watched(place: str, out: TextIO) -> tuple[dict[str, dict[int, list[str]]], dict[str, float]]:
     """Return what `tests_by_line` says, kept in the environment of the tests until source or tests change."""
-    kept = Path(sys.prefix, "caches", f"watched-{_state()}.json")
+    kept = Path(sys.prefix, "caches", f"watched-{_state()}.json.gz")
     if not kept.is_file():
-        found = tests_by_line(place, out)
+        lines, seconds = tests_by_line(place, out)
+        numbers = {
+            test: number for number, test in enumerate(seconds)
+        }  # names are long, and every line has many
+        short = {
+            path: {line: [numbers[test] for test in tests if test in numbers] for line, tests in held.items()}
+            for path, held in lines.items()
+        }
         kept.parent.mkdir(exist_ok=True)
-        kept.write_text(json.dumps(found), encoding="utf-8")
-    lines, seconds = json.loads(kept.read_text(encoding="utf-8"))
-    return {path: {int(line): tests for line, tests in held.items()} for path, held in lines.items()}, seconds
+        for old in kept.parent.glob("watched-*"):
+            old.unlink()
+        kept.write_bytes(gzip.compress(json.dumps([list(seconds.items()), short]).encode(), 3))
+    pairs, short = json.loads(gzip.decompress(kept.read_bytes()))
+    names = [name for name, _ in pairs]
+    lines = {
+        path: {int(line): [names[number] for number in tests] for line, tests in held.items()}
+        for path, held in short.items()
+    }
+    return lines, dict(pairs)
 
 
 def tests_by_line(place: str, out: TextIO) -> tuple[dict[str, dict[int, list[str]]], dict[str, float]]:
@@ -459,7 +474,9 @@ def killer(mutant: Mutant, tests: Sequence[str], copy: str, patience_s: float) -
     whole = target.read_text(encoding="utf-8")
     asked = os.path.join(copy, "asked.json")
     with open(asked, "w", encoding="utf-8") as file:
-        json.dump([[str(TESTS.parent / one) for one in tests], round(patience_s)], file)
+        json.dump(
+            [[os.path.join(TESTS.parent, one) for one in tests], round(patience_s)], file
+        )  # as text: a name may hold //
     target.write_text(mutant.source, encoding="utf-8")
     try:
         done = subprocess.run(
@@ -526,14 +543,19 @@ class Bench:
         return None
 
     def blamed(self, pool: ThreadPoolExecutor, tried: Sequence[Mutant]) -> Iterator[str]:
-        """Yield tests that fail of sources without a change, and leave them out from there on."""
+        """Yield tests that fail of sources without a change, and leave them out from there on.
+
+        Raises RuntimeError where tests fall and none is to blame: what they say of mutants would be worth nothing.
+        """
         held = controls(tried)
         while held:
             answers = list(zip(held, pool.map(self.killer, held), strict=True))
-            for one, test in answers:
-                if test is not None:
-                    yield test or f"{one.path}:{one.line}: tests that take too long"
-            self.map.leave_out({test for _, test in answers if test})
+            unnamed = [f"{one.path}:{one.line}" for one, test in answers if test == ""]
+            if unnamed:
+                raise RuntimeError(f"tests of these do not end well without a change: {', '.join(unnamed)}")
+            failed = {test for _, test in answers if test}
+            yield from sorted(failed)
+            self.map.leave_out(failed)
             held = [one for one, test in answers if test]
 
 
