@@ -36,7 +36,7 @@ def simulated(directory: Path, schema: str, channel: int, *options: str) -> tupl
 BAD = ("--loss", "30%", "--damage", "5%", "--junk", "5%")
 
 
-@pytest.mark.parametrize("schema", [PLOVER, HERON])
+@pytest.mark.parametrize("schema", [PLOVER, HERON], ids=["plover", "heron"])
 def test_merged_receivers_and_the_truth_agree_exactly(
     schema: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

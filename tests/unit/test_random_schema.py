@@ -36,8 +36,8 @@ def rules(seed: int) -> list[str]:
 
 
 def test_a_draw_loads_but_for_one_in_a_hundred() -> None:
-    broken = [found for seed in range(300) if (found := rules(seed))]
-    assert len(broken) <= 3, broken
+    broken = [found for seed in range(150) if (found := rules(seed))]
+    assert len(broken) <= 2, broken
 
 
 def test_every_feature_of_the_language_is_drawn(drawn: list[Mission]) -> None:

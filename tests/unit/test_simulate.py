@@ -117,10 +117,10 @@ frames:
 
 
 def test_what_is_longer_than_its_length_can_say_is_sent_with_fewer_elements() -> None:
-    frames = events(packetkit.parse(OPTIONS), 20, QUIET, 1)
+    frames = events(packetkit.parse(OPTIONS), 6, QUIET, 1)
     first = frames[0].data[-1]
     assert [one.data[-1] for one in frames] == [
-        (first + at) % 256 for at in range(240)
+        (first + at) % 256 for at in range(72)
     ]  # no number is left out
     assert max(len(one.data) for one in frames) <= 257 and max(one.data[0] for one in frames) > 100
 
