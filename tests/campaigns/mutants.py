@@ -1,7 +1,7 @@
 """The campaign `mutants`: one small change of packetkit's source at a time, and whether any test notices.
 
 Which tests run a line is worked out under coverage, once for each state of source and tests; a mutant of the line is then put to the
-quickest of those, to the rest of them, a file after the other, and to others of its module, in a private copy of the installed
+quickest of those, to the rest of them, those that name its package first, and to others of its module, in a private copy of the installed
 package. A mutant is killed when a test fails or takes far too long. A test that fails of a source without a change is left out and
 named. Survivors are printed with their line, what it became and, where somebody has looked at it, why no test can tell (EXPLAINED).
 """
@@ -41,7 +41,7 @@ PATIENCE = (
 WAITING = (
     4  # so many times of that by the clock: other work may have the processor, and a mutant may wait for ever
 )
-CONTROLS = 2  # of each package: sources without a change, which no test may call changed
+CONTROLS = 1  # of each package: sources without a change, which no test may call changed
 WANTED = 0.9
 TESTS = Path(__file__).resolve().parent.parent
 GROUPS = ("unit", "published", "laws", "messages", "agreement")
@@ -421,18 +421,28 @@ class Map:
         """The quickest of the tests that run the line and pass by themselves; ahead of them those named after a row of a table."""
         rows = re.findall(r'"([\w/-]{4,})"', mutant.before)
         named = {one for one in self.seconds if any(f"[{row}]" in one for row in rows)}
-        running = self._quickest(set(self.lines[mutant.path][mutant.line]) - named)
-        return [*self._quickest(named)[:MOST_TESTS], *running[:MOST_TESTS]]
+        near, far = self._near(mutant, set(self.lines[mutant.path][mutant.line]) - named)
+        return [one for tests in (named, near, far) for one in self._quickest(tests)[:MOST_TESTS]]
 
     def rest(self, mutant: Mutant) -> list[str]:
         """More of the tests that run the line, a file after the other, within OTHERS_S: properties are among the slower ones."""
-        return self._in_turn(set(self.lines[mutant.path][mutant.line]) - set(self.first(mutant)))
+        running = set(self.lines[mutant.path][mutant.line]) - set(self.first(mutant))
+        return [one for tests in self._near(mutant, running) for one in self._in_turn(tests)]
 
     def others(self, mutant: Mutant) -> list[str]:
         """Tests that run something else of the module or import its package, a file after the other, within OTHERS_S."""
         touching = {one for tests in self.lines[mutant.path].values() for one in tests}
-        touching |= {one for one in self.seconds if mutant.package in self.imported(one.partition("::")[0])}
+        touching |= {one for one in self.seconds if self._is_near(mutant, one)}
         return self._in_turn(touching - set(self.lines[mutant.path][mutant.line]))
+
+    def _is_near(self, mutant: Mutant, test: str) -> bool:
+        """Whether a test's file names the package that the mutant is in: it was written for that."""
+        return mutant.package in self.imported(test.partition("::")[0])
+
+    def _near(self, mutant: Mutant, tests: set[str]) -> tuple[set[str], set[str]]:
+        """The near ones of these tests, and the far ones."""
+        near = {one for one in tests if one and self._is_near(mutant, one)}
+        return near, tests - near
 
     def leave_out(self, tests: set[str]) -> None:
         """Ask these no more."""
