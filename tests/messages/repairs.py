@@ -240,6 +240,8 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "time-unfit-19": (("-200", "1980"),),
     "time-unfit-20": (("bits: 20", "bits: 21"),),
     "time-unfit-21": (("T12:00", "T00:00"),),
+    "time-unfit-22": (("seconds: 32", "seconds: 32, fraction: 8"),),
+    "time-unfit-23": (("base: 1,", "base: 2,"),),
     "runs-shape": (("water, runs: [0, 7]", "water, bits: 8"),),
     "runs-unfit": (("[4, 3]", "[6, 2]"),),
     "runs-unfit-2": (
