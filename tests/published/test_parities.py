@@ -132,3 +132,16 @@ def test_hammings_own_code_covers_positions_by_their_binary_digits(parities: int
                 wrong[bit // 8] ^= 0x80 >> bit % 8
             with pytest.raises(packetkit.CheckFailed):
                 frame.decode(bytes(wrong))
+
+
+def test_bits_of_a_list_of_fixed_size_are_listed_among_those_around_it() -> None:
+    frame = packetkit.parse(
+        "mission: wren\nframes:\n  sheet:\n    fields:\n"
+        "      - {name: nibbles, repeat: {count: 3}, bits: 4}\n      - {name: last, bits: 1}\n"
+        "      - {name: parity, kind: check, algorithm: {parity: [[1, 5, 9], [2, 6, 10], [4, 12, 13]]}}\n"
+    ).frame()
+    # 0101 0011 1100 1: bits 1, 5, 9 are 0, 0, 1; bits 2, 6, 10 are 1, 0, 1; bits 4, 12, 13 are 1, 0, 1. By hand.
+    assert frame.encode({"nibbles": [5, 3, 12], "last": 1}).hex() == "53cc"
+    assert frame.decode(bytes.fromhex("53cc")) == {"nibbles": [5, 3, 12], "last": 1}
+    with pytest.raises(packetkit.CheckFailed):
+        frame.decode(bytes.fromhex("53c4"))
