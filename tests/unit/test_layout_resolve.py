@@ -779,6 +779,18 @@ SAME_FRAMES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("{name: f, kind: flag}", "{name: a, bits: 7, present_when: f}"),
         ("{name: f, kind: flag}", "{name: a, bits: 7, present_when: {f: 1}}"),
     ),
+    "filled part": (
+        (
+            "{name: size, kind: length, bits: 8, in: words_of_16, measures: body, fill: zero}",
+            "{name: n, kind: count, bits: 8}",
+            "{name: body, group: [{name: a, bits: 8, repeat: {count: n}}]}",
+        ),
+        (
+            "{name: size, kind: length, bits: 8, in: words_of_16, measures: body}",
+            "{name: n, kind: count, bits: 8}",
+            "{name: body, group: [{name: a, bits: 8, repeat: {count: n}}, {kind: reserved, up_to: word_16}]}",
+        ),
+    ),
     "states": (
         ("{name: m, bits: 4, states: {1: on}}", "{name: a, bits: 4, present_when: {m: [on, 2]}}"),
         ("{name: m, bits: 4, states: {1: on}}", "{name: a, bits: 4, present_when: {m: {from: 1, to: 2}}}"),
