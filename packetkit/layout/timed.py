@@ -104,7 +104,9 @@ def _units(one: Field, unfit: _Unfit) -> list[Fraction] | None:
         unfit(
             "fraction_base",
             "fraction_base is how many fractions make one of the unit before, 2 or more",
-            "Add a fraction to counts." if one.fraction_base > 1 else "Write 2 or more, or leave it out: 2^bits.",
+            "Add a fraction to counts."
+            if one.fraction_base > 1
+            else "Write 2 or more, or leave it out: 2^bits.",
         )
         return None
     for (before, after), count in zip(pairwise(units), one.counts[1:], strict=True):

@@ -114,6 +114,12 @@ EXPLAINED: Mapping[tuple[str, str, str], str] = {
         "if self.number < 0 and not self.carried:",
         "(1)",
     ): "a part with the number 0 begins where the frame begins",
+    ("codec/linear.py", "EXACT = 1 << 53", "(1 >> 53)"): "a quotient is as exact as the product, and slower",
+    (
+        "layout/places.py",
+        "return (mark.node if mark.node >= 0 else 1 << 62, mark.bits)",
+        "(2)",
+    ): "behind every node is behind every node",
     ("integrity/crc.py", "if start == finish == 0:", "(1)"): "the general way gives the same",
     (
         "integrity/strength.py",
