@@ -52,6 +52,17 @@ def test_samples_within_their_steps_come_back_as_they_were(first: int, steps: li
     assert FRAME.decode(FRAME.encode(level(samples)))["level"] == samples
 
 
+@pytest.mark.parametrize("step", ["9.75", "9000"], ids=["written out", "by a function"])
+@pytest.mark.parametrize("more", ["", ", missing: true"])
+def test_samples_half_way_between_two_codes_take_the_greater(more: str, step: str) -> None:
+    field = f"{{name: level, minimum: 0, maximum: 60000, resolution: 0.75{more}, bundle: {{samples: 9, maximum_step: {step}}}}}"
+    text = f"mission: m\nframes:\n  a:\n    fields: [{field}, {{kind: reserved, up_to: byte}}]\n"
+    frame = packetkit.parse(text).frame()
+    # 0.5, 1.5, 2.5 and 4.5 steps, exact as doubles; then whole steps.
+    back = frame.decode(frame.encode({"level": [0.375, 1.125, 1.875, 3.375, 6.0, 6, 9, 12.0, 15]}))
+    assert back == {"level": [0.75, 1.5, 2.25, 3.75, 6.0, 6.0, 9.0, 12.0, 15.0]}
+
+
 @given(st.lists(st.integers(-2048, 2047), min_size=6, max_size=6))
 def test_a_clamped_sample_lies_between_the_one_before_it_and_what_was_wanted(wanted: list[int]) -> None:
     back = FRAME.decode(FRAME.encode(level(wanted)))["level"]
