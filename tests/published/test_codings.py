@@ -115,12 +115,16 @@ def test_the_other_zero_is_zero_and_its_bits_are_kept() -> None:
     assert frame.encode({"a": 0}) == b"\x00"
 
 
-@pytest.mark.parametrize(("degrees", "sent"), [(-33.5, "8082dc"), (33.5, "0082dc"), (-90, "815f90"), (0, "000000")])
+@pytest.mark.parametrize(
+    ("degrees", "sent"), [(-33.5, "8082dc"), (33.5, "0082dc"), (-90, "815f90"), (0, "000000")]
+)
 def test_latitudes_of_a_weather_grid_have_a_sign_bit(degrees: float, sent: str) -> None:
     # WMO Manual on Codes, FM 92 GRIB edition 1, section 2, octets 11 to 13: millidegrees, "south by setting bit 1 to 1"; from memory.
     frame = codec("bits: 24, coding: sign_and_magnitude, scale: 0.001, unit: deg")
     assert frame.encode({"a": degrees}).hex() == sent
-    assert frame.decode(bytes.fromhex(sent)) == walk.decode(frame.layout, bytes.fromhex(sent)) == {"a": degrees}
+    assert (
+        frame.decode(bytes.fromhex(sent)) == walk.decode(frame.layout, bytes.fromhex(sent)) == {"a": degrees}
+    )
 
 
 SQUITTER_ALTITUDE = """\

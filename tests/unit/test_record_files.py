@@ -263,3 +263,13 @@ def test_numbers_of_json_are_read_as_any_reader_would(tern: Mission) -> None:
     assert isinstance(entry, Given)
     assert entry.record == {"level": 0.1, "big": 12345678901234567890}
     assert json.loads(jsonl.text_of({"x": 0.1})) == {"x": 0.1}
+
+
+def test_a_list_that_nothing_bounds_has_no_columns_until_a_record_has_elements() -> None:
+    layout = packetkit.parse(
+        "mission: m\nframes:\n  a:\n    fields: [{name: n, bits: 8}, {name: xs, bits: 8, repeat: {to_end: true}}]\n"
+    ).layouts["a"]
+    assert cells.titles(layout) == ["n", "xs"]
+    most: dict[int, int] = {}
+    cells.longest_lists(layout, {"n": 1, "xs": [4, 5]}, most)
+    assert cells.titles(layout, most) == ["n", "xs", "xs[0]", "xs[1]"]
