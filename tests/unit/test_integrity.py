@@ -147,7 +147,20 @@ def test_a_polynomial_in_another_notation_is_noted() -> None:
     assert "reversed (then it is 0x1021)" in note
     note = custom_crc(16, 0xBAAC, 0, False, False, 0).note
     assert "lacks the term 1" in note
+    assert "the polynomial 0x0204 lacks" in custom_crc(16, 0x0204, 0, False, False, 0).note
     assert custom_crc(16, 0x1021, 0, True, True, 0).note == ""
+
+
+@pytest.mark.parametrize(
+    ("name", "bits"), [("FLETCHER-8", 4), ("FLETCHER-16", 8), ("FLETCHER-32", 16), ("FLETCHER-64", 32)]
+)
+def test_words_of_ones_are_nothing_to_a_sum_of_ones_complement(name: str, bits: int) -> None:
+    # 2^n - 1 is 0 modulo 2^n - 1: J. G. Fletcher, IEEE Transactions on Communications 30 (1982), 247-252. By hand.
+    compute = sums.engine(find(name))
+    words = 2 if bits == 4 else 1
+    ones, one = b"\xff" * (bits * words // 8), (b"\x01" + bytes(7))[: bits * words // 8]
+    assert compute(ones * 300) == compute(b"")
+    assert compute(one + ones * 300) == compute(one + bytes(len(ones) * 300))
 
 
 def test_parameters_print_in_the_order_of_a_document() -> None:
@@ -269,7 +282,7 @@ def test_every_generator_of_the_catalogue_is_in_the_shipped_table() -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["CRC-3/GSM", "CRC-11/FLEXRAY", "CRC-16/T10-DIF", "CRC-24/BLE", "CRC-40/GSM"]
+    "name", ["CRC-3/GSM", "CRC-11/FLEXRAY", "CRC-16/T10-DIF", "CRC-24/BLE", "CRC-40/GSM", "CRC-82/DARC"]
 )
 def test_the_shipped_table_is_what_the_program_computes(name: str) -> None:
     row = find(name)
