@@ -74,9 +74,8 @@ def quota(mission: Mission, frame: str | None = None) -> Quota:
     if frame is not None and frame not in mission.layouts:
         raise RadioError(f"{mission.name} has no frame {frame!r}; it has {', '.join(mission.layouts)}")
     if not timed or (frame is not None and frame not in timed):
-        raise RadioError(
-            f"{frame or 'no frame'} has no cadence_s, so a day is unknown; add cadence_s to the frame"
-        )
+        lacks = f"{frame} has no cadence_s" if frame is not None else "no frame has a cadence_s"
+        raise RadioError(f"{lacks}, so what a day brings is unknown; add cadence_s to the frame")
     name = frame or max(timed, key=lambda one: _a_day(mission, one))
     layout = mission.layouts[name]
     cadence = layout.cadence_s

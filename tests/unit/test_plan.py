@@ -293,6 +293,16 @@ def test_the_schema_of_summaries_loads_and_fits_and_keeps_every_number() -> None
     assert "moored" in way.gives_up
 
 
+def test_a_quota_wants_to_know_what_a_day_is() -> None:
+    seldom = parsed(QUOTA.replace("    cadence_s: 60\n", ""))
+    with pytest.raises(
+        packetkit.RadioError, match=r"^no frame has a cadence_s, so what a day brings is unknown"
+    ):
+        quota(seldom)
+    with pytest.raises(packetkit.RadioError, match=r"^drift has no cadence_s, so"):
+        quota(seldom, "drift")
+
+
 def test_a_quota_that_is_enough_proposes_nothing() -> None:
     assert quota(parsed(QUOTA.replace("messages_per_day: 10", "messages_per_day: 400"))).fits
     tiny = quota(parsed(QUOTA.replace("message_bytes: 50", "message_bytes: 5")))

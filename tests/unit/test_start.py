@@ -79,6 +79,11 @@ def test_the_widest_measure_gives_first_and_the_draft_says_so() -> None:
     assert "heading: made coarser" not in text
 
 
+def test_what_fits_to_the_bit_is_left_as_it_was_asked_for() -> None:
+    asked = [measure("weight=0..254/1 kg")]  # 255 codes and one that means missing: eight bits
+    assert fit(asked, (8 + SEQUENCE_BITS + CHECK_BITS) // 8) == asked
+
+
 def test_a_maximum_that_had_to_grow_is_told() -> None:
     text = text_of("draft", [measure("load=0..10/3 kg"), measure("tilt=0..9/3 deg")], None, None)
     assert "load: the maximum is a whole number of steps up, 10 became 12 kg" in text
