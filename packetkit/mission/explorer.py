@@ -52,7 +52,7 @@ def _pass_s(mission: Mission) -> float:
 
 # ---- places in the text
 
-_TOKEN = re.compile(r"[^\s,}\]#]+")
+_NUMBER = re.compile(r"[-+.\d][^\s,}\]#]*")
 
 
 def _start(place: model.Place, text: str) -> int:
@@ -62,11 +62,9 @@ def _start(place: model.Place, text: str) -> int:
 
 
 def _span(place: model.Place | None, text: str) -> tuple[int, int] | None:
-    """From where to where a plain value is written; None where it is not in this text, or in quotes."""
-    if place is None:
-        return None
-    found = _TOKEN.match(text, _start(place, text))
-    return None if found is None or found[0][0] in "'\"" else found.span()
+    """From where to where a number is written; None where it is not in this text, or has an anchor that others refer to."""
+    found = _NUMBER.match(text, _start(place, text)) if place is not None else None
+    return found.span() if found is not None else None
 
 
 def _edits(frame: model.Frame, layout: Layout, text: str) -> Iterator[dict[str, Any]]:

@@ -41,3 +41,36 @@ def test_a_schema_without_a_radio_or_passes_has_none() -> None:
     told = facts(packetkit.parse(text), text)
     assert told["radio"] is None
     assert told["pass_s"] == USUAL_PASS_S
+
+
+STEPS = """
+mission: tern
+frames:
+  one:
+    fields:
+      - {name: warmth, minimum: -40, maximum: 60, resolution: 0.5, missing: true, unit: Cel}
+      - {name: pressure, minimum: 0, maximum: 10, resolution: &shared 0.5}
+      - {name: tension, minimum: 0, maximum: 10, resolution: *shared}
+      - {name: voltages, minimum: 0, maximum: 5, resolution: 0.02, repeat: {count: 3}}
+      - {name: plain, bits: 4}
+      - {kind: reserved, bits: 10}
+"""
+
+
+def test_steps_that_can_be_changed_are_where_the_schema_has_them() -> None:
+    frame = facts(packetkit.parse(STEPS), STEPS)["frames"]["one"]
+    found = {one["address"]: one for one in frame["edits"]}
+    assert {name: STEPS[one["start"] : one["end"]] for name, one in found.items()} == {
+        "warmth": "0.5",
+        "voltages[]": "0.02",
+    }
+    assert [(one["bits"], one["times"], one["reserved"]) for one in found.values()] == [(8, 1, 1), (8, 3, 0)]
+    start, end = frame["spare"]
+    assert (STEPS[start:end], frame["spare_bits"]) == ("bits: 10", 10)
+
+
+@pytest.mark.parametrize("words", ['"bits": 10', "bits: &b 10", "up_to: byte"])
+def test_spare_bits_that_are_written_otherwise_are_not_offered(words: str) -> None:
+    text = STEPS.replace("reserved, bits: 10", f"reserved, {words}")
+    frame = facts(packetkit.parse(text), text)["frames"]["one"]
+    assert frame["spare"] is None
