@@ -293,6 +293,22 @@ def test_the_schema_of_summaries_loads_and_fits_and_keeps_every_number() -> None
     assert "moored" in way.gives_up
 
 
+def test_a_quota_is_met_by_one_step_coarser_in_every_field_by_hand() -> None:
+    # Eight fields of 15 codes take 4 bits each, 4 bytes; of 8 codes, 3 bits and 3 bytes: four frames in each of ten messages of 12.
+    fields = "".join(
+        f"      - {{name: f{number}, minimum: 0, maximum: 14, resolution: 1}}\n" for number in range(8)
+    )
+    text = f"mission: wren\nframes:\n  sheet:\n    cadence_s: 60\n    fields:\n{fields}"
+    made = quota(parsed(f"{text}passes: {{host: {{messages_per_day: 10, message_bytes: 12}}}}\n"))
+    coarser = next(one for one in made.ways if one.name == "one step coarser")
+    assert (made.frame_bytes, coarser.frame_bytes, coarser.frames_a_day, coarser.interval_s) == (
+        4,
+        3,
+        40,
+        2160,
+    )
+
+
 def test_a_quota_wants_to_know_what_a_day_is() -> None:
     seldom = parsed(QUOTA.replace("    cadence_s: 60\n", ""))
     with pytest.raises(
