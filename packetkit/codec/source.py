@@ -142,8 +142,6 @@ def means(node: Choice, branch: Branch, slots: Sequence[Slot]) -> str:
 def told(slot: Slot, codes: tuple[Range, ...], name: str | None = None) -> str:
     """Return the text that is true where a slot's raw code, in the variable of that name, is one of these."""
     name = name or f"r{slot.number}"
-    if slot.width == 1 and [(one.low, one.high) for one in codes] == [(1, 1)]:
-        return f"{name} == 1"
     return " or ".join(
         f"{name} == {one.low}" if one.low == one.high else f"{one.low} <= {name} <= {one.high}"
         for one in codes

@@ -120,6 +120,122 @@ EXPLAINED: Mapping[tuple[str, str, str], str] = {
         "return (mark.node if mark.node >= 0 else 1 << 62, mark.bits)",
         "(2)",
     ): "behind every node is behind every node",
+    (
+        "layout/places.py",
+        "return (mark.node if mark.node >= 0 else 1 << 62, mark.bits)",
+        "(63)",
+    ): "behind every node is behind every node",
+    (
+        "layout/curve.py",
+        "return (total > 0) - (total < 0)",
+        "(1)",
+    ): "where the change is 0, either end of the step has the value",
+    (
+        "codec/bulk/gather.py",
+        "extract(word, source.shift, slot.width, False, made)",
+        "(True)",
+    ): "what stands above the code falls out when its octets are turned",
+    (
+        "codec/values.py",
+        "for raw in (*range(least, low), *range(high + 1, most + 1)):",
+        "(high - 1)",
+    ): "two codes are worked out twice",
+    (
+        "codec/values.py",
+        "if len(curve.pieces) > 1 or slot.coding or slot.specials or slot.unassigned:",
+        "(len(curve.pieces) >= 1)",
+    ): "the reader gives the same, and slower",
+    (
+        "codec/checks.py",
+        "return standard and ends and first == 0 and start.bits == 0",
+        "(standard or ends or first == 0 or (start.bits == 0))",
+    ): "every engine takes any buffer as it is today",
+    (
+        "codec/checks.py",
+        "return standard and ends and first == 0 and start.bits == 0",
+        "(1)",
+    ): "what is not taken as it is becomes bytes first",
+    (
+        "codec/codes.py",
+        "return codes.low + _lift(slot), codes.high + _lift(slot)",
+        "(codes.high - _lift(slot))",
+    ): "what is not in the usual range is settled the long way, which gives the same",
+    ("codec/codes.py", "return found", "return None"): "samples without a plain one are settled as a whole",
+    ("codec/assemble.py", "return False", "(True)"): "the fault is noted, and no frame is made",
+    (
+        "codec/pack.py",
+        'lift = f" >> {-run.size % 8}" if run.size % 8 and not low_first else ""',
+        "(run.size // 8)",
+    ): "a shift by 0 changes nothing, and less than an octet does not come here",
+    ("codec/decoder.py", "if node.since >= 0:", "(1)"): "node 0 begins where the frame begins",
+    (
+        "codec/decoder.py",
+        'less = f" + {node.less}" if node.less > 0 else f" - {-node.less}" if node.less else ""',
+        "((f' - {-node.less}' if node.less else '') if node.less > 0 else f' + {node.less}')",
+    ): "to add is to take the negative away",
+    (
+        "codec/stretch.py",
+        "if word is not None or not any(one.slot.octets_reversed for one in placed):",
+        "(word is None)",
+    ): "in words no field has an order of its own, and elsewhere each is turned by itself",
+    (
+        "codec/stretch.py",
+        "other = len(atom) == 1 and atom[0].slot.octets_reversed and atom[0].start % 8 == 0",
+        "(2)",
+    ): "fields read in the packing's order are turned one by one",
+    (
+        "codec/constructs/plan.py",
+        "has_passed = all(node >= 0 and (node, bits) <= (run, slot.offset_bits) for node, bits in ends)",
+        "((node, bits) < (run, slot.offset_bits))",
+    ): "a check that waits longer is verified all the same",
+    (
+        "integrity/strength.py",
+        "while length < most and comb(length, weight - 1) < 1 << max(degree - 2, 0):",
+        "(2)",
+    ): "another length to begin with ends at the same place",
+    ("integrity/strength.py", "left = (weight - 1) // 2", "(2)"): "another share of the terms finds the same",
+    (
+        "integrity/strength.py",
+        "shift, start, size = max(degree - 20, 0), 1, 256",
+        "(degree + 20)",
+    ): "filters let more pass, and a set decides",
+    (
+        "integrity/identify.py",
+        "yield _Guess(at, octets * 8, reflect, reflect is not mixed)",
+        "(reflect is mixed)",
+    ): "guesses come in another order",
+    (
+        "integrity/crc.py",
+        "run = _octet_wide(entries, start) if width <= 8 else _wider(entries, start, width, reflected)",
+        "(width < 8)",
+    ): "the way for wider registers gives the same",
+    ("integrity/algorithm.py", "if self.word_bits > 8:", "(9)"): "words have 4, 8, 16 or 32 bits",
+    (
+        "mission/cost.py",
+        "return -more if more <= spare else (spare - more) % unit - spare",
+        "(more < spare)",
+    ): "where all spare bits are taken, both give that none is left",
+    (
+        "mission/draft.py",
+        "elif one.minimum is not None and one.maximum is not None and one.resolution is not None:",
+        "(one.minimum is not None or one.maximum is not None or one.resolution is not None)",
+    ): "a measure without bits has all three",
+    (
+        "radio/settings.py",
+        "return symbol_time(setting) >= LOW_DATA_RATE_SYMBOL",
+        "(symbol_time(setting) > LOW_DATA_RATE_SYMBOL)",
+    ): "no symbol of any modem lasts just as long",
+    (
+        "radio/doppler.py",
+        "if self.drift_hz > self.drift_limit_hz:",
+        "(self.drift_hz >= self.drift_limit_hz)",
+    ): "no drift is just the limit, in doubles",
+    (
+        "radio/staircase.py",
+        "if self.fewer_bytes is not None and self.saved_s is not None:",
+        "(self.fewer_bytes is not None or self.saved_s is not None)",
+    ): "both are known, or neither",
+    ("mission/plan.py", "if best < 0:", "(best <= 0)"): "no setting has a margin of just 0 dB in doubles",
     ("integrity/crc.py", "if start == finish == 0:", "(1)"): "the general way gives the same",
     (
         "integrity/strength.py",

@@ -517,6 +517,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "pass-impossible-2": (("90", "89.9"),),
     "pass-impossible-3": (("30000", "30"),),
     "pass-impossible-4": (("altitude_km: 8", "altitude_km: 0.8"),),
+    "pass-impossible-5": (("9e9", "9"),),
     "pass-unknown-4": (("}}", "}, site: {latitude_deg: 47, longitude_deg: 8}, minimum_elevation_deg: 10}"),),
     "pass-elements": (("15.4 ", "15.49815350868473"),),
     "pass-elements-2": (("868474", "868473"),),

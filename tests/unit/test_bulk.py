@@ -55,6 +55,17 @@ def test_a_table_has_a_column_and_a_mask_for_each_path() -> None:
     }
 
 
+@pytest.mark.parametrize("fill", ["", ", fill: zero"])
+def test_a_check_over_single_bits_is_that_of_the_scalar_codec(fill: str) -> None:
+    check = f"{{name: check, kind: check, algorithm: CRC-3/GSM{fill}}}"
+    fields = f"[{{name: a, bits: 3}}, {{name: b, bits: 10}}, {check}]"
+    frame = parse(f"mission: m\nframes:\n  bits:\n    fields: {fields}\n").frame()
+    frames = [frame.encode({"a": a, "b": b}) for a, b in ((5, 700), (0, 1), (7, 1023))]
+    damaged = [bytes([one[0] ^ 4, one[1]]) for one in frames]
+    table = frame.decode_many(b"".join(frames + damaged))
+    assert table.ok.tolist() == [True] * 3 + [False] * 3 and table["b"].tolist()[:3] == [700, 1, 1023]
+
+
 def test_state_columns_are_integers_and_names_are_told() -> None:
     frame = parse(FIXED).frame()
     table = frame.decode_many(frame.encode(RECORD | {"mode": 7}) + frame.encode(RECORD))

@@ -657,3 +657,46 @@ def test_a_variant_cannot_change_what_stands_where_its_teller_is_not_given() -> 
         assert encode({"d": 2, "v": {"two": {"x": 5}}}) == b"\x02\x00\x05"
         with pytest.raises(EncodeError, match="two"):
             encode({"v": {"two": {"x": 5}}})
+
+
+@pytest.mark.parametrize(
+    ("algorithm", "stored"), [("CRC-16/XMODEM", ""), ("CRC-32/ISO-HDLC", ", stored: low_octet_first")]
+)
+@pytest.mark.parametrize("covers", ["{from: b, to: c}", "[a, c]"])
+def test_a_check_that_leaves_octets_of_a_fixed_frame_out_is_not_of_the_whole_frame(
+    algorithm: str, stored: str, covers: str
+) -> None:
+    check = f"{{name: check, kind: check, algorithm: {algorithm}{stored}, covers: {covers}}}"
+    fields = f"[{{name: a, bits: 8}}, {{name: b, bits: 8}}, {{name: c, bits: 16}}, {check}]"
+    frame = packetkit.parse(f"mission: m\nframes:\n  sheet:\n    fields: {fields}\n").frame()
+    record = {"a": 1, "b": 2, "c": 3}
+    data = frame.encode(record)
+    assert frame.decode(data) == record
+    left_out = 0 if covers.startswith("{") else 1
+    for at in range(4):
+        other = bytes(octet ^ (at == here) for here, octet in enumerate(data))
+        if at == left_out:
+            assert frame.decode(other) == {**record, "ab"[at]: record["ab"[at]] ^ 1}
+        else:
+            assert isinstance(error_of(frame, other), CheckFailed)
+
+
+def test_a_count_that_is_given_as_a_code_keeps_to_what_the_schema_allows() -> None:
+    fields = "[{name: n, kind: count, bits: 8, maximum: 3}, {name: xs, bits: 8, repeat: {count: n}}]"
+    frame = packetkit.parse(f"mission: m\nframes:\n  sheet:\n    fields: {fields}\n").frame()
+    assert frame.encode({"n": {"raw": 3}, "xs": [1, 2, 3]}).hex() == "03010203"
+    with pytest.raises(packetkit.EncodeError, match="n: 4 is given, but the schema allows 3 at most"):
+        frame.encode({"n": {"raw": 4}, "xs": [1, 2, 3, 4]})
+
+
+@pytest.mark.parametrize(
+    ("fields", "data", "words"),
+    [
+        ("{name: a, bits: 8}, {name: b, bits: 16}", "0102", "sheet: 2 bytes end before b does: a frame has 3"),
+        ("{name: n, kind: count, bits: 8}, {name: b, bits: 16}, {name: xs, bits: 8, repeat: {count: n}}", "0102",
+         "sheet: 2 bytes end before b does: bits 8 to 23 are needed"),
+    ],
+)  # fmt: skip
+def test_a_short_frame_says_what_is_needed(fields: str, data: str, words: str) -> None:
+    frame = packetkit.parse(f"mission: m\nframes:\n  sheet:\n    fields: [{fields}]\n").frame()
+    assert str(error_of(frame, bytes.fromhex(data))) == words

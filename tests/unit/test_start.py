@@ -84,6 +84,12 @@ def test_what_fits_to_the_bit_is_left_as_it_was_asked_for() -> None:
     assert fit(asked, (8 + SEQUENCE_BITS + CHECK_BITS) // 8) == asked
 
 
+def test_a_measure_of_64_bits_is_one_and_of_65_is_not() -> None:
+    assert measure(f"energy=0..{2**64 - 2}/1 J").width == 64  # with the code that means missing
+    with pytest.raises(InputError, match="need 65 bits, more than 64"):
+        measure(f"energy=0..{2**64 - 1}/1 J")
+
+
 def test_a_maximum_that_had_to_grow_is_told() -> None:
     text = text_of("draft", [measure("load=0..10/3 kg"), measure("tilt=0..9/3 deg")], None, None)
     assert "load: the maximum is a whole number of steps up, 10 became 12 kg" in text
