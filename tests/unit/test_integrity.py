@@ -316,6 +316,10 @@ def test_words_of_more_than_64_bits_are_listed_whole() -> None:
         assert found.at(bits).value == lightest
 
 
+def test_one_data_bit_has_the_distance_of_the_generator_s_own_weight() -> None:
+    assert strength.profile(0x07, 8, 1) == ((3, 1), (4, 1))  # x^8 + x^2 + x + 1 has four terms
+
+
 def test_a_limit_just_above_what_is_known_exactly_is_not_called_exact() -> None:
     # Of CRC-64/ECMA-182 all of its distances are known up to 16 data bits, and lower bounds beyond.
     row = find("CRC-64/ECMA-182")

@@ -310,12 +310,8 @@ def test_a_quota_is_met_by_one_step_coarser_in_every_field_by_hand() -> None:
     text = f"mission: wren\nframes:\n  sheet:\n    cadence_s: 60\n    fields:\n{fields}"
     made = quota(parsed(f"{text}passes: {{host: {{messages_per_day: 10, message_bytes: 12}}}}\n"))
     coarser = next(one for one in made.ways if one.name == "one step coarser")
-    assert (made.frame_bytes, coarser.frame_bytes, coarser.frames_a_day, coarser.interval_s) == (
-        4,
-        3,
-        40,
-        2160,
-    )
+    assert (made.frame_bytes, coarser.frame_bytes, coarser.frames_a_day) == (4, 3, 40)
+    assert coarser.interval_s == 2160
 
 
 def test_a_quota_wants_to_know_what_a_day_is() -> None:
