@@ -40,6 +40,7 @@ INVERTED = bytes(range(255, -1, -1))
 MIRRORED = bytes(int(f"{octet:08b}"[::-1], 2) for octet in range(256))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["first-light", "plover", "heron"])
 @pytest.mark.parametrize("damage", [Fraction(1, 50), Fraction(3, 10)], ids=str)
 def test_nothing_is_wrong_with_good_captures_of_the_shipped_missions(name: str, damage: Fraction) -> None:
@@ -51,6 +52,7 @@ def test_nothing_is_wrong_with_good_captures_of_the_shipped_missions(name: str, 
         assert [one.kinds for one in diagnose(mission, data)[:1]] == [()], seed
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["first-light", "plover", "heron"])
 @pytest.mark.parametrize(
     ("tables", "kinds"),

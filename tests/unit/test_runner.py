@@ -52,16 +52,40 @@ REPORT = """<testsuites><testsuite>
 def test_every_skip_and_failure_is_named_with_its_reason(run: ModuleType, tmp_path: Path) -> None:
     report = tmp_path / "report.xml"
     report.write_text(REPORT, encoding="utf-8")
-    outcome = run.read_report("unit", report, 1)
+    (outcome,) = run.read_report("unit", report, 1)
     assert (outcome.passed, outcome.failed, outcome.skipped) == (1, 1, 1)
     assert outcome.notes == ["failed: unit.a::breaks", "skipped: unit.a::waits: no radio here"]
 
 
 def test_a_run_that_broke_off_or_ran_nothing_has_failed(run: ModuleType, tmp_path: Path) -> None:
-    assert run.read_report("unit", tmp_path / "none.xml", 3).failed == 1
+    assert run.read_report("unit", tmp_path / "none.xml", 3)[0].failed == 1
     empty = tmp_path / "report.xml"
     empty.write_text("<testsuites/>", encoding="utf-8")
-    assert run.read_report("unit", empty, 5).failed == 1
+    assert run.read_report("unit", empty, 5)[0].failed == 1
+
+
+def test_groups_of_one_run_have_their_own_counts_and_seconds(run: ModuleType, tmp_path: Path) -> None:
+    report = tmp_path / "report.xml"
+    report.write_text(
+        '<testsuites><testsuite><testcase classname="tests.unit.test_a" name="works" time="1.5"/>'
+        '<testcase classname="tests.test_b" name="works" time="0.5"/>'
+        '<testcase classname="tests.laws.test_c" name="breaks" time="2"><error/></testcase></testsuite></testsuites>',
+        encoding="utf-8",
+    )
+    found = run.read_report("together", report, 1, ["tests", "laws", "unit"])
+    assert [(one.name, one.seconds, one.passed, one.failed) for one in found] == [
+        ("tests", 0.5, 1, 0),
+        ("laws", 2, 0, 1),
+        ("unit", 1.5, 1, 0),
+    ]
+
+
+def test_every_directory_of_tests_is_in_one_group(run: ModuleType) -> None:
+    groups = run.test_groups()
+    assert {path for _, paths in groups for path in paths} == {
+        TESTS / path.relative_to(TESTS).parts[0] for path in TESTS.rglob("test_*.py")
+    }
+    assert [names for names, _ in groups if len(names) == 1] == [["browser"]]
 
 
 def test_the_summary_ends_with_the_counts_and_fails_when_one_failed(
