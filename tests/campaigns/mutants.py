@@ -235,6 +235,11 @@ EXPLAINED: Mapping[tuple[str, str, str], str] = {
         "if self.fewer_bytes is not None and self.saved_s is not None:",
         "(self.fewer_bytes is not None or self.saved_s is not None)",
     ): "both are known, or neither",
+    (
+        "radio/link.py",
+        "if sender.power_dbm is None or sender.eirp_dbm is None:",
+        "(sender.power_dbm is None and sender.eirp_dbm is None)",
+    ): "one follows from the other",
     ("mission/plan.py", "if best < 0:", "(best <= 0)"): "no setting has a margin of just 0 dB in doubles",
     ("integrity/crc.py", "if start == finish == 0:", "(1)"): "the general way gives the same",
     (
