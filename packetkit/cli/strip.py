@@ -129,7 +129,7 @@ class _Drawer:
         self, node: Repeat | Optional | Measured | Choice, at: str, rail: str, packing: Packing
     ) -> Iterator[str]:
         """A part that varies: a head that says how, the body once, a foot with its bits in all."""
-        yield from self.head(at, rail, self.words(node))
+        yield from self.head(at, rail, printed.part_text(self.layout, node))
         if isinstance(node, Choice):
             for branch in node.all:
                 said = f"{branch.name}: {printed.branch_text(self.layout, node, branch)}"
@@ -143,20 +143,6 @@ class _Drawer:
         if isinstance(node, Optional):
             total = "absent or " + printed.bits_text(node.minimum_bits, node.maximum_bits)
         yield self.line("", rail, f"└ {total}")
-
-    def words(self, node: Repeat | Optional | Measured | Choice) -> str:
-        """What a part is, and what decides its size."""
-        if isinstance(node, Measured):
-            return f"{node.address or self.layout.name}: {printed.measured_text(self.layout, node)}"
-        if isinstance(node, Choice):
-            return f"{node.address}: {printed.choice_text(node)}"
-        if isinstance(node, Optional):
-            return f"{node.address}: only {printed.condition_text(self.layout, node)}"
-        times = printed.times_text(self.layout, node)
-        if node.joined is not None:
-            return f"{node.address}: {printed.joined_text(node.joined)}; {times}"
-        each = printed.bits_text(node.minimum_bits, node.maximum_bits)
-        return f"{node.address}: {times}, {each} each"
 
     def head(self, at: str, rail: str, text: str) -> Iterator[str]:
         room = max(self.width - self.margin - len(rail) - 2, 16)

@@ -161,7 +161,7 @@ class _Drawer:
     ) -> None:
         """A part that varies: what it is, its body once, its bits in all, behind a rail."""
         top = self.y
-        self.sentence(self.words(node), depth, at, bold=True)
+        self.sentence(printed.part_text(self.layout, node), depth, at, bold=True)
         if isinstance(node, Choice):
             for branch in node.all:
                 self.sentence(f"{branch.name}: {printed.branch_text(self.layout, node, branch)}", depth + 1)
@@ -176,19 +176,6 @@ class _Drawer:
         self.sentence(f"in all {total}", depth + 1)
         x = LEFT + RAIL * depth + 4
         self.add(Line(x, top + 6, x, self.y - 4), Line(x, self.y - 4, x + 6, self.y - 4))
-
-    def words(self, node: Repeat | Optional | Measured | Choice) -> str:
-        """What a part is, and what decides its size."""
-        if isinstance(node, Measured):
-            return f"{node.address or self.layout.name}: {printed.measured_text(self.layout, node)}"
-        if isinstance(node, Choice):
-            return f"{node.address}: {printed.choice_text(node)}"
-        if isinstance(node, Optional):
-            return f"{node.address}: only {printed.condition_text(self.layout, node)}"
-        times = printed.times_text(self.layout, node)
-        if node.joined is not None:
-            return f"{node.address}: {printed.joined_text(node.joined)}; {times}"
-        return f"{node.address}: {times}, {printed.bits_text(node.minimum_bits, node.maximum_bits)} each"
 
     def sentence(self, text: str, depth: int, at: str = "", bold: bool = False) -> None:
         x = LEFT + RAIL * depth + 12

@@ -397,6 +397,20 @@ def times_text(layout: Layout, node: Repeat) -> str:
     return "to the end" + ("" if node.maximum is None else f", at most {counted(node.maximum, noun)}")
 
 
+def part_text(layout: Layout, node: Repeat | Optional | Measured | Choice) -> str:
+    """What a part is, and what decides its size."""
+    if isinstance(node, Measured):
+        return f"{node.address or layout.name}: {measured_text(layout, node)}"
+    if isinstance(node, Choice):
+        return f"{node.address}: {choice_text(node)}"
+    if isinstance(node, Optional):
+        return f"{node.address}: only {condition_text(layout, node)}"
+    times = times_text(layout, node)
+    if node.joined is not None:
+        return f"{node.address}: {joined_text(node.joined)}; {times}"
+    return f"{node.address}: {times}, {bits_text(node.minimum_bits, node.maximum_bits)} each"
+
+
 def product_text(layout: Layout, node: Repeat) -> str:
     """A computed count: `rows * columns + 1`."""
     slots = [(layout.slots[one.by].address.removesuffix("[]"), one.ones) for one in node.factors]

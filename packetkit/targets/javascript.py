@@ -17,7 +17,7 @@ from packetkit.layout.curve import Curve
 from packetkit.layout.model import Choice, Layout, Measured, Optional, Repeat
 from packetkit.layout.slots import Bundle, Digits
 from packetkit.targets import javascript_runtime as runtime
-from packetkit.targets import table
+from packetkit.targets import rows, table
 from packetkit.targets.examples import example
 from packetkit.targets.rows import WIDEST
 from packetkit.targets.squeeze import squeeze
@@ -28,29 +28,7 @@ from packetkit.targets.target import Dossier, Target
 MAXIMUM_CODEC_BYTES = 40_000
 
 # The rows of the language (targets/rows.py) that the reader knows beyond the common ones.
-ROWS = (
-    "texts",
-    "lengths",
-    "variants",
-    "remaining",
-    "computed",
-    "several",
-    "own_ends",
-    "trailers",
-    "fed",
-    "blocks",
-    "lists",
-    "inside",
-    "continued",
-    "calendar",
-    "bundles",
-    "times",
-    "supplied",
-    "turns",
-    "valid",
-    "scales",
-    "wide_checks",
-)
+ROWS = (*rows.TAUGHT, "wide_checks")
 
 
 def literal(value: Any, indent: int = 0) -> str:

@@ -11,7 +11,7 @@ from math import isinf
 from typing import Any
 
 from packetkit.layout.model import Layout
-from packetkit.targets import python_reader, table
+from packetkit.targets import python_reader, rows, table
 from packetkit.targets.examples import example
 from packetkit.targets.target import Dossier, Target
 
@@ -107,31 +107,6 @@ if __name__ == "__main__":
 '''
 
 
-# Of targets/rows.py: what is read beside the base.
-ROWS = (
-    "texts",
-    "lengths",
-    "variants",
-    "remaining",
-    "computed",
-    "several",
-    "own_ends",
-    "trailers",
-    "fed",
-    "blocks",
-    "lists",
-    "inside",
-    "continued",
-    "calendar",
-    "bundles",
-    "times",
-    "supplied",
-    "turns",
-    "valid",
-    "scales",
-)
-
-
 def module_name(mission: str) -> str:
     """Return the name of a mission's file: one that no library has."""
     return f"{mission.replace('-', '_')}_frames"
@@ -193,7 +168,7 @@ def main_loop(layouts: Mapping[str, Layout], dossier: Dossier) -> str:
 
 def write(layouts: Mapping[str, Layout], dossier: Dossier) -> dict[str, str]:
     """Return the module and the main loop, by file name. Raises Unsupported, naming fields."""
-    table.refuse("python", layouts, None, ROWS)
+    table.refuse("python", layouts, None, rows.TAUGHT)
     return {
         f"{module_name(dossier.mission)}.py": module(layouts, dossier),
         f"{dossier.mission.replace('-', '_')}_main.py": main_loop(layouts, dossier),

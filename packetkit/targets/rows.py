@@ -126,6 +126,12 @@ ROWS: Mapping[str, Row] = {
     ),
 }
 
+# Of these, what the readers in JavaScript and in Python have both been taught: a row that is added is refused until it stands here.
+TAUGHT = tuple(
+    """texts lengths variants remaining computed several own_ends trailers fed blocks lists inside continued calendar bundles times
+    supplied turns valid scales""".split()
+)
+
 
 def refuse(
     target: str, layouts: Mapping[str, Layout], widest: int | None = WIDEST, rows: Iterable[str] = ()

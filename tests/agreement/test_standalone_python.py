@@ -91,7 +91,7 @@ def is_refused(mission: Mission) -> bool:
     return any(
         reason
         for layout in mission.layouts.values()
-        for _, reason in rows.refusals(layout, None, python.ROWS)
+        for _, reason in rows.refusals(layout, None, rows.TAUGHT)
     )
 
 
