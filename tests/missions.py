@@ -101,3 +101,40 @@ frames:
       - {name: day, kind: time, counts: {years: {bits: 7, offset: 1980}, months: 4, days: 5}, missing: [{code: 0, reason: not set}]}
       - {name: at, kind: time, coding: binary_coded_decimal, counts: {years: 16, days: 16, hours: 8, minutes: 8, seconds: 8, fraction: 8}}
 """
+
+# Most of the language's words in one frame.
+SURVEY = """\
+mission: tern
+description: pocket satellite with a magnetometer
+frames:
+  survey:
+    cadence_s: 30
+    fields:
+      - {name: sync, kind: sync, bits: 16, code: 0xD391}
+      - {name: tag, kind: tag, bits: 4, code: 1}
+      - {name: sequence, bits: 12, role: sequence}
+      - {name: uptime, bits: 24, role: clock, tick_s: 1, unit: s}
+      - {name: mode, bits: 3, states: {0: safe, 1: survey, 2: downlink}}
+      - {name: has_fix, kind: flag}
+      - name: power
+        group:
+          - {name: cell_voltage, minimum: 2.5, maximum: 4.3, resolution: 0.02, unit: V, out_of_range: clamp}
+          - {name: panel_current, minimum: 0, maximum: 510, resolution: 2, unit: mA, missing: true}
+      - name: fix
+        present_when: has_fix
+        group:
+          - {name: latitude, preset: latitude}
+          - {name: longitude, preset: longitude}
+      - {name: held, kind: count, bits: 4}
+      - name: readings
+        repeat: {count: held}
+        group:
+          - {name: field_x, bits: 12, signed: true, scale: 1/16, unit: uT, missing: true}
+          - {name: field_y, bits: 12, signed: true, scale: 1/16, unit: uT, missing: true}
+      - {kind: reserved, up_to: byte}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740, covers: everything_before}
+link:
+  chirp: {spreading_factor: 10, bandwidth_khz: 125, coding_rate: 4/5, frequency_mhz: 437.2}
+  maximum_frame_bytes: 222
+passes: {altitude_km: 510, minimum_elevation_deg: 10, per_day: 4}
+"""

@@ -34,44 +34,9 @@ from packetkit.schema.mission_keys import (
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.rules import RULES
 from packetkit.schema.text import Mapping, Node, Scalar, read
+from tests.missions import SURVEY
 
 SCHEMAS = Path(__file__).resolve().parents[2] / "schemas"
-# An invented mission with most of the language's words in one frame.
-SKETCH = """\
-mission: tern
-description: pocket satellite with a magnetometer
-frames:
-  survey:
-    cadence_s: 30
-    fields:
-      - {name: sync, kind: sync, bits: 16, code: 0xD391}
-      - {name: tag, kind: tag, bits: 4, code: 1}
-      - {name: sequence, bits: 12, role: sequence}
-      - {name: uptime, bits: 24, role: clock, tick_s: 1, unit: s}
-      - {name: mode, bits: 3, states: {0: safe, 1: survey, 2: downlink}}
-      - {name: has_fix, kind: flag}
-      - name: power
-        group:
-          - {name: cell_voltage, minimum: 2.5, maximum: 4.3, resolution: 0.02, unit: V, out_of_range: clamp}
-          - {name: panel_current, minimum: 0, maximum: 510, resolution: 2, unit: mA, missing: true}
-      - name: fix
-        present_when: has_fix
-        group:
-          - {name: latitude, preset: latitude}
-          - {name: longitude, preset: longitude}
-      - {name: held, kind: count, bits: 4}
-      - name: readings
-        repeat: {count: held}
-        group:
-          - {name: field_x, bits: 12, signed: true, scale: 1/16, unit: uT, missing: true}
-          - {name: field_y, bits: 12, signed: true, scale: 1/16, unit: uT, missing: true}
-      - {kind: reserved, up_to: byte}
-      - {name: check, kind: check, algorithm: CRC-16/IBM-3740, covers: everything_before}
-link:
-  chirp: {spreading_factor: 10, bandwidth_khz: 125, coding_rate: 4/5, frequency_mhz: 437.2}
-  maximum_frame_bytes: 222
-passes: {altitude_km: 510, minimum_elevation_deg: 10, per_day: 4}
-"""
 # And one with the rest of them.
 WIRE = """\
 mission: dotterel
@@ -123,7 +88,7 @@ def tree_of(node: Node) -> Tree:
 def sources() -> tuple[str, ...]:
     shipped = sorted(SCHEMAS.glob("*.yaml"))
     assert len(shipped) >= 3
-    return (*(path.read_text(encoding="utf-8") for path in shipped), SKETCH, WIRE)
+    return (*(path.read_text(encoding="utf-8") for path in shipped), SURVEY, WIRE)
 
 
 PLAIN = re.compile(r"[A-Za-z0-9_./+-][A-Za-z0-9_./+ -]*(?<! )\Z")

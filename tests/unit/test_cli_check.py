@@ -14,44 +14,12 @@ import pytest
 from packetkit.cli.main import main
 from packetkit.cli.output import text_width
 from packetkit.radio import CAUTION
+from tests.missions import SURVEY
 
 SCHEMA = json.loads((Path(__file__).parents[1] / "documents" / "json" / "check.schema.json").read_text())
 
-# Invented, from the language's own sketch.
-TERN = """\
-mission: tern
-description: pocket satellite with a magnetometer
-frames:
-  survey:
-    cadence_s: 30
-    fields:
-      - {name: sync, kind: sync, bits: 16, code: 0xD391}
-      - {name: tag, kind: tag, bits: 4, code: 1}
-      - {name: sequence, bits: 12, role: sequence}
-      - {name: uptime, bits: 24, role: clock, tick_s: 1, unit: s}
-      - {name: mode, bits: 3, states: {0: safe, 1: survey, 2: downlink}}
-      - {name: has_fix, kind: flag}
-      - name: power
-        group:
-          - {name: cell_voltage, minimum: 2.5, maximum: 4.3, resolution: 0.02, unit: V, out_of_range: clamp}
-          - {name: panel_current, minimum: 0, maximum: 510, resolution: 2, unit: mA, missing: true}
-      - name: fix
-        present_when: has_fix
-        group:
-          - {name: latitude, preset: latitude}
-          - {name: longitude, preset: longitude, resolution: 0.0001}
-      - {name: held, kind: count, bits: 4}
-      - name: readings
-        repeat: {count: held}
-        group:
-          - {name: field_x, bits: 12, signed: true, scale: 1/16, unit: uT, missing: true}
-          - {name: field_y, bits: 12, signed: true, scale: 1/16, unit: uT, missing: true}
-      - {kind: reserved, up_to: byte}
-      - {name: check, kind: check, algorithm: CRC-16/IBM-3740, covers: everything_before}
-link:
-  chirp: {spreading_factor: 10, bandwidth_khz: 125, coding_rate: 4/5, frequency_mhz: 437.2}
-  maximum_frame_bytes: 222
-"""
+# With a finer longitude than usual.
+TERN = SURVEY.replace("preset: longitude}", "preset: longitude, resolution: 0.0001}").partition("passes:")[0]
 # Three frames, every packing, nested repeats, names and units that fill a line.
 ORDERS = """\
 mission: orders
