@@ -49,7 +49,7 @@ from packetkit.layout.slots import (
     Slot,
     Special,
 )
-from packetkit.schema.field_keys import UNITS
+from packetkit.schema.field_keys import TIME_UNITS, UNITS
 from packetkit.schema.words import format_number
 
 PACKINGS = {
@@ -203,10 +203,28 @@ def step_text(slot: Slot) -> str:
 
 
 def terms_text(slot: Slot) -> str:
-    """What the bits of a bundle are: `9 bits, then 8 steps of 4`; empty for any other field."""
-    if not isinstance(slot.transform, Bundle):
-        return ""
-    return f"{counted(slot.transform.sample.width, 'bit')}, then {counted(slot.transform.differences, 'step')} of {slot.transform.width}"
+    """What the bits of a bundle are, `9 bits, then 8 steps of 4`, or of a time: `5 bits of days, 4 of months`; empty for others."""
+    if isinstance(slot.transform, Bundle):
+        bundle = slot.transform
+        return f"{counted(bundle.sample.width, 'bit')}, then {counted(bundle.differences, 'step')} of {bundle.width}"
+    counts = tuple(_count_texts(slot))
+    return (
+        ", ".join((counted(counts[0][0], "bit") + counts[0][1], *(f"{bits}{of}" for bits, of in counts[1:])))
+        if counts
+        else ""
+    )
+
+
+def _count_texts(slot: Slot) -> Iterator[tuple[int, str]]:
+    """The bits of each count of a time that has several, and what they count."""
+    if slot.calendar is not None:
+        for one in slot.calendar.counts:
+            steps = f" in steps of {one.scale}" if one.scale != 1 else ""
+            yield one.width, f" of {one.name}{f' from {one.offset}' if one.offset else ''}{steps}"
+    elif slot.clock is not None and len(slot.clock.parts) > 1:
+        names = {seconds: name for name, seconds in TIME_UNITS.items() if seconds is not None}
+        for part in slot.clock.parts:
+            yield part.width, f" of {names.get(part.unit) or f'{part.unit} s'}"
 
 
 def special_text(slot: Slot, special: Special) -> str:

@@ -76,3 +76,19 @@ def test_what_a_compact_form_saves_is_a_line_at_the_end() -> None:
     layout = layout_of("name: a, bits: 10, bundle: {samples: 6, maximum_step: 31}")
     # 10 bits and five steps of -31 to 31, in 6 bits each.
     assert printed.text(layout).splitlines()[-1].startswith("a: bundle, 40 bits instead of ")
+
+
+def test_a_time_of_several_counts_says_which_bits_count_what() -> None:
+    layout = layout_of(
+        "name: written, kind: time, counts: {years: {bits: 7, offset: 1980}, months: 4, days: 5, hours: 5, minutes: 6, "
+        "seconds: {bits: 5, scale: 2}}",
+        "name: sent, kind: time, counts: {days: 16, milliseconds: 32}, epoch: 1958-01-01T00:00:00Z",
+        "name: seen, kind: time, counts: {seconds: 32, fraction: 16}, epoch: 1958-01-01T00:00:00Z, leap_seconds: counted",
+        "name: since, kind: time, counts: {seconds: 32}, epoch: 1958-01-01T00:00:00Z, leap_seconds: counted",
+    )
+    assert [printed.terms_text(slot) for slot in layout.slots] == [
+        "7 bits of years from 1980, 4 of months, 5 of days, 5 of hours, 6 of minutes, 5 of seconds in steps of 2",
+        "16 bits of days, 32 of milliseconds",
+        "32 bits of seconds, 16 of 1/65536 s",
+        "",
+    ]
