@@ -240,6 +240,11 @@ EXPLAINED: Mapping[tuple[str, str, str], str] = {
         "if sender.power_dbm is None or sender.eirp_dbm is None:",
         "(sender.power_dbm is None and sender.eirp_dbm is None)",
     ): "one follows from the other",
+    (
+        "layout/roundtrip.py",
+        "if reach < modulus:",
+        "(reach <= modulus)",
+    ): "what is left then is one term, which is nothing",
     ("mission/plan.py", "if best < 0:", "(best <= 0)"): "no setting has a margin of just 0 dB in doubles",
     ("integrity/crc.py", "if start == finish == 0:", "(1)"): "the general way gives the same",
     (

@@ -197,3 +197,11 @@ def test_a_count_of_days_is_sent_as_the_nearest_and_the_later_one_half_way(time:
     # 45218 is 1982-09-06, as above.
     for day in (JULIAN, codec("counts: {days: 16}, epoch: 1858-11-17T00:00:00Z")):
         assert day.encode({"a": f"1982-09-06T{time}Z"}) == (45218 + later).to_bytes(2, "big")
+
+
+def test_the_last_second_of_a_clock_is_sent_and_read() -> None:
+    # Where 32 bits of POSIX time end: common practice. 2^32 - 1 s are 49,710 days of 86,400 s and 23,295 s: by hand.
+    assert POSIX.encode({"a": "2106-02-07T06:28:15Z"}).hex() == "ffffffff"
+    assert POSIX.decode(bytes.fromhex("ffffffff")) == {"a": "2106-02-07T06:28:15Z"}
+    with pytest.raises(EncodeError):
+        POSIX.encode({"a": "2106-02-07T06:28:16Z"})
