@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from packetkit.layout.model import (
-    Branch,
     Carried,
     Choice,
     Continued,
@@ -242,28 +241,32 @@ def _count(nodes: tuple[Node, ...], each: int, found: dict[int, int], elements: 
         elif isinstance(node, Optional):
             _count(node.body, each, found, elements, left)
         elif isinstance(node, Choice):
-            _count(max(node.branches, key=_branch_bits).body, each, found, elements, left)
+            _count(max((one.body for one in node.branches), key=longest), each, found, elements, left)
+        elif isinstance(node, Repeat) and node.count is not None:
+            share = -(-left.excess // max(1, node.count))  # each element leaves out its share
+            within = _Left(share)
+            _count(node.element, each * node.count, found, elements, within)
+            left.excess = max(0, left.excess - (share - within.excess) * node.count)
         elif isinstance(node, Repeat):
             most = elements if node.maximum is None else node.maximum
-            spare = 0
-            if node.count is None and left.excess:
-                fewer = min(most, -(-left.excess // max(1, node.maximum_bits)))
-                spare = max(0, fewer * node.maximum_bits - left.excess)
-                most, left.excess = most - fewer, max(0, left.excess - fewer * node.maximum_bits)
-            _count(node.element, each * most, found, elements, left)
-            _count_rest(node, each, spare, found)
+            fewer = min(most, -(-left.excess // max(1, node.maximum_bits)))
+            spare = max(0, fewer * node.maximum_bits - left.excess)
+            left.excess = max(0, left.excess - fewer * node.maximum_bits)
+            _count(node.element, each * (most - fewer), found, elements, _Left(0))
+            _count_rest(node, each, spare, found, elements)
 
 
-def _count_rest(node: Repeat, each: int, spare: int, found: dict[int, int]) -> None:
-    """Count one more element, in the bits that are spare behind whole ones, where it takes as many as fit."""
-    filled = next((one for one in node.element if isinstance(one, Repeat) and one.as_fits), None)
-    if filled is None or spare <= node.minimum_bits:
+def _count_rest(node: Repeat, each: int, spare: int, found: dict[int, int], elements: int) -> None:
+    """Count one more element, in the bits that are spare behind whole ones: as long as it then may be, else at its least."""
+    if spare < max(1, node.minimum_bits):
         return
-    least: dict[int, int] = {}
-    _count_least(node.element, each, least)
-    for slot in slots_of(filled.element[0]):
-        least[slot.number] = each * ((spare - node.minimum_bits) // filled.minimum_bits)
-    for number, times_more in least.items():
+    part: dict[int, int] = {}
+    within = _Left(node.maximum_bits - spare)
+    _count(node.element, each, part, elements, within)
+    if within.excess:
+        part.clear()
+        _count_least(node.element, each, part)
+    for number, times_more in part.items():
         found[number] = found.get(number, 0) + times_more
 
 
@@ -274,13 +277,9 @@ def _count_least(nodes: tuple[Node, ...], each: int, found: dict[int, int]) -> N
         if isinstance(node, Measured):
             _count_least(node.body, each, found)
         elif isinstance(node, Choice) and node.unknown is None:
-            _count_least(min(node.branches, key=_branch_bits).body, each, found)
+            _count_least(min((one.body for one in node.branches), key=shortest), each, found)
         elif isinstance(node, Repeat):
             _count_least(node.element, each * node.least, found)
-
-
-def _branch_bits(branch: Branch) -> int:
-    return longest(branch.body)
 
 
 def unbounded(layout: Layout) -> Iterator[Repeat]:

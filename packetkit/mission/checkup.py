@@ -13,7 +13,7 @@ from typing import NamedTuple
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.strength import Distance, distance
 from packetkit.layout import printed, size
-from packetkit.layout.model import Choice, Fill, Gain, Layout, Measured, Node, Repeat, bodies
+from packetkit.layout.model import Choice, Continued, Fill, Gain, Layout, Measured, Node, Repeat, bodies
 from packetkit.layout.number import is_decode_only
 from packetkit.layout.slots import Check, Mark, Slot
 from packetkit.mission.budget import longest
@@ -51,19 +51,25 @@ class Tally(NamedTuple):
 
 def tally(layout: Layout) -> Tally:
     """Where the bits of a frame go."""
-    times = slot_times(layout, longest=layout.maximum_bits is not None)
+    is_longest = layout.maximum_bits is not None
+    times = slot_times(layout, longest=is_longest)
+    shortest = (
+        {}
+        if is_longest
+        else {node.slot.number: node.sizes[0] for node in layout.walk() if isinstance(node, Continued)}
+    )
     fills = {node.slot.number for node in layout.walk() if isinstance(node, Fill)}
     by_kind: dict[str, int] = {}
     useful = 0
     for slot in layout.slots:
-        bits = 0 if slot.number in fills else slot.width * times[slot.number]
+        bits = 0 if slot.number in fills else shortest.get(slot.number, slot.width) * times[slot.number]
         by_kind[slot.kind] = by_kind.get(slot.kind, 0) + bits
         useful += bits if size.is_useful(slot, layout.carried) else 0
     total = layout.minimum_bits if layout.maximum_bits is None else layout.maximum_bits
     rest = total - sum(by_kind.values())
     if rest:
         by_kind["reserved"] = by_kind.get("reserved", 0) + rest
-    return Tally("shortest" if layout.maximum_bits is None else "longest", total, by_kind, useful)
+    return Tally("longest" if is_longest else "shortest", total, by_kind, useful)
 
 
 # -- how strong the checks are ---------------------------------------------------------------------------------------------

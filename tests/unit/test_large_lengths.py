@@ -32,3 +32,25 @@ def test_bits_by_kind_are_those_of_the_longest_frame_there_can_be() -> None:
     found = tally(layout)
     assert (found.total_bits, sum(found.by_kind.values())) == (MAXIMUM_BITS, MAXIMUM_BITS)
     assert found.by_kind["character"] == layout.useful_bits == MAXIMUM_BITS - 32
+
+
+def test_a_list_within_a_length_is_as_long_as_the_length_lets_it() -> None:
+    layout = packetkit.parse(
+        """
+mission: wren
+frames:
+  sheet:
+    fields:
+      - {name: size, kind: length, bits: 8, measures: items}
+      - name: items
+        repeat: {goes_on_when: more, maximum: 15}
+        group:
+          - {name: n, kind: length, bits: 7, measures: data}
+          - {name: more, kind: flag}
+          - {name: data, kind: bytes, length: rest}
+"""
+    ).layouts["sheet"]
+    # 255 octets: an element of 1 and 127, one of 1 and 126. Two flags and 253 octets are values. By hand.
+    told = tally(layout)
+    assert (told.total_bits, told.useful_bits, told.spare_bits) == (2048, 2 + 253 * 8, 0)
+    assert layout.useful_bits == told.useful_bits

@@ -10,6 +10,7 @@ import pytest
 from packetkit.errors import SchemaError
 from packetkit.fuzz import campaign, features, schemas
 from packetkit.fuzz.entries import text_of
+from packetkit.mission.checkup import tally
 from packetkit.mission.load import Mission, parse
 
 SOME = 150
@@ -48,6 +49,13 @@ def test_every_feature_of_the_language_is_drawn(drawn: list[Mission]) -> None:
         for name in features.of(frame, mission.layouts[frame.name])
     )
     assert not [features.key(one) for one in features.FEATURES if not found[features.key(one)]]
+
+
+def test_the_longest_form_of_a_drawn_frame_holds_no_more_bits_than_it_has(drawn: list[Mission]) -> None:
+    for mission in drawn:
+        for layout in mission.layouts.values():
+            told = tally(layout)
+            assert min(told.by_kind.values()) >= 0, (layout.name, told)
 
 
 def test_every_row_has_a_feature_but_for_damage() -> None:
