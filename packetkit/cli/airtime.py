@@ -142,7 +142,8 @@ def fit_sentence(answer: Answer) -> str:
     if not answer.fits:
         over = settings.milliseconds(took - answer.limit_s)
         return f"{most}: this packet lasts {over} too long."
-    return f"{most}; {settings.milliseconds(answer.limit_s - took)} are left."
+    left = settings.milliseconds(answer.limit_s - took)
+    return f"{most}; this packet of {counted(answer.steps.payload_bytes)} leaves {left}."
 
 
 def stairs_text(answer: Answer, encoding: str) -> str:

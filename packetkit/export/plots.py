@@ -428,10 +428,11 @@ POSTER_DOTS = 300  # an inch: sharp in print
 
 def frame_map(made: Map) -> bytes:
     """Return a frame's map as PNG: the figure that the SVG is drawn from, at the sharpness of print."""
+    figures = library()
     from matplotlib.patches import Rectangle
 
     inch = 96.0  # a figure's units, as a page counts them
-    figure = library()(figsize=((WIDTH + 16) / inch, made.height / inch))
+    figure = figures(figsize=((WIDTH + 16) / inch, made.height / inch))
     axes = figure.add_axes((0, 0, 1, 1))
     axes.set_axis_off()
     axes.set_xlim(-8, WIDTH + 8)

@@ -229,7 +229,8 @@ def seen_by_field(mission: Mission, shares: Sequence[Share]) -> dict[str, float]
             continue
         layout = mission.layouts[share.name]
         every = _turns(layout)
-        for path, turns in {(one.address, every.get(one.number, 1)) for one in layout.slots if one.is_value}:
+        fields = ((one.address, every.get(one.number, 1)) for one in layout.slots if one.is_value)
+        for path, turns in dict.fromkeys(fields):
             unseen[path] = unseen.get(path, 1.0) * (1 - seen_in_turn(share.seen, share.frames, turns))
     return {path: 1 - chance for path, chance in unseen.items()}
 

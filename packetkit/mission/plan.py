@@ -59,6 +59,11 @@ class Cell:
     drifts: bool
     binds: str
 
+    @property
+    def whole_bytes(self) -> int:
+        """The bytes delivered, as far as they can be told apart: a loss of one frame in a million makes no setting the worse."""
+        return round(self.delivered_bytes)
+
 
 @dataclass(frozen=True, slots=True)
 class Sweep:
@@ -306,7 +311,7 @@ def frontier(cells: Iterable[Cell]) -> tuple[Cell, ...]:
     ordered = sorted(
         cells,
         key=lambda cell: (
-            -cell.delivered_bytes,
+            -cell.whole_bytes,
             -cell.margin_least_db,
             cell.energy_mj_per_byte or 0.0,
             cell.bundle,
@@ -327,16 +332,21 @@ def frontier(cells: Iterable[Cell]) -> tuple[Cell, ...]:
 SPARE_DB = (0, 3, 6, 10)
 
 
+def _most_for_least(cell: Cell) -> tuple[int, float]:
+    """What is the greater the more bytes come home; of as many, the less energy they take."""
+    return cell.whole_bytes, -(cell.energy_mj_per_byte or 0.0)
+
+
 def best(cells: Sequence[Cell]) -> tuple[tuple[str, Cell], ...]:
     """The best few, each with what it is best at: most bytes, the most at several margins, and the least energy for a byte."""
     front = frontier(cells)
     if not front:
         return ()
-    found: dict[Cell, list[str]] = {front[0]: ["most bytes"]}
+    found: dict[Cell, list[str]] = {max(front, key=_most_for_least): ["most bytes"]}
     for spare in SPARE_DB:
         fitting = [cell for cell in front if cell.margin_least_db >= spare]
         if fitting:
-            words = found.setdefault(max(fitting, key=lambda cell: cell.delivered_bytes), [])
+            words = found.setdefault(max(fitting, key=_most_for_least), [])
             # One cell may be the best at several margins: the largest says it all.
             words[:] = [*(word for word in words if "spare" not in word), f"{spare} dB to spare"]
     costs = [cell for cell in front if cell.energy_mj_per_byte is not None]

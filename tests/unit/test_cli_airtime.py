@@ -61,7 +61,9 @@ def test_the_longest_payload_within_a_time_is_found_with_and_without_a_length(
     assert (alone["largest_payload_bytes"], alone["payload_bytes"], alone["fits"]) == (24, 24, True)
     shorter = document(capsys, "--fit-ms", "400", "--bytes", "7", *SF10)
     assert (shorter["largest_payload_bytes"], shorter["payload_bytes"], shorter["fits"]) == (24, 7, True)
-    assert "At most 24 bytes fit into 400 ms; 29.312 ms are left." in text(capsys, "--fit-ms", "400", *SF10)
+    assert "At most 24 bytes fit into 400 ms; this packet of 24 bytes leaves 29.312 ms." in text(
+        capsys, "--fit-ms", "400", *SF10
+    )
 
 
 def test_a_packet_over_its_limit_is_a_finding(capsys: pytest.CaptureFixture[str]) -> None:

@@ -89,6 +89,20 @@ def test_a_full_sweep_answers_for_every_cell(cells: tuple[Cell, ...]) -> None:
     )
 
 
+def test_of_as_many_bytes_the_setting_that_takes_less_energy_is_the_best(cells: tuple[Cell, ...]) -> None:
+    dear, cheap = replace(cells[0], energy_mj_per_byte=9.0, delivered_bytes=1000.0), cells[0]
+    cheap = replace(
+        cheap,
+        energy_mj_per_byte=2.0,
+        delivered_bytes=1000.0 - 1e-9,
+        margin_least_db=cells[0].margin_least_db - 1,
+    )
+    (first, found), *_ = best([dear, cheap])
+    assert first.startswith("most bytes") and found == cheap
+    more = replace(dear, delivered_bytes=1002.0)
+    assert best([more, cheap])[0][1] == more
+
+
 def test_what_the_modem_cannot_is_said_of_the_spreading_factor_that_is_tried() -> None:
     # SX1276 data sheet: SF6 wants an implicit header; the schema's own setting, SF10 with an explicit one, is fine.
     mission = parsed(TEAM.replace("chirp: {", "chirp: {modem: sx127x, "))
