@@ -146,6 +146,17 @@ def not_onto_an_input(destination: str, *inputs: str | None) -> None:
             raise InputError(f"-o: {destination} is an input and would be lost; name another file")
 
 
+def not_onto_work(path: str, text: str) -> None:
+    """Raise InputError where a file that people go on with, a schema or a form, would be replaced by another text."""
+    if os.path.isfile(path) and not _is_special(path):
+        with open(path, "rb") as file:
+            there = file.read(len(text.encode()) + 1)
+        if there.strip() and there != text.encode():
+            raise InputError(
+                f"{path} is there, and somebody may have worked on it; name another place, or move it away"
+            )
+
+
 def check_output(path: str) -> None:
     """Raise what `open_output` would raise for this name, so that long work is not done for nothing.
 

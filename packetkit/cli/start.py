@@ -9,7 +9,7 @@ import click
 
 from packetkit.cli import output
 from packetkit.errors import InputError
-from packetkit.files import not_onto_an_input, read_text, shown_name
+from packetkit.files import not_onto_an_input, not_onto_work, read_text, shown_name
 from packetkit.mission.draft import Measure, Radio, fit, from_csv, measure, text_of
 from packetkit.mission.load import parse
 from packetkit.radio import settings
@@ -150,4 +150,5 @@ def command(
     not_onto_an_input(destination, fields)
     text = text_of(name, fit(gathered(measures, fields), limit_bytes), limit_bytes, radio)
     parse(text, "the draft")
+    not_onto_work(destination, text)
     output.write(text, destination)

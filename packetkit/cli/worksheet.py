@@ -8,7 +8,7 @@ import click
 
 from packetkit.cli import output, second
 from packetkit.errors import InputError
-from packetkit.files import load, write_text
+from packetkit.files import load, not_onto_work, write_text
 from packetkit.lab import sheets
 from packetkit.lab.tasks import Class, Task, fields_of, tasks_for
 from packetkit.lab.words import WORDS
@@ -105,6 +105,7 @@ def command(
     tasks = {student: tasks_for(of, student) for student in range(first, first + students)}
     checked = second.check(of.mission, of.frame, tasks)
     files = files_of(of, tasks, "en")
+    not_onto_work(os.path.join(directory, "answers.csv"), files["answers.csv"])
     os.makedirs(directory, exist_ok=True)
     paths = [os.path.join(directory, name) for name in files]
     for path, text in zip(paths, files.values(), strict=True):

@@ -90,6 +90,17 @@ def test_a_measure_of_64_bits_is_one_and_of_65_is_not() -> None:
         measure(f"energy=0..{2**64 - 1}/1 J")
 
 
+def test_a_schema_that_somebody_went_on_with_is_not_replaced(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "pole.yaml"
+    command = ["start", "pole", "--measures", "humidity", "-o", str(path)]
+    assert main(command) == main(command) == 0  # as it was written, it may be written again
+    path.write_text(edited := path.read_text() + "# ours\n")
+    assert main(command) == 2
+    assert path.read_text() == edited and "somebody may have worked on it" in capsys.readouterr().err
+
+
 def test_a_maximum_that_had_to_grow_is_told() -> None:
     text = text_of("draft", [measure("load=0..10/3 kg"), measure("tilt=0..9/3 deg")], None, None)
     assert "load: the maximum is a whole number of steps up, 10 became 12 kg" in text

@@ -61,6 +61,24 @@ def test_a_wrong_answer_in_the_key_is_seen(kind: str) -> None:
         second.check(of.mission, of.frame, spoilt)
 
 
+def test_answers_that_were_filled_in_are_not_replaced_by_an_empty_form(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    command = [
+        "worksheet",
+        str(resource("schemas/heron.yaml")),
+        "--students",
+        "2",
+        "-o",
+        str(tmp_path / "class"),
+    ]
+    assert main(command) == main(command) == 0
+    form = tmp_path / "class" / "answers.csv"
+    form.write_text(filled := form.read_text() + "1,encode,7\n")
+    assert main(command) == 2
+    assert form.read_text() == filled and "somebody may have worked on it" in capsys.readouterr().err
+
+
 def test_seed_and_number_decide_every_word_and_other_ones_give_other_tasks() -> None:
     of = shipped("heron")
     tasks = drawn(of)
@@ -179,7 +197,7 @@ def test_the_command_writes_five_files_and_a_document(
         "worksheets.html",
         "worksheets.md",
     ]
-    assert main(["worksheet", schema, "--students", "1", "-o", str(target)]) == 0
+    assert main(["worksheet", schema, "--students", "1", "-o", str(tmp_path / "again")]) == 0
     assert "9 answers worked out twice, all the same." in capsys.readouterr().err
 
 
