@@ -13,10 +13,15 @@ from packetkit.layout.model import Layout
 
 @dataclass(frozen=True)
 class Flips:
-    """Single and double flips that make a frame's check agree, values legal; by_chance: how many to expect where none is the truth."""
+    """Single and double flips that make a frame's check agree, values legal; by_chance: how many to expect where none is the truth.
+
+    looked_for: how many bits at a time were turned over, 0 where `why` says that none were.
+    """
 
     found: tuple[tuple[int, ...], ...]
     by_chance: float
+    looked_for: int = 2
+    why: str = ""
 
 
 MOST_BITS = 2048
@@ -27,10 +32,13 @@ def flips(layout: Layout, data: bytes) -> Flips:
     frame, total = Frame(layout), len(data) * 8
     width = sum(slot.width for slot in layout.slots if slot.check is not None)
     if total > MOST_BITS or not width:
-        return Flips((), 0.0)
+        return Flips((), 0.0, 0, f"it has more than {MOST_BITS:,} bits" if width else "it has no check")
     syndromes = _syndromes(layout, data)
-    if syndromes is None:
-        return Flips((), 0.0)
+    if (
+        syndromes is None
+    ):  # a sum, for one, is no exclusive or of what single bits do to it: each bit is tried
+        singles = [(bit,) for bit in range(total) if _is_sound(frame, data, (bit,))]
+        return Flips(tuple(singles), total / 2.0**width, 1)
     wanted, single = syndromes
     at: dict[int, list[int]] = {}
     for bit, value in enumerate(single):

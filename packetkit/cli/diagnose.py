@@ -28,6 +28,7 @@ FLIPPED, FLIPS_SHOWN = 2, 6
 MOST_BYTES = 1 << 20
 
 NOTHING = "Nothing is wrong with it"
+DAMAGED = "Nothing is wrong with how it is read; single frames came damaged"
 
 
 def bytes_of(data: bytes, given: str | None, name: str) -> tuple[bytes, str]:
@@ -56,7 +57,7 @@ def bytes_of(data: bytes, given: str | None, name: str) -> tuple[bytes, str]:
 def sentence(finding: Finding) -> str:
     """What an explanation says."""
     if not finding.causes:
-        return NOTHING
+        return DAMAGED if finding.sight.failed and finding.sight.good else NOTHING
     told = "; and ".join(f"{cause.kind}: {cause.told}" for cause in finding.causes)
     return told[0].upper() + told[1:]
 
@@ -73,7 +74,11 @@ def flips_text(failed: Failed, found: Flips, mission: Mission) -> str:
     """The sentences on one failed frame's flips."""
     head = f"The frame at byte {failed.offset:,} failed its check."
     if not found.found:
-        return f"{head} No flip of one or two bits makes it agree."
+        tried = {
+            0: f"Flips are not looked for: {found.why}.",
+            1: "No flip of one bit makes it agree; two were not tried.",
+        }
+        return f"{head} {tried.get(found.looked_for, 'No flip of one or two bits makes it agree.')}"
     annotation = annotate(mission.layouts[failed.claimed], failed.data)
     shown = []
     for places in found.found[:FLIPS_SHOWN]:

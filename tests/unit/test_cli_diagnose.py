@@ -95,6 +95,27 @@ def test_a_single_flip_is_found_with_what_chance_would_give() -> None:
     assert (6 * 8 + 3, 9 * 8 + 7) in flips(mission.frame().layout, bytes(double)).found
 
 
+@pytest.mark.parametrize("algorithm", ["SUM-8", "SUM-16/INTERNET", "FLETCHER-16"])
+def test_a_flip_under_a_sum_is_found_by_trying_each_bit(algorithm: str) -> None:
+    check = f"{{name: check, kind: check, algorithm: {algorithm}}}"
+    fields = f"[{{name: sync, kind: sync, bits: 16, code: 0x1ACF}}, {{name: n, bits: 48}}, {check}]"
+    frame = parse(f"mission: m\nframes:\n  f:\n    fields: {fields}\n").frame()
+    hurt = bytearray(frame.encode({"n": 0x123456789ABC}))
+    hurt[4] ^= 0x08
+    found = flips(frame.layout, bytes(hurt))
+    assert (4 * 8 + 4,) in found.found and found.looked_for == 1
+
+
+def test_where_flips_were_not_looked_for_it_is_said(run: Any) -> None:
+    text = (
+        "mission: m\nframes:\n  f:\n    fields:\n      - {name: sync, kind: sync, bits: 32, code: 0x1ACFFC1D}\n"
+        "      - {name: octets, kind: bytes, length: 300}\n      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}\n"
+    )
+    sent = parse(text).frame().encode({"octets": bytes(range(100)) * 3})
+    _, out, _ = run(text, sent + sent[:50] + b"\xff" + sent[51:] + sent)
+    assert "Flips are not looked for: it has more than 2,048 bits." in " ".join(out.split())
+
+
 def test_flips_of_a_good_frame_or_of_a_frame_without_a_check_are_none() -> None:
     text = "mission: m\nframes:\n  f:\n    fields:\n      - {name: x, bits: 16}\n"
     assert not flips(parse(text).frame().layout, b"ab").found
@@ -132,7 +153,7 @@ def test_nothing_wrong_is_an_answer_and_flips_are_offered(run: Any) -> None:
     hurt[len(sent[0]) + 5] ^= 4
     status, out, _ = run(unit.text, bytes(hurt))
     plain = " ".join(out.split())
-    assert status == 0 and "1. Nothing is wrong with it." in out
+    assert status == 0 and "1. Nothing is wrong with how it is read; single frames came damaged." in out
     assert f"The frame at byte {len(sent[0])} failed its check." in plain and "Nothing is changed" in plain
     status, out, _ = run(unit.text, bytes(hurt), "--json")
     made = json.loads(out)
