@@ -245,6 +245,32 @@ EXPLAINED: Mapping[tuple[str, str, str], str] = {
         "if reach < modulus:",
         "(reach <= modulus)",
     ): "what is left then is one term, which is nothing",
+    (
+        "codec/stretch.py",
+        "if len(inner) != 1 or None in inner or node.count * sum(map(_slots, node.element)) > UNROLLED:",
+        "(node.count * sum(map(_slots, node.element)) >= UNROLLED)",
+    ): "what is written out and what is a loop give the same",
+    (
+        "codec/checks.py",
+        "if not self.is_residual(slot) or slot.check is None or not self.layout.is_fixed:",
+        "(self.layout.is_fixed)",
+    ): "every engine takes any buffer as it is today",
+    (
+        "codec/checks.py",
+        "if not self.is_residual(slot) or slot.check is None or not self.layout.is_fixed:",
+        "(self.is_residual(slot))",
+    ): "every engine takes any buffer as it is today",
+    ("integrity/crc.py", "_KEPT = 256", "(257)"): "what is kept is made again where it is not",
+    (
+        "integrity/strength.py",
+        "mask, drop = powers.dtype.type((1 << 20) - 1), powers.dtype.type(min(shift, 44))",
+        "(2)",
+    ): "filters let more pass, and a set decides",
+    (
+        "integrity/strength.py",
+        "clear, length = length, length * 6 // 5 + 1",
+        "(7)",
+    ): "longer steps end at the same place",
     ("mission/plan.py", "if best < 0:", "(best <= 0)"): "no setting has a margin of just 0 dB in doubles",
     ("integrity/crc.py", "if start == finish == 0:", "(1)"): "the general way gives the same",
     (

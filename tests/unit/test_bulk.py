@@ -66,6 +66,18 @@ def test_a_check_over_single_bits_is_that_of_the_scalar_codec(fill: str) -> None
     assert table.ok.tolist() == [True] * 3 + [False] * 3 and table["b"].tolist()[:3] == [700, 1, 1023]
 
 
+@pytest.mark.parametrize(
+    "algorithm", ["CRC-5/USB", "CRC-7/MMC", "CRC-17/CAN-FD", "CRC-31/PHILIPS", "CRC-40/GSM"]
+)
+def test_checks_that_are_no_machine_word_are_those_of_the_scalar_codec(algorithm: str) -> None:
+    fields = f"[{{name: a, bits: 24, signed: true, order: little}}, {{name: check, kind: check, algorithm: {algorithm}}}]"
+    frame = parse(f"mission: m\nframes:\n  odd:\n    last_byte: zero_filled\n    fields: {fields}\n").frame()
+    values = [-8_388_608, -1, 0, 1, 8_388_607]
+    frames = [frame.encode({"a": value}) for value in values]
+    table = frame.decode_many(b"".join(frames) + bytes([frames[0][0] ^ 1, *frames[0][1:]]))
+    assert table["a"].tolist()[:5] == values and table.ok.tolist() == [True] * 5 + [False]
+
+
 def test_state_columns_are_integers_and_names_are_told() -> None:
     frame = parse(FIXED).frame()
     table = frame.decode_many(frame.encode(RECORD | {"mode": 7}) + frame.encode(RECORD))
