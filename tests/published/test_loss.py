@@ -199,3 +199,12 @@ def test_the_curve_is_about_two_decibels_wide() -> None:
     lost = loss.frame_loss(Setting(7, 125), 20, margins)
     ninety, ten = (float(margins[np.argmin(np.abs(lost - share))]) for share in (0.9, 0.1))
     assert ten - ninety == pytest.approx(2.1, abs=0.2)  # published points: 1.9; the exact theory: 2.08
+
+
+def test_a_block_comes_through_as_the_binomial_law_has_it() -> None:
+    # Up to two of five symbols wrong: the binomial law. SF7, three rows: each is spared unless both bits are wrong in it. By hand.
+    p, symbols, rows, order = 0.1, 5, 3, 128
+    chances = [math.comb(symbols, wrong) * p**wrong * (1 - p) ** (symbols - wrong) for wrong in range(3)]
+    spared = (1 - (order / 2 / (order - 1)) ** 2) ** rows
+    found = loss.block_survival(p, symbols, rows, True, order)
+    assert float(found) == pytest.approx(chances[0] + chances[1] + chances[2] * spared, rel=1e-12)

@@ -150,6 +150,11 @@ def test_a_noise_figure_takes_the_place_of_the_data_sheet() -> None:
     assert found.dbm == pytest.approx(-174 + 10 * math.log10(125_000) + 2 - 20)
 
 
+def test_noise_above_what_the_document_states_is_said_to_be_continued() -> None:
+    said = {mhz: link._noise_source(link.Between(mhz, noise="city")) for mhz in (145.0, 250.0, 437.2)}
+    assert [one.endswith(", continued above 250 MHz") for one in said.values()] == [False, False, True]
+
+
 def test_man_made_noise_weakens_the_downlink_only() -> None:
     assert link.noise_rise_db(None, 145, 0, 6) == 0
     # City at 145 MHz: 76.8 - 27.7 log 145 = 16.9 dB above kT, 10.9 dB above a receiver of 6 dB: worked by hand.

@@ -11,6 +11,7 @@ import pytest
 
 import packetkit
 from packetkit.cli.main import main
+from packetkit.mission import settings
 from packetkit.mission.settings import PARAMETERS, mismatches, new_family_sync
 from packetkit.radio import CAUTION
 from packetkit.resources import resource
@@ -126,3 +127,13 @@ def test_the_list_and_the_comparison_keep_their_keys_and_80_columns(
 def test_a_schema_without_a_radio_says_what_to_add(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["settings", str(resource("schemas/first-light.yaml"))]) == 2
     assert "add link" in capsys.readouterr().err
+
+
+def test_each_frame_s_length_is_said_whether_it_varies_or_not() -> None:
+    text = (
+        "mission: m\nframes:\n  fixed: {fields: [{name: t, kind: tag, bits: 8, code: 1}, {name: a, bits: 16}]}\n"
+        "  varying: {fields: [{name: t, kind: tag, bits: 8, code: 2}, {name: n, kind: count, bits: 2}, "
+        "{name: x, bits: 8, repeat: {count: n}}, {kind: reserved, up_to: byte}]}\n"
+    )
+    said = {name: value.partition(",")[0] for name, value in settings.frames(packetkit.parse(text))}
+    assert said == {"fixed": "3 bytes", "varying": "2 to 5 bytes"}
