@@ -124,7 +124,8 @@ def text(made: dict[str, object], destination: str, truth: str, encoding: str, r
     "--channel-seed",
     type=int,
     metavar="N",
-    help="Draw losses, damage and junk from this seed: give each receiver of one unit its own.",
+    help="Draw losses, damage and junk from this seed: give each receiver of one unit its own. The flight is --seed's, and another one "
+    "than without this option.",
 )
 @click.option(
     "-o",

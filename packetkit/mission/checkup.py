@@ -306,10 +306,13 @@ def lacks_unit(slot: Slot) -> bool:
 def _unbounded(mission: Mission, layout: Layout, node: Repeat) -> str:
     rooms = [limit for _, limit, _ in _limits(mission.link)]
     text = f"{node.address} has no maximum"
+    if node.joined is not None and not rooms:
+        return f"{text}, so the frame has no longest form. Let a length field measure it, or say maximum_frame_bytes in link."
     if not rooms:
         return f"{text}, so the frame has no longest form. Add maximum to its repeat."
     most = max((min(rooms) * 8 - layout.minimum_bits) // node.minimum_bits, 0)
-    return f"{text}: a frame of {min(rooms)} bytes holds {most:,} of them. Add maximum: {most} to its repeat."
+    remedy = f"Add maximum: {most} to its repeat." if node.joined is None else "Longer ones do not fit."
+    return f"{text}: a frame of {min(rooms)} bytes holds {most:,} of them. {remedy}"
 
 
 def _listed(names: list[str], most: int = 8) -> str:

@@ -187,7 +187,11 @@ FIELD_KEYS = table(
         "algorithm",
         "The check's name in the catalogue, its six parameters, or the bits of each parity.",
     ),
-    Key("covers", "covers", "What the check covers: everything_before unless said."),
+    Key(
+        "covers",
+        "covers",
+        "What the check covers: everything_before unless said; whole_frame, a name, a list of names, or {from: a, to: b, except: [c]}.",
+    ),
     Key(
         "also",
         "in_front",

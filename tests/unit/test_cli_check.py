@@ -465,3 +465,16 @@ def test_a_frame_without_a_longest_form_says_what_each_element_takes(
     )
     assert main(["check", str(path)]) == 0
     assert each in " ".join(capsys.readouterr().out.split())
+
+
+def test_octets_to_the_end_are_told_what_bounds_them(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "open.yaml"
+    path.write_text(
+        "mission: m\nframes:\n  a:\n    fields: [{name: n, bits: 8}, {name: data, kind: bytes, length: rest}]\n"
+    )
+    main(["check", str(path)])
+    assert "data has no maximum, so the frame has no longest form. Let a length field measure it" in " ".join(
+        capsys.readouterr().out.split()
+    )
