@@ -34,9 +34,8 @@ def flips(layout: Layout, data: bytes) -> Flips:
     if total > MOST_BITS or not width:
         return Flips((), 0.0, 0, f"it has more than {MOST_BITS:,} bits" if width else "it has no check")
     syndromes = _syndromes(layout, data)
-    if (
-        syndromes is None
-    ):  # a sum, for one, is no exclusive or of what single bits do to it: each bit is tried
+    if syndromes is None:
+        # A sum, for one, is no exclusive or of what single bits do to it: each bit is tried.
         singles = [(bit,) for bit in range(total) if _is_sound(frame, data, (bit,))]
         return Flips(tuple(singles), total / 2.0**width, 1)
     wanted, single = syndromes
