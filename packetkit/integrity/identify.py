@@ -284,11 +284,7 @@ def _solved(frames: Sequence[bytes], asked: Place | None) -> Iterator[Match]:
             tried += len(generators)
         else:
             generators = _generators(guess, groups.values()) if len(frames) > 2 else []
-        made = [
-            one
-            for generator in generators
-            for one in _with_parameters(guess, generator, frames, tried, asked)
-        ]
+        made = [one for generator in generators for one in _with_parameters(guess, generator, frames, tried)]
         yield from made
         if any(match.is_credible for match in made):
             return  # all that is left is less likely, or a part of this one
@@ -326,28 +322,15 @@ def _divisors(polynomial: int, degree: int) -> Iterator[int]:
             yield quotient
 
 
-def _with_parameters(
-    guess: _Guess, generator: int, frames: Sequence[bytes], tried: int, asked: Place | None
-) -> Iterator[Match]:
+def _with_parameters(guess: _Guess, generator: int, frames: Sequence[bytes], tried: int) -> Iterator[Match]:
     """The initial values and final xors with which a generator explains all frames: those with a name, else the plainest."""
-    shared = _shared_front(frames) if not guess.place.in_front and asked is None else 0
-    starts = [
-        guess.place.skipped,
-        *(range(1, min(shared, MOST_SKIPPED) + 1) if not guess.place.skipped else ()),
-    ]
     unknown = 2 if len({len(one) for one in frames}) == 1 else 3
-    for start in starts:
-        at = replace(guess, place=replace(guess.place, skipped=start))
-        if not at.place.fits(frames):
-            continue
-        made = [_parameters(at, generator, init, frames) for init in _initials(at, generator, frames)]
-        for algorithm, open_bits in (one for one in made if one is not None):
-            row = named(algorithm)
-            if row is None and start != starts[0]:
-                continue
-            fitted = 0 if row is not None else unknown
-            chance = tried * 2.0 ** -_bits_told(guess.width, frames, at.place, fitted)
-            yield Match(row or algorithm, at.place, row.name if row else "", open_bits, chance)
+    made = [_parameters(guess, generator, init, frames) for init in _initials(guess, generator, frames)]
+    for algorithm, open_bits in (one for one in made if one is not None):
+        row = named(algorithm)
+        fitted = 0 if row is not None else unknown
+        chance = tried * 2.0 ** -_bits_told(guess.width, frames, guess.place, fitted)
+        yield Match(row or algorithm, guess.place, row.name if row else "", open_bits, chance)
 
 
 def _initials(guess: _Guess, generator: int, frames: Sequence[bytes]) -> list[int]:

@@ -135,8 +135,10 @@ class Resolver:
         note_astray(self, self.frame.fields)
         if not self.whole or not frame.fields:
             return None
-        if root.cursor.high is not None and root.cursor.high > MAXIMUM_BITS and not self.bounded:
-            size = -(-root.cursor.high // 8)
+        # Exact, where the cursor's sums need not be: padding inside elements depends on where each of them starts.
+        most = None if root.cursor.high is None else longest(nodes)
+        if most is not None and most > MAXIMUM_BITS and not self.bounded:
+            size = -(-most // 8)
             self.note(
                 frame.place,
                 "frame-too-long",

@@ -53,8 +53,10 @@ def order_turned(mission: Mission) -> Layouts | None:
     def field(one: model.Field) -> model.Field | None:
         if one.order:
             return replace(one, order=turned(one.order))
-        numeric = one.kind in ("number", "float", "states") and (one.bits or 0) > 8 and one.bits is not None
-        return replace(one, order="little") if numeric and (one.bits or 1) % 8 == 0 else one
+        has_octets = one.bits is not None and one.bits > 8 and one.bits % 8 == 0
+        return (
+            replace(one, order="little") if one.kind in ("number", "float", "states") and has_octets else one
+        )
 
     return _resolved(mission, field, lambda frame: frame)
 

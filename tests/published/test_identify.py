@@ -167,3 +167,40 @@ def test_what_chance_would_give_is_counted_by_what_was_tried() -> None:
     (first, *_) = identify(frames, place=Place(2))
     rows = sum(9 <= row.width <= 16 for row in catalog.ALGORITHMS.values())
     assert first.chance == 2 * rows / 2 ** (16 * 4)
+
+
+def test_a_check_of_one_octet_is_told_once() -> None:
+    """Frames by crcmod's CRC-8; one octet has no order, so no second match differs in it."""
+    function = crcmod.predefined.mkPredefinedCrcFun("crc-8")
+    frames = [data + bytes([function(data)]) for data in messages(11, 6, 9, 14)]
+    found = [one for one in identify(frames) if one.is_credible]
+    assert [(one.name, one.place.low_first) for one in found] == [("CRC-8/SMBUS", False)]
+
+
+def product(one: int, other: int) -> int:
+    """Return the product of two polynomials over GF(2)."""
+    made = 0
+    for bit in range(other.bit_length()):
+        made ^= one << bit if other >> bit & 1 else 0
+    return made
+
+
+@pytest.mark.parametrize(("spare", "is_found"), [(12, True), (13, False)])
+def test_a_generator_is_cut_out_of_a_divisor_with_up_to_12_more_bits(spare: int, is_found: bool) -> None:
+    """Frames whose differences are all multiples of one product of the generator, shifted: no more than it can be learned from them."""
+    generator = 0x19EB3  # in no catalogue
+    both = product(generator, 1 << spare | 0b1011)
+    frames = [bytes(8)] + [(both << shift).to_bytes(8, "big") for shift in range(0, 24, 3)]
+    found = identify(frames, place=Place(2))
+    assert any(one.algorithm.poly == generator ^ 1 << 16 for one in found) is is_found
+
+
+def test_initial_values_that_the_catalogue_knows_are_among_those_that_are_offered() -> None:
+    """CRC-16/SPI-FUJITSU's generator and initial value with a final xor of nobody's; one length leaves the initial value open."""
+    function = crcmod.mkCrcFun(
+        0x11021, initCrc=0x1D0F ^ 0x5A5A, rev=False, xorOut=0x5A5A
+    )  # crcmod's: with the xor in it
+    frames = [data + function(data).to_bytes(2, "big") for data in messages(12, 6, 16)]
+    row = catalog.find("CRC-16/SPI-FUJITSU")
+    found = [one.algorithm for one in identify(frames) if one.is_credible]
+    assert (row.poly, row.init, 0x5A5A) in {(one.poly, one.init, one.final_xor) for one in found}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from binascii import crc_hqx
 from itertools import pairwise
 from typing import Any
 
@@ -224,3 +225,44 @@ def test_windows_of_a_plan_hold_the_bits_of_the_drawing() -> None:
     assert all(
         before.leaf.bit + before.leaf.width == after.leaf.bit for before, after in pairwise(made.placed)
     )
+
+
+@pytest.mark.parametrize(("own", "fed"), [("zero", 0), ("ones", 0xFF), ("skip", None)])
+def test_columns_with_a_check_inside_its_span_are_held_with_its_bits_as_it_says(
+    own: str, fed: int | None
+) -> None:
+    """The check values are those of the standard library's CRC (binascii), over octets put together here."""
+    check = f"{{name: check, kind: check, algorithm: CRC-16/XMODEM, covers: whole_frame, self: {own}}}"
+    text = f"mission: m\nframes:\n  f:\n    fields: [{{name: a, bits: 16}}, {check}, {{name: b, bits: 24}}]\n"
+    frame = parse(text).frame()
+    rows = [(1, 2), (0, 0xFFFFFF), (0xABCD, 0x123456)]
+    frames = []
+    for a, b in rows:
+        front, behind = a.to_bytes(2, "big"), b.to_bytes(3, "big")
+        between = b"" if fed is None else bytes([fed, fed])
+        frames.append(front + crc_hqx(front + between + behind, 0).to_bytes(2, "big") + behind)
+    table = frame.decode_many(b"".join(frames))
+    assert table.ok.all() and list(zip(table["a"].tolist(), table["b"].tolist(), strict=True)) == rows
+    assert frame.encode_many({"a": [a for a, _ in rows], "b": [b for _, b in rows]}) == b"".join(frames)
+
+
+@pytest.mark.parametrize(
+    ("field", "column"),
+    [
+        ("name: a, bits: 8", np.array([True, False])),
+        ("name: a, kind: flag", np.array([0, 2])),
+        ("name: a, kind: flag", np.array([1.0, 0.0])),
+    ],
+    ids=["truths of a number", "integers of a flag", "doubles of a flag"],
+)
+def test_a_column_of_a_strange_type_is_judged_as_its_values_are(
+    field: str, column: np.ndarray[Any, Any]
+) -> None:
+    fields = f"[{{{field}}}, {{kind: reserved, up_to: byte}}]"
+    frame = parse(f"mission: m\nframes:\n  f:\n    fields: {fields}\n").frame()
+    with pytest.raises(EncodeError) as single:
+        for value in column.tolist():
+            frame.encode({"a": value})
+    with pytest.raises(EncodeError) as many:
+        frame.encode_many({"a": column})
+    assert single.value.faults[0].rule in {one.rule for one in many.value.faults}

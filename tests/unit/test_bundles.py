@@ -262,3 +262,24 @@ def test_a_bundle_in_a_variant_leaves_where_parts_start_alone() -> None:
         record |= {f"x{at}": 0 for at in range(spare)}
         data = frame.encode(record)
         assert frame.decode(data) == walk.decode(frame.layout, data)
+
+
+TURNED = {
+    order: packetkit.parse(
+        f"mission: m\nframes:\n  f:\n    order: {order}\n"
+        "    fields: [{name: a, bits: 16, signed: true, bundle: {samples: 5, maximum_step: 7}}]\n"
+    ).frame()
+    for order in ("big", "little")
+}
+
+
+@given(st.integers(-2048, 2047), st.lists(st.integers(-7, 7), min_size=4, max_size=4))
+def test_a_bundle_with_its_low_octet_first_has_the_octets_of_its_wide_code_turned(
+    first: int, steps: list[int]
+) -> None:
+    """A code of 16 bits and differences of 4: two octets that trade places, and two of differences as they are."""
+    samples = np.cumsum([first, *steps]).tolist()
+    made = {order: frame.encode({"a": samples}) for order, frame in TURNED.items()}
+    assert all(frame.decode(made[order]) == {"a": samples} for order, frame in TURNED.items())
+    assert made["big"][:2] == (samples[0] & 0xFFFF).to_bytes(2, "big")
+    assert made["little"] == made["big"][1::-1] + made["big"][2:]

@@ -700,3 +700,38 @@ def test_a_count_that_is_given_as_a_code_keeps_to_what_the_schema_allows() -> No
 def test_a_short_frame_says_what_is_needed(fields: str, data: str, words: str) -> None:
     frame = packetkit.parse(f"mission: m\nframes:\n  sheet:\n    fields: [{fields}]\n").frame()
     assert str(error_of(frame, bytes.fromhex(data))) == words
+
+
+@pytest.mark.parametrize(("variant", "octets"), [("narrow", "A1 07 04"), ("wide", "B2 0102 05")])
+def test_a_length_that_measures_variants_of_two_sizes_counts_the_one_that_is_there(
+    variant: str, octets: str
+) -> None:
+    """Worked by hand: a tag, the variant's field and a last octet lie within; the length has itself in front, in octets."""
+    text = """
+mission: godwit
+frames:
+  drift:
+    fields:
+      - {name: size, kind: length, bits: 8, measures: body}
+      - name: body
+        group:
+          - {name: form, bits: 8, states: {0xA1: narrow, 0xB2: wide}}
+          - name: told
+            told_by: form
+            variants:
+              - {name: narrow, when: {form: narrow}, group: [{name: a, bits: 8}]}
+              - {name: wide, when: {form: wide}, group: [{name: a, bits: 16}]}
+          - {name: last, bits: 8}
+"""
+    inner = bytes.fromhex(octets)
+    values = {
+        "body": {
+            "form": variant,
+            "told": {variant: {"a": int.from_bytes(inner[1:-1], "big")}},
+            "last": inner[-1],
+        }
+    }
+    sent = bytes([len(inner)]) + inner
+    frame = packetkit.parse(text).frame()
+    assert frame.encode(values) == walk.encode(frame.layout, values) == sent
+    assert frame.decode(sent) == values

@@ -224,6 +224,13 @@ def test_the_next_helpful_step_skips_those_that_save_nothing() -> None:
     assert cost.saving(mission, "f", ieee) is None
 
 
+@pytest.mark.parametrize(("bits", "saved"), [(2, -1), (1, None)])
+def test_a_field_without_steps_gives_a_bit_where_it_has_two(bits: int, saved: int | None) -> None:
+    mission = mission_of(f"name: a, bits: {bits}, states: {{0: calm}}", f"name: b, bits: {8 - bits}")
+    step = cost.saving(mission, "f", mission.layouts["f"].slots[0])
+    assert (None if step is None else step.bits) == saved
+
+
 # -- the changed text, resolved again ------------------------------------------------------------------------------------------
 
 

@@ -74,3 +74,13 @@ def test_spare_bits_that_are_written_otherwise_are_not_offered(words: str) -> No
     text = STEPS.replace("reserved, bits: 10", f"reserved, {words}")
     frame = facts(packetkit.parse(text), text)["frames"]["one"]
     assert frame["spare"] is None
+
+
+@pytest.mark.parametrize(
+    ("passes", "seconds"),
+    [("duration_s: 300", 300.0), ("host: {messages_per_day: 10, message_bytes: 50}", USUAL_PASS_S)],
+    ids=["given", "a host"],
+)
+def test_a_pass_is_as_long_as_the_schema_says_and_a_host_has_none(passes: str, seconds: float) -> None:
+    text = f"{TEXT}passes: {{{passes}}}\n"
+    assert facts(packetkit.parse(text), text)["pass_s"] == seconds

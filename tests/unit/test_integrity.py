@@ -360,3 +360,9 @@ def test_a_fletcher_sum_says_which_words_it_confuses() -> None:
         ones, octets = (1 << row.word_bits) - 1, row.word_bits // 8
         same = crc.compute(row, ones.to_bytes(octets, "big")) == crc.compute(row, bytes(octets))
         assert same is confuses
+
+
+def test_listed_bits_beyond_nine_characters_are_zeros_behind_them() -> None:
+    """The octet of "1" is 0x31: its third bit is one, its second is none; bit 80 lies in the zeros."""
+    both = catalog.listed_parity(((3, 80), (2, 80), (80,)), 0)
+    assert both.check == 0b100

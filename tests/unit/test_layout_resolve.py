@@ -198,6 +198,25 @@ def test_the_legal_codes_are_the_bounds_after_rounding_less_the_special_codes(
     assert not slot.unassigned
 
 
+@pytest.mark.parametrize(
+    ("line", "legal"),
+    [
+        # DWARF 4, section 7.6: so many bits of two's complement, or of an unsigned number, in groups of seven.
+        ("bits: 14, coding: continued_low_first_signed", Range(-8192, 8191)),
+        ("bits: 14, coding: continued_low_first", Range(0, 16_383)),
+        ("bits: 14, coding: sign_and_magnitude", Range(-8191, 8191)),
+        (
+            "kind: time, bits: 14, tick_s: 1, epoch: 1970-01-01T00:00:00Z, leap_seconds: not_counted",
+            Range(0, 16_383),
+        ),
+    ],
+)
+def test_the_legal_codes_of_a_coding_and_of_a_time_are_all_that_their_bits_spell(
+    line: str, legal: Range
+) -> None:
+    assert slot_of(f"{{name: a, {line}}}").legal == (legal,)
+
+
 def test_the_missing_code_of_a_signed_field_may_be_written_as_its_pattern() -> None:
     for code in ("-512", "0x200", "512"):
         assert slot_of(f"{{name: a, bits: 10, signed: true, missing: {code}}}").specials == (
@@ -1181,3 +1200,18 @@ def test_digits_of_a_text_in_one_number_are_two_or_more_from_0_on(characters: st
         assert rules_of(line) == rules
     else:
         assert frame_of(line).size_bytes == 2
+
+
+@pytest.mark.parametrize(("octets", "is_refused"), [(65_534, False), (65_535, True)])
+def test_the_longest_form_is_counted_with_the_fill_that_it_has(octets: int, is_refused: bool) -> None:
+    """One bit or four, completed to a byte either way; behind it so many bytes that the limit of 65,535 is met, or passed by one."""
+    lines = (
+        "{name: f, kind: flag}",
+        "{name: a, bits: 3, present_when: f}",
+        "{kind: reserved, up_to: byte}",
+        f"{{name: list, repeat: {octets}, bits: 8}}",
+    )
+    if is_refused:
+        assert rules_of(*lines) == ["frame-too-long"]
+    else:
+        assert frame_of(*lines).maximum_bits == 65_535 * 8

@@ -546,3 +546,15 @@ def test_the_budget_of_a_host_points_to_the_plan(tmp_path: Path, capsys: pytest.
     )
     assert main(["budget", str(host)]) == 2
     assert "packetkit plan" in capsys.readouterr().err
+
+
+def test_energy_is_told_where_a_pass_brings_one_byte() -> None:
+    """Invented: a frame of one byte, and a pass in which a slow packet fits once."""
+    mission = parsed(
+        "mission: wren\nframes: {beep: {cadence_s: 10, fields: [{name: a, bits: 8}]}}\n"
+        "link: {chirp: {spreading_factor: 10, bandwidth_khz: 125, frequency_mhz: 437.2}, unit: {power_dbm: 14}}\n"
+        "passes: {duration_s: 3, distance_km: 1}\n"
+    )
+    assert mission.passes is not None
+    single = [cell for cell in sweep(mission, window_of(mission.passes)).cells if cell.delivered_bytes <= 1]
+    assert single and all(cell.energy_mj_per_byte for cell in single)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -229,3 +230,12 @@ def test_the_list_of_quantities_fits_80_columns(capsys: pytest.CaptureFixture[st
     lines = capsys.readouterr().out.splitlines()
     assert max(map(len, lines)) <= 80
     assert sum(line.split()[:1] == [name] for name in PRESETS for line in lines) == len(PRESETS)
+
+
+def test_a_line_with_the_name_of_a_usual_quantity_alone_takes_its_range() -> None:
+    (made,) = from_csv(
+        "name,minimum,maximum,resolution,description\nlatitude,,,,where we are\n", "fields.csv"
+    )
+    assert made == replace(measure("latitude"), description="where we are")
+    with pytest.raises(InputError, match="latitude: needs minimum, maximum and resolution"):
+        from_csv("name,minimum,maximum,resolution\nlatitude,-90,,\n", "fields.csv")
