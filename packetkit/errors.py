@@ -1,4 +1,4 @@
-"""Every exception that packetkit raises on purpose.
+"""Every exception that packetkit raises on purpose, and the words of a number that every message shares.
 
 One root, few branches, each also the builtin that a caller would guess. The rule kept here: misuse and faulty
 schemas raise; noise from a radio is expected daily, so decoding raises only the branches of `DecodeError` and
@@ -216,3 +216,11 @@ class Unsupported(TargetError, ValueError):
 
 class InputError(PacketkitError, ValueError):
     """Input that cannot be read as what it was said to be: a record file, a capture, a vector file."""
+
+
+# ---- words
+
+
+def counted(number: int, noun: str) -> str:
+    """Return a number with its noun: `1 byte`, `1,200 bytes`."""
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"

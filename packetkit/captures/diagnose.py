@@ -23,7 +23,7 @@ from packetkit.codec import reading, walk
 from packetkit.codec.annotate import check_of
 from packetkit.codec.frame import Frame
 from packetkit.codec.tree import Leaf, spans_of
-from packetkit.errors import AlgorithmError, InputError
+from packetkit.errors import AlgorithmError, InputError, counted
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS
 from packetkit.integrity.identify import identify
@@ -261,7 +261,7 @@ def _in_between(sight: Sight) -> tuple[Cause, ...]:
     if 0 < sight.lead < longest and not any(
         one.offset > 0 and one.offset + one.size < sight.size for one in sight.skipped
     ):
-        told = f"the capture begins {sight.lead} bytes before its first whole frame"
+        told = f"the capture begins {counted(sight.lead, 'byte')} before its first whole frame"
         return (Cause("shifted start", told, remedy="nothing is lost but that frame"),)
     return ()
 
@@ -412,7 +412,7 @@ class _Check:
         if self.moved:
             kind = kind if parts else "check span"
             side = "later" if self.moved > 0 else "earlier"
-            parts.append(f"what {slot.address} covers begins {abs(self.moved)} bytes {side}")
+            parts.append(f"what {slot.address} covers begins {counted(abs(self.moved), 'byte')} {side}")
         return kind, ", and ".join(parts)
 
 

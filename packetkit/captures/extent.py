@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from packetkit.codec import bits
-from packetkit.errors import BadCount, BadLength, ShortFrame, UnknownVariant
+from packetkit.errors import BadCount, BadLength, ShortFrame, UnknownVariant, counted
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.model import (
     Choice,
@@ -77,7 +77,7 @@ class Measure:
         return made
 
     def _short(self, data: bytes) -> ShortFrame:
-        return ShortFrame(f"{self._layout.name}: {len(data)} bytes end before the frame does")
+        return ShortFrame(f"{self._layout.name}: {counted(len(data), 'byte')} end before the frame does")
 
     def _nodes(
         self, nodes: tuple[Node, ...], at: int, data: bytes, raws: dict[int, int], starts: dict[int, int]
@@ -172,7 +172,9 @@ class Measure:
                 else BadLength(f"{slot.address} ends behind its part")
             )
         if end - at > slot.width:
-            raise BadLength(f"{slot.address} goes on after {slot.width // 8} octets, the most that it has")
+            raise BadLength(
+                f"{slot.address} goes on after {counted(slot.width // 8, 'octet')}, the most that it has"
+            )
         raw = bits.read(data, Packing.MOST, at, 0, end - at)
         number = slot.number_of(raw)
         assert number is not None
@@ -197,7 +199,7 @@ class Measure:
             count = min(count, node.maximum or 0) if node.as_fits else count
         if count < 0 or (node.count is None and node.maximum is not None and count > node.maximum):
             raise BadCount(
-                f"{node.address} has {count} elements, but the schema allows {node.maximum} at most"
+                f"{node.address} has {counted(count, 'element')}, but the schema allows {node.maximum} at most"
             )
         if at + count * node.minimum_bits > self._stops[-1]:
             raise (
@@ -224,7 +226,7 @@ class Measure:
                 break
             if number == node.maximum:
                 raise BadCount(
-                    f"{node.address} goes on after {number} elements, the most that the schema allows"
+                    f"{node.address} goes on after {counted(number, 'element')}, the most that the schema allows"
                 )
             if at + node.minimum_bits > self._stops[-1]:
                 raise self._short(data)

@@ -24,6 +24,7 @@ from packetkit.captures.stream import (
     whole,
 )
 from packetkit.codec.frame import Frame
+from packetkit.errors import counted
 from packetkit.framing.delimited import Framing, Unwrapper, units
 from packetkit.framing.stuffed import Stuffing
 from packetkit.mission.load import Mission
@@ -95,7 +96,9 @@ def packet_events(
             continue
         added = strip.front + strip.back
         if packet.problem or len(packet.data) <= added:
-            problem = packet.problem or f"{len(packet.data)} bytes, of which {added} are not the frame's"
+            problem = (
+                packet.problem or f"{counted(len(packet.data), 'byte')}, of which {added} are not the frame's"
+            )
             reason = "framing" if packet.problem else "truncated"
             yield Failed("", packet.offset, packet.data, reason, problem, received=packet.received)
             continue

@@ -18,7 +18,7 @@ from packetkit.captures.lines import Count
 from packetkit.captures.packets import Packet
 from packetkit.captures.stream import Received
 from packetkit.captures.tcp import Place
-from packetkit.errors import InputError
+from packetkit.errors import InputError, counted
 
 Order = Literal["big", "little"]
 
@@ -191,7 +191,9 @@ def _frame(
     what.count.lines += 1
     received = None if time_s is None else Received(_instant(time_s))
     if len(data) < kept:
-        yield Packet(at, data, f"the file ends after {len(data)} of the packet's {kept} bytes", received)
+        yield Packet(
+            at, data, f"the file ends after {len(data)} of the packet's {counted(kept, 'byte')}", received
+        )
         return
     found = carried(link, data)
     is_meant = found is not None and (what.port is None or what.port in found.ports)

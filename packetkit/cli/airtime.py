@@ -14,7 +14,7 @@ import click
 
 from packetkit.cli import output
 from packetkit.cli.picture import draw, picture_option
-from packetkit.errors import RadioError
+from packetkit.errors import RadioError, counted
 from packetkit.radio import CAUTION, chirp, modems, settings, staircase
 
 FINDINGS = 1
@@ -125,11 +125,6 @@ def document(answer: Answer) -> dict[str, object]:
     }
 
 
-def counted(number: int) -> str:
-    """Return a number of bytes in words."""
-    return "1 byte" if number == 1 else f"{number} bytes"
-
-
 def fit_sentence(answer: Answer) -> str:
     """Return how the packet stands to the limit; empty without one."""
     if answer.limit_s is None:
@@ -138,12 +133,12 @@ def fit_sentence(answer: Answer) -> str:
     if answer.largest_bytes is None:
         empty = settings.milliseconds(chirp.time_on_air(answer.steps.setting, 0))
         return f"Nothing fits into {limit}: even an empty packet lasts {empty}."
-    most = f"At most {counted(answer.largest_bytes)} fit into {limit}"
+    most = f"At most {counted(answer.largest_bytes, 'byte')} fit into {limit}"
     if not answer.fits:
         over = settings.milliseconds(took - answer.limit_s)
         return f"{most}: this packet lasts {over} too long."
     left = settings.milliseconds(answer.limit_s - took)
-    return f"{most}; this packet of {counted(answer.steps.payload_bytes)} leaves {left}."
+    return f"{most}; this packet of {counted(answer.steps.payload_bytes, 'byte')} leaves {left}."
 
 
 def stairs_text(answer: Answer, encoding: str) -> str:
@@ -187,7 +182,7 @@ def text(answer: Answer, encoding: str) -> str:
     closing = [fit_sentence(answer), *settings.advice(setting), CAUTION]
     width = min(output.columns(), output.DEFAULT_COLUMNS)
     parts = [
-        f"{counted(steps.payload_bytes)}: {settings.milliseconds(steps.time_on_air_s)} on the air\n{setting}\n",
+        f"{counted(steps.payload_bytes, 'byte')}: {settings.milliseconds(steps.time_on_air_s)} on the air\n{setting}\n",
         f"{steps}\n",
         sentence[0].upper() + sentence[1:] + "\n",
         stairs_text(answer, encoding),

@@ -12,7 +12,7 @@ import click
 
 from packetkit.cli import output
 from packetkit.cli.output import percent
-from packetkit.errors import RadioError
+from packetkit.errors import RadioError, counted
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.beside import Beside, beside
 from packetkit.mission.budget import Budget, Share, budget, tells_loss
@@ -344,11 +344,11 @@ def _percent(part: Fraction, whole: Fraction) -> str:
 def _assumptions(mission: Mission, made: Budget) -> list[str]:
     link = mission.link
     lines = [f"Radio: {link.setting}."]
-    counted = (
+    note = (
         "Frames are floor(pass / max(cadence, airtime + gap)); those that fill share what is left. A frame that varies "
         "counts at its longest. "
     )
-    counted += (
+    note += (
         "What arrives is expected from the link's margin along the pass (packetkit link)."
         if made.knows_loss
         else "No loss is counted: that needs numpy, which is not here."
@@ -356,10 +356,10 @@ def _assumptions(mission: Mission, made: Budget) -> list[str]:
         else "No loss is counted: the schema does not say enough of the link (packetkit link)."
     )
     if link.driver_bytes:
-        counted += f" Airtime includes {link.driver_bytes} bytes that the driver adds to each frame."
+        note += f" Airtime includes {counted(link.driver_bytes, 'byte')} that the driver adds to each frame."
     if made.gap_s:
-        counted += f" The gap is {float(made.gap_s):g} s."
-    lines.append(counted)
+        note += f" The gap is {float(made.gap_s):g} s."
+    lines.append(note)
     if link.share_of_hour is not None:
         share = float(link.share_of_hour * 100)
         lines.append(

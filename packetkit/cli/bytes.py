@@ -15,10 +15,9 @@ from packetkit.captures import paste
 from packetkit.cli import decoded, output, strip
 from packetkit.cli.spelling import portable
 from packetkit.codec.annotate import Annotation, Field, annotate, shifted
-from packetkit.errors import InputError, UnknownFrame
+from packetkit.errors import InputError, UnknownFrame, counted
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, read_text
 from packetkit.layout.alike import Told, told
-from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 
 FINDINGS = 1
@@ -164,7 +163,7 @@ def difference_text(one: Annotation, other: Annotation, encoding: str) -> str:
     places = differing(one.data, other.data)
     lengths = ""
     if len(one.data) != len(other.data):
-        lengths = f" They have {len(one.data)} and {len(other.data)} bytes: compared as far as both reach."
+        lengths = f" They have {len(one.data)} and {counted(len(other.data), 'byte')}: compared as far as both reach."
     if not places:
         return f"The two frames have the same bits.{lengths}\n"
     verb = "differs" if len(places) == 1 else "differ"

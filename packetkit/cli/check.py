@@ -16,7 +16,7 @@ from packetkit.cli import output
 from packetkit.cli.field_table import table_text
 from packetkit.cli.page import Page
 from packetkit.cli.strip import picture
-from packetkit.errors import SchemaError
+from packetkit.errors import SchemaError, counted
 from packetkit.layout import printed
 from packetkit.layout import size as size_of
 from packetkit.layout.fed import sent_text
@@ -90,7 +90,7 @@ def gain_words(mission: Mission, name: str, gain: Gain) -> str:
         return gain.says
     wait_s = checkup.heard_within(mission, name, gain)
     within = "" if wait_s is None else f", {output.duration_text(float(wait_s))} at most"
-    return f"{gain.says}; all are heard in {gain.frames} frames{within}, if none is lost"
+    return f"{gain.says}; all are heard in {counted(gain.frames, 'frame')}{within}, if none is lost"
 
 
 def gains_text(mission: Mission, name: str, page: Page) -> str:
@@ -151,7 +151,7 @@ def size_line(layout: Layout) -> str:
         each = printed.bits_text(open_ended.minimum_bits, open_ended.maximum_bits)
         return f"{size}; {each} for each of {open_ended.address}."
     at = "" if layout.is_fixed else " at its longest"
-    useful = f"{printed.counted(told.useful_bits, 'bit')} useful ({percent(told.useful_share)})"
+    useful = f"{counted(told.useful_bits, 'bit')} useful ({percent(told.useful_share)})"
     return f"{size};{at} {useful}, {told.spare_bits:,} spare."
 
 
@@ -187,7 +187,7 @@ def check_text(layout: Layout, told: checkup.Protection, packing: Packing, page:
         ("note", check.algorithm.note),
     ]
     text = page.wrapped(
-        f"{told.slot.address}: {check.algorithm.name}, {printed.counted(check.algorithm.width, 'bit')}"
+        f"{told.slot.address}: {check.algorithm.name}, {counted(check.algorithm.width, 'bit')}"
     )
     return text + "".join(page.wrapped(fact, " " * 14, f"  {name:<12}") for name, fact in rows if fact)
 
@@ -215,7 +215,7 @@ def strength_text(told: checkup.Protection) -> str:
     fewer = told.distance.value - 1
     if not fewer:
         return "not every single wrong bit: some that it covers are in none of its lists"
-    sure = f"every error of up to {fewer} bits" if fewer > 1 else "every single wrong bit"
+    sure = f"every error of up to {counted(fewer, 'bit')}" if fewer > 1 else "every single wrong bit"
     value = f"{told.distance.value}" if told.distance.exact else f"at least {told.distance.value}"
     return f"{sure} (Hamming distance {value} up to this length)"
 
@@ -314,13 +314,13 @@ def air_text(mission: Mission, name: str, page: Page) -> str:
         for size in sizes:
             time_s = link.time_on_air(size)
             took = "more than one packet carries" if time_s is None else settings.milliseconds(time_s)
-            parts.append(f"{printed.counted(size, 'byte')}{extra}: {took}")
+            parts.append(f"{counted(size, 'byte')}{extra}: {took}")
         if link.time_on_air(sizes[-1]) is not None:
             stair = str(staircase.staircase(link.setting, sizes[-1] + link.driver_bytes))
-            parts.append(f"At {printed.counted(sizes[-1], 'byte')}{extra}: {stair}")
+            parts.append(f"At {counted(sizes[-1], 'byte')}{extra}: {stair}")
     if link.maximum_frame_bytes is not None and sizes[-1] <= link.maximum_frame_bytes:
         share = percent(Fraction(sizes[-1], link.maximum_frame_bytes))
-        of = f"{sizes[-1]:,} of {printed.counted(link.maximum_frame_bytes, 'byte')}"
+        of = f"{sizes[-1]:,} of {counted(link.maximum_frame_bytes, 'byte')}"
         parts.append(f"{of} that the link takes ({share}).")
     return "".join(page.wrapped(part) for part in parts)
 
@@ -332,7 +332,7 @@ def findings_text(found: tuple[checkup.Finding, ...], page: Page) -> str:
     text = "".join(page.wrapped(f"Too long: {one.frame} has {one.summary}.") for one in found)
     text += page.wrapped("The largest fields:", "  ")
     for fat in found[0].fattest:
-        said = "; ".join(part for part in (printed.counted(fat.bits, "bit"), saving_text(fat)) if part)
+        said = "; ".join(part for part in (counted(fat.bits, "bit"), saving_text(fat)) if part)
         text += page.wrapped(f"{fat.slot.address}: {said}", "    ", "  - ")
     return text
 
@@ -346,9 +346,9 @@ def saving_text(fat: checkup.Fat) -> str:
             if slot.kind == "float"
             else ""
         )
-    saved = printed.counted(-step.frame_bits or -step.bits, "bit")
+    saved = counted(-step.frame_bits or -step.bits, "bit")
     if step.frame_bytes:
-        saved += f", {printed.counted(-step.frame_bytes, 'byte')}"
+        saved += f", {counted(-step.frame_bytes, 'byte')}"
     if step.step is None:
         return f"one bit less halves its codes and saves {saved}"
     was = printed.step(slot)
@@ -390,7 +390,7 @@ def frame_text(mission: Mission, name: str, page: Page, brief: bool) -> str:
 
 def mission_text(mission: Mission, names: tuple[str, ...], page: Page, brief: bool) -> str:
     """Return the text of one schema."""
-    count = printed.counted(len(mission.layouts), "frame")
+    count = counted(len(mission.layouts), "frame")
     head = page.wrapped(f"{mission.file}: mission {mission.name}, {count}, fingerprint {mission.fingerprint}")
     if mission.description:
         head += page.wrapped(" ".join(mission.description.split()))

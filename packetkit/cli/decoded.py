@@ -15,11 +15,11 @@ from packetkit.captures.account import Account, File
 from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.cli import continued, output, signals
 from packetkit.codec import cells
+from packetkit.errors import counted
 from packetkit.export import columns, csv, jsonl
 from packetkit.export.sheet import PLAIN, Origin, Style, is_too_wide
 from packetkit.layout.limits import marked
 from packetkit.layout.model import Layout, Optional, Repeat
-from packetkit.layout.printed import counted
 from packetkit.layout.slots import Slot
 
 if TYPE_CHECKING:

@@ -14,9 +14,8 @@ from packetkit.captures.stream import Failed
 from packetkit.cli import output, strip
 from packetkit.cli.spelling import portable
 from packetkit.codec.annotate import annotate
-from packetkit.errors import InputError
+from packetkit.errors import InputError, counted
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, read_bytes, shown_name
-from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 
 FINDINGS = 1

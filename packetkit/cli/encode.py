@@ -8,12 +8,12 @@ from __future__ import annotations
 import sys
 from base64 import b64encode
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field
 
 import click
 
 from packetkit.cli import output
-from packetkit.errors import EncodeError, InputError
+from packetkit.errors import EncodeError, InputError, counted
 from packetkit.export import columns, csv, jsonl
 from packetkit.export.columns import Given, LeftOut, Refused
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, read_text, shown_name
@@ -33,6 +33,24 @@ class Made:
     line: int
     frame: str
     data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Replaced:
+    """A value that is null since its code meant nothing, and is sent as missing."""
+
+    line: int
+    path: str
+    reason: str
+
+
+@dataclass(slots=True)
+class Encoded:
+    """What records became: frames, lines left out, and values that are sent as missing where nothing else can be."""
+
+    made: list[Made] = field(default_factory=list)
+    left: list[LeftOut] = field(default_factory=list)
+    replaced: list[Replaced] = field(default_factory=list)
 
 
 def entries(text: str, layouts: Mapping[str, Layout], frame: str | None) -> Iterator[columns.Entry]:
@@ -61,27 +79,29 @@ def from_words(words: Iterable[str], layouts: Mapping[str, Layout], frame: str |
         return Refused(0, str(error))
 
 
-def encoded(mission: Mission, found: Iterable[columns.Entry], name: str) -> tuple[list[Made], list[LeftOut]]:
-    """Return the frames of all records, and the lines that hold none. Raises InputError with every fault."""
-    made: list[Made] = []
-    left: list[LeftOut] = []
+def encoded(mission: Mission, found: Iterable[columns.Entry], name: str) -> Encoded:
+    """Return what all records became. Raises InputError with every fault."""
+    done = Encoded()
     faults: list[str] = []
     for entry in found:
         where = f"{name}:{entry.line}" if entry.line else name
         if isinstance(entry, LeftOut):
-            left.append(entry)
+            done.left.append(entry)
             continue
         problem = entry.message if isinstance(entry, Refused) else ""
         if isinstance(entry, Given):
             try:
-                made.append(Made(entry.line, entry.frame, mission.frames[entry.frame].encode(entry.record)))
+                data = mission.frames[entry.frame].encode(entry.record)
             except EncodeError as error:
                 problem = str(error)
+            else:
+                done.made.append(Made(entry.line, entry.frame, data))
+                done.replaced += [Replaced(entry.line, *one) for one in entry.others]
         faults += [f"{where}: {line}" for line in problem.splitlines()]
     if faults:
-        more = [f"and {len(faults) - MOST_SHOWN:,} faults more"] if len(faults) > MOST_SHOWN else []
+        more = [f"and {counted(len(faults) - MOST_SHOWN, 'fault')} more"] if len(faults) > MOST_SHOWN else []
         raise InputError("\n".join(["nothing was written:", *faults[:MOST_SHOWN], *more]))
-    return made, left
+    return done
 
 
 def written(made: Iterable[Made], form: str) -> bytes:
@@ -93,16 +113,17 @@ def written(made: Iterable[Made], form: str) -> bytes:
     return "".join(line + "\n" for line in lines).encode()
 
 
-def document(mission: Mission, made: Iterable[Made], left: list[LeftOut]) -> dict[str, object]:
+def document(mission: Mission, done: Encoded) -> dict[str, object]:
     """What `--json` writes."""
     return {
         "mission": mission.name,
         "fingerprint": mission.fingerprint,
         "frames": [
             {"line": one.line or None, "frame": one.frame, "size_bytes": len(one.data), "hex": one.data.hex()}
-            for one in made
+            for one in done.made
         ],
-        "left_out": [{"line": one.line, "reason": one.reason} for one in left],
+        "left_out": [{"line": one.line, "reason": one.reason} for one in done.left],
+        "sent_as_missing": [asdict(one) for one in done.replaced],
     }
 
 
@@ -135,7 +156,8 @@ def command(
     """Encode records as frames.
 
     RECORDS is a file, or - for standard input: CSV under titles such as power.cell_voltage, or JSON lines, bare or
-    as decode writes them. Lines about failed frames are left out and told. Exit status 1: some were.
+    as decode writes them. Lines about failed frames are left out and told, and so
+    is a value that was null for another reason than missing. Exit status 1: one was.
 
     \b
     packetkit encode first-light.yaml first-light.records.csv --to binary -o sent
@@ -157,17 +179,28 @@ def command(
     else:
         found = entries(read_text(records), mission.layouts, frame)
     name = "--set" if records is None else shown_name(records)
-    made, left = encoded(mission, found, name)
-    if not made and not left:
+    done = encoded(mission, found, name)
+    if not done.made and not done.left:
         raise InputError(f"{name}: there are no records; the first line is there, but none follows")
     if as_json:
-        output.write_json(document(mission, made, left), destination)
+        output.write_json(document(mission, done), destination)
     elif form == "binary" and destination == "-" and sys.stdout.isatty():
         raise click.UsageError("a terminal cannot show binary; use -o FILE, or --to hex")
     else:
-        output.write_bytes(written(made, form), destination)
-    if left:
-        output.say(
-            f"packetkit encode: {len(left):,} lines about frames that failed were left out, the first at {name}:{left[0].line}"
+        output.write_bytes(written(done.made, form), destination)
+    for line in remarks(done, name):
+        output.say(f"packetkit encode: {line}")
+    return FINDINGS if done.left or done.replaced else 0
+
+
+def remarks(done: Encoded, name: str) -> Iterator[str]:
+    """Yield what a reader has to know of frames that were written."""
+    if done.left:
+        count = counted(len(done.left), "line")
+        yield f"left out: {count} about frames that failed, the first at {name}:{done.left[0].line}"
+    if done.replaced:
+        first = done.replaced[0]
+        yield (
+            f"sent as missing: {counted(len(done.replaced), 'value')} of a code that means nothing, "
+            f"the first at {name}:{first.line}: {first.path}, {first.reason}. Records that decode --detail writes keep each code"
         )
-    return FINDINGS if left else 0

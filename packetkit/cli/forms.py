@@ -31,7 +31,7 @@ from packetkit.captures.stream import Event, Skipped, obstacle
 from packetkit.cli import output
 from packetkit.cli.sections import Section
 from packetkit.codec.frame import Frame
-from packetkit.errors import InputError
+from packetkit.errors import InputError, counted
 from packetkit.framing.cobs import COBS
 from packetkit.framing.delimited import Framing
 from packetkit.framing.hdlc import hdlc
@@ -39,7 +39,6 @@ from packetkit.framing.slip import KISS, SLIP
 from packetkit.framing.stuffed import Check, Stuffing
 from packetkit.integrity import crc
 from packetkit.integrity.catalog import find
-from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 
 # RFC 1662, appendix C.2: the check of 16 bits behind each frame; its name in the catalogue.

@@ -10,11 +10,10 @@ import click
 from packetkit.captures import paste
 from packetkit.cli import output
 from packetkit.cli.spelling import portable
-from packetkit.errors import InputError
+from packetkit.errors import InputError, counted
 from packetkit.files import not_onto_an_input, read_text
 from packetkit.integrity import identify as finding
 from packetkit.integrity.identify import Match
-from packetkit.layout.printed import counted
 
 FINDINGS = 1
 # As many as a person compares; the document holds all.

@@ -14,7 +14,7 @@ import click
 from packetkit.cli import output
 from packetkit.cli.output import percent
 from packetkit.cli.picture import bar, draw, picture_option
-from packetkit.errors import RadioError
+from packetkit.errors import RadioError, counted
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.arrivals import margins_db
 from packetkit.mission.link import Picture, Row, places
@@ -304,7 +304,7 @@ def text(mission: Mission, made: Picture, over: Sequence[Sample], encoding: str)
     assert unit is not None
     head = (
         f"{made.setting}, {made.frequency_mhz:g} MHz; EIRP {unit.eirp_dbm:.1f} dBm (ERP {unit.erp_dbm:.1f} dBm). "
-        f"Counted with {made.frame_name}, {made.payload_bytes} bytes on the air."
+        f"Counted with {made.frame_name}, {counted(made.payload_bytes, 'byte')} on the air."
     )
     worst = made.rows[0].sample
     where = (

@@ -10,7 +10,7 @@ from packetkit.cli import output
 from packetkit.cli import vectors as own_vectors
 from packetkit.cli.page import Page
 from packetkit.conformance import judge, vector
-from packetkit.errors import InputError, PacketkitError, SchemaError
+from packetkit.errors import InputError, PacketkitError, SchemaError, counted
 from packetkit.files import (
     STANDARD_INPUT,
     load,
@@ -202,7 +202,12 @@ def teams_text(made: list[Team], page: Page) -> str:
         output.Column("on air", ">"),
     )
     rows: list[tuple[object, ...]] = [row for team in made for row in _team_rows(team)]
-    parts = [page.title(f"{len(made)} teams"), page.table(columns, rows), "\n", page.title("What they share")]
+    parts = [
+        page.title(counted(len(made), "team")),
+        page.table(columns, rows),
+        "\n",
+        page.title("What they share"),
+    ]
     shared: list[tuple[object, ...]] = [
         (len(one.teams), one.words, ", ".join(one.teams)) for one in teams.common(made)
     ]
@@ -220,7 +225,7 @@ def teams_text(made: list[Team], page: Page) -> str:
 
 def _team_rows(team: Team) -> list[tuple[object, ...]]:
     if not team.is_valid:
-        faults = "1 fault" if len(team.problems) == 1 else f"{len(team.problems)} faults"
+        faults = counted(len(team.problems), "fault")
         return [(team.name, faults if team.problems else "unreadable", "", "", "", "")]
     verdict = f"{len(team.differences)} differ" if team.differences else f"{team.cases} pass"
     rows: list[tuple[object, ...]] = []

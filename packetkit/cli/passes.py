@@ -18,7 +18,7 @@ from packetkit.cli import output
 from packetkit.cli.output import percent
 from packetkit.cli.picture import BLOCK, draw, picture_option
 from packetkit.cli.spelling import portable
-from packetkit.errors import RadioError
+from packetkit.errors import RadioError, counted
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.arrivals import losses, margins_db
 from packetkit.mission.budget import budget
@@ -221,7 +221,7 @@ def headline(passes: Passes, made: Row) -> str:
         host = passes.host
         assert host is not None
         return (
-            f"A host takes {float(host.messages_per_day):g} messages a day of up to {host.message_bytes} bytes: "
+            f"A host takes {float(host.messages_per_day):g} messages a day of up to {counted(host.message_bytes, 'byte')}: "
             f"{float(host.bytes_per_day):,.0f} bytes a day."
         )
     if kind == "elements":

@@ -14,7 +14,7 @@ import click
 from packetkit.cli import output
 from packetkit.cli.output import percent
 from packetkit.cli.picture import bar, draw, picture_option
-from packetkit.errors import RadioError
+from packetkit.errors import RadioError, counted
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, write_text
 from packetkit.mission.changes import Change, cheapest
 from packetkit.mission.load import Link, Mission
@@ -192,7 +192,7 @@ def change_sentence(change: Change) -> str:
         + f" ({bits} bit{'s' if bits > 1 else ''} each)"
         for address, now, then, unit, bits in change.parts
     )
-    size = "1 byte" if change.frame_bytes == 1 else f"{change.frame_bytes} bytes"
+    size = counted(change.frame_bytes, "byte")
     more = f", {change.frames} more frames a pass" if change.frames else ""
     return f"{parts}: {size} and {float(change.saved_s * 1000):.0f} ms less on the air{more}."
 
@@ -201,7 +201,7 @@ def _counted_with(link: Link, sending_ma: float | None) -> str:
     """What every cell was counted with, so that each figure can be worked again."""
     parts = [f"a gap of {float(link.gap_s):g} s after each packet"]
     if link.driver_bytes:
-        parts.append(f"the driver's {link.driver_bytes} bytes in each")
+        parts.append(f"the driver's {counted(link.driver_bytes, 'byte')} in each")
     if link.share_of_hour is not None:
         parts.append(f"at most {float(link.share_of_hour * 100):g} % of the hour on the air")
     if sending_ma is not None:
@@ -214,7 +214,7 @@ def pass_text(mission: Mission, window: Pass, made: Sweep, changes: tuple[Change
     width = min(output.columns(), output.DEFAULT_COLUMNS)
     tried = len(made.cells) + sum(made.dropped.values())
     head = (
-        f"{made.frame_name}, {made.frame_bytes} bytes a record; a pass of {float(window.duration_s):.0f} s ({window.basis}). "
+        f"{made.frame_name}, {counted(made.frame_bytes, 'byte')} a record; a pass of {float(window.duration_s):.0f} s ({window.basis}). "
         f"{tried:,} cells of spreading factor, bandwidth, coding rate, cadence and records in a packet; {len(made.cells):,} can work."
     )
     notes = [f"{LEGEND}; every: from one record to the next." if made.has_cadences else f"{LEGEND}."]
@@ -281,7 +281,7 @@ def quota_text(mission: Mission, made: Quota, encoding: str) -> str:
     """What a person reads of a quota: measured against taken, the ways, and the schema that summarises."""
     width = min(output.columns(), output.DEFAULT_COLUMNS)
     head = (
-        f"{made.frame_name}, {made.frame_bytes} bytes every {float(made.cadence_s):g} s: {made.measured_bytes:,} bytes a day; "
+        f"{made.frame_name}, {counted(made.frame_bytes, 'byte')} every {float(made.cadence_s):g} s: {made.measured_bytes:,} bytes a day; "
         "the host takes "
         f"{float(made.host.bytes_per_day):,.0f} in messages of up to {made.host.message_bytes}."
     )

@@ -13,6 +13,7 @@ from packetkit.cli import gathered, output
 from packetkit.cli.decoded import word
 from packetkit.cli.gathered import Gathered
 from packetkit.cli.sections import Sectioned
+from packetkit.errors import counted
 from packetkit.files import not_onto_an_input
 
 FINDINGS = 1
@@ -161,7 +162,7 @@ def _gaps(gaps: list[dict[str, Any]], width: int, encoding: str) -> str:
         for one in shown
     )
     rest = len(gaps) - len(shown)
-    more = f"And {counted_gaps(rest)} more, none longer; --json has them all.\n" if rest else ""
+    more = f"And {counted(rest, 'gap')} more, none longer; --json has them all.\n" if rest else ""
     why = (
         "Other has: how many of them the other one has; the rest is in neither. When: what the unit's clock says "
         "around the gap; else when the frames around it were received."
@@ -172,11 +173,6 @@ def _gaps(gaps: list[dict[str, Any]], width: int, encoding: str) -> str:
         + "\n".join(output.wrapped(why, width))
         + "\n"
     )
-
-
-def counted_gaps(count: int) -> str:
-    """A number of gaps, in words."""
-    return "1 gap" if count == 1 else f"{count:,} gaps"
 
 
 def _numbers(one: dict[str, Any]) -> str:

@@ -14,7 +14,7 @@ import click
 from packetkit.cli import output
 from packetkit.cli.wanted import frames_asked
 from packetkit.conformance.simulate import Channel, Sent, simulate
-from packetkit.errors import InputError
+from packetkit.errors import InputError, counted
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.load import Mission
 from packetkit.radio.settings import exact_number
@@ -67,8 +67,9 @@ def text(made: dict[str, object], destination: str, truth: str, encoding: str, r
     columns = (output.Column("frame", fit="shorten"), *(output.Column(fate, ">") for fate in fates))
     rows = tuple((name, *(found[fate] for fate in fates)) for name, found in frames.items())
     table = output.Table(columns, rows).text(encoding=encoding)
-    pieces = "1 piece" if made["junk_pieces"] == 1 else f"{made['junk_pieces']} pieces"
-    where = f"{destination}: {made['capture_bytes']:,} bytes, {pieces} of junk between frames"
+    junk = made["junk_pieces"]
+    assert isinstance(junk, int)
+    where = f"{destination}: {made['capture_bytes']:,} bytes, {counted(junk, 'piece')} of junk between frames"
     lines = [
         where,
         f"{truth}: the truth, one line a frame",

@@ -18,8 +18,7 @@ from packetkit.captures import paste, pcap
 from packetkit.captures.unpack import may_be_packed, packed_as, unpacked
 from packetkit.cli import decoded, forms, output
 from packetkit.cli.wanted import TRIED, Wanted
-from packetkit.errors import InputError
-from packetkit.layout.printed import counted
+from packetkit.errors import InputError, counted
 
 # 64 KiB: a pipe's usual capacity; larger pieces are no faster.
 PIECE = 1 << 16

@@ -15,13 +15,12 @@ from packetkit.captures.stream import Event, Good
 from packetkit.cli import output
 from packetkit.cli.decoded import Write, word
 from packetkit.cli.tables import Make
-from packetkit.errors import InputError
+from packetkit.errors import InputError, counted
 from packetkit.export import csv
 from packetkit.export.sheet import Column, Style
 from packetkit.export.summary import WORDS, Summary
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.model import Layout
-from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 
 UNITS_S: dict[str, Fraction | int] = {"ms": Fraction(1, 1000), "s": 1, "min": 60, "h": 3600, "d": 86_400}

@@ -16,13 +16,12 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Protocol
 from packetkit.captures.many import Teams
 from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.codec import cells
-from packetkit.errors import InputError
+from packetkit.errors import InputError, counted
 from packetkit.export import columns
 from packetkit.export.sheet import Column, Sheet, Style, is_too_wide
 from packetkit.files import not_onto_an_input, open_output
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.model import Layout
-from packetkit.layout.printed import counted
 from packetkit.mission.load import Mission
 
 if TYPE_CHECKING:

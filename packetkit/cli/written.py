@@ -13,6 +13,7 @@ import click
 
 from packetkit.captures.many import Teams
 from packetkit.cli import decoded, output, summaries, tables
+from packetkit.errors import counted
 from packetkit.export.sheet import PLAIN, Style
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ class Out:
             return _wrapped(self.writer.note())
         if isinstance(self.writer, decoded.Rows) and self.writer.rows > SPREADSHEET_ROWS:
             return _wrapped(
-                f"{self.writer.rows:,} rows: a spreadsheet holds {SPREADSHEET_ROWS + 1:,} with the titles, and drops the rest."
+                f"{counted(self.writer.rows, 'row')}: a spreadsheet holds {SPREADSHEET_ROWS + 1:,} with the titles, and drops the rest."
             )
         return ""
 

@@ -416,11 +416,12 @@ class _Taking:
 
 
 class Given(NamedTuple):
-    """A record to encode, from a line of a file."""
+    """A record to encode, from a line of a file; `others`: what is null, though not missing, and why."""
 
     line: int
     frame: str
     record: dict[str, Any]
+    others: tuple[tuple[str, str], ...] = ()
 
 
 class Refused(NamedTuple):

@@ -11,6 +11,8 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from functools import reduce
+from operator import getitem
 from typing import Any
 
 from packetkit.captures.stream import Failed, Good
@@ -19,6 +21,7 @@ from packetkit.export.columns import Entry, Given, LeftOut, Refused
 from packetkit.export.sheet import Origin
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.model import Layout
+from packetkit.layout.slots import Slot
 
 GOOD_KEYS = ("frame", "offset", "ok", "reason", "values", "reasons", "notes")
 _LINE_KEYS = frozenset((*GOOD_KEYS, "claimed", "bytes", "calibrated", "received", "file", "fingerprint"))
@@ -126,7 +129,21 @@ def _entry(number: int, line: str, layouts: Mapping[str, Layout], asked: str | N
         return Refused(number, problem)
     if not isinstance(record, dict):
         return Refused(number, "values is not an object")
-    return Given(number, name, record)
+    others = tuple(_other_nulls(found.get("reasons"), record, layouts[name])) if is_line else ()
+    return Given(number, name, record, others)
+
+
+def _other_nulls(reasons: Any, record: Any, layout: Layout) -> Iterator[tuple[str, str]]:
+    """Yield each value of a frame that is null since its code means nothing, and the reason: as a record it would be sent as missing."""
+    for path, reason in reasons.items() if isinstance(reasons, dict) else ():
+        if reason == "missing" or not isinstance(columns.place(layout, path), Slot):
+            continue
+        try:
+            value = reduce(getitem, columns.steps(path) or (), record)
+        except (KeyError, IndexError, TypeError):  # somebody has edited the line
+            continue
+        if value is None:
+            yield path, str(reason)
 
 
 def _is_field(key: str, layouts: Mapping[str, Layout], asked: str | None) -> bool:

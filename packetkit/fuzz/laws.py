@@ -18,7 +18,7 @@ from packetkit.codec.frame import Frame
 from packetkit.codec.record import put
 from packetkit.conformance.faults import Damage
 from packetkit.conformance.judge import same
-from packetkit.errors import DecodeError, EncodeError, ReservedBits, WrongConstant
+from packetkit.errors import DecodeError, EncodeError, ReservedBits, WrongConstant, counted
 from packetkit.layout import number
 from packetkit.layout.beside import on_scale
 from packetkit.layout.curve import Curve, nearest
@@ -248,7 +248,7 @@ def leaves_the_rest(frame: Codec, data: bytes, before: bytes = b"", after: bytes
             f"{data.hex()} decodes alone, but not between {len(before)} and {len(rest)} other bytes: {error}"
         )
     if used != len(data):
-        return f"{data.hex()} has {len(data)} bytes, but {used} were used in a buffer"
+        return f"{data.hex()} has {counted(len(data), 'byte')}, but {used} were used in a buffer"
     return "" if same(found, alone) else f"{data.hex()} is {alone} alone, and {found} in a buffer"
 
 

@@ -18,6 +18,7 @@ from packetkit.codec.frame import Frame
 from packetkit.conformance import draw, faults, generate, spoil
 from packetkit.conformance.judge import Judge
 from packetkit.conformance.vector import Case, case_document
+from packetkit.errors import counted
 from packetkit.fuzz import judges, laws, shrink
 from packetkit.fuzz.agreement import Difference, about_bytes, about_record, ask, shown
 from packetkit.fuzz.campaign import smallest_subject
@@ -255,7 +256,11 @@ def first_difference(layout: Layout, expected: Any, found: Any) -> str:
                 address = generate.address_of(layout, expected, bit)
                 inside = f", in {address}" if address else ""
                 return f"bit {bit} (byte {bit // 8}, bit {bit % 8} from its left){inside}"
-        return f"the length: {len(found)} bytes, not {len(expected)}" if len(expected) != len(found) else ""
+        return (
+            f"the length: {counted(len(found), 'byte')}, not {len(expected)}"
+            if len(expected) != len(found)
+            else ""
+        )
     if isinstance(expected, (dict, list)) and isinstance(found, (dict, list)):
         return next(_paths(expected, found, ""), "")
     return ""

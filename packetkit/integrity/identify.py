@@ -17,7 +17,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from packetkit.errors import AlgorithmError
+from packetkit.errors import AlgorithmError, counted
 from packetkit.integrity import crc
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS, custom_crc, named
@@ -69,7 +69,7 @@ class Place:
         return min(map(len, frames)) > self.skipped + self.octets + self.behind
 
     def __str__(self) -> str:
-        size = "1 byte" if self.octets == 1 else f"{self.octets} bytes"
+        size = counted(self.octets, "byte")
         order = "" if self.octets == 1 else ", low byte first" if self.low_first else ", high byte first"
         where = f"{size}{order}"
         if self.in_front:

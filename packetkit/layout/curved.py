@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
+from packetkit.errors import counted
 from packetkit.layout.curve import Curve, curve_of, extremes, with_inverse
 from packetkit.layout.noting import Note
 from packetkit.schema.model import Field
@@ -43,7 +44,7 @@ def declared(one: Field, low: int, high: int, note: Note) -> Curve | None:
     place = one.places["curve"]
     for raw, _ in one.curve.points:
         if not low <= raw <= high:
-            bits = "1 bit" if one.bits == 1 else f"{one.bits} bits"
+            bits = counted(one.bits, "bit")
             text = f"code {format_number(Fraction(raw))} of its curve does not fit {bits}"
             note(place, "code-too-large", text, f"Use codes from {low} to {high}.")
             return None

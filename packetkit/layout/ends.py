@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from packetkit.errors import counted
 from packetkit.layout.model import (
     Branch,
     Choice,
@@ -128,7 +129,7 @@ def _judge(r: Resolver, node: Repeat | Optional, behind: Behind) -> None:
     stripped = isinstance(node, Repeat) and node.joined is not None and node.joined.fill == 0
     for fill in behind.fills if not stripped else ():  # zero bits are characters that are stripped again
         if fill.unit_bits > node.minimum_bits or isinstance(node, Optional):
-            hidden = "1 bit" if node.minimum_bits == 1 else f"{node.minimum_bits} bits"
+            hidden = counted(node.minimum_bits, "bit")
             text = f"a fill of up to {fill.unit_bits - 1} bits can hide an element of {hidden}"
             remedy = "Use a count, or larger elements."
             if isinstance(node, Optional):

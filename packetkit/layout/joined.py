@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from packetkit.errors import Fault
+from packetkit.errors import Fault, counted
 from packetkit.layout.shown import shown
 from packetkit.layout.slots import Digits, Joined
 
@@ -152,7 +152,7 @@ def raw_of(joined: Joined, codes: Sequence[int]) -> Any:
 
 def _things(joined: Joined, count: int) -> str:
     what = "byte" if joined.form in ("bytes", "utf_8", "bits") else "character"
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+    return counted(count, what)
 
 
 # -- the digits of one number -------------------------------------------------------------------------------------------

@@ -7,15 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from packetkit.errors import counted
 from packetkit.schema.model import Field, Place
 from packetkit.schema.words import whole
 
 Note = Callable[[Place, str, str, str], None]  # place, rule, summary, remedy
 
 
-def bits_text(number_of: int) -> str:
+def bits_text(bits: int) -> str:
     """`1 bit`, `8 bits`."""
-    return "1 bit" if number_of == 1 else f"{number_of} bits"
+    return counted(bits, "bit")
 
 
 def hexadecimal(code: int) -> str:

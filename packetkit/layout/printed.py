@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import NamedTuple
 
+from packetkit.errors import counted
 from packetkit.layout.chosen import words as scale_words
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.curve import Curve, extremes
@@ -480,11 +481,6 @@ def span_text(low: int, high: int | None) -> str:
 def bits_text(low: int, high: int | None) -> str:
     """A number of bits that may vary: `1 bit`, `0 to 360 bits`."""
     return f"{span_text(low, high)} bit{'' if (low, high) == (1, 1) else 's'}"
-
-
-def counted(number: int, noun: str) -> str:
-    """A number with its noun: `1 byte`, `12 bytes`."""
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
 def size_text(layout: Layout) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from packetkit.errors import counted
 from packetkit.layout import beside, bundle, continued
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.conditions import flag_of
@@ -140,7 +141,7 @@ def _among_runs(
     free = into.room()
     if free is not None and free < width:
         assert into.open is not None
-        has = "1 bit" if width == 1 else f"{width} bits"
+        has = counted(width, "bit")
         room = "1 is" if free == 1 else f"{free} are"
         text = f"it has {has}, and from bit {into.open.size - start} of its group {room} left before a run"
         r.note(one.place, "runs-unfit", where, text, "Split it with runs, or move it.")

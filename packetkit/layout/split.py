@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from itertools import pairwise
 
+from packetkit.errors import counted
 from packetkit.layout.places import Container, Scope
 from packetkit.layout.slots import Packing
 from packetkit.schema.model import Field, Place
@@ -62,7 +63,7 @@ def _is_split(one: Field, packing: Packing, tell: Tell) -> bool:
     """Whether a value's runs are apart, as wide as it says, and all that says where its bits lie."""
     place = one.places["runs"]
     total = sum(width for _, width in one.runs)
-    bits = "1 bit" if total == 1 else f"{total} bits"
+    bits = counted(total, "bit")
     step = -1 if packing is Packing.LEAST else 1
     for first, second in pairwise(one.runs):
         low, high = (first, second) if step > 0 else (second, first)
@@ -98,7 +99,7 @@ def finish(fields: tuple[Field, ...], into: Container, tell: Tell) -> bool:
         return True
     assert into.open is not None
     last = next(one for one in reversed(fields) if one.runs)
-    bits = "1 bit" if free == 1 else f"{free} bits"
+    bits = counted(free, "bit")
     text = f"the fields of its group leave {bits} before one of its runs to nobody"
     tell(
         last, last.places["runs"], text, f"Add {{kind: reserved, bits: {free}}}, or the field that is there."

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from types import ModuleType
 
-from packetkit.errors import RadioError
+from packetkit.errors import RadioError, counted
 from packetkit.layout.model import Layout
 from packetkit.layout.size import bytes_within, useful_bits
 from packetkit.mission.load import Link, Mission
@@ -205,7 +205,7 @@ def _time(name: str, frame_bytes: int, link: Link) -> Fraction:
         )
     time = link.time_on_air(frame_bytes)
     if time is None:
-        size = f"{frame_bytes} bytes" + (
+        size = counted(frame_bytes, "byte") + (
             f" and the driver's {link.driver_bytes}" if link.driver_bytes else ""
         )
         raise RadioError(

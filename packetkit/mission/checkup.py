@@ -10,6 +10,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import NamedTuple
 
+from packetkit.errors import counted
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.strength import Distance, distance
 from packetkit.layout import printed, size
@@ -209,7 +210,7 @@ def findings(mission: Mission, name: str) -> tuple[Finding, ...]:
             longest = (
                 "" if layout.is_fixed else " at its longest" if most is not None else " even at its shortest"
             )
-            summary = f"{printed.counted(size, 'byte')}{longest}, {size - limit:,} over {what}"
+            summary = f"{counted(size, 'byte')}{longest}, {size - limit:,} over {what}"
             found.append(Finding(rule, name, size, limit, summary, fattest(mission, name)))
     return tuple(found)
 
@@ -312,7 +313,7 @@ def _unbounded(mission: Mission, layout: Layout, node: Repeat) -> str:
         return f"{text}, so the frame has no longest form. Add maximum to its repeat."
     most = max((min(rooms) * 8 - layout.minimum_bits) // node.minimum_bits, 0)
     remedy = f"Add maximum: {most} to its repeat." if node.joined is None else "Longer ones do not fit."
-    return f"{text}: a frame of {min(rooms)} bytes holds {most:,} of them. {remedy}"
+    return f"{text}: a frame of {counted(min(rooms), 'byte')} holds {most:,} of them. {remedy}"
 
 
 def _listed(names: list[str], most: int = 8) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from packetkit.errors import RadioError
+from packetkit.errors import RadioError, counted
 from packetkit.mission.budget import longest
 from packetkit.mission.load import Link, Mission, Passes
 from packetkit.mission.passes import window_of
@@ -112,7 +112,9 @@ def longest_frame(mission: Mission, name: str | None = None) -> tuple[str, int]:
     chosen = max(sizes, key=lambda one: sizes[one])
     size = sizes[chosen] + mission.link.driver_bytes
     if size > 255:
-        raise RadioError(f"{chosen}: {size} bytes do not fit a packet of 255; shorten the frame or split it")
+        raise RadioError(
+            f"{chosen}: {counted(size, 'byte')} do not fit a packet of 255; shorten the frame or split it"
+        )
     return chosen, size
 
 

@@ -11,7 +11,7 @@ from fractions import Fraction
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from packetkit.errors import Fault, Problem, SchemaError, UnknownFrame
+from packetkit.errors import Fault, Problem, SchemaError, UnknownFrame, counted
 from packetkit.layout.alike import Told, differ, shared_length, told
 from packetkit.layout.fingerprint import mission_fingerprint
 from packetkit.layout.model import Choice, Layout
@@ -200,12 +200,12 @@ class Mission:
         if not names:
             asked = ", ".join(self.layouts)
             raise UnknownFrame(
-                f"which frame {len(data)} bytes hold is told from outside: say frame, one of {asked}"
+                f"which frame {counted(len(data), 'byte')} hold is told from outside: say frame, one of {asked}"
             )
         if not claimed:
-            raise UnknownFrame(f"{len(data)} bytes are none of {names}: no constant or tag agrees")
+            raise UnknownFrame(f"{counted(len(data), 'byte')} are none of {names}: no constant or tag agrees")
         raise UnknownFrame(
-            f"{len(data)} bytes may be {' or '.join(claimed)}: they end before what tells them apart"
+            f"{counted(len(data), 'byte')} may be {' or '.join(claimed)}: they end before what tells them apart"
         )
 
     def decode(
@@ -297,7 +297,7 @@ def _alike(declared: model.Mission, layouts: Mapping[str, Layout]) -> Iterator[P
         alike = next((name for name, other in above.items() if not differ(other, mine)), None)
         if alike is not None:
             length = shared_length(above[alike], mine)
-            size = "1 byte" if length == 1 else f"{length} bytes"
+            size = counted(length or 0, "byte")
             summary = f"{alike} and {frame.name} cannot be told apart: no constant or tag differs, and both may have {size}"
             yield _problem(frame.place, "frames-alike", frame.name, summary, remedy)
         above[frame.name] = mine

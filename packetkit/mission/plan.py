@@ -19,7 +19,7 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from packetkit.errors import RadioError
+from packetkit.errors import RadioError, counted
 from packetkit.mission.budget import allowance, longest
 from packetkit.mission.link import ends_of
 from packetkit.mission.load import Link, Mission
@@ -228,7 +228,7 @@ def _cells(
     for bundle in bundles:
         records_bytes = bundle * given.record_bytes
         if records_bytes > room:
-            dropped[f"packet: more than {room} bytes"] += len(cadences)
+            dropped[f"packet: more than {counted(room, 'byte')}"] += len(cadences)
             continue
         payload = records_bytes + link.driver_bytes
         airtime = chirp.time_on_air(setting, payload)

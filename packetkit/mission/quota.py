@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from packetkit.errors import RadioError
+from packetkit.errors import RadioError, counted
 from packetkit.layout import printed
 from packetkit.layout.model import Layout, Repeat
 from packetkit.layout.slots import Linear, Slot
@@ -105,7 +105,7 @@ def _fewer(given: Quota) -> Way:
     frames = frames_within(given.host, given.frame_bytes)
     interval = _interval(frames)
     if interval is None:
-        lost = f"nothing fits: a message holds {given.host.message_bytes} bytes"
+        lost = f"nothing fits: a message holds {counted(given.host.message_bytes, 'byte')}"
     else:
         lost = f"{float(1 - given.cadence_s / interval):.1%} of the readings; what happens between two is not seen"
     return Way("fewer readings", given.frame_bytes, frames, interval, lost)

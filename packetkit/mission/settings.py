@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from packetkit.errors import RadioError
+from packetkit.errors import RadioError, counted
 from packetkit.mission.load import Link, Mission
 from packetkit.radio import doppler
 from packetkit.radio.settings import Setting
@@ -175,8 +175,8 @@ PARAMETERS: tuple[Parameter, ...] = (
         "driver's own bytes",
         lambda link, setting: f"{link.driver_bytes}" if link.driver_bytes else "none",
         lambda first, second: (
-            f"frames arrive shifted by {abs(first.driver_bytes - second.driver_bytes)} bytes: unknown frames, failed checks, or a driver "
-            "that drops what is not addressed to it"
+            f"frames arrive shifted by {counted(abs(first.driver_bytes - second.driver_bytes), 'byte')}: unknown frames, failed "
+            "checks, or a driver that drops what is not addressed to it"
         ),
     ),
 )
@@ -196,12 +196,12 @@ def frames(mission: Mission) -> Iterator[tuple[str, str]]:
         if size is None:
             most = layout.maximum_bytes
             length = (
-                f"{layout.minimum_bits // 8} to {most} bytes"
+                f"{layout.minimum_bits // 8} to {counted(most, 'byte')}"
                 if most is not None
                 else f"from {layout.minimum_bits // 8} bytes"
             )
         else:
-            length = f"{size} bytes"
+            length = counted(size, "byte")
         yield name, f"{length}, fingerprint {layout.fingerprint}"
 
 

@@ -216,3 +216,45 @@ def test_detail_keeps_bits_that_plain_values_cannot_say(tmp_path: Path) -> None:
     lines = through("decode", HERON, "-", "--format", "jsonl", "--detail", data=data)
     assert b'"note":"not zero"' in lines
     assert through("encode", HERON, "-", "--to", "binary", data=lines) == data
+
+
+def test_a_null_that_was_no_missing_code_is_sent_as_one_and_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Invented. Codes 201 to 254 mean nothing (WIRE.md 11); 255 is missing. The record alone cannot say which of them it was."""
+    field = "minimum: 0, maximum: 200, resolution: 1, missing: true"
+    schema = tmp_path / "nulls.yaml"
+    schema.write_text(
+        f"mission: nulls\nframes:\n  f:\n    fields: [{{name: a, {field}}}, {{name: b, repeat: 2, group: [{{name: x, {field}}}]}}]\n"
+    )
+    for octets, told, sent in (("ff05ff", [], "ff05ff"), ("fa05c9", [("a", 1), ("b[1].x", 1)], "ff05ff")):
+        capture = written(tmp_path, octets)
+        assert main(["decode", str(schema), capture, "--from", "hex", "--format", "jsonl"]) == 0
+        lines = capsys.readouterr().out
+        assert main(["encode", str(schema), written(tmp_path, lines), "--json"]) == (1 if told else 0)
+        document = json.loads(capsys.readouterr().out)
+        jsonschema.validate(document, json.loads((DOCUMENTS / "encode.schema.json").read_text()))
+        assert [one["hex"] for one in document["frames"]] == [sent]
+        assert document["sent_as_missing"] == [
+            {"line": line, "path": path, "reason": "unassigned"} for path, line in told
+        ]
+    assert main(["encode", str(schema), str(tmp_path / "records")]) == 1
+    said = capsys.readouterr().err
+    assert "sent as missing: 2 values of a code that means nothing" in said and ":1: a, unassigned." in said
+    capture = written(tmp_path, "fa05c9")
+    assert main(["decode", str(schema), capture, "--from", "hex", "--format", "jsonl", "--detail"]) == 0
+    assert main(["encode", str(schema), written(tmp_path, capsys.readouterr().out)]) == 0
+    assert capsys.readouterr().out == "fa 05 c9\n"
+
+
+def test_a_line_of_decode_that_somebody_edited_is_judged_by_its_values(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    line = {
+        "frame": "sample", "offset": 0, "ok": True, "reason": None, "notes": {},
+        "values": {"counter": 1, "temperature": 21.3, "cell_voltage": 3.9},
+        "reasons": {"temperature": "unassigned", "cell_voltage": "missing", "gone[3].x": "unassigned", "%": "unassigned"},
+    }  # fmt: skip
+    line["frame"] = next(iter(packetkit.load(FIRST).layouts))
+    assert main(["encode", FIRST, written(tmp_path, json.dumps(line))]) == 0
+    assert capsys.readouterr() == ("01 65 b1 80 3e 5b\n", "")
