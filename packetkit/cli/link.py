@@ -17,7 +17,7 @@ from packetkit.cli.picture import bar, draw, picture_option
 from packetkit.errors import RadioError, counted
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.arrivals import margins_db
-from packetkit.mission.link import Picture, Row, places
+from packetkit.mission.link import Picture, Row, places, unheard
 from packetkit.mission.link import picture as link_picture
 from packetkit.mission.load import Mission
 from packetkit.mission.passes import window_of
@@ -51,7 +51,10 @@ def with_setting(mission: Mission, given: dict[str, str | None]) -> Mission:
     faults = settings.setting_faults({**now, **asked})
     if faults:
         raise RadioError("\n  ".join(["", *map(str, faults)]) if len(faults) > 1 else str(faults[0]))
-    return replace(mission, link=replace(mission.link, setting=replace(setting, **asked)))
+    link = replace(mission.link, setting=replace(setting, **asked))
+    if why := unheard(link, replace(setting, **asked)):
+        raise RadioError(why)
+    return replace(mission, link=link)
 
 
 def setting_options(callback: Any) -> Any:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from fractions import Fraction
 from typing import NamedTuple
 
 from packetkit.lab.experiment import Cell, Chart, Heading, Line, Outcome, Request
 from packetkit.mission.budget import allowance
-from packetkit.mission.link import ends_of, longest_frame
+from packetkit.mission.link import ends_of, longest_frame, neighbours
 from packetkit.radio import CAUTION, chirp, link
 from packetkit.radio.sensitivity import sensitivity
-from packetkit.radio.settings import Setting, setting_faults
+from packetkit.radio.settings import Setting
 
 
 class Reach(NamedTuple):
@@ -35,12 +34,8 @@ def run(request: Request) -> Outcome:
     minutes = request.whole("minutes")
     time_s = Fraction(minutes * 60)
     allowed_s = allowance(time_s, mission.link.share_of_hour)
-    asked = {name: getattr(setting, name) for name in setting.__dataclass_fields__}
     found = []
-    for factor in setting.modem.spreading_factors:
-        if setting_faults({**asked, "spreading_factor": factor}):
-            continue
-        one = replace(setting, spreading_factor=factor)
+    for one in neighbours(mission.link, setting):
         air_s = chirp.time_on_air(one, on_air)
         margin_db = link.margin(one, unit, ground, between, 1.0).margin_db
         frames = min(time_s // (air_s + mission.link.gap_s), allowed_s // air_s)

@@ -15,6 +15,7 @@ from typing import Any
 from packetkit.errors import RadioError
 from packetkit.layout.model import Continued, Layout, Repeat, Run, slots_of
 from packetkit.layout.slots import Slot
+from packetkit.mission.link import unheard
 from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import window_of
 from packetkit.radio import chirp, modems, settings
@@ -158,7 +159,7 @@ def _radio(mission: Mission, text: str) -> dict[str, Any] | None:
     link, declared = mission.link, mission.declared.link
     if link.setting is None or declared is None or declared.chirp is None:
         return None
-    rows = list(_rows(link.setting))
+    rows = list(_rows(link, link.setting))
     places: Mapping[str, model.Place] = declared.chirp.places
     spans = {
         key: _span(places.get(key), text) for key in ("spreading_factor", "bandwidth_khz", "coding_rate")
@@ -177,8 +178,8 @@ def _limits(link: Link) -> dict[str, Any]:
     return {"maximum_frame_bytes": link.maximum_frame_bytes}
 
 
-def _rows(base: Setting) -> Iterator[tuple[Setting, dict[str, Any]]]:
-    """Yield every setting that this modem can do with this header and preamble, with what its time on air is counted from."""
+def _rows(link: Link, base: Setting) -> Iterator[tuple[Setting, dict[str, Any]]]:
+    """Yield every setting that the link's radios can do with this header and preamble, with what its time on air is counted from."""
     asked = {name: getattr(base, name) for name in base.__dataclass_fields__}
     for factor, bandwidth, rate in product(
         base.modem.spreading_factors, modems.BANDWIDTHS, modems.CODING_RATES
@@ -187,6 +188,8 @@ def _rows(base: Setting) -> Iterator[tuple[Setting, dict[str, Any]]]:
         if setting_faults(wanted):
             continue
         setting = replace(base, spreading_factor=factor, bandwidth=bandwidth, coding_rate=rate)
+        if unheard(link, setting):
+            continue
         made = chirp.airtime(setting, 0)
         yield (
             setting,

@@ -16,7 +16,7 @@ from packetkit.mission.passes import window_of
 from packetkit.passes.track import Sample, overhead_at
 from packetkit.radio import doppler, loss, regions
 from packetkit.radio import link as radio
-from packetkit.radio.sensitivity import Sensitivity, sensitivity
+from packetkit.radio.sensitivity import Sensitivity, misfit, sensitivity
 from packetkit.radio.settings import Setting, setting_faults
 
 ELEVATIONS_DEG = (0, 5, 10, 15, 20, 30, 45, 60, 90)
@@ -146,7 +146,9 @@ def picture(mission: Mission, samples: Sequence[Sample], frame: str | None = Non
     setting, unit, ground, between = ends_of(mission.link)
     name, payload = longest_frame(mission, frame)
     rows = tuple(_row(setting, unit, ground, between, payload, sample) for sample in samples)
-    choices = tuple(_choice(one, unit, ground, between, payload, rows) for one in _neighbours(setting))
+    choices = tuple(
+        _choice(one, unit, ground, between, payload, rows) for one in neighbours(mission.link, setting)
+    )
     region = mission.link.region
     limits = regions.rows_for(region, between.frequency_mhz) if region else ()
     assert unit.power_dbm is not None and unit.eirp_dbm is not None
@@ -172,13 +174,23 @@ def _row(
     return Row(sample, down, up, loss.loss_for(setting, payload, down.margin_db), motion)
 
 
-def _neighbours(setting: Setting) -> list[Setting]:
-    """The same setting at every spreading factor that the modem can do with it."""
-    factors = setting.modem.spreading_factors
+def unheard(link: Link, setting: Setting) -> str:
+    """Why one of the ends cannot do a setting, and a remedy behind a semicolon; empty where both can."""
+    ends = {"unit": link.unit, "ground": link.ground}
+    found = {name: misfit(setting, end.receiver) for name, end in ends.items() if end is not None}
+    return next((f"the receiver of the {name}: {why}" for name, why in found.items() if why), "")
+
+
+def neighbours(link: Link, setting: Setting) -> list[Setting]:
+    """The same setting at every spreading factor that the modem can do with it, and both ends' radios too."""
     asked = {name: getattr(setting, name) for name in setting.__dataclass_fields__}
     # The old family's SF6 has no explicit header, the new one's no low-data-rate blocks.
-    able = [factor for factor in factors if not setting_faults({**asked, "spreading_factor": factor})]
-    return [replace(setting, spreading_factor=factor) for factor in able]
+    able = [
+        replace(setting, spreading_factor=factor)
+        for factor in setting.modem.spreading_factors
+        if not setting_faults({**asked, "spreading_factor": factor})
+    ]
+    return [one for one in able if not unheard(link, one)]
 
 
 def _choice(

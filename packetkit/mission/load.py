@@ -24,6 +24,7 @@ from packetkit.radio.energy import Battery
 from packetkit.radio.energy import figure_faults as energy_faults
 from packetkit.radio.fsk import FskSetting
 from packetkit.radio.fsk import figure_faults as fsk_faults
+from packetkit.radio.sensitivity import misfit
 from packetkit.schema import model
 from packetkit.schema.envelopes import carried_in
 from packetkit.schema.load import load as load_schema
@@ -313,6 +314,8 @@ def _link(declared: model.Link | None, problems: list[Problem]) -> Link:
         frequency, places = _figures(declared.chirp, ("frequency_mhz",)), declared.chirp.places
         _note_figures(frequency, places, declared.place, "link.chirp", problems)
     setting = None if declared.chirp is None else _setting(declared.chirp, declared.places["chirp"], problems)
+    if setting is not None:
+        problems += _misfits(setting, declared)
     return Link(
         setting,
         None if declared.chirp is None else declared.chirp.frequency_mhz,
@@ -333,6 +336,14 @@ def _link(declared: model.Link | None, problems: list[Problem]) -> Link:
         ),
         _fsk(declared.fsk, problems),
     )
+
+
+def _misfits(setting: settings.Setting, declared: model.Link) -> Iterator[Problem]:
+    """Each end whose radio cannot do the setting that both ends have."""
+    for name, end in (("unit", declared.unit), ("ground", declared.ground)):
+        if end is not None and (why := misfit(setting, end.receiver)):
+            fault = Fault("receiver", "link-end", why)
+            yield _from_fault(fault, end.places["receiver"], "link-end", f"link.{name}", "receiver")
 
 
 def _fsk(declared: model.Part | None, problems: list[Problem]) -> FskSetting | None:

@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from packetkit.errors import RadioError, counted
 from packetkit.mission.budget import allowance, longest
-from packetkit.mission.link import ends_of
+from packetkit.mission.link import ends_of, unheard
 from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import Pass
 from packetkit.radio import chirp, doppler, energy, loss, modems, regions, settings
@@ -197,6 +197,9 @@ def _cells_of(
         dropped[f"the modem cannot: SF{factor} with this header or low-data-rate setting"] += many
         return []
     base = replace(setting, spreading_factor=factor, bandwidth=bandwidth)
+    if why := unheard(given.link, base):
+        dropped[f"the receiver cannot: {why.partition(';')[0]}"] += many
+        return []
     if given.shift_hz > doppler.offset_limit_hz(base):
         limit = doppler.offset_limit_hz(base)
         dropped[f"Doppler: {given.shift_hz:,.0f} Hz is beyond 25 % of {bandwidth}, {limit:,.0f} Hz"] += many

@@ -11,9 +11,10 @@ losses stand about 1 dB apart. The loss model takes the SX1272's condition for a
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from packetkit.errors import RadioError
+from packetkit.radio.modems import MODEMS
 from packetkit.radio.settings import Setting, bandwidth
 
 THERMAL_DBM_PER_HZ = -174.0  # kT at 290 K is -173.98 dBm/Hz; the sheets' own rounding
@@ -32,12 +33,17 @@ REQUIRED_SNR_DB: dict[int, float] = {
 
 @dataclass(frozen=True, slots=True)
 class Receiver:
-    """A receiver's rows: dBm by bandwidth (kHz as in BANDWIDTHS) and spreading factor, and the noise figure that fits them."""
+    """A receiver's rows: dBm by bandwidth (kHz as in BANDWIDTHS) and spreading factor, and the noise figure that fits them.
+
+    family: of MODEMS. most: where it has fewer bandwidths than its family, those, each with the highest spreading factor there.
+    """
 
     name: str
+    family: str
     noise_figure_db: float
     rows: dict[str, dict[int, float]]
     source: str
+    most: dict[str, int] = field(default_factory=dict)
 
 
 def _row(first: int, *values: float) -> dict[int, float]:
@@ -49,6 +55,7 @@ RECEIVERS: dict[str, Receiver] = {
     for one in (
         Receiver(
             "sx1272",
+            "sx127x",
             6.0,
             {
                 "125": _row(6, -121, -124, -127, -130, -133, -135, -137),
@@ -56,9 +63,11 @@ RECEIVERS: dict[str, Receiver] = {
                 "500": _row(6, -111, -116, -119, -122, -125, -128, -129),
             },
             "SX1272 data sheet rev. 2 p. 19",
+            {"125": 12, "250": 12, "500": 12},
         ),
         Receiver(
             "sx1276",
+            "sx127x",
             7.0,
             {
                 "62.5": _row(6, -121, -126, -129, -132, -135, -137, -139),
@@ -70,6 +79,7 @@ RECEIVERS: dict[str, Receiver] = {
         ),
         Receiver(
             "sx1262",
+            "sx126x",
             6.5,
             {
                 "10.417": {7: -134.0, 12: -148.0},
@@ -79,11 +89,43 @@ RECEIVERS: dict[str, Receiver] = {
             },
             "SX1261/2 data sheet, boosted gain (from memory)",
         ),
-        Receiver("llcc68", 6.5, {"125": {9: -129.0}, "500": {11: -127.0}}, "LLCC68 data sheet (from memory)"),
+        Receiver(
+            "llcc68",
+            "sx126x",
+            6.5,
+            {"125": {9: -129.0}, "500": {11: -127.0}},
+            "LLCC68 data sheet (from memory)",
+            {"125": 9, "250": 10, "500": 11},
+        ),
     )
 }
 # The usual chip of each modem family, for a link that names no receiver.
 USUAL_RECEIVER = {"sx127x": "sx1276", "sx126x": "sx1262"}
+
+
+def misfit(setting: Setting, receiver: str | None) -> str:
+    """Return why a receiver of RECEIVERS cannot hear a setting, and a remedy behind a semicolon; empty where it can, or none is named."""
+    if receiver is None:
+        return ""
+    row, factor = RECEIVERS[receiver], setting.spreading_factor
+    family = MODEMS[row.family]
+    waveform = next((one for one in family.waveforms if factor in one.spreading_factors), None)
+    if waveform is None:
+        least = family.spreading_factors[0]
+        return f"{receiver} has no SF{factor}; use SF7 or more, which every family has: this one begins with SF{least}"
+    mine = setting.waveform
+    if (waveform.sync_symbols, waveform.dropped_rows) != (mine.sync_symbols, mine.dropped_rows):
+        return (
+            f"{receiver} sends SF{factor} otherwise than {setting.modem} does, and neither hears the other; "
+            f"use SF7 or more, or modem {row.family} where both ends are of it"
+        )
+    most = {bandwidth(label): most for label, most in row.most.items()}
+    if most and setting.bandwidth not in most:
+        return f"{receiver} has no bandwidth of {setting.bandwidth}; use {', '.join(row.most)} kHz, or another receiver"
+    if most and factor > most[setting.bandwidth]:
+        highest = most[setting.bandwidth]
+        return f"{receiver} has no SF{factor} at {setting.bandwidth}; use SF{highest} or less there, or another receiver"
+    return ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,12 @@ import jsonschema
 import pytest
 
 import packetkit
+from packetkit.cli.link import with_setting
 from packetkit.cli.main import main
-from packetkit.mission.link import longest_frame, places
+from packetkit.errors import RadioError
+from packetkit.mission.link import longest_frame, picture, places
+from packetkit.mission.passes import window_of
+from packetkit.mission.plan import sweep
 from packetkit.radio import CAUTION, link, regions, sensitivity
 from packetkit.resources import resource
 from packetkit.schema.mission_keys import CHIRP_KEYS, END_KEYS, LINK_KEYS, NOISE_PLACES, RECEIVERS, REGIONS
@@ -161,3 +165,39 @@ def test_man_made_noise_weakens_the_downlink_only() -> None:
     assert link.noise_rise_db("city", 145, 0, 6) == pytest.approx(11.1, abs=0.1)
     quiet = link.up(link.Between(145, noise="city"))
     assert quiet.noise is None
+
+
+@pytest.mark.parametrize(
+    ("receiver", "factors"),
+    [
+        # The old family begins with SF6, of which it has implicit headers only (SX1276 data sheet, p. 31); the new one's SF6 has two
+        # more symbols of sync (SX1261/2 data sheet, 6.1.4). LLCC68 data sheet: SF9 at most at 125 kHz (from memory).
+        ("sx1276", [7, 8, 9, 10, 11, 12]),
+        ("sx1262", [5, 6, 7, 8, 9, 10, 11, 12]),
+        ("llcc68", [5, 6, 7, 8, 9]),
+    ],
+)
+def test_only_what_both_ends_radios_can_do_is_offered(receiver: str, factors: list[int]) -> None:
+    """Invented: a link of the new family's modem at SF7."""
+    mission = packetkit.parse(
+        "mission: wren\nframes: {beep: {cadence_s: 10, fields: [{name: a, bits: 8}]}}\n"
+        "link: {chirp: {spreading_factor: 7, bandwidth_khz: 125, frequency_mhz: 437.2}, unit: {power_dbm: 14}, "
+        f"ground: {{antenna_gain_dbi: 2, receiver: {receiver}}}}}\npasses: {{duration_s: 300, distance_km: 30}}\n"
+    )
+    shown = picture(mission, places(mission.passes, None)).choices
+    assert [choice.setting.spreading_factor for choice in shown] == factors
+    assert mission.passes is not None
+    swept = sweep(mission, window_of(mission.passes))
+    assert {
+        cell.setting.spreading_factor for cell in swept.cells if cell.setting.bandwidth.hertz == 125_000
+    } == set(factors)
+    told = [reason for reason in swept.dropped if reason.startswith("the receiver cannot")]
+    assert bool(told) is (receiver != "sx1262")
+    asked: dict[str, Any] = {"spreading_factor": 5}
+    if 5 in factors:
+        assert with_setting(mission, asked).link.setting is not None
+    else:
+        with pytest.raises(
+            RadioError, match="the receiver of the ground: sx1276 has no SF5; use SF7 or more"
+        ):
+            with_setting(mission, asked)
