@@ -34,7 +34,7 @@ from dataclasses import field as attribute
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
-from itertools import pairwise
+from itertools import pairwise, product
 from numbers import Rational
 from typing import Any, Final
 
@@ -534,8 +534,10 @@ class _Shape:
 def _shape(whole: Field) -> _Shape:
     shape = _Shape(_measuring(whole), set())
 
-    def look(declared: Field, at: int | None, behind: bool, direct: bool) -> None:
-        """at: where it starts in its part, modulo 8. behind: all that follows is fixed.
+    def look(
+        declared: Field, at: int | None, behind: bool, direct: bool, before: tuple[Field, ...] = ()
+    ) -> None:
+        """at: where it starts in its part, modulo 8. behind: all that follows is fixed. before: what it may ask, nearest first.
 
         direct: it is in no element or option, and nothing before it runs to the end of its part.
         """
@@ -552,14 +554,53 @@ def _shape(whole: Field) -> _Shape:
                     start,
                     fixed,
                     direct and not any(_ends_its_part(one, shape) for one in group[:number]),
+                    (*reversed(group[:number]), *before),
                 )
                 fixed = fixed and _is_fixed(member, shape)
         told = declared.kind == "variants" and declared.told_by != ("outside",) and not declared.in_turn
-        if told and behind and direct and at is not None:
+        if told and behind and direct and at is not None and not _all_have_variants(declared, before):
             shape.open.add(id(declared))
 
     look(whole, 0, True, True)
     return shape
+
+
+def _all_have_variants(declared: Field, before: tuple[Field, ...]) -> bool:
+    """Return whether no code is left without a variant: tried at each code with which a condition begins or has just ended."""
+    tellers: dict[str, Field] = {}
+    edges: list[list[int]] = []
+    for name in declared.told_by:
+        teller = _told_before(name, before)
+        if teller is None or _goes_on(teller):
+            return False
+        tellers[name] = teller
+        least, most = _raw_limits(teller, _width(teller))
+        asked = [one for form in declared.variants for one in form.when if one.by == name]
+        ranges = [(codes.low, codes.high) for one in asked for codes in one.codes]
+        ranges += [(code, code) for code, _ in _states_of(teller)]
+        starts = {least, 0, 1, *(low for low, _ in ranges), *(high + 1 for _, high in ranges)}
+        edges.append([code for code in starts if least <= code <= most])
+    return all(
+        any(
+            all(
+                _holds_for(asked, tellers[asked.by], codes[declared.told_by.index(asked.by)])
+                for asked in form.when
+            )
+            for form in declared.variants
+        )
+        for codes in product(*edges)
+    )
+
+
+def _told_before(name: str, before: tuple[Field, ...]) -> Field | None:
+    """Return the field that a name means, which is always there; None for one that is not found so plainly."""
+    first, *further = name.split(".")
+    found = next((one for one in before if one.name == first), None)
+    for step in (*further, None):
+        if found is None or found.present_when is not None or found.repeat is not None:
+            return None
+        found = found if step is None else next((one for one in found.fields if one.name == step), None)
+    return found
 
 
 def _starts(declared: Field, group: tuple[Field, ...], at: int | None, shape: _Shape) -> list[int | None]:
@@ -1141,15 +1182,17 @@ def _chosen(node: _Node) -> str | None:
 
 def _holds(condition: Condition, told_by: _Node) -> bool:
     """Whether a condition holds, given the field it looks at: a true flag, or one of the codes or states."""
-    raw = told_by.raw
-    if raw is None:  # in a group that is not there
-        return False
-    if _goes_on(told_by.field):
-        number = _spells_on(told_by.field, raw)
+    # None: in a group that is not there.
+    return told_by.raw is not None and _holds_for(condition, told_by.field, told_by.raw)
+
+
+def _holds_for(condition: Condition, declared: Field, raw: int) -> bool:
+    if _goes_on(declared):
+        number = _spells_on(declared, raw)
         return number is not None and _among(condition.codes, number)
     if not condition.states and not condition.codes:
         return raw == 1
-    named = any(raw == code and name in condition.states for code, name in _states_of(told_by.field))
+    named = any(raw == code and name in condition.states for code, name in _states_of(declared))
     return named or _among(condition.codes, raw)
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from packetkit.layout.model import Branch, Choice, Fill, Layout, Measured, Optional, Repeat, Run
 from packetkit.layout.number import is_decode_only
+from packetkit.layout.ranges import are_all_codes
 from packetkit.layout.slots import Bundle, Chosen, Packing
 from packetkit.schema.model import CustomCrc, Field, Frame, FrameSize, ListedParity
 
@@ -247,6 +248,10 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(12, "in a variant", _check(lambda seen: any(one.variants for one in seen.around))),
     OnWire(11, "octets of an unknown one", lambda layout: any(
         isinstance(node, Choice) and node.unknown is not None for node in layout.walk())),
+    OnWire(11, "all codes have one", lambda layout: any(
+        isinstance(node, Choice) and node.unknown is None and bool(node.told_by) and not node.turn
+        and are_all_codes([branch.codes for branch in node.branches], [layout.slots[by].width for by in node.told_by])
+        for node in layout.walk())),
     Feature(17, "bytes remain", lambda seen: seen.field.present_when is not None and seen.field.present_when.by == "bytes_remain"),
     Feature(17, "product", lambda seen: seen.field.repeat is not None and seen.field.repeat.product is not None),
     Feature(17, "ones in a field", lambda seen: seen.field.repeat is not None and seen.field.repeat.product is not None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from math import prod
 
 from packetkit.layout.slots import Range, Special
 from packetkit.schema.model import Codes
@@ -43,3 +44,9 @@ def common(one: tuple[Range, ...], other: tuple[Range, ...]) -> int | None:
     """A code that is in both, None where none is."""
     both = ((max(a.low, b.low), min(a.high, b.high)) for a in one for b in other)
     return next((low for low, high in both if low <= high), None)
+
+
+def are_all_codes(told: Iterable[tuple[tuple[Range, ...], ...]], widths: Iterable[int]) -> bool:
+    """Return whether combinations of codes of fields of so many bits, no two of which overlap, are all that there are."""
+    found = sum(prod(amount(ranges) for ranges in each) for each in told)
+    return found == prod(1 << width for width in widths)

@@ -12,7 +12,7 @@ from packetkit.layout import turns
 from packetkit.layout.conditions import codes_held, deciding
 from packetkit.layout.model import Branch, Choice, Repeat, Run
 from packetkit.layout.places import Container, Cursor, Scope, Style
-from packetkit.layout.ranges import common
+from packetkit.layout.ranges import are_all_codes, common
 from packetkit.layout.slots import Joined, Packing, Range, Slot
 from packetkit.schema.field_keys import UNITS
 from packetkit.schema.model import Field, Frame, Variant
@@ -64,7 +64,7 @@ def place_variants(
     number, start, part = r.next_node(), into.cursor, r.parts[-1]
     branches, ends = _laid_out(r, one, codes, into, scope, style, address)
     unknown = None
-    if part.holds(into) and tellers and _may_have_others(r, one):
+    if part.holds(into) and _may_have_others(r, one, tellers, codes):
         unknown = _octets_to_the_end(r, address, start, style)
     if unknown is not None:
         r.since[number] = part.since(start)
@@ -119,11 +119,13 @@ def _laid_out(
     return tuple(branches), ends
 
 
-def _may_have_others(r: Resolver, one: Field) -> bool:
-    """Whether codes without a variant can be told: whole octets up to the part's end, with nothing filled up behind them."""
+def _may_have_others(r: Resolver, one: Field, tellers: tuple[Slot, ...], codes: list[_Codes]) -> bool:
+    """Whether there are codes without a variant that can be told: whole octets up to the part's end, nothing filled up behind them."""
     by = r.part_lengths.get(r.parts[-1].number)
     whole = by is None or (by.fill is None and UNITS[by.counts_in or "bytes"] % 8 == 0)
-    return whole and id(one) not in r.padded and not one.in_turn
+    if not whole or id(one) in r.padded or one.in_turn or not tellers:
+        return False
+    return not are_all_codes(codes, [slot.width for slot in tellers])
 
 
 def _extent(ends: list[Cursor], has_others: bool) -> tuple[int, int | None]:

@@ -1215,3 +1215,39 @@ def test_the_longest_form_is_counted_with_the_fill_that_it_has(octets: int, is_r
         assert rules_of(*lines) == ["frame-too-long"]
     else:
         assert frame_of(*lines).maximum_bits == 65_535 * 8
+
+
+ONE_BIT = "{name: kind, bits: 1, states: {0: small, 1: large}}"
+SPARE = "{kind: reserved, bits: 7}"
+
+
+@pytest.mark.parametrize(
+    ("tellers", "small", "large", "is_whole"),
+    [
+        ((ONE_BIT, SPARE), "kind: small", "kind: large", True),
+        (("{name: kind, bits: 8}",), "kind: {from: 0, to: 99}", "kind: {from: 100, to: 255}", True),
+        (("{name: kind, bits: 8}",), "kind: {from: 0, to: 99}", "kind: {from: 101, to: 255}", False),
+        (("{name: kind, bits: 8, signed: true}",), "kind: {from: -128, to: -1}", "kind: {from: 0, to: 127}", True),
+        (("{name: kind, bits: 8, coding: continued_low_first}",), "kind: 0", "kind: [1, 2]", False),
+        # Two fields: a variant that does not ask for one of them takes all its codes.
+        ((ONE_BIT, "{name: b, kind: flag}", "{kind: reserved, bits: 6}"), "kind: small", "kind: large", True),
+        ((ONE_BIT, "{name: b, kind: flag}", "{kind: reserved, bits: 6}"), "kind: small", "kind: large, b: true", False),
+    ],
+)  # fmt: skip
+def test_codes_without_a_variant_have_a_form_where_there_are_any(
+    tellers: tuple[str, ...], small: str, large: str, is_whole: bool
+) -> None:
+    told_by = (
+        "[kind, b]"
+        if "b: true" in large or (len(tellers) == 3 and "kind, bits: 1, s" in tellers[0])
+        else "kind"
+    )
+    layout = frame_of(
+        *tellers,
+        f"{{name: told, told_by: {told_by}, variants: [{{name: small, when: {{{small}}}, group: [{{name: a, bits: 8}}]}}, "
+        f"{{name: large, when: {{{large}}}, group: [{{name: c, bits: 16}}]}}]}}",
+        check_line(),
+    )
+    (choice,) = (node for node in layout.walk() if isinstance(node, Choice))
+    assert (choice.unknown is None) is is_whole
+    assert (choice.minimum_bits == 8) is is_whole
