@@ -12,9 +12,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from packetkit.lab.answers import matches
 from packetkit.lab.experiment import LabError
 from packetkit.lab.sheets import COLUMNS
-from packetkit.lab.slips import SLIPS, Slip, found_in, matches
+from packetkit.lab.slips import SLIPS, Slip, found_in
 from packetkit.lab.tasks import KINDS, Class, Task, fields_of, tasks_for
 from packetkit.mission.load import Mission
 
@@ -176,10 +177,11 @@ def class_by_sheet(mission: Mission, sheet: str) -> Class:
             if of.sheet == sheet and fields_of(layout):
                 return of
     marks = ", ".join(
-        f"S-{Class(mission, name, 0).sheet.partition('-')[2]} ({name})" for name in mission.layouts
+        f"{Class(mission, name, 0).sheet.partition('-')[2]} ({name})" for name in mission.layouts
     )
     raise LabError(
-        f"sheet {sheet[:30]!r} was not drawn from this schema, whose sheets are {marks}; give the version that the sheets were printed from"
+        f"sheet {sheet[:30]!r} was not drawn from this schema, whose sheets end in {marks}; "
+        "give the version that the sheets were printed from"
     )
 
 

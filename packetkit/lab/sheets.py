@@ -173,18 +173,25 @@ def _of_size(task: Task, _: Layout, words: Words) -> dict[str, object]:
     }
 
 
-def _of_airtime(task: Task, _: Layout, __: Words) -> dict[str, object]:
+def _example(task: Task, words: Words) -> str:
+    return words.example if task.whole("is_example") else ""
+
+
+def _of_airtime(task: Task, _: Layout, words: Words) -> dict[str, object]:
     left = max(task.whole("size") * 8 + task.whole("crc_bits") - task.whole("first_bits"), 0)
     return {
         "symbol_text": decimal_text(task.exact("symbol_ms")),
         "preamble_text": decimal_text(task.exact("preamble")),
         "left": left,
         "blocks": -(-left // task.whole("block_bits")),
+        "example_words": _example(task, words),
     }
 
 
-def _of_pass(task: Task, _: Layout, __: Words) -> dict[str, object]:
+def _of_pass(task: Task, _: Layout, words: Words) -> dict[str, object]:
+    example = _example(task, words)
     return {
+        "setting_words": f", {task.text('setting')}{example}" if example else "",
         "airtime_text": decimal_text(task.exact("airtime_ms")),
         "gap_text": decimal_text(Fraction(task.exact("gap_ms"))),
     }

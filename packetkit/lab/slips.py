@@ -11,6 +11,7 @@ from fractions import Fraction
 from math import floor, log2
 from typing import NamedTuple
 
+from packetkit.lab.answers import matches
 from packetkit.lab.tasks import Task, decimal_text, is_decimal, remainder
 
 Answers = Iterator[str]
@@ -124,8 +125,10 @@ def _hex_for_decimal(task: Task) -> Answers:
     if task.kind == "bytes":
         digits = str(task.whole("number"))
         yield f"{digits[:2]} {digits[2:]}"
+        yield " ".join(map(str, divmod(task.whole("number"), 256)))
     if task.kind == "sum":
         yield str(task.whole("total") % 256)
+        yield str(task.whole("total"))
 
 
 def _bits_from_the_other_end(task: Task) -> Answers:
@@ -267,43 +270,6 @@ SLIPS: tuple[Slip, ...] = (
     Slip("frames", "frames counted, not their bytes", _frames_for_bytes),
     Slip("one_off", "one off", _one_off),
 )
-
-
-def normal(kind: str, text: str) -> Fraction | str:
-    """An answer in the form in which it is compared: a number, or the digits of bytes and bits. What is neither stays as it is.
-
-    >>> normal("decode", " -12,30 "), normal("bytes", "0x12, 0xab"), normal("encode", "1DD")
-    (Fraction(-123, 10), '12AB', '1DD')
-    """
-    plain = text.strip().replace("\u2212", "-")  # the minus that typesetters write
-    if kind in ("bytes", "sum", "divide"):
-        digits = (
-            plain.upper().replace("0X", "").replace("0B", "")
-            if kind != "divide"
-            else plain.upper().removeprefix("0B")
-        )
-        return "".join(digit for digit in digits if digit not in " ,;:_")
-    number = plain.replace(" ", "").replace("_", "")
-    if number.count(",") == 1 and "." not in number:
-        number = number.replace(",", ".")
-    try:
-        if number[:2].lower() == "0x":
-            return Fraction(int(number, 16))
-        return (
-            Fraction(number)
-            if len(number) <= 40 and "/" not in number and "e" not in number.lower()
-            else number.upper()
-        )
-    except ValueError:
-        return number.upper()
-
-
-def matches(kind: str, answer: str, written: str) -> bool:
-    """Whether a student wrote this answer. Times on air are asked to a tenth: both ways of rounding a tenth count."""
-    mine, theirs = normal(kind, answer), normal(kind, written)
-    if kind == "airtime" and isinstance(mine, Fraction) and isinstance(theirs, Fraction):
-        return abs(mine - theirs) <= Fraction(1, 10)
-    return mine == theirs
 
 
 def found_in(task: Task, written: str) -> tuple[Slip, ...]:

@@ -278,9 +278,13 @@ def _airtime(of: Class, chance: Random) -> Task:
     size = chance.randint(8, 60)
     return Task(
         "airtime",
-        {"size": size, "setting": str(setting), **_setting_facts(setting)},
+        {"size": size, **_radio_facts(of), **_setting_facts(setting)},
         _ms(chirp.time_on_air(setting, size)),
     )
+
+
+def _radio_facts(of: Class) -> dict[str, Fact]:
+    return {"setting": str(of.setting), "is_example": int(of.mission.link.setting is None)}
 
 
 def _setting_facts(setting: settings.Setting) -> dict[str, Fact]:
@@ -309,16 +313,20 @@ def _pass(of: Class, chance: Random) -> Task:
     air = of.mission.link.time_on_air(size) or chirp.time_on_air(
         of.setting, min(size, chirp.MAXIMUM_PAYLOAD_BYTES)
     )
-    on_air = Fraction(_ms(air))  # what the sheet says
+    on_air = Fraction(round(air * 10**6), 1000)  # what the sheet says: to a microsecond
     gap = Fraction(chance.choice((50, 100, 200, 250)))
-    duration = chance.randrange(240, 720)
-    frames = int(Fraction(duration * 1000) // (on_air + gap))
+    while True:  # until rounding makes no difference, so that budgets say the same
+        duration = chance.randrange(240, 720)
+        frames = int(duration * 1000 // (on_air + gap))
+        if frames == duration // (air + gap / 1000):
+            break
     facts: dict[str, Fact] = {
         "duration_s": duration,
         "airtime_ms": on_air,
         "gap_ms": gap,
         "size": size,
         "frames": frames,
+        **_radio_facts(of),
     }
     return Task("pass", facts, str(frames * size))
 
@@ -349,7 +357,7 @@ def _clear(kind: str, draw: Callable[[Class, Random], Task], of: Class, student:
     """The first draw in which as many slips as possible give an answer of their own."""
     from packetkit.lab.slips import told_apart
 
-    chance = Random(f"{of.seed}/{student}/{kind}")
+    chance = Random(f"{of.sheet}/{student}/{kind}")  # teams with schemas of their own have tasks of their own
     best, most = None, -1
     for _ in range(DRAWS):
         task = draw(of, chance)

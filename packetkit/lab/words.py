@@ -36,6 +36,7 @@ class Words(NamedTuple):
     negative: str
     in_unit: str
     in_field: str
+    example: str
     kinds: dict[str, Asked]
 
 
@@ -48,7 +49,7 @@ ENGLISH = Words(
     sheet="sheet",
     how=(
         "Work with your number, not your name. Bits are counted from 0 at the left, the most significant first. Write answers into the "
-        "column answer of answers.csv, beside your number."
+        "column answer of answers.csv, beside your number; a unit may follow."
     ),
     answer="Answer",
     key="Key",
@@ -61,6 +62,7 @@ ENGLISH = Words(
     negative="; its first bit is set, so it means {unsigned} - {modulus} = {raw}",
     in_unit=", in {unit}",
     in_field=" It belongs to {hit}.",
+    example=" (an example: the schema has no radio)",
     kinds={
         "encode": Asked(
             "Encode a reading",
@@ -134,9 +136,9 @@ ENGLISH = Words(
             "Time on air",
             (
                 (
-                    "A packet of {size} bytes at {setting}. One symbol lasts {symbol_text} ms; preamble and sync take {preamble_text} "
-                    "symbols, the first block 8 symbols for {first_bits} bits. Each further block takes {block_symbols} symbols for "
-                    "{block_bits} bits. The packet's own check adds {crc_bits} bits. How long is it on the air?"
+                    "A packet of {size} bytes at {setting}{example_words}. One symbol lasts {symbol_text} ms; preamble and sync take "
+                    "{preamble_text} symbols, the first block 8 symbols for {first_bits} bits. Each further block takes {block_symbols} "
+                    "symbols for {block_bits} bits. The packet's own check adds {crc_bits} bits. How long is it on the air?"
                 ),
             ),
             "milliseconds, one digit behind the point",
@@ -150,8 +152,8 @@ ENGLISH = Words(
             "Bytes in a pass",
             (
                 (
-                    "A pass lasts {duration_s} s. A frame of {size} bytes is {airtime_text} ms on the air, and between frames there are "
-                    "{gap_text} ms of silence. How many bytes can be sent, in whole frames?"
+                    "A pass lasts {duration_s} s. A frame of {size} bytes is {airtime_text} ms on the air{setting_words}, and between "
+                    "frames there are {gap_text} ms of silence. How many bytes can be sent, in whole frames?"
                 ),
             ),
             "decimal, bytes",

@@ -8,6 +8,7 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import replace
+from fractions import Fraction
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -16,6 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import packetkit
 from packetkit.cli import second
 from packetkit.cli.main import main
 from packetkit.cli.worksheet import class_of, files_of
@@ -217,3 +219,40 @@ def test_what_cannot_be_done_is_said(
     )
     assert words in capsys.readouterr().err
     assert not (tmp_path / "x").exists()
+
+
+def test_bytes_in_a_pass_are_those_of_the_exact_time_on_air() -> None:
+    """Invented: short frames at a fast setting, of which a pass has thousands, so that a rounded time would count others."""
+    mission = packetkit.parse(
+        "mission: dart\nframes: {one: {fields: [{name: a, minimum: 0, maximum: 25, resolution: 0.1}, {name: b, bits: 48}]}}\n"
+        "link: {chirp: {spreading_factor: 7, bandwidth_khz: 250}, driver_bytes: 3}\n"
+    )
+    # SX1276 data sheet, p. 31: 10 bytes, and a check of two: 12.25 symbols, then 8 and (80 + 16 - 28 + 28 + ...)/28 blocks of 5.
+    blocks = -(-(8 * 10 - 4 * 7 + 28 + 16) // (4 * 7))
+    air_s = (Fraction(49, 4) + 8 + 5 * blocks) * 128 / 250_000
+    for student in range(1, 101):
+        task = tasks_for(Class(mission, "one", 3), student)["pass"]
+        frames = Fraction(task.whole("duration_s")) // (air_s + task.exact("gap_ms") / 1000)
+        assert task.answer == str(frames * 7)
+        assert task.exact("airtime_ms") == air_s * 1000
+
+
+def test_a_schema_without_a_radio_says_that_its_setting_is_an_example() -> None:
+    text = "mission: m\nframes: {one: {fields: [{name: a, minimum: 0, maximum: 25, resolution: 0.1}]}}\n"
+    radio = "link: {chirp: {spreading_factor: 7, bandwidth_khz: 125}}\n"
+    for words, times in ((text, 2), (text + radio, 0)):
+        of = Class(packetkit.parse(words), "one", 1)
+        page = sheets.markdown(sheets.sheets(of, {1: tasks_for(of, 1)}))
+        assert page.count("(an example: the schema has no radio)") == times
+
+
+def test_classes_of_other_schemas_have_other_tasks() -> None:
+    """Teams sit side by side, each with its own schema, and with the seed that nobody chose."""
+    texts = [
+        f"mission: m\nframes: {{one: {{fields: [{{name: {name}, minimum: 0, maximum: 25, resolution: 0.1}}]}}}}\n"
+        for name in "ab"
+    ]
+    first, second = (tasks_for(Class(packetkit.parse(text), "one", 0), 1) for text in texts)
+    assert not [
+        kind for kind in ("bytes", "sum", "divide", "airtime") if first[kind].facts == second[kind].facts
+    ]
