@@ -91,7 +91,7 @@ def decode(
     variants: of each part that is told from outside, by its address, the variant's name. The order of the
     complaints is part of the specification: what keeps the frame from being read, as met; then a wrong
     constant; bytes left over; a failed check; reserved bits that must be zero. Of several of one sort the
-    first in wire order is named.
+    first in wire order is named; a check that needs what a later one recovers has its turn after that one.
     """
     picture = _picture(data)
     reading = _Reading(picture, variants or {})
@@ -102,8 +102,8 @@ def decode(
             raise Refused("wrong constant", f"{_address(node)} is {node.raw}")
     if reading.at < len(picture):
         raise Refused("trailing bytes", f"the frame ends after {reading.at} bits of {len(picture)}")
-    for node in leaves:
-        if node.field.kind == "check" and not _agrees(node, root, picture, algorithms):
+    for node in _in_turn_of_checking(leaves):
+        if not _agrees(node, root, picture, algorithms):
             raise Refused("check failed", f"{_address(node)} is {node.raw}")
     for node in leaves:
         if node.field.kind == "reserved" and node.raw and _is_strict(node.field, frame):
@@ -3560,9 +3560,20 @@ def _check_value(check: _Node, root: _Node, picture: str, algorithms: Algorithms
     return value ^ (other.raw & ((1 << width) - 1))
 
 
+def _in_turn_of_checking(leaves: list[_Node]) -> Iterator[_Node]:
+    """Yield checks in wire order, time and again, each once and as soon as all that it is fed with is known."""
+    checks = [node for node in leaves if node.field.kind == "check"]
+    done: set[int] = set()
+    for _ in checks:  # each time round lets one more be known at least, or none ever will
+        for check in checks:
+            if id(check) not in done and _is_fed(check):
+                done.add(id(check))
+                yield check
+
+
 def _agrees(check: _Node, root: _Node, picture: str, algorithms: Algorithms) -> bool:
-    """Return whether a check is what the frame makes it, or says nothing, or hangs on what is not known."""
-    if check.raw == check.field.not_computed or not _is_fed(check):
+    """Return whether a check is what the frame makes it, or says nothing."""
+    if check.raw == check.field.not_computed:
         return True
     return check.raw == _check_value(check, root, picture, algorithms)
 

@@ -76,6 +76,7 @@ class Leaf:
     scope: Scope
     raw: int = 0
     known: bool = True  # False: a supplied field that nobody told
+    recovered: bool = False  # True: a supplied field that a check told
 
     @property
     def bit(self) -> int:

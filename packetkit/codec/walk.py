@@ -15,7 +15,7 @@ from packetkit.codec import assemble, bits, derive
 from packetkit.codec.bits import Octets
 from packetkit.codec.reading import Known, Reading, Variants, read
 from packetkit.codec.record import Record, detailed, plain
-from packetkit.codec.tree import computed, is_known, mixed_into
+from packetkit.codec.tree import Leaf, computed, is_known, mixed_into
 from packetkit.errors import CheckFailed, ReservedBits, TrailingBytes, WrongConstant
 from packetkit.layout.model import Layout
 from packetkit.layout.number import listed
@@ -134,22 +134,35 @@ def _constants(reading: Reading) -> None:
 
 
 def _failed_check(reading: Reading) -> CheckFailed | None:
-    for leaf in reading.leaves:
-        check = leaf.slot.check
-        if check is None:
-            continue
-        if leaf.raw == check.not_computed or not is_known(leaf):
-            continue  # it says nothing, or nobody can tell
-        made_of = computed(leaf, reading.words, reading.data[: reading.used])
-        if check.mixed in reading.unknown:
-            _recover(reading, check.mixed, made_of ^ leaf.raw)
-        made_of ^= mixed_into(leaf)
-        if made_of != leaf.raw:
-            digits = -(-leaf.width // 4)
-            found, made = f"0x{leaf.raw:0{digits}X}", f"0x{made_of:0{digits}X}"
-            text = f"{leaf.address} is {found}, but {check.algorithm.name} over the frame gives {made}"
-            return CheckFailed(text, path=leaf.address, bit=leaf.bit)
+    """The first check that does not agree. One that is fed with what a check behind it recovers waits for that one."""
+    waiting = [leaf for leaf in reading.leaves if leaf.slot.check and leaf.raw != leaf.slot.check.not_computed]
+    before = -1
+    while len(waiting) != before:  # until nothing more becomes known: of the rest nobody can tell
+        before, asked, waiting = len(waiting), waiting, []
+        for leaf in asked:
+            if not is_known(leaf):
+                waiting.append(leaf)
+                continue
+            failed = _disagreement(reading, leaf)
+            if failed is not None:
+                return failed
     return None
+
+
+def _disagreement(reading: Reading, leaf: Leaf) -> CheckFailed | None:
+    """What is wrong with one check, whose other codes are known; what is mixed into it may be recovered from it."""
+    check = leaf.slot.check
+    assert check is not None
+    made_of = computed(leaf, reading.words, reading.data[: reading.used])
+    if check.mixed in reading.unknown:
+        _recover(reading, check.mixed, made_of ^ leaf.raw)
+    made_of ^= mixed_into(leaf)
+    if made_of == leaf.raw:
+        return None
+    digits = -(-leaf.width // 4)
+    found, made = f"0x{leaf.raw:0{digits}X}", f"0x{made_of:0{digits}X}"
+    text = f"{leaf.address} is {found}, but {check.algorithm.name} over the frame gives {made}"
+    return CheckFailed(text, path=leaf.address, bit=leaf.bit)
 
 
 def _recover(reading: Reading, number: int | None, mixture: int) -> None:
@@ -158,7 +171,7 @@ def _recover(reading: Reading, number: int | None, mixture: int) -> None:
     reading.unknown.discard(number)
     leaf = reading.supplied[number]
     leaf.raw = mixture & ((1 << leaf.width) - 1)
-    leaf.known, leaf.run_at = True, -1  # recovered
+    leaf.known = leaf.recovered = True
 
 
 def _supply(reading: Reading, made: Record, *, detail: bool, trusted: bool) -> None:
@@ -168,7 +181,7 @@ def _supply(reading: Reading, made: Record, *, detail: bool, trusted: bool) -> N
         if detail:
             found = {"raw": found, "value": found}
             reason = "" if leaf.known else NOT_KNOWN
-            reason = RECOVERED if leaf.run_at < 0 else reason
+            reason = RECOVERED if leaf.recovered else reason
             found |= {"reason": reason} if reason else {}
             found |= {} if trusted else {"trusted": False}
         made[leaf.slot.path[0]] = found

@@ -228,16 +228,23 @@ Reading.prototype.judge = function (options) {
   return !failed;
 };
 
+// One that is fed with what a check behind it recovers waits for that one.
 Reading.prototype.failedCheck = function () {
-  var octets = this.octets, i, leaf;
+  var octets = this.octets, waiting, asked, i;
   if (octets.length !== this.used) { octets = [].slice.call(octets, 0, this.used); }
-  for (i = 0; i < this.leaves.length; i += 1) {
-    leaf = this.leaves[i];
-    if (leaf.slot.check && !isNotComputed(leaf) && isKnown(leaf)) {
-      if (this.supplied) { this.recover(leaf, octets); }
-      if (compare(checkValue(leaf, octets, this.words), leaf.raw)) { return leaf; }
+  waiting = this.leaves.filter(function (leaf) { return leaf.slot.check && !isNotComputed(leaf); });
+  do { // until nothing more becomes known: of the rest nobody can tell
+    asked = waiting;
+    waiting = [];
+    for (i = 0; i < asked.length; i += 1) {
+      if (!isKnown(asked[i])) {
+        waiting.push(asked[i]);
+      } else {
+        if (this.supplied) { this.recover(asked[i], octets); }
+        if (compare(checkValue(asked[i], octets, this.words), asked[i].raw)) { return asked[i]; }
+      }
     }
-  }
+  } while (waiting.length && waiting.length < asked.length);
   return null;
 };
 

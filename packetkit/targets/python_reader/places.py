@@ -52,7 +52,7 @@ class _Scope:
 class _Leaf:
     """A slot at its place in one frame."""
 
-    __slots__ = ("at", "bit", "bits", "indices", "known", "order", "raw", "run", "scope", "slot")
+    __slots__ = ("at", "bit", "bits", "indices", "known", "order", "raw", "recovered", "run", "scope", "slot")
 
     def __init__(
         self, run: Row, slot: Row, bits: int, at: int, indices: tuple[int, ...], scope: _Scope, order: int
@@ -62,6 +62,7 @@ class _Leaf:
         self.bit = at + int(slot["at"])
         self.raw = 0
         self.known = True  # False: a supplied field that nobody told
+        self.recovered = False  # True: one that a check told
 
     @property
     def address(self) -> str:

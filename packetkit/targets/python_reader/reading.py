@@ -20,7 +20,7 @@ from packetkit.targets.python_reader.places import (
     _told_branch,
 )
 from packetkit.targets.python_reader.texts import _joined_raw, _joined_value
-from packetkit.targets.python_reader.values import _beyond_limit, _is_missing, _meaning
+from packetkit.targets.python_reader.values import _beyond_limit, _is_missing, _is_no_check, _meaning
 
 # -- from a frame to a record ----------------------------------------------------------------------
 
@@ -262,28 +262,39 @@ class _Reading:
             raise DecodeError(
                 "trailing bytes", f"{over} bytes are left over after the frame", "", self.used * 8
             )
-        data = self.data[: self.used]
-        for leaf in self.leaves:
-            if "check" in leaf.slot and not self.agrees(leaf, data):
-                if salvage:
-                    return False
-                raise _failed(leaf, "check failed", "does not match the frame")
+        failed = self.failed_check()
+        if failed is not None:
+            if salvage:
+                return False
+            raise _failed(failed, "check failed", "does not match the frame")
         for leaf in self.leaves:
             if leaf.raw and leaf.slot.get("strict") and leaf.slot["kind"] == "reserved":
                 raise _failed(leaf, "reserved bits", "is not zero, in a strict frame")
         return True
 
+    def failed_check(self) -> _Leaf | None:
+        """The first check that does not agree; one that is fed with what a check behind it recovers waits for that one."""
+        data = self.data[: self.used]
+        waiting = [leaf for leaf in self.leaves if "check" in leaf.slot and not _is_no_check(leaf.slot, leaf.raw)]
+        before = -1
+        while len(waiting) != before:  # until nothing more becomes known: of the rest nobody can tell
+            before, asked, waiting = len(waiting), waiting, []
+            for leaf in asked:
+                if not _is_known(leaf):
+                    waiting.append(leaf)
+                elif not self.agrees(leaf, data):
+                    return leaf
+        return None
+
     def agrees(self, leaf: _Leaf, data: bytes) -> bool:
-        """Whether a check is what the frame makes it, or says nothing, or nobody can tell.
+        """Whether a check is what the frame makes it.
 
         A supplied field that is not known is taken from one that it is mixed into, as far as that tells.
         """
         check = leaf.slot["check"]
-        if leaf.raw == check.get("not_computed") or not _is_known(leaf):
-            return True
         other = leaf.scope.leaf(check["mixed"]) if "mixed" in check else leaf
         if not other.known:
-            other.known, other.raw, other.at = True, 0, -1  # recovered
+            other.known, other.recovered, other.raw = True, True, 0
             other.raw = (_check_value(leaf, data, self.words) ^ leaf.raw) & ((1 << other.bits) - 1)
         return _check_value(leaf, data, self.words) == leaf.raw
 
@@ -293,7 +304,7 @@ class _Reading:
             found: Any = leaf.raw if leaf.known else None
             if detail:
                 found = {"raw": found, "value": found}
-                if leaf.at < 0 or not leaf.known:
+                if leaf.recovered or not leaf.known:
                     found["reason"] = "recovered" if leaf.known else "not known"
                 if not trusted:
                     found["trusted"] = False
