@@ -227,8 +227,9 @@ def pattern(slot: Slot | None, raw: int) -> str:
 
 
 def remark(leaf: Mapping[str, Any]) -> str:
-    """Return what has to be said of a value: why it is None, what it is only at least, that it is not to be trusted."""
+    """Return what has to be said of a value: why it is None or not calibrated, what it is only at least, that it is not to be trusted."""
     told = [leaf[key].replace("_", " ") for key in ("reason", "note") if key in leaf]
+    told += [f"not calibrated: {leaf['calibrated_reason']}"] if "calibrated_reason" in leaf else []
     told += [marked(leaf["limit"])] if "limit" in leaf else []
     return ", ".join([*told, "not trusted"] if leaf.get("trusted") is False else told)
 

@@ -1,7 +1,8 @@
 """Calibrated values put beside the decoded ones in a detail record, by the curves of the unit that sent it.
 
 A leaf of a calibrated field gets the key `calibrated`; so does every derived value, worked out anew from calibrated ones. Limits are then
-held against the calibrated value. The keys raw and value stay, so that the record encodes back to its own bits.
+held against the calibrated value. The keys raw and value stay, so that the record encodes back to its own bits; `reason` stays the
+value's, and where there is a value and nothing calibrated, or for another reason, `calibrated_reason` says why.
 """
 
 from __future__ import annotations
@@ -65,5 +66,7 @@ def _leaf(leaf: dict[str, Any], curve: tuple[Slot, Calibration]) -> dict[str, An
     value = calibration.of(leaf["value"])
     made = {"raw": leaf["raw"], "value": leaf["value"], "calibrated": value}
     made |= {key: leaf[key] for key in ("unit", "reason", "note") if key in leaf}
+    if value is None and leaf["value"] is not None:
+        made["calibrated_reason"] = "outside the points" if calibration.points else "not finite"
     limit = beyond(slot.limits, value)
     return made | ({"limit": limit} if limit else {}) | ({"trusted": False} if "trusted" in leaf else {})

@@ -149,7 +149,7 @@ def _calibrated(todo: _Plan, stack: list[Any]) -> None:
     here = stack[-1]
     for step in todo.steps:
         one, leaf = step.derived, _at(here, step.derived.path)
-        value, _ = _value(step, stack, detail=True)
+        value, reason = _value(step, stack, detail=True)
         said = {key: leaf[key] for key in ("unit", "reason") if key in leaf}
         limit = beyond(one.limits, value)
         kept = {key: leaf[key] for key in ("derived", "trusted") if key in leaf}
@@ -157,6 +157,7 @@ def _calibrated(todo: _Plan, stack: list[Any]) -> None:
             "value": leaf["value"],
             "calibrated": value,
             **said,
+            **({"calibrated_reason": reason} if reason != leaf.get("reason", "") and reason else {}),
             **({"limit": limit} if limit else {}),
             **kept,
         }

@@ -135,7 +135,9 @@ def _constants(reading: Reading) -> None:
 
 def _failed_check(reading: Reading) -> CheckFailed | None:
     """The first check that does not agree. One that is fed with what a check behind it recovers waits for that one."""
-    waiting = [leaf for leaf in reading.leaves if leaf.slot.check and leaf.raw != leaf.slot.check.not_computed]
+    waiting = [
+        leaf for leaf in reading.leaves if leaf.slot.check and leaf.raw != leaf.slot.check.not_computed
+    ]
     before = -1
     while len(waiting) != before:  # until nothing more becomes known: of the rest nobody can tell
         before, asked, waiting = len(waiting), waiting, []

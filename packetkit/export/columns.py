@@ -139,8 +139,9 @@ def leaves(detail: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 def note_of(leaf: Mapping[str, Any]) -> str:
-    """Return what has to be known of a value beside its reason: its note, and the limit that it is beyond."""
+    """Return what has to be known of a value beside its reason: its note, why it is not calibrated, the limit that it is beyond."""
     said = [leaf["note"]] if "note" in leaf else []
+    said += [f"not calibrated: {leaf['calibrated_reason']}"] if "calibrated_reason" in leaf else []
     return ", ".join([*said, f"beyond {leaf['limit']}"] if "limit" in leaf else said)
 
 

@@ -109,6 +109,50 @@ def test_nothing_comes_of_what_is_missing(frame: packetkit.Frame) -> None:
     assert made["kelvin"]["calibrated"] is None
 
 
+REASONS = """
+mission: godwit
+frames:
+  drift:
+    fields:
+      - {name: level, bits: 8, calibration: {a: {polynomial: [-1, 1]}, b: {points: [[0, 1], [5, 11]]}}}
+      - {name: time, derived: 10 / level}
+      - {name: later, derived: time + 1}
+"""
+
+
+@pytest.mark.parametrize(
+    ("code", "serial", "level", "time", "later"),
+    [  # calibrated value, and why there is none, by hand: a is level - 1, b is 1 + 2 level up to 5
+        (1, "a", (0.0, None), (None, "division by zero"), (None, "no time")),
+        (7, "b", (None, "outside the points"), (None, "no level"), (None, "no time")),
+        (0, "a", (-1.0, None), (-10.0, None), (-9.0, None)),
+    ],
+)
+def test_what_is_not_calibrated_says_why_and_the_reason_stays_the_values(
+    code: int, serial: str, level: object, time: object, later: object
+) -> None:
+    frame = packetkit.parse(REASONS).frame()
+    made = frame.calibrate(frame.decode(bytes([code]), detail=True), serial)
+    found = [(made[name]["calibrated"], made[name].get("calibrated_reason")) for name in made]
+    assert found == [level, time, later]
+    assert made["time"].get("reason") == (None if code else "division by zero")
+    assert frame.encode(made) == bytes([code])
+
+
+def test_lines_and_tables_say_why_a_value_is_not_calibrated(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "godwit.yaml"
+    path.write_text(REASONS, "utf-8")
+    decode = ["decode", str(path), "--text", "07", "--from", "hex", "--serial", "b"]
+    assert main([*decode, "--format", "jsonl"]) == 0
+    line = json.loads(capsys.readouterr().out)
+    jsonschema.validate(line, json.loads((DOCUMENTS / "decode_line.schema.json").read_text("utf-8")))
+    assert line["reasons"] == {} and line["notes"]["level"] == "not calibrated: outside the points"
+    assert main([*decode, "--format", "table"]) == 0
+    assert "not calibrated: no level" in capsys.readouterr().out
+
+
 def test_a_unit_without_curves_is_named_with_those_that_have_some(frame: packetkit.Frame) -> None:
     with pytest.raises(KeyError, match="no calibration for '9': 7, 8b"):
         frame.calibrate({}, "9")

@@ -275,7 +275,9 @@ class _Reading:
     def failed_check(self) -> _Leaf | None:
         """The first check that does not agree; one that is fed with what a check behind it recovers waits for that one."""
         data = self.data[: self.used]
-        waiting = [leaf for leaf in self.leaves if "check" in leaf.slot and not _is_no_check(leaf.slot, leaf.raw)]
+        waiting = [
+            leaf for leaf in self.leaves if "check" in leaf.slot and not _is_no_check(leaf.slot, leaf.raw)
+        ]
         before = -1
         while len(waiting) != before:  # until nothing more becomes known: of the rest nobody can tell
             before, asked, waiting = len(waiting), waiting, []
