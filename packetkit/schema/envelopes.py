@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
-from packetkit.schema.model import Covers, Field, Frame, Place
+from packetkit.schema.model import Covers, Field, Frame, FrameSize, Place
 from packetkit.schema.words import closest, shown
 
 WHOLE_FRAME = "whole_frame"
@@ -104,6 +104,10 @@ class _Envelopes:
         if supplied is not None:
             text = f"{name} is supplied with {supplied}, which nothing tells inside another frame"
             return text, "Carry a frame without supplied fields."
+        sized = next(_fed_the_size(frame.fields), None)
+        if sized is not None:
+            text = f"{sized} of {name} is fed with the frame's size, which is the envelope's in here"
+            return text, "Carry a frame whose checks are fed no size; write a constant size as octets."
         if name in _names(frame.fields):
             return f"a field of {name} is named {name} too", "Give that field, or the frame, another name."
         self.written += _count(frame.fields)
@@ -132,6 +136,15 @@ def _names(fields: tuple[Field, ...]) -> set[str]:
     """Every name in these fields, however deep."""
     inner = [group for one in fields for group in (one.fields, *(form.fields for form in one.variants))]
     return {one.name for one in fields}.union(*map(_names, inner))
+
+
+def _fed_the_size(fields: tuple[Field, ...]) -> Iterator[str]:
+    """Yield the name of each check that is fed with the size of the whole frame."""
+    for one in fields:
+        if any(isinstance(item, FrameSize) for item in one.also):
+            yield one.name
+        for inner in (one.fields, *(form.fields for form in one.variants)):
+            yield from _fed_the_size(inner)
 
 
 def _last_byte(frame: Frame) -> tuple[Field, ...]:

@@ -481,6 +481,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "carried-unfit-7": (("{name: drift, bits", "{name: depth, bits"),),
     "carried-unfit-8": (("        order: little\n        word_bits: 16\n", ""),),
     "carried-unfit-9": (("word_16", "byte"),),
+    "carried-unfit-11": (("{size_of: whole_frame, bits: 16}", "0, 4"),),
     "carried-unfit-10": (
         ("berths, bits: 3", "berths, bits: 8"),
         ("held, kind: count, bits: 3", "held, kind: count, bits: 8"),
