@@ -91,7 +91,7 @@ def document(mission: Mission, made: Budget, day: Day) -> dict[str, object]:
         "frame_bytes_per_pass": made.bytes_per_pass,
         "useful_bits_per_pass": made.useful_bits_per_pass,
         "fits": not made.findings,
-        "findings": list(made.findings),
+        "findings": [*made.findings, *([made.unfound] if made.unfound else [])],
         "delivered_frames": made.delivered_frames if made.knows_loss else None,
         "delivered_bytes": made.delivered_bytes if made.knows_loss else None,
         "frames": {share.name: _frame(share) for share in made.shares},
@@ -324,6 +324,7 @@ def text(mission: Mission, made: Budget, passes: Passes, day: Day, encoding: str
         *_assumptions(mission, made),
         *_day_lines(mission, made, day),
         *(f"Does not fit: {finding}." for finding in made.findings),
+        *([f"Not received: {made.unfound}. No loss is counted for it."] if made.unfound else []),
         CAUTION,
     ]
     parts = [
@@ -407,7 +408,8 @@ def command(
     Also what of them arrives, as the link's margin says; plain FSK beside it; the share of the hour; what waits for later passes; a memory
     card's size; energy; and the figures of documents that rule the band.
 
-    SCHEMA names a mission with a link and passes. Exit status 1: the cadences ask for more than fits.
+    SCHEMA names a mission with a link and passes. Exit status 1: the cadences ask for more than fits, or the receiver may not find the
+    carrier, which the motion shifts too far.
 
     \b
     packetkit budget heron.yaml
@@ -428,4 +430,4 @@ def command(
         output.write_json(document(mission, made, day), destination)
     else:
         output.write(text(mission, made, passes, day, output.encoding_of(destination)), destination)
-    return FINDINGS if made.findings else 0
+    return FINDINGS if made.findings or made.unfound else 0

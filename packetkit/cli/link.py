@@ -17,13 +17,13 @@ from packetkit.cli.picture import bar, draw, picture_option
 from packetkit.errors import RadioError, counted
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.arrivals import margins_db
-from packetkit.mission.link import Picture, Row, places, unheard
+from packetkit.mission.link import Picture, Row, km_words, places, unheard
 from packetkit.mission.link import picture as link_picture
 from packetkit.mission.load import Mission
 from packetkit.mission.passes import window_of
 from packetkit.passes.track import Sample
 from packetkit.radio import CAUTION, chirp, settings
-from packetkit.radio.doppler import shift_hz
+from packetkit.radio.doppler import Motion, offset_design_hz, offset_limit_hz, shift_hz
 from packetkit.radio.link import Margin
 
 FINDINGS = 1
@@ -154,9 +154,9 @@ def _row_document(row: Row) -> dict[str, object]:
         "margin_db": row.down.margin_db,
         "loss": row.loss,
         "uplink_margin_db": None if row.up is None else row.up.margin_db,
-        "shift_hz": row.motion.shift_hz,
-        "rate_hz_per_s": row.motion.rate_hz_per_s,
-        "drift_hz": row.motion.drift_hz,
+        "shift_hz": None if row.motion is None else row.motion.shift_hz,
+        "rate_hz_per_s": None if row.motion is None else row.motion.rate_hz_per_s,
+        "drift_hz": None if row.motion is None else row.motion.drift_hz,
     }
 
 
@@ -217,7 +217,7 @@ def over_text(mission: Mission, over: Sequence[Sample], encoding: str) -> list[s
         (
             f"{int(sample.time_s) // 60}:{int(sample.time_s) % 60:02}",
             "" if sample.elevation_deg is None else f"{sample.elevation_deg:.0f} deg",
-            f"{shift / 1000:+.1f} kHz",
+            f"{round(shift / 1000, 1) + 0.0:+.1f} kHz",  # what rounds to zero has no sign
             f"{margin:+.1f} dB",
             bar(margin, most, OVER_COLUMNS),
         )
@@ -232,25 +232,36 @@ def over_text(mission: Mission, over: Sequence[Sample], encoding: str) -> list[s
 
 
 def places_text(made: Picture, encoding: str) -> str:
-    """The table along the pass, or along the distance."""
+    """The table along the pass, or along the distance, which tells no speed."""
     by_elevation = made.rows[0].sample.elevation_deg is not None
-    titles = ["distance", "received", "margin", "lost", "uplink", "shift", "drift"]
+    titles = [
+        "distance",
+        "received",
+        "margin",
+        "lost",
+        "uplink",
+        *(["shift", "drift"] if by_elevation else []),
+    ]
     first = ["elevation"] if by_elevation else []
     columns = tuple(output.Column(title, ">") for title in [*first, *titles])
     rows = [
         (
             *([f"{row.sample.elevation_deg:.0f} deg"] if by_elevation else []),
-            f"{row.sample.distance_km:,.0f} km" if by_elevation else f"{row.sample.distance_km:g} km",
+            f"{row.sample.distance_km:,.0f} km" if by_elevation else km_words(row.sample.distance_km),
             f"{row.down.received_dbm:.1f} dBm",
             f"{row.down.margin_db:+.1f} dB",
             percent(row.loss),
             None if row.up is None else f"{row.up.margin_db:+.1f} dB",
-            f"{abs(row.motion.shift_hz) / 1000:.1f} kHz",
-            f"{row.motion.drift_hz:.0f} Hz",
+            *([] if row.motion is None else motion_cells(row.motion)),
         )
         for row in made.rows
     ]
     return output.Table(columns, tuple(rows)).text(encoding=encoding)
+
+
+def motion_cells(motion: Motion) -> list[str]:
+    """How far the carrier is off, and how far it drifts within the longest frame."""
+    return [f"{abs(motion.shift_hz) / 1000:.1f} kHz", f"{motion.drift_hz:.0f} Hz"]
 
 
 def terms_text(margin: Margin, encoding: str) -> str:
@@ -263,7 +274,8 @@ def terms_text(margin: Margin, encoding: str) -> str:
 
 def choices_text(made: Picture, encoding: str) -> str:
     """What each spreading factor would give at the farthest place."""
-    titles = ("SF", "sensitivity", "from", "margin", "lost", "on air", "drift", "it bears")
+    titles = ["SF", "sensitivity", "from", "margin", "lost", "on air"]
+    titles += ["drift", "it bears"] if made.motion is not None else []
     columns = tuple(output.Column(title, ">") for title in titles)
     rows = tuple(
         (
@@ -273,8 +285,11 @@ def choices_text(made: Picture, encoding: str) -> str:
             f"{choice.margin_db:+.1f} dB",
             percent(choice.loss),
             f"{float(chirp.time_on_air(choice.setting, made.payload_bytes) * 1000):,.0f} ms",
-            f"{choice.motion.drift_hz:.0f} Hz",
-            f"{choice.motion.drift_limit_hz:.0f} Hz",
+            *(
+                []
+                if made.motion is None
+                else [f"{choice.motion.drift_hz:.0f} Hz", f"{choice.motion.drift_limit_hz:.0f} Hz"]
+            ),
         )
         for choice in made.choices
     )
@@ -311,19 +326,19 @@ def text(mission: Mission, made: Picture, over: Sequence[Sample], encoding: str)
     )
     worst = made.rows[0].sample
     where = (
-        f"{worst.elevation_deg:.0f} deg" if worst.elevation_deg is not None else f"{worst.distance_km:g} km"
+        f"{worst.elevation_deg:.0f} deg" if worst.elevation_deg is not None else km_words(worst.distance_km)
     )
     closing = [
-        *(f"Too weak: {finding}." for finding in made.findings),
+        *(f"Too weak: {finding}." for finding in made.too_weak),
+        *(f"Not received: {finding}." for finding in made.unfound),
         *(f"Warning: {warning}." for warning in made.warnings),
         *compared_lines(made),
         MODEL,
         CAUTION,
     ]
-    offsets = made.rows[0].motion
     bears = (
-        f"This bandwidth bears a carrier off by {offsets.offset_design_hz:,.0f} Hz (20 %) to {offsets.offset_limit_hz:,.0f} Hz (25 %), "
-        "oscillators included."
+        f"This bandwidth bears a carrier off by {offset_design_hz(made.setting):,.0f} Hz (20 %) to "
+        f"{offset_limit_hz(made.setting):,.0f} Hz (25 %), oscillators included."
     )
     parts = [
         f"{mission.name}: the link\n",
@@ -360,7 +375,7 @@ def command(
     """Show the margin of a link, term by term, and the frames it loses.
 
     SCHEMA names a mission with link.unit, link.ground and a frequency, and an orbit unless --distance-km is given. Exit status 1: the
-    link is too weak at its farthest place.
+    link is too weak at its farthest place, or the receiver may not find the carrier, which the motion shifts too far.
 
     \b
     packetkit link heron.yaml
@@ -368,8 +383,8 @@ def command(
     """
     not_onto_an_input(destination, schema)
     mission = with_setting(load(schema), given)
-    made = link_picture(mission, places(mission.passes, read_distance(distance_km)), frame)
     over = () if distance_km is not None else track_of(mission)
+    made = link_picture(mission, places(mission.passes, read_distance(distance_km)), frame, over)
     if picture is not None and not over:
         raise click.UsageError(
             "--picture draws a pass or a flight; leave --distance-km out, or give passes with an orbit or a flight"

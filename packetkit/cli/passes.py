@@ -22,6 +22,7 @@ from packetkit.errors import RadioError, counted
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.arrivals import losses, margins_db
 from packetkit.mission.budget import budget
+from packetkit.mission.carrier import unfound
 from packetkit.mission.day import day_of
 from packetkit.mission.link import longest_frame
 from packetkit.mission.load import Mission, Passes
@@ -91,13 +92,18 @@ def samples_s(samples: Sequence[Sample]) -> float:
     return 2 * samples[0].time_s * len(samples)
 
 
-def circular_rows(mission: Mission, passes: Passes) -> list[Row]:
+Rows = tuple[list[Row], list[Sample]]  # what is shown, and every moment that it was made of
+
+
+def circular_rows(mission: Mission, passes: Passes) -> Rows:
     """Passes of a circular orbit from overhead to the edge."""
     altitude, lowest = float(passes.altitude_km or 0), float(passes.minimum_elevation_deg or 0)
     edge = geometry.central_angle_deg(altitude, lowest)
-    rows = []
+    rows: list[Row] = []
+    moments: list[Sample] = []
     for share in OFFSETS:
         samples = track.circular(altitude, lowest, edge * share)
+        moments += samples
         closest = track.circular_sample(altitude, edge * share, 0.0, 0.0)
         rows.append(
             {
@@ -109,15 +115,15 @@ def circular_rows(mission: Mission, passes: Passes) -> list[Row]:
                 "delivered_bytes": brought(mission, samples, samples_s(samples)),
             }
         )
-    return rows
+    return rows, moments
 
 
-def element_rows(mission: Mission, passes: Passes, start: datetime, days: float) -> list[Row]:
+def element_rows(mission: Mission, passes: Passes, start: datetime, days: float) -> Rows:
     """Each pass of the elements."""
     made, site, lowest = elements_of(passes)
     found = orbit.events(made, site, lowest, start, days)
     tracks = [orbit.track(made, site, event) for event in found]
-    return [
+    rows = [
         {
             "rise": iso(event.rise),
             "culmination": iso(event.culmination),
@@ -132,9 +138,10 @@ def element_rows(mission: Mission, passes: Passes, start: datetime, days: float)
         }
         for event, samples in zip(found, tracks, strict=True)
     ]
+    return rows, [sample for samples in tracks for sample in samples]
 
 
-def flight_rows(mission: Mission, passes: Passes) -> list[Row]:
+def flight_rows(mission: Mission, passes: Passes) -> Rows:
     """Moments of a flight: those heard."""
     flown = passes.flight
     assert flown is not None
@@ -153,7 +160,7 @@ def flight_rows(mission: Mission, passes: Passes) -> list[Row]:
                 **heard(mission, [sample]),
             }
         )
-    return rows
+    return rows, list(seen)
 
 
 # ---- text
@@ -162,7 +169,8 @@ _MARGINS = (("margin_least_db", "margin from"), ("margin_best_db", "to"), ("loss
 
 
 def _clock(seconds: float) -> str:
-    return f"{int(seconds) // 60}:{int(seconds) % 60:02}"
+    """Minutes and seconds, rounded as everywhere else."""
+    return f"{round(seconds) // 60}:{round(seconds) % 60:02}"
 
 
 def _moment(text: str) -> str:
@@ -303,13 +311,14 @@ def document(mission: Mission, passes: Passes, start: datetime | None, days: flo
     warnings: list[str] = []
     rows: list[Row] = []
     moments: list[Row] = []
+    samples: list[Sample] = []
     window = None if kind in ("host", "elements") else window_of(passes)
     total = None if window is None else float(window.duration_s)
     if kind == "orbit":
-        rows = circular_rows(mission, passes)
+        rows, samples = circular_rows(mission, passes)
     elif kind == "elements":
         assert start is not None
-        rows = element_rows(mission, passes, start, days)
+        rows, samples = element_rows(mission, passes, start, days)
         total = sum(row["duration_s"] for row in rows)
         age = (start - elements_of(passes)[0].epoch).total_seconds() / 86_400
         if abs(age) > orbit.OLD_DAYS:
@@ -317,7 +326,7 @@ def document(mission: Mission, passes: Passes, start: datetime | None, days: flo
                 f"the elements are {abs(age):,.0f} days from {iso(start)}; {AGE}: take newer ones"
             )
     elif kind in ("balloon", "rocket"):
-        moments = flight_rows(mission, passes)
+        moments, samples = flight_rows(mission, passes)
     elif kind == "distance":
         assert window is not None
         rows = [
@@ -328,6 +337,8 @@ def document(mission: Mission, passes: Passes, start: datetime | None, days: flo
                 "delivered_bytes": brought(mission, window.track, float(window.duration_s)),
             }
         ]
+    if why := unfound(mission.link, samples):
+        warnings.append(f"not received: {why}. What is lost is counted without it")
     per_day = None if passes.per_day is None else float(passes.per_day)
     return {
         "mission": mission.name,

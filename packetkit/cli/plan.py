@@ -95,6 +95,7 @@ def pass_document(mission: Mission, window: Pass, made: Sweep, changes: tuple[Ch
         "cells": len(made.cells),
         "dropped": made.dropped,
         "now": None if made.now is None else cell_document(made.now),
+        "now_dropped": made.now_dropped or None,
         "best": [{"best_at": words, **cell_document(cell)} for words, cell in best(made.cells)],
         "frontier": [cell_document(cell) for cell in frontier(made.cells)],
         "changes": [change_document(change) for change in changes],
@@ -197,6 +198,12 @@ def change_sentence(change: Change) -> str:
     return f"{parts}: {size} and {float(change.saved_s * 1000):.0f} ms less on the air{more}."
 
 
+def _short(link: Link) -> str:
+    """The setting in what a plan varies."""
+    assert link.setting is not None
+    return f"SF{link.setting.spreading_factor} {link.setting.bandwidth} {link.setting.coding_rate}"
+
+
 def _counted_with(link: Link, sending_ma: float | None) -> str:
     """What every cell was counted with, so that each figure can be worked again."""
     parts = [f"a gap of {float(link.gap_s):g} s after each packet"]
@@ -229,6 +236,8 @@ def pass_text(mission: Mission, window: Pass, made: Sweep, changes: tuple[Change
         notes.append(_counted_with(mission.link, made.sending_ma))
     else:
         notes = ["No setting works; see why below."]
+    if made.now_dropped:
+        notes.append(f"The schema's own setting, {_short(mission.link)}, is left out: {made.now_dropped}.")
     notes += [f"Dropped: {count:,}: {reason}." for reason, count in list(made.dropped.items())[:8]]
     narrow = any(cell.setting.bandwidth.hertz < 62_500 for _, cell in best(made.cells))
     if narrow:

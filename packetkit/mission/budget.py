@@ -16,6 +16,7 @@ from types import ModuleType
 from packetkit.errors import RadioError, counted
 from packetkit.layout.model import Layout
 from packetkit.layout.size import bytes_within, useful_bits
+from packetkit.mission.carrier import unfound
 from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import Pass, has_ends
 from packetkit.radio import chirp
@@ -64,7 +65,10 @@ class Share:
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """What a pass brings. allowed_s: airtime that the pass and the share of the hour leave; findings: what does not fit, in words."""
+    """What a pass brings. allowed_s: airtime that the pass and the share of the hour leave; findings: what does not fit, in words.
+
+    unfound: why the receiver may not find the carrier along the pass; empty where it does.
+    """
 
     window: Pass
     shares: tuple[Share, ...]
@@ -72,6 +76,7 @@ class Budget:
     gap_s: Fraction
     per_day: Fraction | None
     findings: tuple[str, ...]
+    unfound: str
 
     @property
     def airtime_s(self) -> Fraction:
@@ -122,7 +127,7 @@ def budget(mission: Mission, window: Pass) -> Budget:
         for name, layout in mission.sent.items()
     )
     findings = tuple(_findings(shares, window, allowed, link.gap_s))
-    return Budget(window, shares, allowed, link.gap_s, window.per_day, findings)
+    return Budget(window, shares, allowed, link.gap_s, window.per_day, findings, unfound(link, window.track))
 
 
 def allowance(duration_s: Fraction, share_of_hour: Fraction | None) -> Fraction:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from packetkit.errors import RadioError, counted
 from packetkit.mission.budget import longest
+from packetkit.mission.carrier import fastest
 from packetkit.mission.load import Link, Mission, Passes
 from packetkit.mission.passes import window_of
 from packetkit.passes.track import Sample, overhead_at
@@ -25,18 +26,21 @@ FRACTIONS = (1.0, 0.7, 0.5, 0.3, 0.2, 0.1)  # of the given distance, the farthes
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """The link at one place: margins in dB (uplink None without a ground transmitter), loss of the longest frame, Doppler in Hz."""
+    """The link at one place: margins in dB (uplink None without a ground transmitter), loss of the longest frame, Doppler in Hz.
+
+    motion None: the place is a distance alone, which says nothing of speed.
+    """
 
     sample: Sample
     down: radio.Margin
     up: radio.Margin | None
     loss: float
-    motion: doppler.Motion
+    motion: doppler.Motion | None
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """One spreading factor at this bandwidth, at the farthest place."""
+    """One spreading factor at this bandwidth, at the farthest place; motion: the largest of all places and moments."""
 
     setting: Setting
     sensitivity: Sensitivity
@@ -47,7 +51,10 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """All of a link. frame_name, payload_bytes: the frame counted with, the driver's bytes included. rows: the farthest place first."""
+    """All of a link. frame_name, payload_bytes: the frame counted with, the driver's bytes included. rows: the farthest place first.
+
+    motion: the largest shift and rate of all places and moments; None where nothing tells how fast anything moves.
+    """
 
     setting: Setting
     frame_name: str
@@ -57,10 +64,22 @@ class Picture:
     choices: tuple[Choice, ...]
     compared: tuple[tuple[regions.Row, float], ...]
     region: str | None
+    motion: doppler.Motion | None
 
     @property
     def findings(self) -> tuple[str, ...]:
-        """What makes the link fail where it is weakest."""
+        """What makes the link fail: too weak where it is weakest, or a carrier that the receiver does not find."""
+        return *self.too_weak, *self.unfound
+
+    @property
+    def unfound(self) -> tuple[str, ...]:
+        """Why the receiver may not find the carrier at the worst moment; empty where it does."""
+        why = "" if self.motion is None else doppler.beyond(self.setting, self.motion.shift_hz)
+        return (f"{why}; {doppler.REMEDY}",) if why else ()
+
+    @property
+    def too_weak(self) -> tuple[str, ...]:
+        """Which way lacks how much where the link is weakest."""
         found = []
         worst = self.rows[0]
         where = place_words(worst.sample)
@@ -72,15 +91,22 @@ class Picture:
     @property
     def warnings(self) -> tuple[str, ...]:
         """What sources warn of, with their numbers: at the worst of all places."""
-        shift = max(abs(row.motion.shift_hz) for row in self.rows)
-        rate = max(abs(row.motion.rate_hz_per_s) for row in self.rows)
-        return doppler.motion(self.setting, self.payload_bytes, shift, rate).warnings
+        return () if self.motion is None else self.motion.warnings
+
+
+def km_words(distance_km: float) -> str:
+    """A distance to four digits, as far as one is known: `98.41 km`, `2,078 km`.
+
+    >>> km_words(98.4138), km_words(2078.04), km_words(0.5)
+    ('98.41 km', '2,078 km', '0.5 km')
+    """
+    return f"{distance_km:,.0f} km" if distance_km >= 1000 else f"{distance_km:.4g} km"
 
 
 def place_words(sample: Sample) -> str:
     """Where a sample is, in words."""
     if sample.elevation_deg is None:
-        return f"at {sample.distance_km:g} km"
+        return f"at {km_words(sample.distance_km)}"
     return f"at {sample.elevation_deg:.0f} deg"
 
 
@@ -141,19 +167,30 @@ def places(passes: Passes | None, distance_km: float | None) -> tuple[Sample, ..
     )
 
 
-def picture(mission: Mission, samples: Sequence[Sample], frame: str | None = None) -> Picture:
-    """The link at these places. Raises RadioError where the schema does not say enough."""
+def picture(
+    mission: Mission, samples: Sequence[Sample], frame: str | None = None, over: Sequence[Sample] = ()
+) -> Picture:
+    """The link at these places. over: the pass or flight, which may move faster. Raises RadioError where the schema does not say enough."""
     setting, unit, ground, between = ends_of(mission.link)
     name, payload = longest_frame(mission, frame)
     rows = tuple(_row(setting, unit, ground, between, payload, sample) for sample in samples)
+    moving = [one for one in (*samples, *over) if moves(one)]
+    moved = fastest(between.frequency_mhz, moving)
     choices = tuple(
-        _choice(one, unit, ground, between, payload, rows) for one in neighbours(mission.link, setting)
+        _choice(one, unit, ground, between, payload, rows[0].sample, moved)
+        for one in neighbours(mission.link, setting)
     )
     region = mission.link.region
     limits = regions.rows_for(region, between.frequency_mhz) if region else ()
     assert unit.power_dbm is not None and unit.eirp_dbm is not None
     compared = tuple((row, row.radiated_dbm(unit.power_dbm, unit.eirp_dbm)) for row in limits)
-    return Picture(setting, name, payload, between.frequency_mhz, rows, choices, compared, region)
+    motion = doppler.motion(setting, payload, *moved) if moving else None
+    return Picture(setting, name, payload, between.frequency_mhz, rows, choices, compared, region, motion)
+
+
+def moves(sample: Sample) -> bool:
+    """True where a sample tells how fast it moves: a distance alone does not."""
+    return sample.elevation_deg is not None
 
 
 def _row(
@@ -170,7 +207,7 @@ def _row(
         up = radio.margin(setting, ground, unit, radio.up(between), sample.distance_km)
     shift = doppler.shift_hz(sample.range_rate_km_s, between.frequency_mhz)
     rate = doppler.shift_hz(sample.range_acceleration_km_s2, between.frequency_mhz)
-    motion = doppler.motion(setting, payload, shift, rate)
+    motion = doppler.motion(setting, payload, shift, rate) if moves(sample) else None
     return Row(sample, down, up, loss.loss_for(setting, payload, down.margin_db), motion)
 
 
@@ -199,15 +236,14 @@ def _choice(
     ground: radio.End,
     between: radio.Between,
     payload: int,
-    rows: Sequence[Row],
+    farthest: Sample,
+    moved: tuple[float, float],
 ) -> Choice:
-    margin = radio.margin(setting, unit, ground, between, rows[0].sample.distance_km).margin_db
-    shift = max(abs(row.motion.shift_hz) for row in rows)
-    rate = max(abs(row.motion.rate_hz_per_s) for row in rows)
+    margin = radio.margin(setting, unit, ground, between, farthest.distance_km).margin_db
     return Choice(
         setting,
         sensitivity(setting, ground.receiver, ground.noise_figure_db),
         margin,
         loss.loss_for(setting, payload, margin),
-        doppler.motion(setting, payload, shift, rate),
+        doppler.motion(setting, payload, *moved),
     )

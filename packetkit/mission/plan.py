@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from packetkit.errors import RadioError, counted
 from packetkit.mission.budget import allowance, longest
+from packetkit.mission.carrier import fastest
 from packetkit.mission.link import ends_of, unheard
 from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import Pass
@@ -67,8 +68,9 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Sweep:
-    """All cells that can work, why the others cannot (reason: how many), and the cell of the schema as it is (None where it cannot).
+    """All cells that can work, why the others cannot (reason: how many), and the cell of the schema as it is.
 
+    now None: the schema as it is cannot work; now_dropped says why.
     sending_ma: the unit's current while it sends, None where it is not known.
     """
 
@@ -77,6 +79,7 @@ class Sweep:
     cells: tuple[Cell, ...]
     dropped: dict[str, int]
     now: Cell | None
+    now_dropped: str
     sending_ma: float | None
 
     @property
@@ -144,16 +147,29 @@ def sweep(
             cells += _cells_of(
                 given, setting, factor, bandwidth, rates, tuple(bundles), tuple(every), dropped
             )
-    now = next(iter(_cells(given, setting, (1,), (own,), Counter())), None)
-    return Sweep(name, size, tuple(cells), dict(dropped.most_common()), now, given.current_ma)
+    now, why = _now(given, setting, own)
+    return Sweep(name, size, tuple(cells), dict(dropped.most_common()), now, why, given.current_ma)
+
+
+def _now(given: _Given, setting: Setting, cadence: Fraction | None) -> tuple[Cell | None, str]:
+    """The cell of the schema as it is, or None and why it cannot work, judged as all others are."""
+    dropped: Counter[str] = Counter()
+    found = _cells_of(
+        given,
+        setting,
+        setting.spreading_factor,
+        setting.bandwidth,
+        (setting.coding_rate,),
+        (1,),
+        (cadence,),
+        dropped,
+    )
+    return (found[0], "") if found else (None, next(iter(dropped)))
 
 
 def _given(mission: Mission, window: Pass, record_bytes: int) -> _Given:
     setting, unit, _, between = ends_of(mission.link)
-    shift = max(abs(doppler.shift_hz(one.range_rate_km_s, between.frequency_mhz)) for one in window.track)
-    rate = max(
-        abs(doppler.shift_hz(one.range_acceleration_km_s2, between.frequency_mhz)) for one in window.track
-    )
+    shift, rate = fastest(between.frequency_mhz, window.track)
     current = None
     if unit.power_dbm is not None:
         try:
@@ -200,9 +216,8 @@ def _cells_of(
     if why := unheard(given.link, base):
         dropped[f"the receiver cannot: {why.partition(';')[0]}"] += many
         return []
-    if given.shift_hz > doppler.offset_limit_hz(base):
-        limit = doppler.offset_limit_hz(base)
-        dropped[f"Doppler: {given.shift_hz:,.0f} Hz is beyond 25 % of {bandwidth}, {limit:,.0f} Hz"] += many
+    if why := doppler.beyond(base, given.shift_hz):
+        dropped[f"Doppler: {why}"] += many
         return []
     cells: list[Cell] = []
     for rate in rates:

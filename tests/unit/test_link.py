@@ -42,8 +42,72 @@ def test_a_weak_link_is_a_finding_and_a_slower_setting_mends_it(capsys: pytest.C
 def test_a_drift_beyond_the_rule_is_a_warning_with_both_numbers(capsys: pytest.CaptureFixture[str]) -> None:
     (warning,) = document(capsys, HERON, "--spreading-factor", "12")["warnings"]
     assert "478 Hz" in warning and "163 Hz" in warning and "sources disagree" in warning
-    narrow = document(capsys, HERON, "--bandwidth-khz", "31.25", status=0)["warnings"]
-    assert any("exceeds both" in one for one in narrow)
+    wider = document(capsys, HERON, "--bandwidth-khz", "41.67")["warnings"]  # 20 % are 8,334 Hz, 25 % 10,418
+    assert any("exceeds the lower, though not the higher" in one for one in wider)
+
+
+# 25 % of the bandwidth by hand. An orbit's 7.5 km/s at 437 MHz are some 11 kHz; a rocket that falls from 120 km starts, and comes down,
+# with sqrt(2 * 9.80665 m/s^2 * 120 km * 6371 / 6491) = 1,520 m/s, at 868.3 MHz 4,402 Hz, a little less in the middle of a step.
+ROCKET = """
+mission: dart
+frames:
+  report:
+    cadence_s: 2
+    fields:
+      - {name: sequence, bits: 8, role: sequence}
+      - {name: samples, repeat: 7, bits: 8}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}
+link:
+  chirp: {spreading_factor: 7, bandwidth_khz: 7.8125, frequency_mhz: 868.3}
+  unit: {power_dbm: 10}
+  ground: {antenna_gain_dbi: 7}
+passes:
+  rocket: {apogee_km: 120, downrange_km: 40, parachute_altitude_km: 5, descent_m_per_s: 8}
+"""
+
+
+@pytest.mark.parametrize("is_flight", [False, True])
+def test_link_budget_passes_and_plan_agree_that_a_receiver_does_not_find_the_carrier(
+    is_flight: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "narrow.yaml"
+    orbit = Path(HERON).read_text(encoding="utf-8").replace("bandwidth_khz: 125", "bandwidth_khz: 31.25")
+    path.write_text(ROCKET if is_flight else orbit, encoding="utf-8")
+    limit = "1,953 Hz" if is_flight else "7,812 Hz"
+    (found,) = [one for one in document(capsys, str(path), status=1)["findings"] if "carrier" in one]
+    told = [found]
+    for command, status in (("budget", 1), ("passes", 0)):
+        assert main([command, str(path), "--json"]) == status
+        made = json.loads(capsys.readouterr().out)
+        told += [one for one in made.get("findings", made.get("warnings")) if "carrier" in one]
+        assert main([command, str(path)]) == status
+        assert "ot received: the carrier is off by up to" in " ".join(capsys.readouterr().out.split())
+    assert main(["plan", str(path), "--json"]) == 0
+    made = json.loads(capsys.readouterr().out)
+    assert made["now"] is None
+    told.append(made["now_dropped"])
+    assert len(told) == 4 and all(limit in one for one in told)
+    if is_flight:
+        assert all(4300 < float(one.split(" Hz")[0].split()[-1].replace(",", "")) < 4402 for one in told)
+
+
+def test_a_wider_bandwidth_as_the_finding_says_mends_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "wide.yaml"
+    path.write_text(ROCKET.replace("7.8125", "20.83"), encoding="utf-8")
+    assert document(capsys, str(path))["findings"] == []
+    assert main(["budget", str(path)]) == 0
+
+
+def test_a_distance_tells_no_shift_and_a_shift_of_nothing_has_no_sign(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert {one["shift_hz"] for one in document(capsys, PLOVER)["places"]} == {None}
+    main(["link", PLOVER])
+    text = capsys.readouterr().out
+    assert "-0.0 kHz" not in text and "+0.0 kHz" in text  # 9 m/s of wind at 434 MHz are 13 Hz
+    assert "shift" not in text
 
 
 def test_a_named_frame_counts_instead_of_the_longest(capsys: pytest.CaptureFixture[str]) -> None:

@@ -524,6 +524,20 @@ def test_a_refused_input_is_misuse(
     assert words in capsys.readouterr().err
 
 
+def test_the_text_says_why_the_schema_s_own_setting_is_not_in_the_table(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "weak.yaml"
+    text = HERON.replace("spreading_factor: 10", "spreading_factor: 5")
+    path.write_text(text, encoding="utf-8")
+    assert main(["plan", str(path)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    own = (
+        "The schema's own setting, SF5 125 kHz 4/5, is left out: margin: below 0 dB even at the best moment."
+    )
+    assert own in said and "the schema's " not in said.partition("The frontier")[0]
+
+
 def test_a_dwell_of_a_region_drops_long_packets() -> None:
     text = TEAM.replace("frequency_mhz: 437.2", "frequency_mhz: 923.2").replace(
         "link:\n", "link:\n  region: as923\n"
