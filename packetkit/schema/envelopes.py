@@ -47,7 +47,8 @@ class _Envelopes:
         made = []
         for frame in frames:
             only = frame.name in carried and frame.cadence_s is None
-            frame = replace(frame, fields=self.fields(frame.fields, frame.name, frame.name))
+            fields = self.fields(frame.fields, frame.name, frame.name)
+            frame = replace(frame, fields=_with_one_of_each_role(fields, set(_roles(frame.fields))))
             made.append(replace(frame, carried_only=True, told_by="outside") if only else frame)
         return tuple(made)
 
@@ -145,6 +146,41 @@ def _fed_the_size(fields: tuple[Field, ...]) -> Iterator[str]:
             yield one.name
         for inner in (one.fields, *(form.fields for form in one.variants)):
             yield from _fed_the_size(inner)
+
+
+def _roles(fields: tuple[Field, ...]) -> Iterator[str]:
+    """Yield the role of each field of a frame's own."""
+    for one in fields:
+        if one.role is not None:
+            yield one.role
+        for inner in (one.fields, *(form.fields for form in one.variants)):
+            yield from _roles(inner)
+
+
+def _with_one_of_each_role(
+    fields: tuple[Field, ...], taken: set[str], *, carried: bool = False
+) -> tuple[Field, ...]:
+    """Return fields of which those that are carried have no role that another has: an envelope is accounted for by its own."""
+    made = []
+    for one in fields:
+        inside = carried or bool(one.carried)
+        if inside and one.role in taken:
+            # A time has an epoch of its own, without a role.
+            one = replace(
+                one, role=None, modulus=None, tick_s=None, epoch=one.epoch if one.kind == "time" else None
+            )
+        elif inside and one.role is not None:
+            taken.add(one.role)
+        if not any(form.in_turn for form in one.fields if inside):  # told by the sequence that is beside them
+            forms = tuple(
+                replace(form, fields=_with_one_of_each_role(form.fields, taken, carried=inside))
+                for form in one.variants
+            )
+            one = replace(
+                one, fields=_with_one_of_each_role(one.fields, taken, carried=inside), variants=forms
+            )
+        made.append(one)
+    return tuple(made)
 
 
 def _last_byte(frame: Frame) -> tuple[Field, ...]:

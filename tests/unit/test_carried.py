@@ -151,3 +151,50 @@ def test_every_target_writes_envelopes(target: str, tmp_path: Path) -> None:
     path.write_text(SCHEMA, "utf-8")
     assert main(["generate", str(path), "--target", target, "-o", str(out)]) == 0
     assert any(out.iterdir())
+
+
+HOSTED = """
+mission: host
+frames:
+  packet:
+    cadence_s: 10
+    fields:
+      - {name: counter, bits: 14, role: sequence}
+      - {name: kind, bits: 2, states: {0: survey, 1: health}}
+      - name: payload
+        told_by: kind
+        variants:
+          - {name: survey, when: {kind: survey}, group: [{name: inner, carried: survey}]}
+          - {name: health, when: {kind: health}, group: [{name: inner, carried: health}]}
+      - {name: last, carried: health}
+  survey: {fields: [{name: n, bits: 8, role: sequence, modulus: 200}, {name: a, bits: 8}]}
+  health:
+    fields: [{name: n, bits: 8, role: sequence}, {name: t, bits: 32, role: clock, tick_s: 0.1}, {name: b, bits: 16}]
+"""
+
+
+def roles(layout: packetkit.Layout) -> dict[str, str]:
+    return {slot.address: slot.role.name for slot in layout.slots if slot.role is not None}
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        (HOSTED, {"counter": "sequence", "payload.health.inner.health.t": "clock"}),
+        (
+            HOSTED.replace("bits: 14, role: sequence", "bits: 14"),
+            {"payload.survey.inner.survey.n": "sequence", "payload.health.inner.health.t": "clock"},
+        ),
+    ],
+    ids=["the envelope counts", "what it carries first counts"],
+)
+def test_an_envelope_has_one_field_of_each_role_its_own_first(text: str, found: dict[str, str]) -> None:
+    """Invented: a host numbers its packets, and so do the guests' frames in them, of which each keeps its number when it comes alone."""
+    layouts = packetkit.parse(text).layouts
+    assert roles(layouts["packet"]) == found
+    assert roles(layouts["survey"]) == {"n": "sequence"} and roles(layouts["health"]) == {
+        "n": "sequence",
+        "t": "clock",
+    }
+    (alone,) = (slot for slot in layouts["survey"].slots if slot.role is not None)
+    assert alone.role is not None and alone.role.modulus == 200
