@@ -33,6 +33,10 @@ if TYPE_CHECKING:
 # quarters is still a gap. Receivers shuffle a few; and where no boot counter tells, a restart that soon looks like late frames.
 WINDOW = 32
 
+# A gap of so many numbers and more that goes over the wrap and ends at most so far behind it looks like a restart just as well: so long a
+# run of lost frames comes there by chance less often than a unit restarts.
+LIKE_A_RESTART = 8
+
 Number = Callable[[Mapping[str, Any]], int | None]
 
 
@@ -151,16 +155,17 @@ class _Boot:
 class Continuity:
     """Takes the good frames of one kind in the order of the capture and counts what their numbers tell.
 
-    got: how many there were; missing, duplicates, late, resets (restarts of the unit), wraps (of the sequence counter), longest (the
-    longest run of missing numbers), timeline (losses along the unit's time), signal (losses by it, of what is settled). place: where the
-    last frame taken stands, by restarts seen and a number that goes on over wraps, None where no counter tells. `take` says of each frame
-    which it is: `first`, `next`,
-    `gap` (frames before it are missing), `duplicate`, `late` or `reset`.
+    got: how many there were; missing, duplicates, late, resets (restarts of the unit), wraps (of the sequence counter), perhaps_resets
+    (gaps that may be restarts, as neither boot counter nor clock tells), longest (the longest run of missing numbers), timeline (losses
+    along the unit's time), signal (losses by it, of what is settled). place: where the last frame taken stands, by restarts seen and a
+    number that goes on over wraps, None where no counter tells. `take` says of each frame which it is: `first`, `next`, `gap` (frames
+    before it are missing), `duplicate`, `late` or `reset`.
     """
 
     def __init__(self, layout: Layout) -> None:
         self.counters = counters(layout)
         self.got = self.duplicates = self.late = self.resets = self.wraps = 0
+        self.perhaps_resets = 0
         self.longest = Gap()
         axis = "time" if self.counters.clock and self.counters.tick_s else "frames"
         self.timeline = Timeline("s" if axis == "time" else "frames")
@@ -364,6 +369,8 @@ class Continuity:
             self._start(sequence, boot, clock, data, offset)
             return "reset"
         self._advance_clock(clock)
+        if boot is None and clock is None:
+            self.perhaps_resets += _is_like_a_restart(here.highest, ahead, self.counters.modulus)
         self._add(here, here.highest + ahead, data, offset)
         return "next" if ahead == 1 else "gap"
 
@@ -494,6 +501,12 @@ class Continuity:
             boot.known.pop(number, None)
             boot.last, boot.last_signal = (number, offset, time), received
         del waiting[:done]
+
+
+def _is_like_a_restart(number: int, ahead: int, modulus: int) -> bool:
+    """Whether a step of so many numbers leaves out many up to the counter's wrap and ends right behind it."""
+    behind_wrap = (number + ahead) % modulus
+    return behind_wrap < ahead and behind_wrap <= LIKE_A_RESTART < ahead
 
 
 def _doubt(expected: Fraction, rate: Fraction) -> Fraction:

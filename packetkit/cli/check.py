@@ -334,6 +334,12 @@ def findings_text(found: tuple[checkup.Finding, ...], page: Page) -> str:
     for fat in found[0].fattest:
         said = "; ".join(part for part in (counted(fat.bits, "bit"), saving_text(fat)) if part)
         text += page.wrapped(f"{fat.slot.address}: {said}", "    ", "  - ")
+    most = max(found, key=lambda one: one.over_bits)
+    if 0 < most.saved_bits < most.over_bits:
+        enough = f"Together that saves {counted(most.saved_bits, 'bit')} of the {most.over_bits:,} that are too many: "
+        text += page.wrapped(
+            f"{enough}take larger steps or smaller ranges, or leave a field out.", "  ", "  "
+        )
     return text
 
 

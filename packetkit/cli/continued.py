@@ -33,7 +33,20 @@ def text(account: Account, width: int, encoding: str) -> str:
     if any(one.missing for one in found.values()):
         why = "Missing: numbers between good frames that no good frame bore; failed frames are among them."
         lines += "\n".join(output.wrapped(why, width)) + "\n"
+    for name, one in found.items():
+        if one.perhaps_resets:
+            lines += "\n".join(output.wrapped(_perhaps(name, one.perhaps_resets), width)) + "\n"
     return lines
+
+
+def _perhaps(name: str, count: int) -> str:
+    """What nobody can tell of a counter that steps back to its start."""
+    gaps = "a gap ends" if count == 1 else f"{count:,} gaps end"
+    which = "it may be a restart" if count == 1 else "they may be restarts"
+    return (
+        f"{name}: {gaps} right behind the counter's start: {which} of the unit and nothing missing. "
+        "A field with role: boot tells."
+    )
 
 
 def _events(one: Continuity) -> int:
@@ -84,6 +97,7 @@ def _object(account: Account, name: str, one: Continuity) -> dict[str, Any]:
         "late": one.late if counts else None,
         "wraps": one.wraps if counts else None,
         "restarts": one.resets,
+        "perhaps_restarts": one.perhaps_resets if counts else None,
         "elapsed_s": one.elapsed_s,
         "loss_axis": one.timeline.unit,
         "loss_part_width": width,

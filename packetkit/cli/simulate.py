@@ -7,15 +7,18 @@ each frame and piece of junk, lost frames included, so that a decoder's account 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from fractions import Fraction
 
 import click
 
+from packetkit.captures.continuity import counters
 from packetkit.cli import output
 from packetkit.cli.wanted import frames_asked
 from packetkit.conformance.simulate import Channel, Sent, simulate
 from packetkit.errors import InputError, counted
 from packetkit.files import load, not_onto_an_input
+from packetkit.layout.model import Layout
 from packetkit.mission.load import Mission
 from packetkit.radio.settings import exact_number
 
@@ -58,8 +61,21 @@ def summary(
     return {**head, "capture_bytes": size, "junk_pieces": junk, "frames": frames}
 
 
-def text(made: dict[str, object], destination: str, truth: str, encoding: str, restarts: int) -> str:
-    """The counts as a table, and where capture and truth lie."""
+def untold(layout: Layout) -> bool:
+    """True where nothing but the sequence counter tells a restart: decode may take one for lost frames."""
+    found = counters(layout)
+    return found.sequence is not None and found.boot is None and found.clock is None
+
+
+def text(
+    made: dict[str, object],
+    destination: str,
+    truth: str,
+    encoding: str,
+    restarts: int,
+    doubtful: Sequence[str],
+) -> str:
+    """The counts as a table, and where capture and truth lie. doubtful: frames whose restarts nothing tells."""
     frames = made["frames"]
     assert isinstance(frames, dict)
     # Nothing is sent unheard unless passes are simulated.
@@ -80,6 +96,9 @@ def text(made: dict[str, object], destination: str, truth: str, encoding: str, r
             f"restarts of the unit: {restarts}; what is lost right before or after one,",
             "decode cannot count as missing",
         ]
+    if restarts and doubtful:
+        said = f"{', '.join(doubtful)}: without role: boot decode may take a restart for a wrap and count what is between as missing"
+        lines += output.wrapped(said, min(output.columns(), output.DEFAULT_COLUMNS))
     return f"{table}\n" + "".join(f"{line}\n" for line in lines)
 
 
@@ -215,7 +234,8 @@ def command(
             counts[sent.frame, sent.fate] += 1
             progress.advance()
     made = summary(mission, counts, size, seed, length / 60) | {"channel_seed": channel_seed}
+    doubtful = [name for name in found if untold(mission.layouts[name])]
     if as_json:
         output.write_json(made)
     else:
-        output.write(text(made, destination, truth, output.encoding_of(), restarts))
+        output.write(text(made, destination, truth, output.encoding_of(), restarts, doubtful))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from math import ceil
 from typing import NamedTuple
 
 from packetkit.errors import counted
@@ -17,10 +18,11 @@ from packetkit.layout import printed, size
 from packetkit.layout.model import Choice, Continued, Fill, Gain, Layout, Measured, Node, Repeat, bodies
 from packetkit.layout.number import is_decode_only
 from packetkit.layout.slots import Check, Mark, Slot
-from packetkit.mission.budget import longest
+from packetkit.mission.budget import HOUR_S, longest
 from packetkit.mission.cost import Step, saving, slot_times
-from packetkit.mission.load import Link, Mission
+from packetkit.mission.load import Mission
 from packetkit.radio.chirp import MAXIMUM_PAYLOAD_BYTES
+from packetkit.schema.words import format_number
 
 # How many fields a finding over a limit names: enough to find bytes in, few enough to read.
 FATTEST = 3
@@ -187,37 +189,49 @@ class Fat(NamedTuple):
 
 
 class Finding(NamedTuple):
-    """A limit that a frame breaks: rule is `frame-over-limit` or `frame-over-radio`; the sizes in bytes; the largest fields."""
+    """A limit that a frame breaks: rule is `frame-over-limit`, `frame-over-radio` or `frame-over-message`; the sizes in bytes.
+
+    over_bits: how many beside spare ones must go; fattest: the largest fields.
+    """
 
     rule: str
     frame: str
     frame_bytes: int
     limit_bytes: int
+    over_bits: int
     summary: str
     fattest: tuple[Fat, ...]
+
+    @property
+    def saved_bits(self) -> int:
+        """What the largest fields save together, each by its next step."""
+        return sum(-fat.saving.frame_bits for fat in self.fattest if fat.saving is not None)
 
 
 def findings(mission: Mission, name: str) -> tuple[Finding, ...]:
     """The limits that a frame breaks at its longest; at its shortest where it has no longest form. One that is only carried breaks none."""
     if name not in mission.sent:
         return ()
-    layout, link = mission.layouts[name], mission.link
+    layout = mission.layouts[name]
     most = layout.maximum_bytes
     size = layout.minimum_bits // 8 if most is None else most
+    bits = layout.minimum_bits if layout.maximum_bits is None else layout.maximum_bits
     found = []
-    for rule, limit, what in _limits(link):
+    for rule, limit, what in _limits(mission):
         if size > limit:
             longest = (
                 "" if layout.is_fixed else " at its longest" if most is not None else " even at its shortest"
             )
             summary = f"{counted(size, 'byte')}{longest}, {size - limit:,} over {what}"
-            found.append(Finding(rule, name, size, limit, summary, fattest(mission, name)))
+            over = bits - tally(layout).spare_bits - 8 * limit
+            found.append(Finding(rule, name, size, limit, over, summary, fattest(mission, name)))
     return tuple(found)
 
 
-def _limits(link: Link) -> list[tuple[str, int, str]]:
+def _limits(mission: Mission) -> list[tuple[str, int, str]]:
     """Rule, most bytes of a frame, and the limit in words."""
     limits = []
+    link, host = mission.link, None if mission.passes is None else mission.passes.host
     if link.maximum_frame_bytes is not None:
         limits.append(
             ("frame-over-limit", link.maximum_frame_bytes, f"maximum_frame_bytes: {link.maximum_frame_bytes}")
@@ -228,6 +242,9 @@ def _limits(link: Link) -> list[tuple[str, int, str]]:
         limits.append(
             ("frame-over-radio", room, f"what one radio packet carries ({MAXIMUM_PAYLOAD_BYTES} bytes{less})")
         )
+    if host is not None:
+        size = f"what one message of the host carries (message_bytes: {host.message_bytes})"
+        limits.append(("frame-over-message", host.message_bytes, size))
     return limits
 
 
@@ -275,9 +292,33 @@ def notes(mission: Mission, name: str) -> tuple[str, ...]:
             f"{_listed(codes_only)} {'lies on a curve' if one else 'lie on curves'} without an inverse: several codes may have one value, "
             "so encode takes {raw: n} only."
         )
+    found += _too_often(mission, name)
     if not any(slot.kind == "check" for slot in layout.slots):
         found.append("No check: damage goes unnoticed unless what carries the frame detects it.")
     return tuple(found)
+
+
+def _too_often(mission: Mission, name: str) -> list[str]:
+    """That a frame alone is on the air for longer than the share of the hour allows, and how seldom it would fit; often nothing."""
+    layout, link = mission.layouts[name], mission.link
+    if layout.cadence_s is None or link.share_of_hour is None or name not in mission.sent:
+        return []
+    airtime_s = link.time_on_air(longest(layout, link)[0])
+    if airtime_s is None:
+        return []
+    flight = None if mission.passes is None else mission.passes.flight
+    sends_s = HOUR_S if flight is None else min(Fraction(flight.duration_s), Fraction(HOUR_S))
+    used_s = sends_s // max(layout.cadence_s, airtime_s + link.gap_s) * airtime_s
+    allowed_s = link.share_of_hour * HOUR_S
+    if used_s <= allowed_s:
+        return []
+    least_s = ceil(10 * sends_s * airtime_s / allowed_s) / 10
+    text = (
+        f"Sent every {format_number(layout.cadence_s)} s it is on the air for {float(used_s):,.1f} s of an hour, and "
+        f"share_of_hour_percent: {format_number(100 * link.share_of_hour)} allows {float(allowed_s):,.1f} s. Send it every "
+        f"{least_s:g} s or less often, shorten it, or use a faster setting."
+    )
+    return [text]
 
 
 def carries(layout: Layout, name: str) -> bool:
@@ -305,7 +346,7 @@ def lacks_unit(slot: Slot) -> bool:
 
 
 def _unbounded(mission: Mission, layout: Layout, node: Repeat) -> str:
-    rooms = [limit for _, limit, _ in _limits(mission.link)]
+    rooms = [limit for _, limit, _ in _limits(mission)]
     text = f"{node.address} has no maximum"
     if node.joined is not None and not rooms:
         return f"{text}, so the frame has no longest form. Let a length field measure it, or say maximum_frame_bytes in link."

@@ -175,11 +175,15 @@ class Compared:
 
 
 def busiest_hour_s(made: Budget) -> Fraction:
-    """The most airtime in any hour: frames with a cadence around the clock, the others in one pass. Added up, so never too little."""
+    """The most airtime in any hour: frames with a cadence around the clock (in a flight while it lasts), the others in one pass.
+
+    Added up, so never too little.
+    """
     total = Fraction(0)
     for share in made.shares:
         if share.cadence_s is not None:
-            total += busiest(max(share.cadence_s, share.time_on_air_s + made.gap_s), share.time_on_air_s)
+            hour = busiest(max(share.cadence_s, share.time_on_air_s + made.gap_s), share.time_on_air_s)
+            total += min(hour, share.airtime_s) if made.window.basis == "flight" else hour
         else:
             hours = max(made.window.duration_s / HOUR_S, Fraction(1))
             total += share.airtime_s / hours

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from packetkit.errors import RadioError, counted
 from packetkit.mission.load import Link, Mission
 from packetkit.radio import doppler
+from packetkit.radio.modems import MODEMS
 from packetkit.radio.settings import Setting
 
 
@@ -118,12 +119,26 @@ def _low_data_rate_symptom(first: Link, second: Link) -> str:
     return "packets are noticed and headers read, then every radio CRC fails: the rest is unpacked wrongly"
 
 
+def _family(_: Link, setting: Setting) -> str:
+    others = [one for one in MODEMS.values() if one is not setting.modem]
+    if all(setting.modem.sends_as(one, setting.spreading_factor) for one in others):
+        return "any: all send this spreading factor alike"
+    return f"{setting.modem}, which sends SF{setting.spreading_factor} in a way of its own"
+
+
 PARAMETERS: tuple[Parameter, ...] = (
     Parameter("frequency", _frequency, _frequency_symptom, _frequency_near),
     Parameter(
         "spreading factor",
         lambda link, setting: f"{setting.spreading_factor}",
         lambda first, second: "nothing is received: another spreading factor sounds like noise",
+    ),
+    Parameter(
+        "modem family",
+        _family,
+        lambda first, second: (
+            "nothing is received: the families build packets otherwise below SF7; use SF7 or more, or radios of one family"
+        ),
     ),
     Parameter(
         "bandwidth",

@@ -66,9 +66,15 @@ def together(
 ) -> Together:
     """What these missions do to each other; teams: names and missions. cadence_s: for frames without one.
 
-    Raises RadioError with every team that names no radio, or whose frame has no cadence.
+    Raises RadioError with every team that names no radio, or whose frame has no cadence; where no frame lacks the one that is given.
     """
     faults: list[str] = []
+    if cadence_s is not None and not any(
+        one.cadence_s is None for _, mission in teams for one in mission.sent.values()
+    ):
+        faults.append(
+            "--cadence-s is for frames without a cadence, and every frame here has cadence_s; leave it out, or change the schemas"
+        )
     senders: list[Sender] = []
     for team, mission in teams:
         senders += _senders(team, mission, cadence_s, faults)

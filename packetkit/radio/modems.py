@@ -83,6 +83,18 @@ class Modem:
         """Return every spreading factor of the family, in rising order."""
         return tuple(factor for waveform in self.waveforms for factor in waveform.spreading_factors)
 
+    def sends_as(self, other: Modem, spreading_factor: int) -> bool:
+        """Return whether both families build a packet alike at a spreading factor, so that each hears the other."""
+        mine, theirs = (
+            [
+                (row.sync_symbols, row.dropped_rows)
+                for row in modem.waveforms
+                if spreading_factor in row.spreading_factors
+            ]
+            for modem in (self, other)
+        )
+        return mine == theirs
+
     def __str__(self) -> str:
         return self.name
 

@@ -109,12 +109,10 @@ def misfit(setting: Setting, receiver: str | None) -> str:
         return ""
     row, factor = RECEIVERS[receiver], setting.spreading_factor
     family = MODEMS[row.family]
-    waveform = next((one for one in family.waveforms if factor in one.spreading_factors), None)
-    if waveform is None:
+    if factor not in family.spreading_factors:
         least = family.spreading_factors[0]
         return f"{receiver} has no SF{factor}; use SF7 or more, which every family has: this one begins with SF{least}"
-    mine = setting.waveform
-    if (waveform.sync_symbols, waveform.dropped_rows) != (mine.sync_symbols, mine.dropped_rows):
+    if not family.sends_as(setting.modem, factor):
         return (
             f"{receiver} sends SF{factor} otherwise than {setting.modem} does, and neither hears the other; "
             f"use SF7 or more, or modem {row.family} where both ends are of it"

@@ -206,6 +206,34 @@ def test_a_step_to_zero_with_the_boot_counter_up_is_a_restart_and_no_loss() -> N
     assert (course.missing, course.resets) == (1, 1)
 
 
+@pytest.mark.parametrize(
+    ("fields", "rows", "perhaps"),
+    [
+        # What 232, 0 leaves out is 233 to 255, 23 numbers; or nothing, where the unit restarted.
+        ("[{name: n, bits: 8, role: sequence}]", [{"n": 232}, {"n": 0}], 1),
+        ("[{name: n, bits: 8, role: sequence}]", [{"n": 232}, {"n": 8}, {"n": 9}], 1),
+        ("[{name: n, bits: 8, role: sequence}]", [{"n": 232}, {"n": 9}], 0),
+        ("[{name: n, bits: 8, role: sequence}]", [{"n": 250}, {"n": 1}], 0),  # six of 251 to 0: a usual gap
+        ("[{name: n, bits: 8, role: sequence}]", [{"n": 100}, {"n": 123}], 0),  # no wrap
+        (
+            "[{name: n, bits: 8, role: sequence}, {name: b, bits: 8, role: boot}]",
+            [{"n": 232, "b": 1}, {"n": 0, "b": 1}],
+            0,
+        ),
+        (
+            "[{name: n, bits: 8, role: sequence}, {name: t, bits: 24, role: clock, tick_s: 1}]",
+            [{"n": 232, "t": 100}, {"n": 0, "t": 340}],
+            0,
+        ),
+    ],
+)
+def test_a_gap_that_ends_right_behind_the_start_may_be_a_restart_where_nothing_else_tells(
+    fields: str, rows: list[dict[str, int]], perhaps: int
+) -> None:
+    course, _ = course_of(fields, rows)
+    assert course.perhaps_resets == perhaps and course.resets == 0
+
+
 def test_without_boot_counter_the_clock_tells_a_wrap_from_a_restart() -> None:
     fields = "[{name: n, bits: 8, role: sequence}, {name: t, bits: 24, role: clock, tick_s: 1}]"
     wrapped, said = course_of(fields, [{"n": 250, "t": 5000}, {"n": 3, "t": 5090}])

@@ -301,6 +301,69 @@ def test_a_frame_over_its_limit_is_a_finding_with_its_three_largest_fields(
     assert "a step of 0.2 uT instead of 0.0625 saves 15 bits" in " ".join(shown.split())
 
 
+GUEST = """\
+mission: guest
+frames:
+  report:
+    cadence_s: 60
+    fields:
+      - {name: sequence, bits: 8, role: sequence}
+      - {name: dose_rate, minimum: 0, maximum: 100, resolution: 0.05, unit: uSv/h, missing: true}
+      - {name: temperature, minimum: -60, maximum: 125, resolution: 0.5, unit: Cel, missing: true}
+      - {name: current, minimum: -2, maximum: 2, resolution: 0.002, unit: A, missing: true}
+      - {kind: reserved, up_to: byte}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}
+passes: {host: {messages_per_day: 12, message_bytes: LIMIT}}
+"""
+
+
+@pytest.mark.parametrize(("limit", "status"), [(7, 0), (6, 1)])
+def test_a_host_s_message_is_a_limit_too(
+    capsys: pytest.CaptureFixture[str], schema: Any, limit: int, status: int
+) -> None:
+    # 8 + 11 + 9 + 11 bits, one that is spare and 16 of the check are 56, 7 bytes
+    made = schema(GUEST.replace("LIMIT", str(limit)))
+    found = frame(document(capsys, made, status=status))["findings"]
+    assert [(one["rule"], one["frame_bytes"], one["limit_bytes"]) for one in found] == [
+        ("frame-over-message", 7, 6)
+    ] * status
+    told = " ".join(text(capsys, made, status=status).split())
+    assert ("(message_bytes: 6)" in told) == bool(status)
+    # One step coarser in each of the three is one bit each: 1001, 186 and 801 codes instead of 2001, 371 and 2001.
+    assert ("Together that saves 3 bits of the 7 that are too many" in told) == bool(status)
+
+
+def test_steps_that_save_enough_are_not_called_too_few(
+    capsys: pytest.CaptureFixture[str], schema: Any
+) -> None:
+    # four bits of the counter instead of eight: 51 bits, three more than six bytes, and three is what the steps save
+    few = GUEST.replace("LIMIT", "6").replace("sequence, bits: 8", "sequence, bits: 4")
+    assert "too many" not in text(capsys, schema(few), status=1)
+
+
+@pytest.mark.parametrize(("every", "is_told"), [("5", True), ("16.4", True), ("16.5", False)])
+def test_a_cadence_beyond_the_declared_share_is_a_note_with_a_cadence_that_fits(
+    capsys: pytest.CaptureFixture[str], schema: Any, every: str, is_told: bool
+) -> None:
+    # 16 bytes at SF9 and 125 kHz: 12.25 symbols of 4.096 ms before, 28 behind: 164.864 ms (data sheet's sum, by hand). One per cent of
+    # an hour is 36 s: 218 frames, every 16.5 s.
+    source = f"""\
+mission: lark
+frames:
+  report:
+    cadence_s: {every}
+    fields:
+      - {{name: sequence, bits: 8, role: sequence}}
+      - {{name: body, kind: bytes, length: 13}}
+      - {{name: check, kind: check, algorithm: CRC-16/IBM-3740}}
+link: {{chirp: {{spreading_factor: 9, bandwidth_khz: 125}}, share_of_hour_percent: 1}}
+"""
+    (notes,) = [frame(document(capsys, schema(source)))["notes"]]
+    assert (
+        any("share_of_hour_percent: 1 allows 36.0 s. Send it every 16.5 s" in one for one in notes) == is_told
+    )
+
+
 @pytest.mark.parametrize(("count", "status"), [(251, 0), (252, 1)])
 def test_a_radio_packet_carries_255_bytes_with_the_drivers(
     capsys: pytest.CaptureFixture[str], schema: Any, count: int, status: int

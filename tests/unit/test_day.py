@@ -20,7 +20,7 @@ from packetkit.cli.main import main
 from packetkit.errors import RadioError
 from packetkit.mission.arrivals import margins_db
 from packetkit.mission.budget import budget
-from packetkit.mission.day import busiest, compared, day_of, energy_of
+from packetkit.mission.day import busiest, busiest_hour_s, compared, day_of, energy_of
 from packetkit.mission.load import Mission
 from packetkit.mission.passes import window_of
 from packetkit.passes.track import circular_sample
@@ -43,6 +43,26 @@ def document(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, A
     found: dict[str, Any] = json.loads(capsys.readouterr().out, parse_constant=pytest.fail)
     jsonschema.validate(found, SCHEMA)
     return found
+
+
+# Invented: a small rocket that is in the air for some two minutes, ten frames a second.
+FLIGHT = """
+mission: dart
+frames:
+  report:
+    cadence_s: 0.1
+    fields:
+      - {name: sequence, bits: 8, role: sequence}
+      - {name: samples, repeat: 7, bits: 8}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}
+link:
+  chirp: {spreading_factor: 7, bandwidth_khz: 250, frequency_mhz: 433.5}
+  share_of_hour_percent: 10
+  unit: {power_dbm: 10}
+  region: eu
+passes:
+  rocket: {apogee_km: 3, downrange_km: 1.5, parachute_altitude_km: 0.5, descent_m_per_s: 8}
+"""
 
 
 def test_the_expected_loss_agrees_with_simulated_passes() -> None:
@@ -231,6 +251,18 @@ def test_documents_figures_stand_beside_the_missions_own() -> None:
     assert share.figure == pytest.approx(2.79552) and "10 %; here 2.796 %" in str(share)
     assert all("legal" not in str(one) for one in found.values())
     assert compared(replace(plover, link=replace(plover.link, region=None)), made) == ()
+
+
+def test_a_flight_shorter_than_an_hour_has_no_airtime_beyond_its_own() -> None:
+    mission = packetkit.parse(FLIGHT)
+    assert mission.passes is not None
+    made = budget(mission, window_of(mission.passes))
+    (share,) = made.shares
+    # Frames of the flight alone: as many as the budget counts, each for its time on the air.
+    assert made.window.duration_s < 600
+    assert busiest_hour_s(made) == share.frames * share.time_on_air_s < 360
+    (duty,) = [one for one in compared(mission, made) if one.unit == "%"]
+    assert duty.over < 0, "10 % of the hour allow what the flight takes, as the share of the hour says"
 
 
 def test_a_dwell_is_compared_where_a_document_has_one() -> None:

@@ -432,6 +432,14 @@ def test_the_common_step_divides_every_period() -> None:
     assert common_step([Fraction(1, 2), Fraction(3, 4)]) == Fraction(1, 4)
 
 
+def test_a_cadence_that_no_team_s_frame_lacks_is_refused_and_else_is_theirs() -> None:
+    sent, free = parsed(TEAM), parsed(TEAM.replace("    cadence_s: 10\n", "").replace("code: 1", "code: 2"))
+    with pytest.raises(packetkit.RadioError, match="every frame here has cadence_s; leave it out"):
+        together([("a", sent), ("b", sent)], Fraction(2, 5))
+    (shared,) = together([("a", sent), ("b", free)], Fraction(20)).channels
+    assert [one.period_s for one in shared.senders] == [10, 20]
+
+
 def test_teams_with_one_tag_cannot_be_told_apart_and_other_channels_do_not_meet() -> None:
     same = [("a", parsed(TEAM)), ("b", parsed(TEAM))]
     assert together(same).alike[0][:2] == ("a: beacon", "b: beacon")

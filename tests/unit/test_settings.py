@@ -36,12 +36,15 @@ def changed(old: str, new: str, text: str = TEXT) -> str:
 
 
 IMPLICIT = changed("437.2", "437.2, header: implicit")
+SIX = changed("spreading_factor: 10", "spreading_factor: 6", IMPLICIT)
 # Parameter, sender, receiver, whether it matters, words of the symptom.
 CASES: tuple[tuple[str, str, str, bool, str], ...] = (
     ("frequency", TEXT, changed("437.2", "437.21"), False, "10,000 Hz apart"),
     ("frequency", TEXT, changed("437.2", "437.3"), True, "nothing is received"),
     ("frequency", TEXT, changed(", frequency_mhz: 437.2", ""), True, "one end does not say it"),
     ("spreading factor", TEXT, changed("10,", "9,"), True, "sounds like noise"),
+    # SF6: 4.25 symbols of sync word and two rows less in the old family, 6.25 and none in the new one (both data sheets).
+    ("modem family", SIX, changed("implicit", "implicit, modem: sx127x", SIX), True, "otherwise below SF7"),
     ("bandwidth", TEXT, changed("125", "250"), True, "another slope"),
     ("coding rate", TEXT, changed("437.2", "437.2, coding_rate: 4/8"), False, "the header tells"),
     (
@@ -84,6 +87,13 @@ def test_each_mismatch_is_named_with_its_symptom(
 
 def test_every_parameter_has_a_case() -> None:
     assert {one.name for one in PARAMETERS} == {case[0] for case in CASES} - {"frame beacon"}
+
+
+@pytest.mark.parametrize("factor", [7, 12])
+def test_from_sf7_on_the_families_hear_each_other(factor: int) -> None:
+    new = changed("spreading_factor: 10", f"spreading_factor: {factor}")
+    old = changed("437.2", "437.2, modem: sx127x", new)
+    assert mismatches(packetkit.parse(new), packetkit.parse(old)) == ()
 
 
 def test_one_schema_agrees_with_itself() -> None:

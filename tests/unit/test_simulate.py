@@ -232,6 +232,30 @@ def test_capture_and_truth_lie_side_by_side(
     assert made["capture_bytes"] == len(data) and capture.read_bytes() == data
 
 
+def test_simulate_and_decode_say_alike_that_a_restart_may_be_taken_for_lost_frames(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, capture = tmp_path / "guest.yaml", tmp_path / "capture"
+    fields = "[{name: n, bits: 8, role: sequence}, {name: x, bits: 16}, {name: c, kind: check, algorithm: CRC-16/IBM-3740}]"
+    path.write_text(f"mission: guest\nframes:\n  report:\n    cadence_s: 60\n    fields: {fields}\n")
+    usual = ["simulate", str(path), "--minutes", "60", "--seed", "1", "-o", str(capture)]
+    assert main(usual) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "report: without role: boot decode may take a restart for a wrap" in said
+    numbers = [
+        json.loads(line)["values"]["n"]
+        for line in Path(f"{capture}.truth.jsonl").read_text().splitlines()
+        if json.loads(line)["fate"] == "good"
+    ]
+    (before,) = [one for one, then in pairwise(numbers) if then < one]
+    assert 128 < before < 248, "the restart of this seed steps back by less than a wrap would, as in the text"
+    main(["decode", str(path), str(capture), "-o", str(tmp_path / "rows.csv")])
+    told = " ".join("".join(capsys.readouterr()).split())
+    assert "report: a gap ends right behind the counter's start: it may be a restart of the unit" in told
+    assert main([*usual, "--restarts", "0"]) == 0
+    assert "role: boot" not in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
