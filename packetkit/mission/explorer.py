@@ -175,7 +175,8 @@ def _radio(mission: Mission, text: str) -> dict[str, Any] | None:
 
 
 def _limits(link: Link) -> dict[str, Any]:
-    return {"maximum_frame_bytes": link.maximum_frame_bytes}
+    share = None if link.share_of_hour is None else float(link.share_of_hour)
+    return {"maximum_frame_bytes": link.maximum_frame_bytes, "share_of_hour": share}
 
 
 def _rows(link: Link, base: Setting) -> Iterator[tuple[Setting, dict[str, Any]]]:

@@ -105,6 +105,7 @@ async function main() {
       return radio ? radio.rows.map((row) => [row.spreading_factor, row.bandwidth_khz, row.coding_rate,
         sizes.map((size) => self.packetkitPage.airtimeMs(row, size))]) : [];
     }, job.sizes);
+    seen.counts = await page.evaluate((asked) => asked.map((one) => self.packetkitPage.framesIn(...one)), job.counts);
     seen.checks = await page.evaluate(() => {
       const facts = JSON.parse(document.getElementById('facts').textContent), digits = Array.from('123456789', (one) => one.charCodeAt(0));
       return facts.checks.map((row) => [row.name, self.packetkitPage.taught(row, digits)]);

@@ -25,6 +25,7 @@ from packetkit.fuzz import judges
 from packetkit.integrity.catalog import find
 from packetkit.mission import vectors
 from packetkit.mission.dossier import Dossier
+from packetkit.mission.passes import window_of
 from packetkit.radio.chirp import time_on_air
 from packetkit.radio.settings import Setting, bandwidth
 from packetkit.resources import resource
@@ -33,6 +34,15 @@ from packetkit.targets import javascript
 BROWSERS = {"chromium": "chromium", "firefox": "firefox-esr"}
 SHIPPED = sorted(entry.name for entry in resource("schemas").iterdir() if entry.name.endswith(".yaml"))
 LARGEST_BYTES = 400_000
+# Seconds of listening, milliseconds on the air, gap, cadence, share of the hour; and frames, by hand.
+COUNTS = (
+    ((400, 370.688, 0, 0, None), 1079),  # 400 / 0.370688 = 1079.07
+    ((400, 370.688, 0.1, 0, None), 849),  # 400 / 0.470688 = 849.8
+    ((400, 370.688, 0.1, 60, None), 6),
+    ((400, 370.688, 0, 0, 0.01), 97),  # 1 % of the whole hour: 36 / 0.370688 = 97.1
+    ((7200, 370.688, 0, 0, 0.01), 194),  # of two hours: 72 / 0.370688 = 194.2
+    ((400, 370.688, 0, 60, 0.01), 6),
+)
 SIZES = (0, 1, 21, 24, 72, 222, 255)
 
 # Every character that could end what it stands in.
@@ -153,6 +163,7 @@ def job(place: Path) -> dict[str, Any]:
         "edit": {"address": "power.panel_current", "step": "0.5", "spreading_factor": "9"},
         "lost": 50,
         "sizes": SIZES,
+        "counts": [asked for asked, _ in COUNTS],
         "vectors": [
             {
                 "page": str(place / name.replace(".yaml", ".html")),
@@ -250,9 +261,16 @@ def test_a_finer_step_costs_what_check_says(seen: dict[str, Any], tmp_path: Path
     edits = {row[0]: row[3:] for row in seen["edits"][1:]}
     assert edits["power.panel_current"] == ["9", "10"]
     costs = {row[0]: row[1:] for row in seen["costs"][1:]}
+    passes = heron().passes
+    assert passes is not None
+    window = window_of(passes)
     assert costs["time on air"][0] == "370.688 ms"
     wanted = float(time_on_air(Setting(9, 125), int(costs["bytes of the frame"][1])) * 1000)
     assert costs["time on air"][1] == f"{wanted:g} ms"
+    # What stands after "one after another" counts no cadence; that has rows of its own. The gap is 0.1 s.
+    assert window.duration_s // (Fraction("0.370688") + Fraction("0.1")) == int(costs["frames in a pass"][0])
+    assert costs["frames in a pass, one every 60 s"] == [str(window.duration_s // 60)] * 2
+    assert int(costs["frames in a pass"][1]) > int(costs["frames in a pass"][0])  # SF9 is faster
     schema = tmp_path / "heron.yaml"
     schema.write_text(seen["schema"], encoding="utf-8")
     changed = packetkit.load(str(schema))
@@ -262,6 +280,10 @@ def test_a_finer_step_costs_what_check_says(seen: dict[str, Any], tmp_path: Path
         slot.width == 10 and changed.link.setting is not None and changed.link.setting.spreading_factor == 9
     )
     assert str(changed.layouts["housekeeping"].size_bytes) == costs["bytes of the frame"][1]
+
+
+def test_frames_of_a_pass_keep_to_gap_cadence_and_share_of_the_hour(seen: dict[str, Any]) -> None:
+    assert seen["counts"] == [frames for _, frames in COUNTS]
 
 
 def test_times_on_air_are_those_of_packetkit_at_every_setting(seen: dict[str, Any]) -> None:

@@ -43,6 +43,12 @@ def test_a_schema_without_a_radio_or_passes_has_none() -> None:
     assert told["pass_s"] == USUAL_PASS_S
 
 
+@pytest.mark.parametrize(("said", "share"), [("", None), (", share_of_hour_percent: 1", 0.01)])
+def test_the_share_of_the_hour_is_told(said: str, share: float | None) -> None:
+    text = TEXT.replace("driver_bytes: 4", "driver_bytes: 4" + said)
+    assert facts(packetkit.parse(text), text)["radio"]["share_of_hour"] == share
+
+
 STEPS = """
 mission: tern
 frames:

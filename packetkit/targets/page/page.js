@@ -559,15 +559,25 @@ function radioNow() {
 }
 
 function costOf(bits, radio) {
-  const made = {bits, bytes: Math.ceil(bits / 8), airtime: null, frames: null, pass: null};
+  const made = {bits, bytes: Math.ceil(bits / 8), airtime: null, frames: null, pass: null, paced: null, pacedBytes: null};
   if (!radio) { return made; }
   made.airtime = airtimeMs(radio, made.bytes + FACTS.radio.driver_bytes);
-  const listen = Number(chosen.pass_s);
+  const listen = Number(chosen.pass_s), {gap_s: gap, share_of_hour: share} = FACTS.radio, every = facts().cadence_s;
   if (made.airtime !== null && listen > 0) {
-    made.frames = Math.floor(listen * 1000 / Math.max((facts().cadence_s || 0) * 1000, made.airtime + FACTS.radio.gap_s * 1000) + 1e-9);
+    made.frames = framesIn(listen, made.airtime, gap, 0, share);
     made.pass = made.frames * made.bytes;
+    made.paced = every ? framesIn(listen, made.airtime, gap, every, share) : null;
+    made.pacedBytes = made.paced === null ? null : made.paced * made.bytes;
   }
   return made;
+}
+
+// Frames in so many seconds of listening that begin no sooner after each other than the gap or everyS allows and keep to the share of the
+// hour (null: none said): a pass shorter than an hour may use the whole hour's.
+function framesIn(listenS, airMs, gapS, everyS, share) {
+  const byTime = listenS * 1000 / Math.max(everyS * 1000, airMs + gapS * 1000);
+  const byShare = share === null ? byTime : share * Math.max(listenS, 3600) * 1000 / airMs;
+  return Math.floor(Math.min(byTime, byShare) + 1e-9);
 }
 
 // Bits of the frame with the steps as they are chosen; spare bits take up what changes.
@@ -580,13 +590,14 @@ function bitsThen() {
 }
 
 function showCosts() {
-  const rows = [['frame_bits', 'bits'], ['frame_bytes', 'bytes'], ['airtime', 'airtime'], ['frames_pass', 'frames'], ['bytes_pass', 'pass']];
+  const rows = [['frame_bits', 'bits'], ['frame_bytes', 'bytes'], ['airtime', 'airtime'], ['frames_pass', 'frames'], ['bytes_pass', 'pass'],
+    ...(FACTS.radio && facts().cadence_s ? [['frames_paced', 'paced'], ['bytes_paced', 'pacedBytes']] : [])];
   const now = costOf(facts().bits, FACTS.radio && FACTS.radio.rows[FACTS.radio.now]), then = costOf(bitsThen(), FACTS.radio && radioNow());
   const shown = (value, key, made) => (value === null ? (key === 'airtime' && made.bytes > 255 ? word('too_long') : '') :
     key === 'airtime' ? (Math.round(value * 1000) / 1000) + ' ms' : String(value));
   const heads = ['', word('now'), word('then')].map((text) => make('th', {scope: 'col', text}));
   replace(byId('costs'), make('thead', {}, make('tr', {}, ...heads)), make('tbody', {}, ...rows.map(([key, name]) => make('tr', {},
-    make('td', {text: word(key)}), make('td', {class: 'end', text: shown(now[name], name, now)}),
+    make('td', {text: word(key, {every: String(facts().cadence_s)})}), make('td', {class: 'end', text: shown(now[name], name, now)}),
     make('td', {class: 'end', text: FACTS.radio && !radioNow() && key !== 'frame_bits' && key !== 'frame_bytes' ? word('impossible') : shown(then[name], name, then)})))));
 }
 
@@ -775,7 +786,7 @@ function start() {
   }
   chosen.pass_s = String(FACTS.pass_s);
   choose(state.frame);
-  self.packetkitPage = {state, read, crcOf, taught, divided, airtimeMs, editedSchema, streams, countMissed, chosen, cobs, uncobs};
+  self.packetkitPage = {state, read, crcOf, taught, divided, airtimeMs, framesIn, editedSchema, streams, countMissed, chosen, cobs, uncobs};
 }
 
 start();

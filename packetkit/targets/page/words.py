@@ -118,6 +118,11 @@ WORDS: dict[str, tuple[str, str]] = {
     "airtime": ("time on air", "Sendezeit"),
     "frames_pass": ("frames in a pass", "Rahmen je Überflug"),
     "bytes_pass": ("bytes in a pass", "Bytes je Überflug"),
+    "frames_paced": (
+        "frames in a pass, one every {every} s",
+        "Rahmen je Überflug, alle {every} s einer",
+    ),
+    "bytes_paced": ("bytes in a pass, one every {every} s", "Bytes je Überflug, alle {every} s ein Rahmen"),
     "no_radio": (
         "The schema names no radio: no time on air.",
         "Das Schema nennt kein Funkgerät: keine Sendezeit.",
@@ -126,8 +131,8 @@ WORDS: dict[str, tuple[str, str]] = {
     "not_whole": ("range is no whole number of steps", "Bereich ist keine ganze Zahl von Schritten"),
     "too_long": ("longer than a packet", "länger als ein Paket"),
     "alone": (
-        "If only this frame is sent, one after another.",
-        "Wenn nur dieser Rahmen gesendet wird, einer nach dem anderen.",
+        "If only this frame is sent, one after another, with the schema's gap and share of the hour.",
+        "Wenn nur dieser Rahmen gesendet wird, einer nach dem anderen, mit Pause und Anteil der Stunde des Schemas.",
     ),
     "save": ("Save the changed schema", "Geändertes Schema sichern"),
     "caution": (
