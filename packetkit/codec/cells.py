@@ -37,6 +37,13 @@ class Cell(NamedTuple):
     value: Any
     slot: Slot | None
     derived: Derived | None = None
+    is_sample: bool = False  # one of a bundle, whose code is that of all of them
+
+    @property
+    def has_code(self) -> bool:
+        """Whether there is one number on the wire behind it: not for derived values, lengths, samples, texts and octets."""
+        kinds = ("character", "supplied")
+        return self.slot is not None and self.slot.kind not in kinds and not self.is_sample
 
 
 def cells(layout: Layout, record: Record, most: Mapping[int, int] | None = None) -> Iterator[Cell]:
@@ -91,7 +98,8 @@ def _slot_cells(slot: Slot, value: Any, path: str) -> Iterator[Cell]:
         yield Cell(path, value, slot)
         return
     for number in range(slot.transform.samples):
-        yield Cell(f"{path}[{number}]", None if value is None else value[number], slot.transform.sample)
+        held = None if value is None else value[number]
+        yield Cell(f"{path}[{number}]", held, slot.transform.sample, is_sample=True)
 
 
 def _list_cells(
@@ -123,6 +131,19 @@ def at(container: Any, path: tuple[str, ...]) -> Any:
             return None
         container = container.get(key)
     return container
+
+
+def codes(detail: Any, path: str = "") -> Iterator[tuple[str, int]]:
+    """Yield the path and the code of every slot of a record in detail that is one number on the wire."""
+    if isinstance(detail, list):
+        for number, element in enumerate(detail):
+            yield from codes(element, f"{path}[{number}]")
+    elif isinstance(detail, Mapping):
+        if isinstance(detail.get("raw"), int):  # a group's field of that name is a mapping itself
+            yield path, detail["raw"]
+        else:
+            for key, inner in detail.items():
+                yield from codes(inner, f"{path}.{key}" if path else key)
 
 
 def longest_lists(layout: Layout, record: Record, most: dict[int, int]) -> None:

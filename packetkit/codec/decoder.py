@@ -92,8 +92,9 @@ class Decoder:
         if exact:
             source.add("def decode(data, *, detail=False, salvage=False, variants=None, known=None):")
             source.depth += 1
-            with source.block("if detail or salvage or known:"):
-                source.add("return walk(layout, data, detail=detail, salvage=salvage, known=known)")
+            with source.block("if detail or salvage or variants or known:"):
+                told = "detail=detail, salvage=salvage, variants=variants, known=known"
+                source.add(f"return walk(layout, data, {told})")
         else:
             source.add("def read(data):")
             source.depth += 1

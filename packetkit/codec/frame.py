@@ -20,7 +20,7 @@ from packetkit.codec.codes import RefusedError
 from packetkit.codec.complete import can_be_completed, completed
 from packetkit.codec.decoder import Decoder
 from packetkit.codec.encoder import Encoder
-from packetkit.codec.reading import Variants
+from packetkit.codec.reading import Variants, outside_parts
 from packetkit.codec.rows import codes_in, joined, joined_low
 from packetkit.codec.source import Source
 from packetkit.layout.model import Layout
@@ -36,7 +36,8 @@ class FrameCodec:
 
     def __init__(self, layout: Layout, variants: Variants | None = None) -> None:
         self.layout = layout
-        self.variants = variants or {}
+        parts = outside_parts(layout) if variants else ()  # a mission is told of the parts of all its frames
+        self.variants = {part: name for part, name in (variants or {}).items() if part in parts}
 
     @cached_property
     def source(self) -> str:
@@ -200,7 +201,7 @@ def _cut_out(layout: Layout, decode: Callable[..., Record]) -> Callable[..., tup
     ) -> tuple[Record, int]:
         start = walk.start_at(buffer, at)
         one = bits.octets(buffer)[start : start + size]
-        return decode(one, detail=detail, salvage=salvage, known=known), size
+        return decode(one, detail=detail, salvage=salvage, variants=variants, known=known), size
 
     return decode_from
 
@@ -221,8 +222,10 @@ def _from_start(
         known: Mapping[str, int] | None = None,
     ) -> tuple[Record, int]:
         start = walk.start_at(buffer, at)
-        if detail or salvage or known:
-            return walk.decode_from(layout, buffer, start, detail=detail, salvage=salvage, known=known)
+        if detail or salvage or variants or known:
+            return walk.decode_from(
+                layout, buffer, start, detail=detail, salvage=salvage, variants=variants, known=known
+            )
         whole = bits.octets(buffer)
         found = read(whole[start:] if most is None else whole[start : start + most])
         return walk.decode_from(layout, buffer, start) if found is None else found
@@ -271,7 +274,7 @@ class Frame:
         detail: every slot as {raw, value, unit, reason, note}. salvage: that, also where a check failed; then no leaf is trusted.
         variants: for each part whose variant is told from outside, by its address, the variant's name.
         known: raw codes of supplied fields, by name, for a frame that has some; those not given are recovered from the checks, which
-        then prove nothing: the reason in detail is `recovered`. Raises ValueError for a name or a code that is none.
+        then prove nothing: the reason in detail is `recovered`. Raises ValueError for a part, a name or a code that is none.
         """
         self.__dict__["decode"] = self.codec.decode
         return self.codec.decode(data, detail=detail, salvage=salvage, variants=variants, known=known)
@@ -307,12 +310,12 @@ class Frame:
     def decode_many(self, buffer: Octets, *, raw: bool = False) -> Columns:
         """Return the columns of frames that stand back to back, as numpy arrays with a validity mask each, and which rows are `ok`.
 
-        A trailing part is a last row that is not ok; bad frames are masked, never raised. raw: keep the codes on the wire too. Layouts
-        that vary in size are decoded one by one, and `obstacle` of the result says so.
+        A trailing part is a last row that is not ok; bad frames are masked, never raised. raw: keep the codes on the wire too, of every
+        field that is one number there. Layouts that vary in size are decoded one by one, and `obstacle` of the result says so.
         """
         from packetkit.codec.bulk import decode_many
 
-        return decode_many(self.layout, buffer, self.decode, raw=raw)
+        return decode_many(self.layout, buffer, self.decode, raw=raw, variants=self.codec.variants)
 
     def encode_many(self, columns: Mapping[str, Any]) -> bytes:
         """Return the frames, back to back, of columns by path: what decode_many gives, or arrays and lists of one length.

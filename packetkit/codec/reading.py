@@ -91,11 +91,7 @@ class Reading:
         self.scope = Scope(None)
         self.supplied = {slot.number: _supplied(slot, self.scope, known or {}) for slot in layout.supplied}
         self.unknown = {slot.number for slot in layout.supplied if slot.path[0] not in (known or {})}
-        strange = (known or {}).keys() - {slot.path[0] for slot in layout.supplied}
-        if strange:
-            raise ValueError(
-                f"{layout.name} is supplied with no {' and no '.join(sorted(map(str, strange)))}"
-            )
+        _refuse_strangers(layout, self.variants, known or {})
         self.data = data
         self.end = len(data) * 8
         self.leaves: list[Leaf] = []
@@ -364,6 +360,30 @@ class Reading:
             text = f"{self.layout.name}: {len(self.data)} bytes cannot hold {path}: {size} from bit {at}"
             raise ShortFrame(text, path=path, bit=at)
         return count
+
+
+def _refuse_strangers(layout: Layout, variants: Variants, known: Known) -> None:
+    """Raise ValueError for names that are given and are none: of supplied fields, of parts that are told from outside."""
+    fields = [slot.path[0] for slot in layout.supplied]
+    strange = sorted(map(str, known.keys() - set(fields)))
+    if strange:
+        raise ValueError(f"{layout.name} is supplied with no {' and no '.join(strange)}{_those(fields)}")
+    parts = outside_parts(layout) if variants else []
+    strange = sorted(map(str, variants.keys() - set(parts)))
+    if strange:
+        raise ValueError(
+            f"{' and '.join(strange)} is no part of {layout.name} that is told from outside{_those(parts)}"
+        )
+
+
+def outside_parts(layout: Layout) -> list[str]:
+    """Return the addresses of the parts whose variant is told from outside."""
+    return [node.address for node in layout.walk() if isinstance(node, Choice) and not node.told_by]
+
+
+def _those(names: list[str]) -> str:
+    """What there is instead: `: station`."""
+    return f": {', '.join(names)}" if names else ": there is none"
 
 
 def _supplied(slot: Slot, scope: Scope, known: Known) -> Leaf:

@@ -52,7 +52,7 @@ def decode(
 
     detail: every slot as {raw, value, unit, reason, note}. salvage: that, also where a check failed; then no
     leaf is trusted. variants: those that are told from outside. known: raw codes of supplied fields by name; the
-    others are recovered from the checks. Raises ValueError for a name or a code that is none.
+    others are recovered from the checks. Raises ValueError for a part, a name or a code that is none.
     """
     reading = Reading(layout, bits.octets(data), variants, known)
     reading.read()

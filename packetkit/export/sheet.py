@@ -125,7 +125,7 @@ class Sheet:
                 self.places.setdefault(cell.path, len(self.places))
         for name in layouts if style.raw else ():
             for cell in self._cells(name):
-                if _has_code(cell):
+                if cell.has_code:
                     self.places.setdefault(cell.path + RAW, len(self.places))
         for name, layout in layouts.items() if serial is not None else ():
             known = curves(layout, serial) if serial is not None else {}
@@ -219,8 +219,3 @@ class Sheet:
         if said:
             made[-1] = ", ".join(said)
         return [*self._lead(event.frame, event), *made]
-
-
-def _has_code(cell: Cell) -> bool:
-    """Whether there is one number on the wire behind a cell: not for derived values, lengths, texts and octets."""
-    return cell.slot is not None and cell.slot.kind not in ("character", "supplied")

@@ -111,6 +111,31 @@ def test_raw_codes_are_kept_on_request() -> None:
     assert not frame.decode_many(frame.encode(RECORD)).raw
 
 
+DRAWN_OUT = """
+mission: drawn-out
+frames:
+  all:
+    fields:
+      - {name: level, bits: 8, scale: 1/2, missing: true}
+      - {name: held, kind: count, bits: 8}
+      - {name: cells, repeat: {count: held}, bits: 8, scale: 1/10}
+      - {name: word, kind: text, length: 2}
+      - {name: drift, bits: 7, bundle: {samples: 2, maximum_step: 1}}
+      - {kind: reserved, up_to: byte}
+"""
+
+
+def test_raw_codes_are_kept_of_frames_decoded_one_by_one() -> None:
+    """FF is the missing code of level; 1E and 0A are 3.0 and 1.0 at a tenth."""
+    first, second = bytes.fromhex("0401 1e 6162 0000"), bytes.fromhex("ff02 0a0a 6162 0000")
+    table = parse(DRAWN_OUT).frame().decode_many(first + second + b"\x00", raw=True)
+    assert {path: codes.tolist() for path, codes in table.raw.items()} == {
+        "level": [4, 255, 0], "cells[0]": [30, 10, 0], "cells[1]": [0, 10, 0],
+    }  # fmt: skip
+    assert all(codes.dtype == np.int32 for codes in table.raw.values())
+    assert not parse(DRAWN_OUT).frame().decode_many(first).raw
+
+
 def test_the_type_of_a_column_follows_from_its_field() -> None:
     text = """
 mission: types

@@ -75,3 +75,45 @@ def test_the_commands_ask_for_the_name_and_use_it(tmp_path: Path, capsys: pytest
     assert main(["simulate", str(schema), "--frame", "water", "--minutes", "1", "-o", str(capture)]) == 0
     truth = [json.loads(line) for line in Path(f"{capture}.truth.jsonl").read_text().splitlines()]
     assert {line["frame"] for line in truth} <= {"water", None}
+
+
+# Invented: a part whose variant the port tells, in a frame that takes every way of decoding, and in one that is of one size.
+PARTS = """
+mission: ports
+frames:
+  main:
+    fields:
+      - {name: a, bits: 8}
+      - name: body
+        told_by: outside
+        variants: [{name: near, group: [{name: p, bits: 8}]}, {name: far, group: [{name: q, bits: 16}]}]
+  plain:
+    fields: [{name: tag, kind: tag, bits: 8, code: 9}, {name: b, bits: 32}]
+  held:
+    fields: [{name: tag, kind: tag, bits: 8, code: 8}, {name: n, kind: count, bits: 8}, {name: c, repeat: {count: n}, bits: 32}]
+"""
+
+
+@pytest.mark.parametrize("name", ["main", "plain", "held"])
+def test_a_part_that_is_none_is_named_whatever_decodes(name: str) -> None:
+    """The first call puts a frame's own function in place of the method."""
+    mission = packetkit.parse(PARTS.replace("  main:\n", "  main:\n    told_by: outside\n"))
+    frame = mission.told({"body": "near"}).frame(name)
+    data = {"main": b"\x01\x02", "plain": b"\x09\0\0\0\1", "held": b"\x08\0"}[name]
+    there = "body" if name == "main" else "there is none"
+    for _ in range(2):
+        assert frame.decode_from(data + b"x")[1] == len(
+            data
+        )  # what a mission is told of others' parts is no fault
+        for decode in (frame.decode, frame.decode_from):
+            with pytest.raises(
+                ValueError, match=f"bdy is no part of {name} that is told from outside: {there}"
+            ):
+                decode(data, variants={"bdy": "near"})
+
+
+def test_columns_of_frames_told_from_outside_have_a_row_each() -> None:
+    text = PARTS[: PARTS.index("  plain")]
+    table = packetkit.parse(text).told({"body": "far"}).frame().decode_many(bytes([1, 2, 3, 4, 5, 6]))
+    assert table.ok.tolist() == [True, True] and table["a"].tolist() == [1, 4]
+    assert table["body.far.q"].tolist() == [0x0203, 0x0506]

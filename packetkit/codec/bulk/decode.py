@@ -7,8 +7,8 @@ is cheap, as they are few, and nothing of a frame whose check failed is left.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, field
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -26,21 +26,28 @@ from packetkit.layout.slots import Slot
 # Rows at a time: what is worked on stays in a cache of 1 MiB. Measured in tests/bench/bench_bulk.py.
 BLOCK = 1 << 14
 
-Scalar = Callable[[bytes], Mapping[str, Any]]
+Scalar = Callable[..., Mapping[str, Any]]  # as Frame.decode
 
 
 def decode_many(
-    layout: Layout, buffer: bits.Octets, scalar: Scalar | None = None, *, raw: bool = False
+    layout: Layout,
+    buffer: bits.Octets,
+    scalar: Scalar | None = None,
+    *,
+    raw: bool = False,
+    variants: reading.Variants | None = None,
 ) -> Columns:
     """Return the columns of frames that stand back to back; a trailing part is a last row that is not ok.
 
-    raw: keep the codes on the wire too. scalar: the codec of one frame, for layouts that vary in size or that numpy cannot hold; the
-    result's `obstacle` then says why. Bad frames are masked, never raised.
+    raw: keep the codes on the wire too, of every field that is one number there. scalar: the codec of one frame, for layouts that vary
+    in size or that numpy cannot hold; the result's `obstacle` then says why. variants: those that are told from outside, as scalar was
+    told. Bad frames are masked, never raised.
     """
     data = bits.octets(buffer)
     reader = _reader(layout)
     if reader is None:
-        return _one_by_one(layout, data, scalar, raw)
+        decode = scalar or partial(walk.decode, layout, variants=variants)
+        return _one_by_one(layout, data, decode, raw, variants)
     return reader.table(data, raw)
 
 
@@ -229,39 +236,60 @@ def _wipe(column: _Column, place: slice, bad: Array) -> None:
 # -- one by one ------------------------------------------------------------------------------------
 
 
-def _one_by_one(layout: Layout, data: bytes, scalar: Scalar | None, raw: bool) -> Columns:
+@dataclass(frozen=True)
+class _Row:
+    """A frame decoded by itself, and where it lies. record None: it is not ok. codes: raw ones by path, where they are asked for."""
+
+    start: int
+    size: int
+    record: Mapping[str, Any] | None = None
+    codes: Mapping[str, int] = field(default_factory=dict)
+
+
+def _one_by_one(
+    layout: Layout, data: bytes, decode: Scalar, raw: bool, variants: reading.Variants | None
+) -> Columns:
     """The columns of frames that the scalar codec decodes."""
-    decode = scalar or (lambda frame: walk.decode(layout, frame))
-    rows = list(_rows(layout, data, decode))
+    rows = list(_rows(layout, data, decode, raw, variants))
     most: dict[int, int] = {}
-    for _, _, record in rows:
-        if record is not None:
-            cells.longest_lists(layout, record, most)
+    for row in rows:
+        if row.record is not None:
+            cells.longest_lists(layout, row.record, most)
     empty = list(cells.cells(layout, {}, most))
     slots = {cell.path: cell.slot for cell in empty}
     kinds = {cell.path: _kind(cell) for cell in empty}
     values = {path: np.full(len(rows), filler(kind), kind) for path, kind in kinds.items()}
     valid = {path: np.zeros(len(rows), np.bool_) for path in kinds}
-    codes = {path: {name: code for code, name in slot.states} if slot else {} for path, slot in slots.items()}
-    for number, (_, _, record) in enumerate(rows):
-        for cell in cells.cells(layout, record, most) if record is not None else ():
+    names = {path: {name: code for code, name in slot.states} if slot else {} for path, slot in slots.items()}
+    for number, row in enumerate(rows):
+        for cell in cells.cells(layout, row.record, most) if row.record is not None else ():
             if cell.value is not None:
                 values[cell.path][number] = (
-                    codes[cell.path].get(cell.value, cell.value) if codes[cell.path] else cell.value
+                    names[cell.path].get(cell.value, cell.value) if names[cell.path] else cell.value
                 )
                 valid[cell.path][number] = True
     return Columns(
         layout,
         data,
-        np.array([record is not None for _, _, record in rows], np.bool_),
+        np.array([row.record is not None for row in rows], np.bool_),
         values,
         valid,
-        {},
-        np.array([start for start, _, _ in rows], np.int64),
-        np.array([size for _, size, _ in rows], np.int64),
+        _raw_columns(empty, rows) if raw else {},
+        np.array([row.start for row in rows], np.int64),
+        np.array([row.size for row in rows], np.int64),
         slots,
         obstacle(layout) or f"{layout.name} is too long, or two of its fields have one name",
     )
+
+
+def _raw_columns(places: Sequence[cells.Cell], rows: Sequence[_Row]) -> dict[str, Array]:
+    """The codes of every field that is one number on the wire, 0 where a frame has none."""
+    made: dict[str, Array] = {}
+    for cell in places:
+        if cell.slot is not None and cell.has_code:
+            codes = [row.codes.get(cell.path, 0) for row in rows]
+            made[cell.path] = np.array(codes, integer_type(*cell.slot.raw_limits))
+    return made
 
 
 def _kind(cell: cells.Cell) -> np.dtype[Any]:
@@ -271,19 +299,25 @@ def _kind(cell: cells.Cell) -> np.dtype[Any]:
     return np.dtype(np.int64 if cell.derived is None else np.float64)
 
 
-def _rows(layout: Layout, data: bytes, decode: Scalar) -> Iterator[tuple[int, int, Mapping[str, Any] | None]]:
-    """Each row's first byte, size and record, None where it is not ok; where no size can be read, the rest is one row."""
+def _rows(
+    layout: Layout, data: bytes, decode: Scalar, raw: bool, variants: reading.Variants | None
+) -> Iterator[_Row]:
+    """Each frame; where no size can be read, the rest is one row."""
     at = 0
     while at < len(data):
-        size = _size_at(layout, data, at)
+        size = _size_at(layout, data, at, variants)
+        frame = data[at : at + size]
         try:
-            yield at, size, decode(data[at : at + size])
+            record = decode(frame)
+            codes = dict(cells.codes(decode(frame, detail=True))) if raw else {}
         except DecodeError:
-            yield at, size, None
+            yield _Row(at, size)
+        else:
+            yield _Row(at, size, record, codes)
         at += size
 
 
-def _size_at(layout: Layout, data: bytes, at: int) -> int:
+def _size_at(layout: Layout, data: bytes, at: int, variants: reading.Variants | None) -> int:
     """How many bytes the frame has that begins there; all that is left where that cannot be told."""
     left = len(data) - at
     if layout.runs_to_end:
@@ -291,5 +325,5 @@ def _size_at(layout: Layout, data: bytes, at: int) -> int:
     if layout.size_bytes is not None:
         return min(layout.size_bytes or left, left)
     most = left if layout.maximum_bytes is None else min(left, layout.maximum_bytes)
-    found = reading.read(layout, data[at : at + most])
+    found = reading.read(layout, data[at : at + most], variants)
     return left if found.failure is not None else max(found.used, 1)
