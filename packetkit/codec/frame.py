@@ -320,7 +320,8 @@ class Frame:
     def encode_many(self, columns: Mapping[str, Any]) -> bytes:
         """Return the frames, back to back, of columns by path: what decode_many gives, or arrays and lists of one length.
 
-        NaN and None are missing. Raises EncodeError with the faults of the first rows that have any.
+        NaN and None are missing; options, variants and lists are there where they have values, or where what stands in front says so.
+        Raises EncodeError with the faults of the first rows that have any.
         """
         from packetkit.codec.bulk import encode_many
 

@@ -145,6 +145,24 @@ def columns_of(layout: Layout, records: list[dict[str, Any]]) -> dict[str, list[
 
 @pytest.mark.slow
 @given(st.integers(0, 2**32))
+@settings(max_examples=60)
+def test_columns_of_frames_decoded_one_by_one_encode_back(seed: int) -> None:
+    chance = Random(seed)
+    for layout in drawn(seed):
+        if not obstacle(layout) or layout.runs_to_end:  # what runs to the end cannot stand back to back
+            continue
+        frame = Frame(layout)
+        _, made = frames_of(layout, chance, 4)
+        expected = one_by_one(frame, [frame.decode(one) for one in made])
+        table = frame.decode_many(b"".join(made))
+        if table.ok.all() and isinstance(
+            expected, bytes
+        ):  # else values that do not encode: clamped, unassigned
+            assert frame.encode_many(table) == expected
+
+
+@pytest.mark.slow
+@given(st.integers(0, 2**32))
 @settings(max_examples=150)
 def test_columns_encode_to_what_the_scalar_codec_sends(seed: int) -> None:
     chance = Random(seed)

@@ -224,6 +224,57 @@ def test_faults_of_columns_name_the_row_the_path_and_the_rule() -> None:
         frame.encode_many(columns | {"count": np.zeros((2, 2))})
 
 
+PARTED = """
+mission: parted
+frames:
+  all:
+    fields:
+      - {name: tag, kind: tag, bits: 8, code: [1, 2]}
+      - {name: on, kind: flag}
+      - {kind: reserved, bits: 7}
+      - {name: wind, present_when: on, group: [{name: speed, bits: 8, missing: true}]}
+      - {name: body, told_by: tag, variants: [{name: near, when: {tag: 1}, group: [{name: x, bits: 8}]}, {name: rest, when: {tag: 2}}]}
+      - {name: held, kind: count, bits: 8}
+      - {name: cells, repeat: {count: held}, bits: 8, missing: true}
+"""
+# By hand: absent and empty, an option in which all is missing, a list that ends in a missing value.
+PARTED_FRAMES = ("01 00 05 00", "01 80 ff 06 03 07 08 ff", "02 80 09 01 00")
+
+
+def test_lists_options_and_variants_encode_back_from_their_columns() -> None:
+    frame = parse(PARTED).frame()
+    data = bytes.fromhex("".join(PARTED_FRAMES))
+    table = frame.decode_many(data)
+    assert table.ok.tolist() == [True] * 3 and table.obstacle
+    assert frame.encode_many(table) == data
+    columns = {path: [table.cells(row)[path] for row in range(3)] for path in table}
+    assert frame.encode_many(columns) == data
+    without = {path: column for path, column in columns.items() if path != "cells"}
+    assert frame.encode_many(without) == data.replace(bytes.fromhex("03 07 08 ff"), bytes.fromhex("02 07 08"))
+    lists = {"tag": [2], "on": [False], "cells": [[7, None]]}
+    assert frame.encode_many(lists).hex() == "02000207ff"
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"cells": [1]}, "cells: 1 is not the number of its elements: 2 have values"),
+        ({"cells": [-1]}, "cells: -1 is not the number of its elements"),
+        ({"cells": ["two"]}, "cells: 'two' is not the number of its elements"),
+        ({"cells[x]": [1]}, "cells: .*is not a list"),
+        ({"cells[99999999999]": [1]}, "cells: .*is not a list"),
+        ({"body.rest.y": [3]}, "body.rest.y: is no field"),
+        ({"body.far.y": [3]}, "body"),
+        ({"wnid.speed": [3]}, "wnid: is no field"),
+    ],
+)
+def test_columns_that_do_not_fit_the_layout_are_refused_by_path(more: dict[str, Any], said: str) -> None:
+    columns = {"tag": [2], "on": [False], "cells[0]": [7], "cells[1]": [7]}
+    assert parse(PARTED).frame().encode_many(columns).hex() == "0200020707"
+    with pytest.raises(EncodeError, match=f"row 0: {said}"):
+        parse(PARTED).frame().encode_many(columns | more)
+
+
 def test_no_bytes_are_no_rows() -> None:
     frame = parse(FIXED).frame()
     table = frame.decode_many(b"")

@@ -7,7 +7,7 @@ whole record, which encodes it or says what is wrong with it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from packetkit.codec import walk
-from packetkit.codec.bulk import checks, derived
+from packetkit.codec.bulk import checks, derived, nested
 from packetkit.codec.bulk.columns import Columns
 from packetkit.codec.bulk.gather import Array, bits_turned, octets_turned, pieced, raw_of
 from packetkit.codec.bulk.plan import Part, Placed, Plan, plan_of
@@ -47,7 +47,7 @@ def encode_many(layout: Layout, columns: Mapping[str, Any], scalar: Scalar | Non
     given = _Given(columns)
     plan = plan_of(layout)
     if plan is None:
-        return _checked(given, encode, range(given.rows))
+        return _checked(layout, given, encode, range(given.rows))
     frames = np.zeros((given.rows, plan.size), np.uint8)
     unsure = np.zeros(given.rows, np.bool_)
     names = {one.name for one in plan.placed} | {step.path for step in derived.steps(layout)}
@@ -73,7 +73,7 @@ def encode_many(layout: Layout, columns: Mapping[str, Any], scalar: Scalar | Non
     if not unsure.any():
         return made
     rows = np.flatnonzero(unsure).tolist()
-    redone = _checked(given, encode, rows)
+    redone = _checked(layout, given, encode, rows)
     if len(rows) == given.rows:
         return redone
     frames[unsure] = np.frombuffer(redone, np.uint8).reshape(len(rows), plan.size)
@@ -100,14 +100,12 @@ class _Given:
             text = f"has {lengths[wrong[0]]} rows, but the longest column has {self.rows}. Give one value a frame"
             raise EncodeError(tuple(Fault(path, "wrong-length", text) for path in wrong[:1]))
 
-    def record(self, row: int) -> dict[str, Any]:
-        """One row as a record: groups nest, elements are lists."""
-        made: dict[str, Any] = {}
+    def values(self, row: int) -> Iterator[tuple[str, Any]]:
+        """The paths and values of one row."""
         for path, column in self.columns.items():
             lacks = path in self.lacking and self.lacking[path][row]
             value = column[row]
-            _nest(made, path, None if lacks else value.item() if isinstance(value, np.generic) else value)
-        return made
+            yield path, None if lacks else value.item() if isinstance(value, np.generic) else value
 
 
 def _array(path: str, column: Any) -> Array:
@@ -130,31 +128,13 @@ def _from_list(column: list[Any] | tuple[Any, ...]) -> Array:
     return made
 
 
-def _nest(record: dict[str, Any], path: str, value: Any) -> None:
-    """Put a value at a path such as `readings[0].field_x`; a list grows in the order of its columns."""
-    here: Any = record
-    steps: list[str | int] = []
-    for key in path.split("."):
-        name, *indices = key.replace("]", "").split("[")
-        steps += [name, *(int(one) for one in indices if one.isdecimal())]
-    for step, after in zip(steps, [*steps[1:], None], strict=True):
-        inner: Any = value if after is None else [] if isinstance(after, int) else {}
-        if isinstance(step, int):
-            if step >= len(here):
-                here.append(inner)
-            step = min(step, len(here) - 1)
-        elif step not in here or after is None:
-            here[step] = inner
-        here = here[step]
-
-
-def _checked(given: _Given, encode: Scalar, rows: Any) -> bytes:
+def _checked(layout: Layout, given: _Given, encode: Scalar, rows: Any) -> bytes:
     """The frames of some rows by the scalar codec. Raises EncodeError for those that cannot be encoded."""
     made: list[bytes] = []
     faults: list[Fault] = []
     told = 0
     for row in rows:
-        frame, wrong = _one(encode, given.record(row))
+        frame, wrong = _one(layout, encode, given.values(row))
         made.append(frame)
         faults += [Fault(f"row {row}: {one.path}", one.rule, one.message) for one in wrong]
         told += bool(wrong)
@@ -165,10 +145,12 @@ def _checked(given: _Given, encode: Scalar, rows: Any) -> bytes:
     return b"".join(made)
 
 
-def _one(encode: Scalar, record: Mapping[str, Any]) -> tuple[bytes, tuple[Fault, ...]]:
-    """A frame, or what is wrong with its record."""
+def _one(
+    layout: Layout, encode: Scalar, values: Iterable[tuple[str, Any]]
+) -> tuple[bytes, tuple[Fault, ...]]:
+    """A frame, or what is wrong with its values."""
     try:
-        return encode(record), ()
+        return encode(nested.record(layout, values)), ()
     except EncodeError as error:
         return b"", error.faults
 
