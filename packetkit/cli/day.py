@@ -15,7 +15,10 @@ from packetkit.files import STANDARD_INPUT, not_onto_an_input, read_schema, show
 from packetkit.fuzz import judges
 from packetkit.lab import day, sheets
 from packetkit.lab.resync import QUIET
+from packetkit.mission.budget import budget
 from packetkit.mission.load import Mission, parse
+from packetkit.mission.passes import Pass, window_of
+from packetkit.mission.quota import quota
 from packetkit.targets.c.words import identifier
 
 PYTHON = '''\
@@ -31,6 +34,8 @@ with open("first.jsonl", encoding="utf-8") as file:
     record = json.load(file)
 print(MISSION.frames["{frame}"].encode(record).hex(" "))
 '''
+
+USUAL_PASS_S = 600  # where the schema has no passes: a round number to begin with
 
 C = """\
 /* The first frame of {mission}, by generated code: raw codes in, bytes out. */
@@ -122,6 +127,26 @@ def facts_of(
         "c_name": name,
         "c_upper": name.upper(),
         "setting_options": options,
+        **listening_of(mission),
+        "quota_status": str(int(day.has_quota(mission) and not quota(mission).fits)),
+    }
+
+
+def listening_of(mission: Mission) -> dict[str, str]:
+    """How long the ground listens, in words and as options of `budget`, and that command's exit status."""
+    usual = Pass(Fraction(USUAL_PASS_S), None, None, "given")
+    window, options = usual, f" --duration-s {USUAL_PASS_S}"
+    if mission.passes is not None and mission.passes.host is None:
+        try:
+            window, options = window_of(mission.passes), ""
+        except ModuleNotFoundError:  # passes of elements need libraries of their own
+            window = usual
+    made = budget(mission, window) if mission.link.setting is not None else None
+    length = output.duration_text(float(window.duration_s))
+    return {
+        "listening": f"{'a flight that is heard for' if window.basis == 'flight' else 'a pass of'} {length}",
+        "pass_options": options,
+        "budget_status": str(int(made is not None and bool(made.findings or made.unfound))),
     }
 
 

@@ -17,35 +17,49 @@ from packetkit.mission.load import Mission
 
 
 class Command(NamedTuple):
-    """One command, what to see in what it prints (empty: nothing special), and its exit status."""
+    """One command, what to see in what it prints (empty: nothing special), and its exit status, which may be a fact, too."""
 
     line: str
     see: str = ""
-    status: int = 0
+    status: str = "0"
+
+
+# What a step, or a paragraph of one, may need of the schema.
+RADIO, WIRED, HOST = "a radio", "no radio", "a host with a frame that has a cadence"
+
+
+class Only(NamedTuple):
+    """A paragraph for some missions alone."""
+
+    needs: str
+    words: str
 
 
 class Step(NamedTuple):
-    """One step of the day. needs: what the schema must say for it: nothing, a radio, or ends of a link."""
+    """One step of the day. needs: of RADIO, WIRED and HOST, empty for every mission."""
 
     time: str
     title: str
-    words: tuple[str, ...]
+    words: tuple[str | Only, ...]
     commands: tuple[Command, ...] = ()
     needs: str = ""
 
-
-RADIO = "radio"
 
 _ENGLISH: tuple[Step, ...] = (
     Step(
         "09:00",
         "Loose modules",
         (
-            (
-                "Lay out board, sensors, radio, antenna, battery. Screw the antenna on first: a radio that sends without one can break. "
-                "Lithium cells: follow the maker's limits, never charge one unattended, stop with one that is warm or swollen."
+            Only(
+                RADIO,
+                "Lay out board, sensors, radio, antenna, battery. Screw the antenna on first: a radio that sends without one can break.",
             ),
-            "Local spectrum rules, licences and licensed operators decide what may be sent, and where; airborne use may be restricted.",
+            Only(WIRED, "Lay out board, sensors, battery, and the cable to whatever takes the frames."),
+            "Lithium cells: follow the maker's limits, never charge one unattended, stop with one that is warm or swollen.",
+            Only(
+                RADIO,
+                "Local spectrum rules, licences and licensed operators decide what may be sent, and where; airborne use may be restricted.",
+            ),
         ),
     ),
     Step(
@@ -146,16 +160,28 @@ _ENGLISH: tuple[Step, ...] = (
     Step(
         "14:00",
         "What it costs in the air",
-        ("Time on air of this frame, step by step, and what a pass of ten minutes brings.",),
+        ("Time on air of this frame, step by step, and what {listening} brings.",),
         (
             Command("packetkit airtime --bytes {on_air} {setting_options}", "time on air"),
-            Command("packetkit budget {file} --duration-s 600", "{frame}"),
+            Command("packetkit budget {file}{pass_options}", "{frame}", "{budget_status}"),
         ),
         RADIO,
     ),
     Step(
+        "14:15",
+        "What the host takes",
+        (
+            "The host has a quota: so many messages a day, of so many bytes. See whether what is measured fits into it, and what would.",
+        ),
+        (
+            Command("packetkit passes {file}", "messages a day"),
+            Command("packetkit plan {file}", "a daily quota", "{quota_status}"),
+        ),
+        HOST,
+    ),
+    Step(
         "14:30",
-        "Dry run without a radio",
+        "Dry run at the desk",
         (
             "A flight that has not happened yet: frames get lost, readings go missing. The table of values is what the real one will fill.",
         ),
@@ -171,9 +197,17 @@ _ENGLISH: tuple[Step, ...] = (
         "15:00",
         "The downlink",
         (
+            Only(
+                RADIO,
+                "Switch the unit on, carry it away, and record at the ground what the receiver prints, one line a frame.",
+            ),
+            Only(
+                WIRED,
+                "Connect the unit, switch it on, and record what arrives at the other end, one line a frame.",
+            ),
             (
-                "Switch the unit on, carry it away, and record at the ground what the receiver prints, one line a frame. Decode the "
-                "log as above, with its own name. Nothing decodes? Ask why: bytes in the wrong order, text for bytes, four bytes in front."
+                "Decode the log as above, with its own name. Nothing decodes? Ask why: bytes in the wrong order, text for bytes, four "
+                "bytes in front."
             ),
         ),
         (Command("packetkit diagnose {file} flight.capture", ""),),
@@ -184,8 +218,16 @@ _ENGLISH: tuple[Step, ...] = (
         (
             "[ ] The fingerprint on both ends is {fingerprint}.",
             "[ ] The three levels gave the same bytes, and the self-test line of this very unit was accepted.",
-            "[ ] Both ends have the same settings, read aloud; the antenna is on; whoever holds the licence agrees.",
-            "[ ] A frame was received at the distance that matters, and the battery lasts twice the flight.",
+            Only(
+                RADIO,
+                "[ ] Both ends have the same settings, read aloud; the antenna is on; whoever holds the licence agrees.",
+            ),
+            Only(
+                RADIO,
+                "[ ] A frame was received at the distance that matters, and the battery lasts twice the flight.",
+            ),
+            Only(WIRED, "[ ] A frame of this very unit arrived at the other end and was decoded there."),
+            Only(HOST, "[ ] What is measured in a day fits into the host's quota."),
             "[ ] Nobody depends on this link for recovery, range safety or air traffic.",
             "One line without a mark is a no-go. A no-go is a good result: the date can wait, the unit cannot come back by itself.",
         ),
@@ -268,18 +310,28 @@ def plan(
     mission: Mission, facts: Mapping[str, str], language: str = "en"
 ) -> list[tuple[Step, tuple[Command, ...]]]:
     """The steps that this mission's schema says enough for, each with its commands, facts filled in."""
-    has_radio = mission.link.setting is not None
+    has = {"", WIRED if mission.link.setting is None else RADIO, *([HOST] if has_quota(mission) else [])}
     return [
         (
-            step,
-            tuple(
-                Command(one.line.format_map(facts), one.see.format_map(facts), one.status)
-                for one in step.commands
-            ),
+            step._replace(words=tuple(_paragraphs(step, has, facts))),
+            tuple(Command(*(text.format_map(facts) for text in one)) for one in step.commands),
         )
         for step in DAYS[language]
-        if step.needs != RADIO or has_radio
+        if step.needs in has
     ]
+
+
+def has_quota(mission: Mission) -> bool:
+    """True where a host takes messages and a cadence tells what a day measures."""
+    timed = any(layout.cadence_s is not None for layout in mission.layouts.values())
+    return timed and mission.passes is not None and mission.passes.host is not None
+
+
+def _paragraphs(step: Step, has: set[str], facts: Mapping[str, str]) -> Iterator[str]:
+    for one in step.words:
+        words, needs = (one, "") if isinstance(one, str) else (one.words, one.needs)
+        if needs in has:
+            yield words.format_map(facts)
 
 
 def sheet(mission: Mission, facts: Mapping[str, str], language: str = "en") -> Sheet:
@@ -287,9 +339,9 @@ def sheet(mission: Mission, facts: Mapping[str, str], language: str = "en") -> S
     title, beside, see = TITLES[language]
     items = []
     for step, commands in plan(mission, facts, language):
-        texts = [words.format_map(facts) for words in step.words]
+        texts = [str(words) for words in step.words]
         for command in commands:
-            status = f"  # exit status {command.status}" if command.status else ""
+            status = f"  # exit status {command.status}" if command.status != "0" else ""
             texts.append(f"sh:{command.line}{status}")
             if command.see:
                 texts.append(f"{see}: {command.see}")

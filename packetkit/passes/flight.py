@@ -216,7 +216,7 @@ class Rocket:
         arc_s = 2 * self.ascent_s
         opens = self._opens_s if self.parachute_altitude_km is not None else arc_s
         ground = self.downrange_km * min(time_s, opens) / arc_s
-        if time_s > opens:
+        if time_s > opens and self.parachute_altitude_km is not None:  # without one it has landed, and stays
             chute = self._parachute()
             return chute.place(time_s - opens + chute.ascent_s)[0], ground
         return interpolated(abs(time_s - self.ascent_s), times, heights), ground

@@ -132,6 +132,15 @@ def test_a_balloons_horizon_is_bent() -> None:
     assert flight.radio_horizon_km(0) == 0
 
 
+def test_a_rocket_without_a_parachute_is_seen_to_the_end_and_lies_where_it_fell() -> None:
+    # 2 * sqrt(2 * 3000 m / 9.8 m/s^2) = 49.5 s. Speeds are measured over a second, which goes on behind the landing.
+    rocket = flight.Rocket(3.0, 1.5)
+    assert rocket.duration_s == pytest.approx(49.5, abs=0.1)
+    assert rocket.place(rocket.duration_s + 5) == pytest.approx((0.0, 1.5), abs=1e-6)
+    seen = flight.track(rocket, 3.0, 240)
+    assert seen[-1].time_s > rocket.duration_s - 0.2 and seen[-1].distance_km == pytest.approx(1.5, abs=0.1)
+
+
 def test_a_rocket_falls_as_in_a_textbook() -> None:
     # sqrt(2 h / g): 14.28 s from 1 km (g = 9.80 at these heights); from 100 km gravity is 1.5 % weaker in the mean.
     assert flight.Rocket(1.0).ascent_s == pytest.approx((2 * 1000 / 9.798) ** 0.5, rel=1e-3)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import subprocess
 import sysconfig
 from pathlib import Path
@@ -85,7 +86,7 @@ def test_every_command_of_the_day_runs_and_three_levels_print_the_same_bytes(
     assert found["frame"] == "report"
     page = (tmp_path / "day.md").read_text(encoding="utf-8")
     printed = walked(tmp_path, page)
-    assert len(printed) == sum(len(step.commands) for step in day.DAYS["en"])
+    assert len(printed) == sum(len(step.commands) for step in day.DAYS["en"] if step.needs != day.HOST)
     (hexadecimal,) = set(re.findall(r"^You see: ((?:[0-9a-f]{2} ?){8,})$", page, re.MULTILINE))
     assert sum(text.strip() == hexadecimal for text in printed) == 3
 
@@ -103,6 +104,66 @@ def test_a_mission_without_a_radio_has_a_day_without_one() -> None:
     page = files_of(mission, "beacon", "first-light.yaml", 1)["day.md"]
     assert "packetkit settings" not in page and "packetkit airtime" not in page
     assert "Go or no-go" in page and "{" not in page
+
+
+def statuses(page: str) -> list[int]:
+    """Run the page's commands in this process; each ends as the page says."""
+    found = []
+    for block in BLOCK.finditer(page):
+        command, _, status = block["command"].partition("  # exit status ")
+        assert main(shlex.split(command)[1:]) == int(status or 0)
+        found.append(int(status or 0))
+    return found
+
+
+GUEST = """
+mission: guest
+frames:
+  report:
+    cadence_s: CADENCE
+    fields:
+      - {name: sequence, bits: 8, role: sequence}
+      - {name: level, bits: 32}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}
+passes: {host: {messages_per_day: 12, message_bytes: 50}}
+"""
+
+
+@pytest.mark.parametrize(("cadence", "status"), [(60, 1), (3600, 0)])
+def test_a_host_s_guest_has_a_day_that_can_end_in_go(
+    cadence: int, status: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # 12 messages of 50 bytes are 600 bytes a day; 7 bytes every minute are 10,080, every hour 168.
+    text = GUEST.replace("CADENCE", str(cadence))
+    (tmp_path / "guest.yaml").write_text(text, encoding="utf-8")
+    page = files_of(parse(text, "guest.yaml"), "report", "guest.yaml", 1)["day.md"]
+    for word in ("antenna", "radio", "distance", "spectrum", "same settings", "packetkit budget"):
+        assert word not in page.lower()
+    assert "[ ] What is measured in a day fits into the host's quota." in plain(page)
+    step = page[page.index("## 14:15") : page.index("## 14:30")]
+    monkeypatch.chdir(tmp_path)
+    assert statuses(step) == [0, status]
+
+
+@pytest.mark.parametrize(
+    ("passes", "words"),
+    [
+        ("{altitude_km: 500, minimum_elevation_deg: 5}", "what a pass of 7 min 16 s brings"),
+        ("{rocket: {apogee_km: 3, downrange_km: 1.5}}", "what a flight that is heard for 49 s brings"),
+        ("{duration_s: 600}", "what a pass of 10 min 00 s brings"),
+        ("", "what a pass of 10 min 00 s brings"),
+    ],
+)
+def test_the_day_counts_with_the_schema_s_own_passes(
+    passes: str, words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # An orbit's mean pass as `packetkit budget` says it. Up to 3 km and back: 2 * sqrt(2 * 3000 / 9.8066) = 49.5 s.
+    text = SEDGE + (f"passes: {passes}\n" if passes else "")
+    (tmp_path / "sedge.yaml").write_text(text, encoding="utf-8")
+    page = files_of(parse(text, "sedge.yaml"), "report", "sedge.yaml", 1)["day.md"]
+    assert words in page and ("--duration-s 600" in page) == (not passes)
+    monkeypatch.chdir(tmp_path)
+    assert statuses(page[page.index("## 14:00") : page.index("## 14:30")]) == [0, 0]
 
 
 def test_places_in_c_follow_the_record() -> None:
