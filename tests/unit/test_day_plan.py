@@ -149,7 +149,7 @@ def test_a_host_s_guest_has_a_day_that_can_end_in_go(
     ("passes", "words"),
     [
         ("{altitude_km: 500, minimum_elevation_deg: 5}", "what a pass of 7 min 16 s brings"),
-        ("{rocket: {apogee_km: 3, downrange_km: 1.5}}", "what a flight that is heard for 49 s brings"),
+        ("{rocket: {apogee_km: 3, downrange_km: 1.5}}", "what a flight that is heard for 50 s brings"),
         ("{duration_s: 600}", "what a pass of 10 min 00 s brings"),
         ("", "what a pass of 10 min 00 s brings"),
     ],
@@ -157,7 +157,7 @@ def test_a_host_s_guest_has_a_day_that_can_end_in_go(
 def test_the_day_counts_with_the_schema_s_own_passes(
     passes: str, words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # An orbit's mean pass as `packetkit budget` says it. Up to 3 km and back: 2 * sqrt(2 * 3000 / 9.8066) = 49.5 s.
+    # An orbit's mean pass as `packetkit budget` says it. 3 km up and back: 2 * sqrt(2 * 3000 / 9.797), g half way up: 49.5 s.
     text = SEDGE + (f"passes: {passes}\n" if passes else "")
     (tmp_path / "sedge.yaml").write_text(text, encoding="utf-8")
     page = files_of(parse(text, "sedge.yaml"), "report", "sedge.yaml", 1)["day.md"]
