@@ -23,6 +23,7 @@ from packetkit.codec.given import (
     Container,
     join,
     keys_of,
+    not_one_variant,
     stands_for_absence,
     takes_turns,
     unknown_keys,
@@ -229,9 +230,7 @@ class _Writing:
                 address, "missing-key", f"is not given. Give one of its variants: {{{names[0]!r}: {{...}}}}"
             )
         elif not isinstance(value, Mapping) or len(value) != 1:
-            self.fault(
-                address, "wrong-type", f"{shown(value)} is not a mapping with one variant: {', '.join(names)}"
-            )
+            self.fault(address, "wrong-type", not_one_variant(value, names))
         elif (name := next(iter(value))) not in names:
             self.fault(address, "unknown-key", f"{shown(name)} is none of its variants {', '.join(names)}")
         else:

@@ -162,17 +162,11 @@ class Demands:
         node = self.measuring[leaf.slot.number]
         assert demand.size is not None
         number, over = node.number_of(demand.size)
-        units, highest = number + node.less, leaf.slot.number_limits[1]
-        if over and node.not_counted is not None:
-            every, octets = node.not_counted
-            text = f"has {demand.size} bits, of which {over} are too many or too few: after each {every} octets and the rest {octets} stand"
-            self.fault(demand.address, "wrong-length", text, demand.order)
-        elif over:
-            text = f"has {demand.size} bits, which are not whole units of {node.unit_bits}, as {leaf.address} counts them"
-            self.fault(demand.address, "wrong-length", text, demand.order)
-        elif not 0 <= number <= highest:
-            text = f"has {units} units of {node.unit_bits} bits, but {leaf.address} can say {node.less} to {highest + node.less}"
-            self.fault(demand.address, "wrong-length", text, demand.order)
+        highest = leaf.slot.number_limits[1]
+        misfit = _misfit(node, leaf, demand.size, number, over, highest)
+        if misfit:
+            whose = "" if demand.address else "the frame "
+            self.fault(demand.address, "wrong-length", whose + misfit, demand.order)
         elif state.given and leaf.number != number:
             text = f"{leaf.number} is given, but {demand.address or self.layout.name} makes it {number}. Leave it out"
             self.fault(leaf.address, "disagrees", text, leaf.order)
@@ -209,6 +203,27 @@ class Demands:
             ]
             text = f"has {counted.count} elements, but {' and '.join(words)} makes it {product}"
             self.fault(counted.address, "disagrees", text, counted.order)
+
+
+def _misfit(node: Measured, leaf: Leaf, size: int, number: int, over: int, highest: int) -> str:
+    """Why a length cannot say that a part has so many bits, and which sizes near it can; empty where it can say it."""
+    if not over:
+        if 0 <= number <= highest:
+            return ""
+        units = f"has {number + node.less} units of {node.unit_bits} bits"
+        return f"{units}, but {leaf.address} can say {node.less} to {highest + node.less}"
+    sizes = [node.bits_of(near) for near in (number, number + 1) if 0 <= near <= highest]
+    remedy = (
+        f". Make it {' or '.join(str(one) for one in sizes if one or node.address)}" if any(sizes) else ""
+    )
+    if node.not_counted is None:
+        rule = f"which are not whole units of {node.unit_bits}, as {leaf.address} counts them"
+    else:
+        every, octets = node.not_counted
+        rule = (
+            f"of which {over} are too many or too few: after each {every} octets and the rest {octets} stand"
+        )
+    return f"has {size} bits, {rule}{remedy}"
 
 
 def holds(raw: int, codes: tuple[Range, ...]) -> bool:

@@ -6,7 +6,7 @@ found, and its fault is noted once: what is looked for there is `BROKEN`, and no
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Any
@@ -51,6 +51,18 @@ class Container:
             self.note(
                 join(self.address, *path), "wrong-type", f"{shown(found)} is not a mapping of its fields"
             )
+
+
+def not_one_variant(value: object, names: Sequence[str]) -> str:
+    """The sentence for what is given as a variant, and is no mapping with the name of one. names: those there are."""
+    if not isinstance(value, Mapping):
+        return f"{shown(value)} is not a mapping with one variant: {', '.join(names)}"
+    if not value:
+        return f"is empty. Give one of its variants {', '.join(names)}"
+    strange = next((key for key in value if key not in names), None)
+    if strange is not None:
+        return f"{shown(strange)} is none of its variants {', '.join(names)}. Leave it out"
+    return f"{' and '.join(value)} are given. Give one of its variants {', '.join(names)}"
 
 
 Keys = dict[str, Any]  # key -> None for a slot, a repeat or an option, or the keys of a group

@@ -324,6 +324,10 @@ def _by_policy(slot: Slot, nearest: int, value: object) -> Outcome:
         text = f"{shown(value)}{unit} would be sent as code {slot.code_of(nearest)}, which is reserved. Give another value"
         return _fault(slot, "out-of-range", text)
     text = f"{shown(value)}{unit} is outside {shown(low)} to {shown(high)}{unit}"
+    if slot.part == "count":  # a summary's out_of_range is its values'
+        return _fault(
+            slot, "out-of-range", f"{text}. Give a value inside: a number of samples is never clamped"
+        )
     return _fault(slot, "out-of-range", f"{text}. Give a value inside, or declare out_of_range: clamp")
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import copy
 import pickle
+import re
 from collections import OrderedDict, defaultdict
 from collections.abc import Callable
 from types import MappingProxyType
@@ -287,6 +288,46 @@ def test_messages_say_the_number_the_limit_and_the_remedy(survey: Any) -> None:
         "readings: has 8 elements, but 6 at most can be sent. Leave out 2",
         "sinc: is no field of one. Did you mean sync?",
     ]
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({}, "is empty. Give one of its variants a, b, unknown"),
+        ({"zz": {}, "b": {}}, "'zz' is none of its variants a, b, unknown. Leave it out"),
+        ({"a": {}, "b": {}}, "a and b are given. Give one of its variants a, b, unknown"),
+        ([1], "a value of type list is not a mapping with one variant: a, b, unknown"),
+    ],
+)
+def test_what_is_no_variant_is_named(codec: Any, given: object, said: str) -> None:
+    forms = "[{name: a, when: {tag: 1}}, {name: b, when: {tag: 2}}]"
+    one = codec(
+        f"- {{name: tag, kind: tag, bits: 8, code: [1, 2]}}\n- {{name: v, told_by: tag, variants: {forms}}}"
+    )
+    with pytest.raises(EncodeError) as caught:
+        one.encode({"tag": 1, "v": given})
+    assert str(caught.value) == f"v: {said}"
+
+
+@pytest.mark.parametrize(
+    ("counts", "octets", "said", "fits"),
+    [  # the length's own octet is one of the frame's
+        ("in: words_of_16", 2, "whole units of 16, as size counts them. Make it 16 or 32", (1, 3)),
+        # c c c . . c . . are 8 octets, so 6 and 7 are no frame, and neither are 1 and 2
+        ("not_counted: {every: 3, octets: 2}", 6, "the rest 2 stand. Make it 40 or 64", (4, 7)),
+        ("not_counted: {every: 3, octets: 2}", 0, "the rest 2 stand. Make it 24", (2,)),
+    ],
+)
+def test_a_frame_of_no_size_that_its_length_can_say_is_told_the_sizes_that_are(
+    codec: Any, counts: str, octets: int, said: str, fits: tuple[int, ...]
+) -> None:
+    one = codec(
+        f"- {{name: size, kind: length, bits: 8, measures: whole_frame, {counts}}}\n- {{name: t, kind: bytes, length: rest}}"
+    )
+    with pytest.raises(EncodeError) as caught:
+        one.encode({"t": bytes(octets)})
+    assert re.fullmatch(f"the frame has {8 * octets + 8} bits, .*{said}", str(caught.value))
+    assert all(one.decode(one.encode({"t": bytes(count)})) == {"t": bytes(count)} for count in fits)
 
 
 @pytest.mark.parametrize("record", [None, 5, "x", [], [("sequence", 5)]])

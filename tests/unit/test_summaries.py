@@ -133,3 +133,13 @@ def test_what_only_the_ground_knows_keeps_no_target_from_writing_code(target: st
     schema.write_text(SCHEMA + more, "utf-8")
     assert main(["generate", str(schema), "--target", target, "-o", str(tmp_path / "out")]) == 0
     assert list((tmp_path / "out").iterdir())
+
+
+def test_a_number_of_samples_beyond_a_summary_is_not_advised_to_be_clamped() -> None:
+    """out_of_range of a summary is its values': a count is exact (WIRE.md 4)."""
+    frame = packetkit.parse(SCHEMA.replace("        unit: Cel", "        out_of_range: clamp")).frame()
+    values = {"minimum": 1, "mean": 1, "maximum": 1, "count": 61}
+    with pytest.raises(packetkit.EncodeError) as caught:
+        frame.encode({"water": values, "air": {"minimum": 1, "maximum": 1}})
+    said = "water.count: 61 is outside 0 to 60. Give a value inside: a number of samples is never clamped"
+    assert str(caught.value) == said
