@@ -1285,7 +1285,7 @@ def _meaning(declared: Field) -> tuple[int, int, Fraction]:
 
 
 def _reserved_codes(declared: Field) -> int:
-    """Return how many codes mean no value; a code for `at_least` or `at_most` is a value, and lies where it likes."""
+    """Return how many codes mean no value; a code for `at_least` or `at_most` is a value."""
     if isinstance(declared.missing, tuple):
         return sum(codes.high - codes.low + 1 for codes in declared.missing)
     return 1 if declared.missing else 0

@@ -45,6 +45,7 @@ def promise(drawing: Leaves, made: Entry, scope: Scope) -> None:
         for key in _LINEAR:
             made.pop(key, None)
         scales: dict[Any, Any] = {0: Fraction(1, 2), 1: {"scale": 4, "offset": -4}}
+        drawing.bound_anew(made, [Fraction(1)])
         made["scale_by"] = {name: scales if is_flag else {**scales, 200: 3}}
     else:
         forms = (name, {name: 0}) if is_flag else ({name: {"from": 0, "to": 99}}, {name: [1, 255]})

@@ -127,7 +127,7 @@ class Leaves:
         if self.odds(4) and high - low > 4:
             low, high = self.bounds(made, low, high, scale, offset)
         self.turn(made, bits, style)
-        self.specials(made, bits, low, high, signed=bool(made.get("signed")))
+        self.specials(made, bits, low, high, signed=bool(made.get("signed")), rising=scale > 0)
         self.policy(made, scope)
         if self.odds(8):
             raw = self.chance.randint(low, high)
@@ -273,7 +273,7 @@ class Leaves:
         else:
             made["curve"] = self.points(low, high, table=form == 3)
         self.turn(made, bits, style)
-        self.specials(made, bits, low, high, signed=bool(made.get("signed")), bounded=form < 2)
+        self.specials(made, bits, low, high, signed=bool(made.get("signed")), rising=_rises(made, low, high))
         self.dress(made)
         return made, bits
 
@@ -408,7 +408,7 @@ class Leaves:
         if missing is None and self.odds(4) and top > n and "resolution" in made:
             made["missing"] = self.codes_above(n, top)
         if self.odds(5) and n > 2:
-            self.bound_codes(made, [0, n, n - 1, self.chance.randint(0, top)])
+            self.bound_codes(made, (0, n), (0, top - (missing is True)))
         self.turn(made, width, style)
         self.policy(made, scope)
         if self.odds(8):
@@ -451,9 +451,12 @@ class Leaves:
         ]
 
     def specials(
-        self, made: Entry, bits: int, low: int, high: int, *, signed: bool, bounded: bool = True
+        self, made: Entry, bits: int, low: int, high: int, *, signed: bool, rising: bool | None = True
     ) -> None:
-        """Add codes with a meaning of their own to a wire number, leaving enough others."""
+        """Add codes with a meaning of their own to a wire number, leaving enough others.
+
+        rising: whether its values rise with its codes; None where that is not known, or they neither rise nor fall throughout.
+        """
         if high - low < 8 or self.odds(2):
             return
         form = self.chance.randint(0, 5)
@@ -471,15 +474,33 @@ class Leaves:
             )
             if signed and form == 2:
                 made["missing"] = (1 << bits) - 1  # written as its bits: minus one
-        if self.odds(3) and "coding" not in made and bounded:
-            self.bound_codes(made, [low, high, self.chance.randint(low, high)])
+        if self.odds(3) and "coding" not in made and rising is not None:
+            self.bound_codes(made, self.with_values(made, low, high), _code_limits(made, bits), rising=rising)
 
-    def bound_codes(self, made: Entry, options: list[int]) -> None:
-        """Add at_least or at_most, or both, at codes that mean nothing else."""
-        free = [code for code in dict.fromkeys(options) if not self.is_special(made, code)]
+    def with_values(self, made: Entry, low: int, high: int) -> tuple[int, int]:
+        """The ends of a wire number's codes, less those at either end that mean something else."""
+        while self.is_special(made, low):
+            low += 1
+        while self.is_special(made, high):
+            high -= 1
+        return low, high
+
+    def bound_anew(self, made: Entry, scales: list[Fraction]) -> None:
+        """Move at_least and at_most to the ends of all codes, as each scale has another; leave them out where scales differ in sign."""
+        had = [made.pop(key) for key in ("at_least", "at_most") if key in made]
+        if had and all(scale > 0 for scale in scales):
+            limits = _code_limits(made, made["bits"])
+            self.bound_codes(made, self.with_values(made, *limits), limits)
+
+    def bound_codes(
+        self, made: Entry, ends: tuple[int, int], limits: tuple[int, int], *, rising: bool = True
+    ) -> None:
+        """Add at_least or at_most, or both: at the end of the codes with a value, or right beyond."""
         for key in self.one(("at_least",), ("at_most",), ("at_least", "at_most")):
-            if len(free) > 1:
-                made[key] = free.pop(self.chance.randint(0, len(free) - 1))
+            upper = (key == "at_least") is rising
+            beyond = ends[upper] + (1 if upper else -1)
+            free = limits[0] <= beyond <= limits[1] and not self.is_special(made, beyond)
+            made[key] = self.one(ends[upper], beyond) if free else ends[upper]
 
     def is_special(self, made: Entry, raw: Any) -> bool:
         """Whether a code of a field means something else than its number; says yes where it is not certain."""
@@ -631,6 +652,21 @@ class Leaves:
         if self.odds(4):
             made["strict"] = self.one(True, False)
         return made, bits
+
+
+def _rises(made: Entry, low: int, high: int) -> bool | None:
+    """Whether the values of a curve rise with its codes; None where that is not known, or they neither rise nor fall throughout."""
+    curve = made["curve"]
+    if isinstance(curve, dict) and "polynomial" in curve:
+        signs = {term > 0 for term in curve["polynomial"][1:]}
+        return signs.pop() if len(signs) == 1 and low >= 0 else None
+    if isinstance(curve, dict) and "square" not in curve:
+        return None
+    scale, offset = made.get("scale", Fraction(1)), made.get("offset", Fraction(0))
+    roots = sorted((offset + scale * low, offset + scale * high))
+    if isinstance(curve, dict) or roots[0] >= 0:
+        return bool(scale > 0)
+    return bool(scale < 0) if roots[1] <= 0 else None
 
 
 def _code_limits(made: Entry, bits: int) -> tuple[int, int]:

@@ -579,6 +579,7 @@ class _Draw(Structures):
             scales[one] = self.one(
                 scale, scale, {"scale": scale, "offset": self.one(-4, Fraction(1, 2), 1000)}
             )
+        self.bound_anew(made, [one["scale"] if isinstance(one, dict) else one for one in scales.values()])
         made["scale_by"] = {name: scales}
         self.judges.add(id(entry))
 

@@ -245,8 +245,8 @@ def _exactly(curve: Curve, raw: int) -> Fraction:
     return piece.exact(raw)
 
 
-def _rises(transform: Transform) -> bool:
-    """Whether values rise with the codes of a transform that is no IEEE number."""
+def rises(transform: Transform) -> bool:
+    """Return whether values rise with the codes of a transform that is no IEEE number."""
     if isinstance(transform, Curve):
         return not transform.line or transform.is_rising
     return not isinstance(transform, Linear) or transform.numerator > 0
@@ -259,7 +259,7 @@ def _to_linear(slot: Slot, raw: int, value: object) -> Outcome:
         return Outcome(raw)
     first, last = slot.legal[0].low, slot.legal[-1].high
     if not first <= raw <= last:
-        return _beyond(slot, (raw > last) is _rises(slot.transform), value)
+        return _beyond(slot, (raw > last) is rises(slot.transform), value)
     if slot.policy != "clamp":
         return _by_policy(slot, raw, value)
     near = min((abs(code - raw), code) for codes in slot.legal for code in (codes.low, codes.high))
@@ -268,7 +268,7 @@ def _to_linear(slot: Slot, raw: int, value: object) -> Outcome:
 
 def _beyond(slot: Slot, above: bool, value: object) -> Outcome:
     """What becomes of a value above (or below) every legal one."""
-    end = slot.legal[-1].high if above is _rises(slot.transform) else slot.legal[0].low
+    end = slot.legal[-1].high if above is rises(slot.transform) else slot.legal[0].low
     if slot.policy != "clamp":
         return _by_policy(slot, end, value)
     wanted = "at_least" if above else "at_most"

@@ -11,7 +11,7 @@ from fractions import Fraction
 
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout import chosen, curved
-from packetkit.layout.bounds import note_not_above, note_unreachable
+from packetkit.layout.bounds import ends_fit, note_not_above, note_unreachable
 from packetkit.layout.by_meaning import WIRE_KEYS, Base, base_by_meaning, is_by_meaning
 from packetkit.layout.coding import CODINGS, limits_for, width_for
 from packetkit.layout.first_bits import faults
@@ -96,6 +96,8 @@ def _linear(one: Field, note: Note) -> Meaning | None:
         return None
     unassigned = counted and amount((*legal, *specials)) < 1 << width
     slot = replace(slot, legal=legal, specials=specials, unassigned=unassigned)
+    if not ends_fit(one, slot, (bounds,), note):
+        return None
     if not roundtrips(slot):
         step = format_number(abs(transform.scale))
         text = f"{width} bits in steps of {step} are finer than a double-precision number tells apart"
@@ -170,6 +172,8 @@ def _curved(one: Field, note: Note) -> Meaning | None:
         return None
     unassigned = amount((*legal, *specials)) < 1 << one.bits
     slot = replace(slot, transform=curve, legal=legal, specials=specials, unassigned=unassigned)
+    if not ends_fit(one, slot, spans, note):
+        return None
     if not roundtrips(slot):
         text = f"{bits_text(one.bits)} on this curve are finer than a double-precision number tells apart"
         note(at(one, "curve"), "not-exact", text, "Use fewer bits, or a steeper curve.")
@@ -193,6 +197,8 @@ def _chosen(one: Field, by: ScaleBy, note: Note) -> Meaning | None:
         note(one.place, "no-legal-code", "all codes of its bits are reserved", "Reserve fewer codes.")
         return None
     slot = replace(slot, legal=legal, specials=specials)
+    if not ends_fit(one, slot, (Range(*slot.number_limits),), note):
+        return None
     for _, scale in transform.choices:
         if not roundtrips(replace(slot, transform=scale)):
             step = format_number(abs(scale.scale))

@@ -64,6 +64,7 @@ _WIRE = {
     "range-does-not-fit": "The bits hold every step of the range and every reserved code.",
     "range-too-wide": "A range by meaning needs at most 64 bits.",
     "bound-unreachable": "A wire field can reach the bounds that it declares.",
+    "bound-astray": "A code for this or more has the greatest value, or the next above; one for this or less of the least, or next below.",
     "time-unfit": "A time counts units that fall, in bits that hold them, from an epoch that its leap seconds allow.",
     "curve-shape": "A curve is square, or one of {square: ...}, {polynomial: ...}, {points: ...} and {table: ...}, in its form.",
     "curve-unfit": "A curve has codes that its bits hold, values that doubles tell apart, and beside it only what it leaves open.",

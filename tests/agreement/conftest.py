@@ -23,7 +23,7 @@ frames:
       - {name: finest, bits: 48, scale: 1/1024}
       - {name: coarse, bits: 8, scale: 250}
       - {name: clipped, kind: flag}
-      - {name: clamps, minimum: 0, maximum: 10, resolution: 0.5, out_of_range: clamp, flag: clipped, at_least: 21, at_most: 22}
+      - {name: clamps, minimum: 0, maximum: 10, resolution: 0.5, out_of_range: clamp, flag: clipped, at_least: 21, at_most: 0}
       - {name: lost, minimum: 1, maximum: 3, bits: 7, missing: true, out_of_range: missing}
       - {name: holes, bits: 8, scale: 1/4, missing: [7, 9, {from: 20, to: 23}], out_of_range: clamp}
       - {name: last, kind: reserved, up_to: byte}

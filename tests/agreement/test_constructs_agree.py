@@ -72,7 +72,7 @@ SCHEMAS = {
         - {name: f, bits: 12, signed: true, scale: -1/16, missing: [{code: 5, reason: broken}, {from: 7, to: 9}]}
         - {name: g, bits: 64}
         - {name: h, bits: 63, signed: true, missing: true}
-        - {name: i, bits: 8, scale: 1, minimum: 10, maximum: 200, at_least: 255, at_most: 0, out_of_range: clamp}
+        - {name: i, bits: 8, scale: 1, minimum: 10, maximum: 200, at_least: 201, at_most: 9, out_of_range: clamp}
         - {name: j, bits: 9, scale: 0.1, minimum: 3, maximum: 51.1, out_of_range: missing, missing: 0}
         - {name: k, bits: 5, default: 7}
         - {name: l, bits: 5, default: 7, missing: true}

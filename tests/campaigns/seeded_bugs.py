@@ -70,7 +70,7 @@ BUGS: tuple[Bug, ...] = (
     Bug(
         "clamping goes to the other end where the scale is below zero",
         "layout/number",
-        "return _beyond(slot, (raw > last) is _rises(slot.transform), value)",
+        "return _beyond(slot, (raw > last) is rises(slot.transform), value)",
         "return _beyond(slot, raw > last, value)",
     ),
     Bug(

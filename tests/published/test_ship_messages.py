@@ -69,7 +69,7 @@ frames:
       - {{name: day, bits: 5, missing: 0}}
       - {{name: hour, bits: 5, missing: 24}}
       - {{name: minute, bits: 6, missing: 60}}
-      - {{name: draught, bits: 8, scale: 0.1, unit: m, missing: 0, at_most: 255}}
+      - {{name: draught, bits: 8, scale: 0.1, unit: m, missing: 0, at_least: 255}}
       - {{name: destination, kind: text, length: 20, {SIX_BITS}}}
       - {{name: terminal, bits: 1, states: {{0: available, 1: not available}}}}
       - {{kind: reserved, bits: 1}}
@@ -131,7 +131,7 @@ frames:
       - {{name: message, kind: tag, bits: 6, code: 18}}
       - {STATION}
       - {{kind: reserved, bits: 8}}
-      - {{name: speed, bits: 10, scale: 0.1, unit: kn, missing: 1023, at_most: 1022}}
+      - {{name: speed, bits: 10, scale: 0.1, unit: kn, missing: 1023, at_least: 1022}}
       - {PLACE}
       - {{name: course, bits: 12, scale: 0.1, unit: deg, missing: 3600}}
       - {{name: heading, bits: 9, unit: deg, missing: 511}}

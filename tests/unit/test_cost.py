@@ -98,10 +98,10 @@ def test_codes_for_missing_keep_their_number_and_at_least_its_value() -> None:
         )
     )["a"]
     assert changes(one) == ((1, 0), (-1, 0))
-    # 0 to 60 and 63 or more in 1: 6 bits. In 2 that bound is code 32: 6 bits. In 0.5 it is code 126: 7 bits.
+    # 0 to 62 and 63 or more in 1: 6 bits. In 2 that bound is code 32: 6 bits. In 0.5 it is code 126: 7 bits.
     two = costs(
         mission_of(
-            "name: a, minimum: 0, maximum: 60, resolution: 1, at_least: 63", "kind: reserved, up_to: byte"
+            "name: a, minimum: 0, maximum: 62, resolution: 1, at_least: 63", "kind: reserved, up_to: byte"
         )
     )["a"]
     assert changes(two) == ((1, 0), (0, 0))

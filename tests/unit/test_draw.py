@@ -29,7 +29,7 @@ frames:
       - {name: limited, kind: flag, default: false}
       - {name: mode, bits: 3, states: {0: safe, 1: survey}, missing: 7}
       - {name: wide, bits: 40, signed: true, scale: 1/16, missing: [{code: -5, reason: off}, {code: -9, reason: jammed}]}
-      - {name: speed, minimum: 0, maximum: 90, resolution: 0.5, out_of_range: clamp, flag: limited, at_least: 200}
+      - {name: speed, minimum: 0, maximum: 90, resolution: 0.5, out_of_range: clamp, flag: limited, at_least: 181}
       - {name: gust, minimum: 0, maximum: 90, bits: 9, missing: true, out_of_range: missing}
       - {name: real, kind: float, bits: 32, missing: true}
       - {name: small, kind: float, bits: 16, minimum: -4, maximum: 8, out_of_range: clamp}

@@ -89,7 +89,7 @@ def test_the_first_schemas_temperature_has_1451_codes_and_one_for_missing_so_ele
         ("maximum: 9, resolution: 1, missing: [10, {from: 16, to: 31}]", 5),
         ("maximum: 14, resolution: 1, at_least: 15", 4),
         ("maximum: 14, resolution: 1, at_least: 15, missing: true", 5),
-        ("maximum: 9, resolution: 1, at_least: 5, at_most: 0", 4),
+        ("maximum: 9, resolution: 1, at_least: 10, at_most: 0", 4),
         ("maximum: 9, resolution: 1, bits: 12", 12),
         ("maximum: 18446744073709551615, resolution: 1", 64),
     ],
@@ -180,7 +180,7 @@ def test_scale_and_offset_are_kept_as_whole_numbers_over_one_denominator(
         ("bits: 8, scale: -0.5, signed: true, minimum: 0", (Range(-128, 0),)),
         # Less the special codes, wherever they lie.
         ("bits: 8, missing: [0, {from: 100, to: 109}, 255]", (Range(1, 99), Range(110, 254))),
-        ("bits: 8, missing: 7, at_least: 254, at_most: 0", (Range(1, 6), Range(8, 253), Range(255, 255))),
+        ("bits: 8, missing: 7, at_least: 255, at_most: 0", (Range(1, 6), Range(8, 254))),
         ("bits: 8, scale: 1, maximum: 200, missing: 255", (Range(0, 200),)),
         ("bits: 8, scale: 1, minimum: 50, maximum: 200, missing: 3", (Range(50, 200),)),
         (
@@ -840,7 +840,7 @@ DIFFERENT = (
     "{name: a, bits: 8, missing: [0, 255]}",
     "{name: a, bits: 8, missing: [255, 0]}",
     "{name: a, bits: 8, at_least: 255}",
-    "{name: a, bits: 8, at_most: 255}",
+    "{name: a, bits: 8, at_most: 0}",
     "{name: a, bits: 8, out_of_range: clamp}",
     "{name: a, bits: 8, missing: true, out_of_range: missing}",
     "{name: a, bits: 8, default: 0}",

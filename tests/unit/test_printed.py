@@ -58,7 +58,7 @@ def test_what_is_told_of_a_slot_is_exact() -> None:
     layout = layout_of(
         "name: a, minimum: 0, maximum: 1, bits: 10, unit: V",
         "name: b, kind: float, bits: 32, minimum: -1, unit: V",
-        "name: c, bits: 12, missing: [{code: 4095, reason: no fix}, {from: 4090, to: 4093, reason: broken}], at_least: 4089",
+        "name: c, bits: 12, missing: [{code: 4095, reason: no fix}, {from: 4090, to: 4093, reason: broken}], at_least: 4094",
         "name: d, kind: tag, bits: 10, code: [3, {from: 16, to: 31}]",
     )
     a, b, c, d = layout.slots
@@ -67,7 +67,7 @@ def test_what_is_told_of_a_slot_is_exact() -> None:
     assert [printed.special_text(c, one) for one in c.specials] == [
         "4095 no fix",
         "4090 to 4093 broken",
-        "4089 at least",
+        "4094 at least",
     ]
     assert printed.holds(d) == "3, 0x10 to 0x1F"
 
