@@ -349,7 +349,9 @@ class _Drawing:
             return self.chance.randint(0, min(4, slot.raw_limits[1]))
         allowed = slot.codes if slot.kind == "tag" else (Range(*slot.raw_limits),)
         if slot.kind != "tag" and self.odds(2):
-            return self.code_in(self.chance.choice(asked_for))
+            codes = self.chance.choice(asked_for)
+            raw = self.code_in(codes)
+            return codes.low if slot.is_continued and slot.number_of(raw) is None else raw
         raw = self.code_in(self.chance.choice(allowed))
         if slot.is_continued:
             low, high = slot.number_limits

@@ -253,20 +253,32 @@ def _by_first_bits(name: str) -> Coding:
 def codes_for(name: str, width: int, low: int, high: int) -> list[tuple[int, int]] | None:
     """Return the raw codes, as ranges, of numbers from low to high in a coding of varying size, needed octets or not.
 
-    None where the codes of a range are not side by side.
+    None where the codes of a range are not side by side: with its low groups first, neighbours differ in the code's first octet.
     """
     first = CODINGS[name].first
     if first is not None:
         return first.codes_for(low, high)
+    if name == "continued_high_first":
+        return _high_first_codes(width, low, high)
     if low != high:
         return None
-    high_first = name == "continued_high_first"
     groups = _groups(width, CODINGS[name].code_of(width, low)) or []
-    groups = groups[::-1] if high_first else groups
     more = 0x7F if low < 0 else 0
     longer = [groups + [more] * (octets - len(groups)) for octets in range(len(groups), width // 8 + 1)]
-    codes = [_code(one[::-1] if high_first else one) for one in longer]
-    return [(code, code) for code in codes]
+    return [(code, code) for code in map(_code, longer)]
+
+
+def _high_first_codes(width: int, low: int, high: int) -> list[tuple[int, int]]:
+    """For each number of octets the codes that rise with the number; what lies between them and spells none is never read."""
+    found = []
+    for octets in range(1, width // 8 + 1):
+        ends = (low, min(high, (1 << GROUP * octets) - 1))
+        if ends[0] <= ends[1]:
+            first, last = (
+                _code([end >> GROUP * at & 0x7F for at in reversed(range(octets))]) for end in ends
+            )
+            found.append((first, last))
+    return found
 
 
 CODINGS: dict[str, Coding] = _Codings(

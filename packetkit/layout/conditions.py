@@ -10,6 +10,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from packetkit.layout.coding import codes_for
+from packetkit.layout.numbered import numbered
 from packetkit.layout.places import Scope
 from packetkit.layout.ranges import merged
 from packetkit.layout.slots import Range, Slot
@@ -126,7 +127,10 @@ def codes_held(
     if slot.kind == "flag":
         names = {"true": 1, "false": 0}
     ranges = [Range(codes.low, codes.high) for codes in asked.codes]
-    low, high = slot.number_limits if slot.is_continued else slot.raw_limits
+    low, high = slot.raw_limits
+    if slot.is_continued:  # what targets hold of the numbers that its octets spell
+        ends = (slot.number_limits, numbered(slot).raw_limits)
+        low, high = max(low for low, _ in ends), min(high for _, high in ends)
     for label in asked.states:
         if label not in names:
             text = f"{slot.address} has no state {shown(label)}"
@@ -153,8 +157,14 @@ def _of_any_size(
     for one in numbers:
         codes = codes_for(slot.coding, slot.width, one.low, one.high)
         if codes is None:
-            text = f"the codes from {one.low} to {one.high} of {slot.address} do not lie side by side"
-            r.note(place, "condition-codes", where, text, "Name each code by itself.")
+            text = (
+                f"as {slot.address} is coded, its codes for {one.low} to {one.high} do not lie side by side"
+            )
+            more = "" if one.high == one.low + 1 else ", ..."
+            remedy = (
+                f"Name each number by itself, [{one.low}, {one.low + 1}{more}], or ask a field of fixed size."
+            )
+            r.note(place, "condition-codes", where, text, remedy)
             return None
         made += [Range(low, high) for low, high in codes]
     return merged(made)

@@ -435,20 +435,6 @@ def single_code(slot: Slot, codes: tuple[Range, ...]) -> int | None:
     return codes[0].low if len(codes) == 1 and codes[0].low == codes[0].high else None
 
 
-def numbers_of(slot: Slot, codes: tuple[Range, ...]) -> tuple[Range, ...]:
-    """Raw codes of a slot as numbers, each once: what people are told."""
-    if not slot.is_continued:
-        return codes
-    ends = ((slot.number_of(one.low), slot.number_of(one.high)) for one in codes)
-    return tuple(
-        sorted({Range(low, high) for low, high in ends if low is not None and high is not None}, key=_low)
-    )
-
-
-def _low(codes: Range) -> int:
-    return codes.low
-
-
 def computed_count(node: Repeat, raws: Mapping[int, int]) -> int:
     """How often a repeat stands whose count is computed from raw codes by slot number; it may be below zero.
 

@@ -32,11 +32,11 @@ from packetkit.layout.model import (
     Run,
     bodies,
     fixed_size,
-    numbers_of,
     slots_of,
     walk,
 )
 from packetkit.layout.moments import ends as time_ends
+from packetkit.layout.numbered import numbers_of
 from packetkit.layout.slots import (
     Bundle,
     Check,

@@ -287,7 +287,7 @@ REPEAT_KEYS = table(
         "condition",
         "The flag in each element, or its field and codes, that says: this is the last.",
     ),
-    Key("maximum", "size", "The most elements that there can be, where no count field says it."),
+    Key("maximum", "elements", "The most elements that there can be, where no count field says it."),
 )
 
 PRODUCT_KEYS = table(

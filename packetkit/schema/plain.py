@@ -148,6 +148,9 @@ class PlainReaders(Readers):
     def _read_size(self, node: Node, path: str, key: Key) -> int | None:
         return self._integer_within(node, path, key, 0, 65_535)
 
+    def _read_elements(self, node: Node, path: str, key: Key) -> int | None:
+        return self._integer_within(node, path, key, 1, 65_535)
+
     def _read_octet(self, node: Node, path: str, key: Key) -> int | None:
         return self._integer_within(node, path, key, 0, 255)
 

@@ -448,6 +448,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "parity-unfit-2": (("[held, waves]", "held"),),
     "algorithm-parameters-3": (("[1, 2, 2]", "[1, 2, 3]"),),
     "algorithm-parameters-4": (("final_xor: 4", "final_xor: 3"),),
+    "number-limit-10": (("maximum: 0", "maximum: 1"),),
     "number-limit-9": (("parity: []", "parity: [[1, 2]]"),),
     "mixed-unfit": (("sequense", "sequence"),),
     "mixed-unfit-2": (("kind: float, bits: 32", "bits: 8"),),

@@ -192,3 +192,15 @@ def test_a_length_that_grows_moves_and_lengthens_what_is_around_it(size: int) ->
     expected = around.to_bytes(1 if size + len(inside) < 128 else 2, "big") + inside + bytes(size)
     assert data[:-2] == expected
     assert frame.decode(data) == {"outer": {"inner": bytes(size)}}
+
+
+def test_a_condition_on_a_range_holds_in_every_size_that_a_number_can_have() -> None:
+    # High group first: 100 is 64, or with an octet that it does not need 80 64; 200 is 81 48, 201 is 81 49, 99 is 63.
+    fields = "- {name: c, bits: 14, coding: continued_high_first}\n      - {name: x, bits: 8, present_when: {c: {from: 100, to: 200}}}"
+    frame = packetkit.parse(f"mission: things\nframes:\n  one:\n    fields:\n      {fields}\n").frame("one")
+    sizes = {"64": 2, "80 64": 3, "81 48": 3, "63": 1, "80 63": 2, "81 49": 2}
+    for octets, size in sizes.items():
+        data = bytes.fromhex(octets) + b"\x05"
+        assert frame.decode_from(data)[1] == size
+        assert (frame.decode(data[:size])["x"] == 5) is (size > len(bytes.fromhex(octets)))
+    assert frame.encode({"c": 200, "x": 5}) == bytes.fromhex("81 48 05")

@@ -92,3 +92,13 @@ def test_a_time_of_several_counts_says_which_bits_count_what() -> None:
         "32 bits of seconds, 16 of 1/65536 s",
         "",
     ]
+
+
+def test_a_condition_on_codes_of_two_forms_is_told_by_their_numbers() -> None:
+    # A first bit of 0 begins the numbers from 128, one of 1 those up to 127: the codes 0x7A to 0x85 are 250 to 255 and 0 to 5.
+    forms = "forms: [{code: 0, bits: 7, offset: 128}, {code: 1, bits: 7, offset: 0}]"
+    layout = layout_of(
+        f"name: a, coding: {{first_bits: 1, {forms}}}",
+        "name: x, bits: 8, present_when: {a: [{from: 0, to: 5}, {from: 250, to: 255}]}",
+    )
+    assert "when a is 0 to 5 or 250 to 255" in str(layout)
