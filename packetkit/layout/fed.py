@@ -92,7 +92,9 @@ class Feeding:
         found = self.pending.scope.find(name)
         slot = found[0].slots.get(found[1]) if found else None
         verb = "Mix it with" if key == "mixed_with" else "Name"
-        if slot is None or slot.number > self.pending.slot_number:
+        if slot is not None and slot.number > self.pending.slot_number:
+            text, remedy = f"{slot.address} stands behind this check", f"Put {slot.address} before the check."
+        elif slot is None:
             text = f"{shown(name)} is not a field before this check"
             remedy = self.suggest(name, self.pending.scope, kinds)
         elif slot.kind not in kinds:

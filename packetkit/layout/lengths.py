@@ -59,28 +59,45 @@ def note_astray(r: Resolver, fields: tuple[Field, ...]) -> None:
     measured = {id(by): order[place[target]] for target, by in r.measured.items()}
     for by in lengths(fields):
         target = measured.get(id(by))
-        if target is None and by.measures != WHOLE_FRAME:
-            continue  # it measures nothing, and that is noted
-        inside = target is not None and target in above[id(by)]
-        fault = None
-        if target is not None and not inside and place[id(target)] < place[id(by)]:
-            fault = f"stands behind {target.name}, which could not be read before it"
-        if by.coding is not None and (inside or target is None):
-            fault = f"has as many octets as it needs, and {'the frame' if target is None else target.name} holds them"
-        shared = 0 if target is None else len(above[id(target)])
-        passed = [one for one in (*above[id(by)][shared:], by) if not (one is target and _always_one(one))]
-        unsure = next((one for one in passed if not _always(one)), None)
-        if unsure is not None and fault is None:
-            what = "the frame" if target is None else target.name
-            fault = f"{what} can be there without it: {unsure.name} {_why(unsure)}"
-            if unsure is target:
-                fault = f"is one size for {what}, which {_why(unsure)}"
+        if (target is None and by.measures != WHOLE_FRAME) or by.repeat or by.present_when:
+            continue  # it measures nothing, or cannot be optional itself, and that is noted
+        behind = target is not None and place[id(target)] < place[id(by)]
+        fault = _astray(
+            by, target, above[id(by)], len(above[id(target)]) if target is not None else 0, behind=behind
+        )
         if fault is not None:
             r.whole = r.placed = False
-            remedy = (
-                "Put it before what it measures, outside of what may be absent, repeated or of several forms."
-            )
-            r.note(by.places["measures"], "length-astray", r.full(by.name), fault, remedy)
+            r.note(by.places["measures"], "length-astray", r.full(by.name), *fault)
+
+
+def _astray(
+    by: Field, target: Field | None, around: tuple[Field, ...], shared: int, *, behind: bool
+) -> tuple[str, str] | None:
+    """Why a length cannot stand where it does, and the remedy; None where it can.
+
+    target: what it measures, None: the frame. around: the groups that it stands in, `shared` of them around its target too.
+    """
+    inside = target in around
+    what = "the frame" if target is None else target.name
+    if by.coding is not None and (inside or target is None):
+        text = f"has as many octets as it needs, and {what} holds them"
+        other = f"Leave coding out, or put what follows it into a group{' of its own' if inside else ''}, and measure that."
+        return text, other
+    if target is not None and behind and not inside:
+        return (
+            f"stands behind {target.name}, which could not be read before it",
+            f"Put it before {target.name}.",
+        )
+    passed = [one for one in around[shared:] if not (one is target and _always_one(one))]
+    unsure = next((one for one in passed if not _always(one)), None)
+    if unsure is None:
+        return None
+    if unsure is target:
+        remedy = f"Put what follows it in {what} into a group of its own, and measure that."
+        return f"is one size for {what}, which {_why(unsure)}", remedy
+    remedy = f"Put it outside of {unsure.name}"
+    remedy += ", among the frame's own fields." if target is None else f", before {what}."
+    return f"{what} can be there without it: {unsure.name} {_why(unsure)}", remedy
 
 
 def _always_one(one: Field) -> bool:
@@ -110,8 +127,13 @@ def note_unused(r: Resolver, fields: tuple[Field, ...]) -> None:
         near = closest(one.measures or "", _names(fields))
         text = f"{shown(one.measures or '')} is not a field of its group or of one around it"
         remedy = f"Did you mean {near}?" if near else "Name what it measures, or whole_frame."
-        if others:
+        if one.measures == one.name:
+            text, remedy = "it would measure itself", "Name what it measures, or whole_frame."
+        elif others:
             text, remedy = f"{others[0]} measures {one.measures} already", "Leave one of them out."
+        elif near == one.measures:
+            holder = next(other.name for other in _all(fields) if near in _members(other))
+            text, remedy = f"{near} stands inside {holder}", f"Put {one.name} into {holder}, before {near}."
         r.note(one.places["measures"], "length-unknown", r.full(one.name), text, remedy)
 
 
@@ -120,6 +142,19 @@ def _names(fields: tuple[Field, ...]) -> list[str]:
     inner = [group for one in fields for group in (one.fields, *(variant.fields for variant in one.variants))]
     own = [one.name for one in fields if one.kind not in ("length", "count", "check", "reserved")]
     return own + [name for group in inner for name in _names(group)]
+
+
+def _members(one: Field) -> list[str]:
+    """The names of what stands directly in a field."""
+    return [inner.name for group in groups_in(one) for inner in group]
+
+
+def _all(fields: tuple[Field, ...]) -> Iterator[Field]:
+    """Every field, wherever it stands."""
+    for one in fields:
+        yield one
+        for inner in groups_in(one):
+            yield from _all(inner)
 
 
 def lengths(fields: tuple[Field, ...]) -> Iterator[Field]:

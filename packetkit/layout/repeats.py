@@ -263,21 +263,25 @@ def may_run_to_end(r: Resolver, one: Field, into: Container, where: str) -> bool
     place = one.places.get(
         "length" if one.kind in ("text", "bytes") and not one.repeat else "repeat", one.place
     )
-    part = r.parts[-1]
+    part, remedy = r.parts[-1], "Use a count."
     lists = [node.number for node in into.nodes if isinstance(node, Repeat) and node.runs_to_end]
     before = next((r.to_ends[number] for number in lists), None)
+    by = r.part_lengths.get(part.number)
     if not part.holds(into):
-        text = "a repeat inside another, or inside an optional group, cannot run to the frame's end"
+        text = "inside a repeat, or an optional group, nothing runs to an end that lies outside of it"
+        remedy = f"Use a count, or put a length that measures {one.name} before it in the same group."
+        if one.present_when is not None:
+            remedy = "Use a count, or put it behind its length into a group, and give the group present_when."
     elif before is not None:
         text = f"{before[1]} before it runs to the frame's end already"
-    else:
-        by = r.part_lengths.get(part.number)
-        if by is None or id(by) in r.length_slots or not by.whole:
-            return True
-        text = f"its length, {by.name}, stands behind it, so nothing tells where it ends"
-        r.note(place, "to-end-last", where, text, f"Move {by.name} in front of it, or use a count.")
+    elif by is None or id(by) in r.length_slots or not by.whole:
+        return True
+    elif id(by) in r.seen:  # its own fault is noted where it stands
         return False
-    r.note(place, "to-end-last", where, text, "Use a count.")
+    else:
+        text = f"its length, {by.name}, stands behind it, so nothing tells where it ends"
+        remedy = f"Move {by.name} in front of it, or use a count."
+    r.note(place, "to-end-last", where, text, remedy)
     return False
 
 

@@ -21,7 +21,13 @@ from packetkit.layout.ends import with_trailers
 from packetkit.layout.fills import complete_last_byte, filler, place_fill
 from packetkit.layout.fingerprint import fingerprint
 from packetkit.layout.groups import packing_of, place_group
-from packetkit.layout.lengths import measured_fields, note_astray, note_unused, whole_frame_length
+from packetkit.layout.lengths import (
+    WHOLE_FRAME,
+    measured_fields,
+    note_astray,
+    note_unused,
+    whole_frame_length,
+)
 from packetkit.layout.meaning import Meaning
 from packetkit.layout.measured import close_measured, open_measured
 from packetkit.layout.model import Carried, Choice, Gain, Layout, Node, Optional, Repeat, slots_of, walk
@@ -88,6 +94,7 @@ class Resolver:
             int, Field
         ] = {}  # node number of a measured part to the length field that measures it
         self.length_slots: dict[int, Slot] = {}  # by the identity of the length field
+        self.seen: set[int] = set()  # identities of the length fields that were come by, placed or not
         self.whole = True  # no problem yet: there will be a layout
         self.placed = True  # every field up to here has its bits: what hangs on the place can be judged
 
@@ -245,12 +252,15 @@ class Resolver:
     def place_itself(
         self, one: Field, into: Container, scope: Scope, style: Style, path: tuple[str, ...], address: str
     ) -> None:
+        if one.kind == "length":
+            self.seen.add(id(one))
         if (one.present_when or one.repeat) and one.kind in _ALONE:
             what = "present_when" if one.present_when else "repeat"
             text = f"a {one.kind} field cannot have {what}"
-            remedy = f"Put it into a group, and give the group {what}."
+            remedy = _once(one, what)
             self.note(one.places.get(what, one.place), "not-repeatable", self.full(address), text, remedy)
             self.placed = False
+            scope.broken.add(one.name)
             return
         varies = next((key for key in _VARYING if key in one.places), None)
         if varies and style.packing.word_bits:
@@ -312,12 +322,14 @@ class Resolver:
             return ""
         names = list(islice(scope.names(kinds), _MOST_COMPARED))
         names = [name for name in names if not _is_told(scope, name)] if behind else names
+        if name in names:  # a nearer field of its first name hides it, or it is none that this may name
+            names.remove(name)
         near = next((one for one in names if one.endswith(f".{name}")), None) or closest(name, names)
         meant = f"Did you mean {near}? " if near else ""
         if not meant and name in self.declared and scope.find(name) is None:
             if behind:
                 return f"{shown(name)} is inside another group, a list or a variant; move it out of there."
-            return f"{shown(name)} stands further down or inside another group; move it above this field."
+            return f"{shown(name)} stands further down or inside another group; move it above this field, into its group or one around it."
         if not names:
             what = kinds[0] if len(kinds) == 1 else "field that would do"
             return f"No {what} stands {'beside' if behind else 'before'} it in its group or one around it."
@@ -375,6 +387,18 @@ class Resolver:
 
 
 # -- helpers without state ------------------------------------------------------------------------------------------------------
+
+
+def _once(one: Field, what: str) -> str:
+    """The remedy for a field that cannot be optional, or a list, by itself."""
+    if one.kind == "supplied" or (one.kind == "length" and one.measures == WHOLE_FRAME):
+        return f"Leave {what} out: it belongs to the frame, which is always there."
+    into = {
+        "derived": "Put it into a group with the fields that it is worked out from, and give the group",
+        "count": "Put it into a group with what it counts, and give the group",
+        "length": f"Put it into a group with {one.measures}, and give the group",
+    }
+    return f"{into.get(one.kind, 'Put it into a group, and give the group')} {what}."
 
 
 def _is_told(scope: Scope, name: str) -> bool:

@@ -22,6 +22,7 @@ SELDOM = (
     "a block is a character longer than fits",
     "the parts of a time change places where the low octet comes first",
     "half way between two codes of a curve the lesser is taken",
+    "the trailer counts as bytes that remain",
 )
 # Shown by fewer than one schema in fifty: the campaign `seeded_bugs` looks further.
 CAMPAIGN_ONLY = (

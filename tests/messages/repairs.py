@@ -51,6 +51,48 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "characters-unfit-5": (("end}", '"~"}'),),
     "length-unknown": (("bodi", "body"),),
     "length-unknown-2": (("      - {name: again, kind: length, bits: 8, measures: body}\n", ""),),
+    "length-unknown-3": (
+        ("      - {name: size, kind: length, bits: 8, measures: note}\n", ""),
+        (
+            "[{name: depth, bits: 8}",
+            "[{name: depth, bits: 8}, {name: size, kind: length, bits: 8, measures: note}",
+        ),
+    ),
+    "length-unknown-4": (("measures: size", "measures: note"),),
+    "length-astray-5": (
+        ("        group: [{name: size, kind: length, bits: 8, measures: whole_frame}]\n", ""),
+        (
+            "      - name: sizes\n        present_when: rough\n",
+            "      - {name: size, kind: length, bits: 8, measures: whole_frame}\n",
+        ),
+        ("length: 3", "length: 3, present_when: rough"),
+    ),
+    "length-astray-6": (
+        (
+            "measures: layer}, {name: depth, bits: 8}",
+            "measures: rest}, {name: rest, group: [{name: depth, bits: 8}]}",
+        ),
+    ),
+    "not-repeatable-3": ((", present_when: rough", ""), ("rough, kind: flag", "rough, bits: 1")),
+    "not-repeatable-4": (
+        ("      - {name: depth, bits: 8}\n", ""),
+        ("{name: half, derived: depth / 2, repeat: 3}", "{name: layer, repeat: 3, group: [@]}"),
+        ("@", "{name: depth, bits: 8}, {name: half, derived: depth / 2}"),
+    ),
+    "not-repeatable-5": (
+        ("      - {name: size, kind: length, bits: 8, measures: note, present_when: rough}\n", ""),
+        ("{name: note, kind: bytes, length: rest}", "{name: body, present_when: rough, group: [@]}"),
+        ("@", "{name: size, kind: length, bits: 8, measures: note}, {name: note, kind: bytes, length: rest}"),
+    ),
+    "to-end-last-10": (
+        ("      - {name: size, kind: length, bits: 8, measures: body}\n", ""),
+        ("[{name: note", "[{name: size, kind: length, bits: 8, measures: note}, {name: note"),
+    ),
+    "fed-unfit-7": (
+        ("      - {name: depth, bits: 8}\n", ""),
+        ("      - {name: check", "      - {name: depth, bits: 8}\n      - {name: check"),
+    ),
+    "coding-unfit-19": ((", coding: binary_coded_decimal", ""),),
     "length-astray": (
         ("      - {name: size, kind: length, bits: 8, measures: body}\n", ""),
         (
