@@ -219,6 +219,11 @@ def word(value: Any) -> str:
     return value if isinstance(value, str) else repr(value)
 
 
+def worked_out(value: Any) -> str:
+    """Return a derived value as a person reads it: the fifteen digits that any double holds. Behind them is what its steps rounded."""
+    return word(float(f"{value:.15g}") if isinstance(value, float) else value)
+
+
 def pattern(slot: Slot | None, raw: int) -> str:
     """Return bits that are no quantity in hexadecimal, as schemas and messages write them; empty for all others."""
     if slot is None or slot.kind not in ("constant", "sync", "check"):
@@ -274,17 +279,19 @@ class Blocks:
         raw = (output.Column("raw", ">"),) if self._detail else ()
         true = (output.Column("calibrated", ">"),) if self._calibrated else ()
         titles = (output.Column("field", fit="shorten"), *raw, output.Column("value", ">", "shorten"), *true)
-        rows = [
-            (
-                path,
-                *((str(leaf.get("raw", "")),) if self._detail else ()),
-                pattern(slot, leaf.get("raw", 0)) or word(leaf["value"]),
-                *((word(leaf.get("calibrated")),) if self._calibrated else ()),
-                leaf.get("unit", ""),
-                remark(leaf),
+        rows = []
+        for path, leaf, slot in found:
+            said = worked_out if "derived" in leaf else word
+            rows.append(
+                (
+                    path,
+                    *((str(leaf.get("raw", "")),) if self._detail else ()),
+                    pattern(slot, leaf.get("raw", 0)) or said(leaf["value"]),
+                    *((said(leaf.get("calibrated")),) if self._calibrated else ()),
+                    leaf.get("unit", ""),
+                    remark(leaf),
+                )
             )
-            for path, leaf, slot in found
-        ]
         return _without_empty_remarks((*titles, output.Column("unit")), rows)
 
     def end(self) -> None:
@@ -315,7 +322,8 @@ class Overview:
     def event(self, event: Event) -> None:
         if isinstance(event, Good):
             record = columns.plain(self._layout, event.record)
-            values = [word(cell.value) for cell in cells.cells(self._layout, record)]
+            found = cells.cells(self._layout, record)
+            values = [worked_out(cell.value) if cell.derived else word(cell.value) for cell in found]
             said = [f"{path} {remark(leaf)}" for path, leaf in columns.leaves(event.record) if remark(leaf)]
         else:
             values = [""] * (len(self._columns) - 1)

@@ -10,7 +10,7 @@ from packetkit.captures import reconcile
 from packetkit.captures.merge import Entry, Kind
 from packetkit.captures.reconcile import Stretch, clock_s, received, sequence_of
 from packetkit.cli import gathered, output
-from packetkit.cli.decoded import word
+from packetkit.cli.decoded import word, worked_out
 from packetkit.cli.gathered import Gathered
 from packetkit.cli.sections import Sectioned
 from packetkit.errors import counted
@@ -197,9 +197,9 @@ def _disagreements(disagreements: list[dict[str, Any]], width: int) -> str:
     for one in disagreements[:SHOWN]:
         number = "" if one["sequence"] is None else f" number {one['sequence']}"
         lines.append(f"{one['frame']}{number}: other bytes, each with a good check.")
-        lines += [
-            f"  {its['field']}: card {_shown(its[CARD])}, radio {_shown(its[RADIO])}" for its in one["fields"]
-        ]
+        for its in one["fields"]:
+            card, radio = _shown(its[CARD], its[RADIO])
+            lines.append(f"  {its['field']}: card {card}, radio {radio}")
     rest = len(disagreements) - SHOWN
     lines += [f"And {rest:,} more; --json has them all."] if rest > 0 else []
     return "".join(part + "\n" for line in lines for part in _indented(line, width))
@@ -212,8 +212,12 @@ def _indented(line: str, width: int) -> list[str]:
     return [space + part for part in output.wrapped(text, width - len(space))]
 
 
-def _shown(value: Any) -> str:
-    return word(value) or "missing"
+def _shown(card: Any, radio: Any) -> tuple[str, str]:
+    """Both values of a field; with all their digits only where they differ in the last ones."""
+    first, second = worked_out(card), worked_out(radio)
+    if first == second:
+        first, second = word(card), word(radio)
+    return first or "missing", second or "missing"
 
 
 def is_finding(made: dict[str, Any]) -> bool:

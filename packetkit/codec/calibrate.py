@@ -8,13 +8,15 @@ value's, and where there is a value and nothing calibrated, or for another reaso
 from __future__ import annotations
 
 from collections.abc import Iterable
+from fractions import Fraction
 from typing import Any
 
 from packetkit.codec import derive
 from packetkit.layout.calibration import Calibration
+from packetkit.layout.curve import Curve
 from packetkit.layout.limits import beyond
 from packetkit.layout.model import Layout
-from packetkit.layout.slots import Slot
+from packetkit.layout.slots import Chosen, Linear, Slot
 
 Curves = dict[str, tuple[Slot, Calibration]]  # by the slot's address
 
@@ -63,10 +65,24 @@ def _copied(part: Any, address: str, known: Curves) -> Any:
 
 def _leaf(leaf: dict[str, Any], curve: tuple[Slot, Calibration]) -> dict[str, Any]:
     slot, calibration = curve
-    value = calibration.of(leaf["value"])
+    value = calibration.of(_exact(slot, leaf["raw"], leaf["value"]))
     made = {"raw": leaf["raw"], "value": leaf["value"], "calibrated": value}
     made |= {key: leaf[key] for key in ("unit", "reason", "note") if key in leaf}
     if value is None and leaf["value"] is not None:
         made["calibrated_reason"] = "outside the points" if calibration.points else "not finite"
     limit = beyond(slot.limits, value)
     return made | ({"limit": limit} if limit else {}) | ({"trusted": False} if "trusted" in leaf else {})
+
+
+def _exact(slot: Slot, raw: int, value: Any) -> Any:
+    """The number that a code means, before it was rounded to the value that was decoded; that value where it is no such number."""
+    number, transform = slot.number_of(raw), slot.transform
+    if not isinstance(value, float) or number is None:
+        return value
+    exact: list[Fraction] = []
+    if isinstance(transform, Curve) and (piece := transform.piece(number)) is not None:
+        exact = [piece.exact(number)]
+    elif isinstance(transform, (Linear, Chosen)):
+        scales = [transform] if isinstance(transform, Linear) else [scale for _, scale in transform.choices]
+        exact = [scale.offset + scale.scale * number for scale in scales]
+    return next((one for one in exact if float(one) == value), value)

@@ -1,7 +1,7 @@
 """Calibration: what the value of one unit's sensor is in truth, by that unit's own curve.
 
 The ground's alone: what is sent and decoded is the uncalibrated value, so that every unit of a series flies the same frame; no curve is
-part of a fingerprint. A curve is worked out exactly in fractions, from the value as decoded, and rounded once (WIRE.md 7).
+part of a fingerprint. A curve is worked out exactly in fractions, from the number that the code means, and rounded once (WIRE.md 7).
 """
 
 from __future__ import annotations
@@ -31,10 +31,13 @@ class Calibration:
     points: tuple[Point, ...] = ()
 
     def of(self, value: Any) -> float | None:
-        """Return the calibrated value as the nearest double; None for no number, outside the points, and beyond every double."""
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not isfinite(value):
+        """Return the calibrated value as the nearest double; None for no number, outside the points, and beyond every double.
+
+        value: a number, exact or as decoded; a double is what it is, and rounds a second time.
+        """
+        if isinstance(value, bool) or not isinstance(value, (int, float, Fraction)) or not isfinite(value):
             return None
-        points = self.points if isinstance(value, int) else _doubles(self.points)
+        points = _doubles(self.points) if isinstance(value, float) else self.points
         exact = self._exact(Fraction(value), points)
         try:
             return None if exact is None else float(exact)

@@ -7,6 +7,7 @@ Outside: resistance and temperature of a platinum thermometer of 100 ohm, IEC 60
 from __future__ import annotations
 
 import json
+from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -107,6 +108,35 @@ def test_nothing_comes_of_what_is_missing(frame: packetkit.Frame) -> None:
     leaf = {"raw": 65535, "value": None, "calibrated": None, "unit": "ohm", "reason": "missing"}
     assert made["resistance"] == leaf
     assert made["kelvin"]["calibrated"] is None
+
+
+EXACT = """
+mission: godwit
+frames:
+  drift:
+    fields:
+      - {name: level, bits: 16, scale: 1/1000, calibration: {a: {polynomial: [0.002, 1.01]}, b: {points: [[0, 0], [65.535, 655.35]]}}}
+      - {name: gain, bits: 1, states: {0: low, 1: high}}
+      - {name: swing, bits: 15, scale_by: {gain: {low: 1/1000, high: 1/10}}, calibration: {a: {polynomial: [0.002, 1.01]}}}
+      - {name: most, bits: 16, minimum: 0, maximum: 60, resolution: 0.001, at_least: 0xFFFF, calibration: {a: {polynomial: [0.002, 1.01]}}}
+"""
+
+
+@given(st.integers(0, 0xFFFF), st.booleans())
+def test_a_curve_takes_the_number_that_a_code_means_and_rounds_once(code: int, is_high: bool) -> None:
+    """The decimal module works in as many digits as these need, and a double is made at the end."""
+    frame = packetkit.parse(EXACT).frame()
+    data = code.to_bytes(2, "big") + (code >> 1 | is_high << 15).to_bytes(2, "big") + code.to_bytes(2, "big")
+    detail = frame.decode(data, detail=True)
+    made = frame.calibrate(detail, "a")
+    thousandths = Decimal(code) / 1000
+    swing = Decimal(code >> 1) / (10 if is_high else 1000)
+    assert made["level"]["calibrated"] == float(thousandths * Decimal("1.01") + Decimal("0.002"))
+    assert made["swing"]["calibrated"] == float(swing * Decimal("1.01") + Decimal("0.002"))
+    most = thousandths if code <= 60_000 or code == 0xFFFF else None  # the codes between are unassigned
+    there = None if most is None else float(most * Decimal("1.01") + Decimal("0.002"))
+    assert made["most"]["calibrated"] == there
+    assert frame.calibrate(detail, "b")["level"]["calibrated"] == float(thousandths * 10)
 
 
 REASONS = """

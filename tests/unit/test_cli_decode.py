@@ -437,3 +437,19 @@ def test_fifty_megabytes_of_nothing_take_bounded_time_and_memory(tmp_path: Path)
     assert (done.returncode, done.stderr) == (1, b"")
     assert b"Skipped: 50,000,000 bytes in 1 range" in done.stdout
     assert time.perf_counter() - start < 30
+
+
+def test_tables_show_a_derived_value_without_the_rounding_of_its_steps(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A tenth and two tenths are 0.30000000000000004 in doubles (IEEE 754), which is what lines and cells keep."""
+    schema = tmp_path / "sums.yaml"
+    fields = "[{name: a, bits: 8, scale: 1/10}, {name: b, bits: 8, scale: 1/10}, {name: sum, derived: a + b}]"
+    schema.write_text(f"mission: sums\nframes:\n  all:\n    fields: {fields}\n", "utf-8")
+    decode = ["decode", str(schema), "--text", "0102", "--from", "hex"]
+    for more in ([], ["--detail"]):
+        assert main([*decode, *more, "--format", "table"]) == 0
+        out = capsys.readouterr().out
+        assert "0.3" in out and "0.30000000000000004" not in out
+    assert main([*decode, "--format", "jsonl"]) == 0
+    assert json.loads(capsys.readouterr().out)["values"]["sum"] == 0.30000000000000004
