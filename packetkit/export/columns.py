@@ -32,7 +32,7 @@ from packetkit.layout.model import (
     told_branch,
 )
 from packetkit.layout.number import parse_text, to_raw
-from packetkit.layout.slots import Bundle, Slot
+from packetkit.layout.slots import Bundle, Digits, Slot
 
 Record = Mapping[str, Any]
 Steps = tuple[str | int, ...]
@@ -252,8 +252,8 @@ def _ones(layout: Layout) -> dict[int, int]:
 def record_from(layout: Layout, given: Iterable[tuple[str, str]]) -> dict[str, Any]:
     """Return the record that texts under paths mean (WIRE.md 4), ready to be encoded.
 
-    An empty text is None where the field declares missing, and no key elsewhere. Raises EncodeError with a
-    fault for every text that means nothing, and for every path that leads nowhere.
+    An empty text, or one of blanks that is for no text, is None where the field declares missing, and no key elsewhere. Raises
+    EncodeError with a fault for every text that means nothing, and for every path that leads nowhere.
     """
     taking = _Taking(layout)
     tree = _Given()
@@ -267,7 +267,7 @@ def record_from(layout: Layout, given: Iterable[tuple[str, str]]) -> dict[str, A
         here = tree
         for step in steps(path) or ():
             here = here.inner.setdefault(step, _Given())
-        here.text = text if text.strip() else ""
+        here.text = text if text.strip() or _takes_characters(leads_to) else ""
     supplied: dict[Any, Any] = {}
     for slot in layout.supplied:
         taking.slot(slot, tree.at(slot.path), slot.address, supplied, {})
@@ -275,6 +275,13 @@ def record_from(layout: Layout, given: Iterable[tuple[str, str]]) -> dict[str, A
     if taking.faults:
         raise EncodeError(tuple(taking.faults))
     return record
+
+
+def _takes_characters(place: Slot | Repeat) -> bool:
+    """Whether a text is sent as it is, so that blanks are something."""
+    if isinstance(place, Slot):
+        return isinstance(place.transform, Digits)
+    return place.joined is not None and place.joined.form not in ("bytes", "bits")
 
 
 class _Given:

@@ -25,6 +25,9 @@ from packetkit.layout.model import Layout
 # What spreadsheets of many countries write instead of a comma; no path holds them.
 _OTHER_SEPARATORS = (";", "\t", "|")
 
+# What ends a cell or a row, or quotes one.
+_ENDS = re.compile('["\r\n]')
+
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")
 
 
@@ -51,13 +54,22 @@ class Sheet:
 
 def line(row: Iterable[Any], for_comma_countries: bool = False) -> str:
     """Return one line, with its end; for_comma_countries: semicolons between cells and a comma in numbers."""
-    text = io.StringIO()
-    words = [
-        word(value).replace(".", ",") if for_comma_countries and isinstance(value, float) else word(value)
-        for value in row
-    ]
-    csv.writer(text, delimiter=";" if for_comma_countries else ",", lineterminator="\n").writerow(words)
-    return text.getvalue()
+    mark = ";" if for_comma_countries else ","
+    cells = [_cell(value, mark) for value in row]
+    return (mark.join(cells) if cells != [""] else '""') + "\n"
+
+
+def _cell(value: Any, mark: str) -> str:
+    text = word(value)
+    if isinstance(value, str):
+        return _quoted(text, mark)
+    return text.replace(".", ",") if mark == ";" and isinstance(value, float) else text
+
+
+def _quoted(text: str, mark: str) -> str:
+    """A cell, in quotes where it would not come back without: some readers end a row at any line end, and take blanks off."""
+    is_plain = not _ENDS.search(text) and mark not in text and text == text.strip()
+    return text if is_plain else '"' + text.replace('"', '""') + '"'
 
 
 def word(value: Any) -> str:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import csv as stdlib_csv
 import json
 import random
 from functools import cache
+from io import StringIO
 
 import pytest
 from hypothesis import given, settings
@@ -61,7 +63,7 @@ EACH = pytest.mark.parametrize("name", NAMES)
 
 @cache
 def mission(name: str) -> Mission:
-    text = {"nested": NESTED, "to the end": TO_END}.get(name)
+    text = {"nested": NESTED, "to the end": TO_END, "words": WORDS}.get(name)
     return packetkit.parse(text or resource(f"schemas/{name}.yaml").read_bytes())
 
 
@@ -188,3 +190,43 @@ def test_any_json_line_is_an_entry(value: object) -> None:
     ):
         (entry,) = jsonl.read(line, made.layouts)
         assert isinstance(entry, (columns.Given, columns.Refused))
+
+
+# Invented: texts of any characters, of given ones, and as digits of one number, each of which may be all there is in a cell.
+WORDS = """
+mission: words
+frames:
+  a:
+    fields:
+      - {name: call, kind: radix_text, bits: 8, length: 3, characters: "ABC ,'"}
+      - {name: said, kind: text, encoding: utf_8, length: rest}
+"""
+
+
+@settings(max_examples=60)
+@given(
+    said=st.text(
+        st.sampled_from(" \t\r\n\"',;=aé\x85\u3000\x1c\ufeff") | st.characters(codec="utf-8"), max_size=20
+    ),
+    call=st.text("ABC ,'", min_size=3, max_size=3),
+)
+def test_any_text_that_a_field_can_hold_comes_back_from_csv(said: str, call: str) -> None:
+    made = mission("words")
+    said = said.replace("\0", "")  # Python 3.10's reader of CSV refuses it
+    data = made.frames["a"].encode({"said": said, "call": call})
+    sheet = csv.Sheet(made.layouts)
+    text = sheet.header() + sheet.row(Good("a", 0, data, made.decode(data)[1]))
+    (entry,) = csv.read(text, made.layouts)
+    assert isinstance(entry, columns.Given), entry
+    assert made.frames["a"].encode(entry.record) == data
+    # An independent reader (RFC 4180, section 2, rules 5 to 7).
+    _, row = stdlib_csv.reader(StringIO(text, newline=""), strict=True)
+    assert row[-1] in (said, "'" + said)
+
+
+@pytest.mark.parametrize(
+    ("value", "cell"),
+    [("a\rb", '"a\rb"'), (" a", '" a"'), ("a ", '"a "'), ("\rq", '"\'\rq"'), ("a;b", "a;b"), ("", "")],
+)
+def test_a_cell_stands_in_quotes_where_a_reader_would_lose_some_of_it(value: str, cell: str) -> None:
+    assert csv.line(["x", value]) == f"x,{cell}\n"
