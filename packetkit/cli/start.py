@@ -5,6 +5,8 @@ What goes into it is decided by packetkit.mission.draft; the draft is checked by
 
 from __future__ import annotations
 
+import re
+
 import click
 
 from packetkit.cli import output
@@ -17,6 +19,9 @@ from packetkit.schema.editor import json_schema, reference
 from packetkit.schema.names import MISSION_NAME
 from packetkit.schema.presets import PRESETS
 from packetkit.schema.words import format_number
+
+# No name begins with a digit, so a comma between two of them ends no measure.
+DECIMAL_COMMA = re.compile(r"[0-9]+,[0-9]+")
 
 
 def quantities(encoding: str) -> str:
@@ -58,6 +63,11 @@ def gathered(measures: str | None, fields: str | None) -> list[Measure]:
     """The measures asked for, from either source. Raises InputError with every one that cannot be read."""
     if fields is not None:
         return from_csv(read_text(fields), shown_name(fields))
+    if comma := DECIMAL_COMMA.search(measures or ""):
+        meant = comma[0].replace(",", ".")
+        raise InputError(
+            f"--measures: {comma[0]} has a decimal comma, and a comma ends a measure; write {meant}"
+        )
     read = [_measure(word) for word in (measures or "").split(",") if word.strip()]
     faults = [one for one in read if isinstance(one, str)]
     if not read:

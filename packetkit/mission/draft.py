@@ -21,7 +21,8 @@ from packetkit.schema.words import closest, format_number, parse_number, shown
 CHECK_BITS = 16
 SEQUENCE_BITS = 8
 FEWEST_STEPS = 3  # a measure is never made coarser than this: fewer codes are a state, not a measure
-COLUMNS = ("name", "minimum", "maximum", "resolution", "unit", "missing", "bits", "description")
+NUMBERS = ("minimum", "maximum", "resolution")
+COLUMNS = ("name", *NUMBERS, "unit", "missing", "bits", "description")
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,23 +128,25 @@ def _check_name(name: str) -> None:
 def from_csv(text: str, file: str) -> list[Measure]:
     """The measures of a CSV of fields: name, and minimum, maximum and resolution or bits; unit, missing and description may follow.
 
-    Raises InputError with every faulty line.
+    Commas, semicolons or tabs stand between cells, as spreadsheets write them; where no comma does, one may be the decimal mark. Raises
+    InputError with every faulty line.
     """
-    rows = csv.DictReader(io.StringIO(text))
+    mark = max(",;\t", key=next((line for line in text.splitlines() if line.strip()), "").count)
+    rows = csv.DictReader(io.StringIO(text), delimiter=mark)
     try:
-        return _from_rows(rows, file)
+        return _from_rows(rows, file, takes_commas=mark != ",")
     except csv.Error as error:
         raise InputError(f"{file}:{rows.reader.line_num}: this is not CSV: {error}") from error
 
 
-def _from_rows(rows: csv.DictReader[str], file: str) -> list[Measure]:
+def _from_rows(rows: csv.DictReader[str], file: str, *, takes_commas: bool) -> list[Measure]:
     header = [name.strip().lower() for name in rows.fieldnames or ()]
     unknown = [name for name in header if name not in COLUMNS]
     if "name" not in header or unknown:
         what = f"unknown column {shown(unknown[0])}" if unknown else "no column name"
         raise InputError(f"{file}:1: {what}; the columns are {', '.join(COLUMNS)}")
     rows.fieldnames = header
-    read = [(rows.line_num, _read_row(row)) for row in rows]
+    read = [(rows.line_num, _read_row(row, takes_commas)) for row in rows]
     faults = [f"{file}:{line}: {found}" for line, found in read if isinstance(found, str)]
     if not read:
         faults.append(f"{file}: no fields; write one a line under the header")
@@ -152,10 +155,13 @@ def _from_rows(rows: csv.DictReader[str], file: str) -> list[Measure]:
     return [found for _, found in read if isinstance(found, Measure)]
 
 
-def _read_row(row: dict[str, str | None]) -> Measure | str:
+def _read_row(row: dict[str, str | None], takes_commas: bool) -> Measure | str:
     """The measure of one line, or the sentence that says what is wrong with it."""
+    cells = {key: value.strip() for key, value in row.items() if key and isinstance(value, str)}
+    if takes_commas:
+        cells |= {key: cells[key].replace(",", ".") for key in NUMBERS if key in cells}
     try:
-        return _from_row({key: value.strip() for key, value in row.items() if key and isinstance(value, str)})
+        return _from_row(cells)
     except InputError as error:
         return str(error)
 
@@ -164,7 +170,7 @@ def _from_row(row: dict[str, str]) -> Measure:
     name = row.get("name", "")
     _check_name(name)
     unit, description = row.get("unit", ""), row.get("description", "")
-    ends = [row.get(key, "") for key in ("minimum", "maximum", "resolution")]
+    ends = [row.get(key, "") for key in NUMBERS]
     if all(ends):
         numbers = [parse_number(text) for text in ends]
         if wrong := [number for number in numbers if isinstance(number, str)]:
@@ -219,9 +225,12 @@ def coarser(one: Measure) -> Measure | None:
     while made.width >= one.width:
         assert made.minimum is not None and made.maximum is not None and made.resolution is not None
         step = next_step(made.resolution, finer=False)
-        if (made.maximum - made.minimum) / step < FEWEST_STEPS:
+        # What a finer step moved up may be whole at this one: each begins from what was asked for.
+        top = made.maximum if made.asked_maximum is None else made.asked_maximum
+        if (top - made.minimum) / step < FEWEST_STEPS:
             return None
-        made = _fitted(replace(made, resolution=step, asked=one.asked or one.resolution))
+        again = replace(made, maximum=top, asked_maximum=None, resolution=step)
+        made = _fitted(replace(again, asked=one.asked or one.resolution))
     return made
 
 

@@ -108,6 +108,14 @@ def test_a_maximum_that_had_to_grow_is_told() -> None:
     assert "tilt: the maximum" not in text
 
 
+def test_a_maximum_that_a_coarser_step_reaches_is_the_one_that_was_asked_for() -> None:
+    # 0.7 reaches 90.6 from -90 (258 steps, 259 codes and one for missing: 9 bits). At 1, 90 is whole: 180 steps, 8 bits.
+    (one,) = fit([measure("tilt=-90..90/0.7 deg")], 4)
+    assert (one.resolution, one.maximum, one.asked_maximum, one.width) == (1, 90, None, 8)
+    said = text_of("draft", [one], 4, None)
+    assert "made coarser to fit, 0.7 became 1 deg" in said and "whole number of steps" not in said
+
+
 def test_bits_are_as_many_as_the_codes_need() -> None:
     rows = (
         "name,minimum,maximum,resolution,missing\na,0,1,1,false\nb,0,1,1,true\nc,0,7,1,false\nd,0,7,1,true\n"
@@ -162,6 +170,14 @@ def test_a_csv_of_fields_becomes_a_draft() -> None:
     )
 
 
+@pytest.mark.parametrize("mark", [",", ";", "\t"])
+def test_cells_are_parted_as_spreadsheets_part_them(mark: str) -> None:
+    decimal = "." if mark == "," else ","
+    rows = f"name{mark}minimum{mark}maximum{mark}resolution{mark}unit\ntilt{mark}-90{mark}90{mark}0{decimal}5{mark}deg\n"
+    (one,) = from_csv(rows, "fields.csv")
+    assert (one.minimum, one.maximum, one.resolution, one.unit) == (-90, 90, Fraction(1, 2), "deg")
+
+
 @pytest.mark.parametrize(
     ("rows", "words"),
     [
@@ -203,7 +219,12 @@ def test_what_start_writes_passes_check_at_once(tmp_path: Path, capsys: pytest.C
         (["x"], "--measures LIST or --fields CSV"),
         (["x", "--measures", "heading", "--fields", "f.csv"], "either --measures LIST or --fields CSV"),
         (["x", "--measures", " , "], "the list is empty"),
-        (["x", "--measures", "t=-10..50/0.5,5"], "numbers are written with a point"),
+        (["x", "--measures", "t=-10..50/0.5, 5"], "numbers are written with a point"),
+        (
+            ["x", "--measures", "tilt=-90..90/0,5 deg"],
+            "0,5 has a decimal comma, and a comma ends a measure; write 0.5",
+        ),
+        (["x", "--measures", "a=1..2/1,tilt=0..2,75/0.25"], "2,75 has a decimal comma"),
         (["x", "--measures", "nosuch"], "or say the range: nosuch=0..100/0.5 unit"),
         (["X!", "--measures", "heading"], "not a mission's name"),
         (["x", "--measures", "headin"], "did you mean heading?"),
