@@ -14,6 +14,7 @@ from packetkit.cli import output
 from packetkit.cli.output import percent
 from packetkit.errors import RadioError, counted
 from packetkit.files import load, not_onto_an_input
+from packetkit.mission.bands import cautions
 from packetkit.mission.beside import Beside, beside
 from packetkit.mission.budget import Budget, Share, budget, tells_loss
 from packetkit.mission.day import (
@@ -99,6 +100,7 @@ def document(mission: Mission, made: Budget, day: Day) -> dict[str, object]:
         "day": _day(day),
         "energy": _energy(*energy_or_reason(mission, made)),
         "compared": [_compared(one) for one in compared(mission, made)],
+        "warnings": list(cautions(mission.link)),
         "fsk": _fsk(beside(mission, made.window)),
         "caution": CAUTION,
     }
@@ -264,6 +266,7 @@ def _day_lines(mission: Mission, made: Budget, day: Day) -> list[str]:
         lines.append(f"A card for {day.days:g} days holds {day.card_bytes:,} bytes, in sectors of 512.")
     lines += _energy_lines(mission, *energy_or_reason(mission, made))
     lines += [f"{one}." for one in compared(mission, made)]
+    lines += [f"Warning: {one}." for one in cautions(mission.link)]
     return lines
 
 

@@ -298,8 +298,6 @@ def choices_text(made: Picture, encoding: str) -> str:
 
 def compared_lines(made: Picture) -> list[str]:
     """The radiated power beside the figures of documents."""
-    if made.region is not None and not made.compared:
-        return [f"No row of region {made.region} holds {made.frequency_mhz:g} MHz; look at the local rules."]
     lines = []
     for row, power in made.compared:
         recalled = f"; from memory: {row.recalled}" if row.recalled else ""

@@ -16,6 +16,7 @@ from packetkit.cli.output import percent
 from packetkit.cli.picture import bar, draw, picture_option
 from packetkit.errors import RadioError, counted
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, write_text
+from packetkit.mission.bands import cautions
 from packetkit.mission.changes import Change, cheapest
 from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import Pass, window_of
@@ -43,6 +44,12 @@ def _positive(option: str, text: str | None) -> Fraction | None:
 
 
 # ---- one mission over its passes
+
+
+def band_cautions(mission: Mission, made: Sweep) -> tuple[str, ...]:
+    """What the region's rows leave open for the settings that are shown."""
+    shown = [*(cell for _, cell in best(made.cells)), *([] if made.now is None else [made.now])]
+    return cautions(mission.link, dict.fromkeys(cell.setting.bandwidth for cell in shown))
 
 
 def cell_document(cell: Cell) -> Document:
@@ -99,6 +106,7 @@ def pass_document(mission: Mission, window: Pass, made: Sweep, changes: tuple[Ch
         "best": [{"best_at": words, **cell_document(cell)} for words, cell in best(made.cells)],
         "frontier": [cell_document(cell) for cell in frontier(made.cells)],
         "changes": [change_document(change) for change in changes],
+        "warnings": list(band_cautions(mission, made)),
         "caution": CAUTION,
     }
 
@@ -242,6 +250,7 @@ def pass_text(mission: Mission, window: Pass, made: Sweep, changes: tuple[Change
     narrow = any(cell.setting.bandwidth.hertz < 62_500 for _, cell in best(made.cells))
     if narrow:
         notes.append("Below 62.5 kHz both ends need a temperature-compensated oscillator (common practice).")
+    notes += [f"Warning: {one}." for one in band_cautions(mission, made)]
     if changes:
         notes.append("Cheapest changes to the schema, as it is sent now:")
         notes += [f"- {change_sentence(change)}" for change in changes]

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from packetkit.errors import RadioError, counted
+from packetkit.mission.bands import cautions
 from packetkit.mission.budget import longest
 from packetkit.mission.carrier import fastest
 from packetkit.mission.load import Link, Mission, Passes
@@ -53,7 +54,8 @@ class Choice:
 class Picture:
     """All of a link. frame_name, payload_bytes: the frame counted with, the driver's bytes included. rows: the farthest place first.
 
-    motion: the largest shift and rate of all places and moments; None where nothing tells how fast anything moves.
+    motion: the largest shift and rate of all places and moments; None where nothing tells how fast anything moves. bands: what the
+    region's rows leave open.
     """
 
     setting: Setting
@@ -65,6 +67,7 @@ class Picture:
     compared: tuple[tuple[regions.Row, float], ...]
     region: str | None
     motion: doppler.Motion | None
+    bands: tuple[str, ...]
 
     @property
     def findings(self) -> tuple[str, ...]:
@@ -91,7 +94,7 @@ class Picture:
     @property
     def warnings(self) -> tuple[str, ...]:
         """What sources warn of, with their numbers: at the worst of all places."""
-        return () if self.motion is None else self.motion.warnings
+        return (() if self.motion is None else self.motion.warnings) + self.bands
 
 
 def km_words(distance_km: float) -> str:
@@ -185,7 +188,18 @@ def picture(
     assert unit.power_dbm is not None and unit.eirp_dbm is not None
     compared = tuple((row, row.radiated_dbm(unit.power_dbm, unit.eirp_dbm)) for row in limits)
     motion = doppler.motion(setting, payload, *moved) if moving else None
-    return Picture(setting, name, payload, between.frequency_mhz, rows, choices, compared, region, motion)
+    return Picture(
+        setting,
+        name,
+        payload,
+        between.frequency_mhz,
+        rows,
+        choices,
+        compared,
+        region,
+        motion,
+        cautions(mission.link),
+    )
 
 
 def moves(sample: Sample) -> bool:

@@ -13,11 +13,13 @@ import pytest
 import packetkit
 from packetkit.cli.link import with_setting
 from packetkit.cli.main import main
+from packetkit.cli.plan import band_cautions
 from packetkit.errors import RadioError
 from packetkit.mission.link import longest_frame, picture, places
 from packetkit.mission.passes import window_of
 from packetkit.mission.plan import sweep
 from packetkit.radio import CAUTION, link, regions, sensitivity
+from packetkit.radio.settings import bandwidth
 from packetkit.resources import resource
 from packetkit.schema.mission_keys import CHIRP_KEYS, END_KEYS, LINK_KEYS, NOISE_PLACES, RECEIVERS, REGIONS
 
@@ -82,10 +84,11 @@ def test_link_budget_passes_and_plan_agree_that_a_receiver_does_not_find_the_car
         told += [one for one in made.get("findings", made.get("warnings")) if "carrier" in one]
         assert main([command, str(path)]) == status
         assert "ot received: the carrier is off by up to" in " ".join(capsys.readouterr().out.split())
-    assert main(["plan", str(path), "--json"]) == 0
-    made = json.loads(capsys.readouterr().out)
-    assert made["now"] is None
-    told.append(made["now_dropped"])
+    mission = packetkit.load(str(path))
+    assert mission.passes is not None
+    few = sweep(mission, window_of(mission.passes), factors=[9], bundles=(1,))
+    assert few.now is None
+    told.append(few.now_dropped)
     assert len(told) == 4 and all(limit in one for one in told)
     if is_flight:
         assert all(4300 < float(one.split(" Hz")[0].split()[-1].replace(",", "")) < 4402 for one in told)
@@ -191,6 +194,58 @@ def test_without_a_distance_a_flight_tells_how_far_and_a_duration_does_not(
     path.write_text(text[: text.index("passes:")] + "passes: {duration_s: 600}\n")
     assert main(["link", str(path)]) == 2
     assert "give --distance-km" in capsys.readouterr().err
+
+
+BANDS = """
+mission: lark
+frames:
+  report:
+    cadence_s: 20
+    fields: [{name: body, kind: bytes, length: 8}]
+link:
+  chirp: {spreading_factor: 9, bandwidth_khz: WIDTH, frequency_mhz: MIDDLE}
+  unit: {power_dbm: 14}
+  region: eu
+SHARE
+passes: {duration_s: 600, distance_km: 5}
+"""
+
+
+@pytest.mark.parametrize(
+    ("middle", "width", "share", "words"),
+    [
+        ("868.3", 125, "1", []),
+        # Between the bands 868.0 to 868.6 and 868.7 to 869.2 MHz of EN 300 220-2.
+        ("868.65", 125, "1", ["no row of region eu holds 868.65 MHz"]),
+        ("869.525", 250, "10", []),  # just the band of 869.4 to 869.65
+        ("869.525", 500, "10", ["reaches from 869.275 to 869.775 MHz", "for 869.4 to 869.65 MHz"]),
+        ("868.55", 250, "1", ["reaches from 868.425 to 868.675 MHz", "for 868 to 868.6 MHz"]),
+        (
+            "868.3",
+            125,
+            "",
+            ["EN 300 220-2 V3.2.1 (2018), 868 to 868.6 MHz states 1 % of the hour", "local rules"],
+        ),
+        ("433.5", 125, "", ["(2021, from memory), 433.05 to 434.79 MHz states 10 % of the hour"]),
+    ],
+)
+def test_link_budget_and_plan_say_alike_what_the_region_s_rows_leave_open(
+    middle: str, width: int, share: str, words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "lark.yaml"
+    text = BANDS.replace("WIDTH", str(width)).replace("MIDDLE", middle)
+    path.write_text(text.replace("SHARE", f"  share_of_hour_percent: {share}" if share else ""))
+    for command in ("link", "budget"):
+        assert main([command, str(path), "--json"]) == 0
+        found = json.loads(capsys.readouterr().out)["warnings"]
+        assert all(any(one in warning for warning in found) for one in words) and bool(found) == bool(words)
+    mission = packetkit.load(str(path))
+    assert mission.passes is not None
+    few = sweep(mission, window_of(mission.passes), bandwidths=[bandwidth(width)], bundles=(1,))
+    assert list(band_cautions(mission, few)) == found
+    assert main(["budget", str(path)]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert ("Warning: " in told) == bool(words)
 
 
 def test_an_orbit_is_looked_at_from_the_least_elevation_to_straight_overhead() -> None:

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 import packetkit
 from packetkit.cli.main import main
+from packetkit.cli.plan import pass_document, pass_text
 from packetkit.mission.budget import budget
 from packetkit.mission.changes import cheapest
 from packetkit.mission.load import Mission
@@ -532,18 +533,17 @@ def test_a_refused_input_is_misuse(
     assert words in capsys.readouterr().err
 
 
-def test_the_text_says_why_the_schema_s_own_setting_is_not_in_the_table(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    path = tmp_path / "weak.yaml"
-    text = HERON.replace("spreading_factor: 10", "spreading_factor: 5")
-    path.write_text(text, encoding="utf-8")
-    assert main(["plan", str(path)]) == 0
-    said = " ".join(capsys.readouterr().out.split())
+def test_the_text_says_why_the_schema_s_own_setting_is_not_in_the_table() -> None:
+    mission = parsed(HERON.replace("spreading_factor: 10", "spreading_factor: 5"))
+    assert mission.passes is not None
+    window = window_of(mission.passes)
+    made = sweep(mission, window, factors=[11], bundles=(1,))
+    said = " ".join(pass_text(mission, window, made, (), "utf-8").split())
     own = (
         "The schema's own setting, SF5 125 kHz 4/5, is left out: margin: below 0 dB even at the best moment."
     )
     assert own in said and "the schema's " not in said.partition("The frontier")[0]
+    assert pass_document(mission, window, made, ())["now_dropped"] in own
 
 
 def test_a_dwell_of_a_region_drops_long_packets() -> None:

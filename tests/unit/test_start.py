@@ -111,7 +111,7 @@ def test_a_maximum_that_had_to_grow_is_told() -> None:
 def test_a_maximum_that_a_coarser_step_reaches_is_the_one_that_was_asked_for() -> None:
     # 0.7 reaches 90.6 from -90 (258 steps, 259 codes and one for missing: 9 bits). At 1, 90 is whole: 180 steps, 8 bits.
     (one,) = fit([measure("tilt=-90..90/0.7 deg")], 4)
-    assert (one.resolution, one.maximum, one.asked_maximum, one.width) == (1, 90, None, 8)
+    assert one.resolution == 1 and one.maximum == 90 and one.asked_maximum is None and one.width == 8
     said = text_of("draft", [one], 4, None)
     assert "made coarser to fit, 0.7 became 1 deg" in said and "whole number of steps" not in said
 
@@ -175,7 +175,7 @@ def test_cells_are_parted_as_spreadsheets_part_them(mark: str) -> None:
     decimal = "." if mark == "," else ","
     rows = f"name{mark}minimum{mark}maximum{mark}resolution{mark}unit\ntilt{mark}-90{mark}90{mark}0{decimal}5{mark}deg\n"
     (one,) = from_csv(rows, "fields.csv")
-    assert (one.minimum, one.maximum, one.resolution, one.unit) == (-90, 90, Fraction(1, 2), "deg")
+    assert one.minimum == -90 and one.maximum == 90 and one.resolution == Fraction(1, 2) and one.unit == "deg"
 
 
 @pytest.mark.parametrize(
