@@ -1122,7 +1122,7 @@ def _told_end(declared: Field, at: int, start: int, shape: _Shape, before: _Node
     told = declared.told_by not in ((), ("outside",)) and not declared.in_turn
     if declared.kind == "variants" and told and id(declared) not in shape.open and declared.repeat is None:
         found = {name: _find(before, name, False, back=True) for name in declared.told_by}
-        for form in declared.variants:
+        for form in sorted(declared.variants, key=lambda form: form.otherwise):
             tellers = [found[asked.by] for asked in form.when]
             if all(one and _holds(asked, one) for asked, one in zip(form.when, tellers, strict=True)):
                 for member in form.fields:
@@ -1174,7 +1174,8 @@ def _chosen(node: _Node) -> str | None:
     if node.field.in_turn:
         (teller,) = tellers.values()
         return None if teller.raw is None else node.field.variants[teller.raw % len(node.field.variants)].name
-    for form in node.field.variants:
+    # What is meant otherwise asks for nothing, so it is the last to be asked.
+    for form in sorted(node.field.variants, key=lambda form: form.otherwise):
         if all(_holds(asked, tellers[asked.by]) for asked in form.when):
             return form.name
     return None
@@ -3109,6 +3110,10 @@ class _Writing(_Walk):
                 single = _one_code(asked, told_by.field)
                 if told_by.raw is None and single is not None:
                     told_by.raw = single
+            if form is not None and form.otherwise:
+                (told_by,) = (_meant(node, name) for name in node.field.told_by)
+                if told_by.raw is None:
+                    told_by.raw = _only_code_left(node.field, told_by.field)
         self.body(self.variant(node, str(name)))
 
     def meet(self, node: _Node) -> None:
@@ -3395,6 +3400,24 @@ def _one_code(condition: Condition, declared: Field) -> int | None:
     if len(set(codes)) > 1:
         return None
     return _spelled_on(declared, codes[0]) if _goes_on(declared) else codes[0]
+
+
+def _only_code_left(declared: Field, teller: Field) -> int | None:
+    """Return the only code that no variant asks for, None where there are several."""
+    least, most = _raw_limits(teller, _width(teller))
+    asked = [one for form in declared.variants for one in form.when]
+    left: list[int] = []
+    code = least
+    while code <= most and len(left) < 2:
+        if any(_holds_for(one, teller, code) for one in asked):
+            # On to behind the range that holds it, as a teller may have more codes than can be looked at.
+            code = 1 + max(
+                (c.high for one in asked for c in one.codes if c.low <= code <= c.high), default=code
+            )
+        else:
+            left.append(code)
+            code += 1
+    return left[0] if len(left) == 1 else None
 
 
 def _flags_looked_at(whole: Field, *, choosing: bool = False) -> set[int]:

@@ -248,6 +248,7 @@ FEATURES: tuple[Feature | OnWire, ...] = (
     Feature(12, "in a variant", _check(lambda seen: any(one.variants for one in seen.around))),
     OnWire(11, "octets of an unknown one", lambda layout: any(
         isinstance(node, Choice) and node.unknown is not None for node in layout.walk())),
+    Feature(11, "otherwise", lambda seen: any(variant.otherwise for variant in seen.field.variants)),
     OnWire(11, "all codes have one", lambda layout: any(
         isinstance(node, Choice) and node.unknown is None and bool(node.told_by) and not node.turn
         and are_all_codes([branch.codes for branch in node.branches], [layout.slots[by].width for by in node.told_by])

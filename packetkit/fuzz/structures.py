@@ -337,11 +337,14 @@ class Structures(Covers):
         names = ("alpha", "bravo", "charlie")
         for at in range(self.chance.randint(1, min(3, len(codes)))):
             when: dict[str, Any] = {tellers[0][0]: codes[at]}
-            if at == 2 and len(codes) > 3:
-                when = {tellers[0][0]: {"from": 2, "to": codes[-1]}}
+            if at == 2 and len(codes) > 4:  # the last code has no variant in one of two
+                when = {tellers[0][0]: {"from": 2, "to": codes[-1] - self.chance.randint(0, 1)}}
             if len(tellers) > 1 and self.odds(2):
                 when[tellers[1][0]] = [0, 1] if tellers[1][1] > 1 else 1
             made["variants"].append(self.variant(names[at], when, scope, place, style, depth))
+        varies = any("coding" in entry for entry in fields if entry.get("name") == tellers[0][0])
+        if len(tellers) == 1 and not varies and self.odds(5):
+            made["variants"][-1]["when"] = "otherwise"
         self.add(fields, scope, place, made, 0)
         place.inner = None
 

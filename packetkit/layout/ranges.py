@@ -25,7 +25,7 @@ def low_of(codes: Range) -> int:
     return codes.low
 
 
-def without(bounds: Range, specials: tuple[Special, ...]) -> tuple[Range, ...]:
+def without(bounds: Range, specials: Iterable[Range | Special]) -> tuple[Range, ...]:
     """The raw codes of `bounds` that no special code takes."""
     pieces, low = [], bounds.low
     for special in sorted(specials, key=lambda special: special.low):

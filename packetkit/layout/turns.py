@@ -27,7 +27,7 @@ _Remainders = list[tuple[tuple[Range, ...], ...] | None]
 def remainders(r: Resolver, one: Field, tellers: tuple[Slot, ...], where: str) -> _Remainders:
     """Return for each variant the remainder that means it, as codes of the one telling slot; [None] where that was noted."""
     places, several = one.places, len(one.variants)
-    said = next((at for at, variant in enumerate(one.variants) if variant.when), None)
+    said = next((at for at, variant in enumerate(one.variants) if variant.when or variant.otherwise), None)
     fault = _teller_fault(tellers, several)
     if several < 2:
         fault = ("in_turn", "one variant alone takes no turns", "Add another, or leave in_turn out.")

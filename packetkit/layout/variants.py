@@ -12,7 +12,7 @@ from packetkit.layout import turns
 from packetkit.layout.conditions import codes_held, deciding
 from packetkit.layout.model import Branch, Choice, Repeat, Run
 from packetkit.layout.places import Container, Cursor, Scope, Style
-from packetkit.layout.ranges import are_all_codes, common
+from packetkit.layout.ranges import are_all_codes, common, merged, without
 from packetkit.layout.slots import Joined, Packing, Range, Slot
 from packetkit.schema.field_keys import UNITS
 from packetkit.schema.model import Field, Frame, Variant
@@ -88,8 +88,13 @@ def _told(r: Resolver, one: Field, scope: Scope, where: str) -> tuple[tuple[Slot
     if one.in_turn:
         codes = turns.remainders(r, one, tellers, where)
     else:
-        variants = enumerate(one.variants)
-        codes = [_codes(r, one, variant, at, tellers, scope, where) for at, variant in variants]
+        codes = [
+            () if variant.otherwise else _codes(r, one, variant, at, tellers, where)
+            for at, variant in enumerate(one.variants)
+        ]
+        for at, variant in enumerate(one.variants):
+            if variant.otherwise and None not in codes:
+                codes[at] = _others(r, one, at, tellers, [told for told in codes if told], where)
     known = [told for told in codes if told is not None]
     return (tellers, known) if len(known) == len(codes) else None
 
@@ -151,7 +156,7 @@ def _tellers(r: Resolver, one: Field, scope: Scope, where: str) -> tuple[Slot, .
 
 
 def _codes(
-    r: Resolver, one: Field, variant: Variant, index: int, tellers: tuple[Slot, ...], scope: Scope, where: str
+    r: Resolver, one: Field, variant: Variant, index: int, tellers: tuple[Slot, ...], where: str
 ) -> _Codes | None:
     """For each telling slot, the codes that mean this variant: all that it can hold where the variant does not say."""
     place = one.places[f"variants.{index}"]
@@ -176,7 +181,7 @@ def _codes(
             "variant-codes",
             where,
             f"nothing says when {variant.name} is meant",
-            "Add when: {field: code}.",
+            "Add when: {field: code}, or when: otherwise.",
         )
         return None
     found: list[tuple[Range, ...]] = []
@@ -189,6 +194,35 @@ def _codes(
             return None
         found.append(ranges)
     return tuple(found)
+
+
+def _others(
+    r: Resolver, one: Field, index: int, tellers: tuple[Slot, ...], told: list[_Codes], where: str
+) -> _Codes | None:
+    """The codes that no other variant has, None where that was noted."""
+    fault = None
+    if len(tellers) != 1:
+        what = f"{len(tellers)} fields" if tellers else "what is outside the frame"
+        fault = (
+            f"otherwise is for variants that one field tells, not {what}",
+            "Write its codes: when: {field: codes}.",
+        )
+    elif tellers[0].is_continued:
+        fault = (
+            f"{tellers[0].address} is as long as its number needs, so nobody can say which codes are left",
+            "Write its codes: when: {field: codes}.",
+        )
+    else:
+        taken = merged(codes for each in told for codes in each[0])
+        left = without(Range(*tellers[0].raw_limits), taken)
+        if left:
+            return (left,)
+        fault = (
+            f"every code of {tellers[0].address} has a variant already, so none is left",
+            "Leave this variant out.",
+        )
+    r.note(one.places[f"variants.{index}.when"], "variant-codes", where, *fault)
+    return None
 
 
 def _octets_to_the_end(r: Resolver, address: str, start: Cursor, style: Style) -> Branch | None:

@@ -17,6 +17,9 @@ _RANGE = {name: Key(name, "integer", "") for name in ("from", "to")}
 _REASONED = {**_RANGE, "code": Key("code", "integer", ""), "reason": Key("reason", "line", "")}
 
 
+OTHERWISE = "otherwise"
+
+
 class CodeReaders(PlainReaders):
     """Reads raw codes, and what other fields must hold."""
 
@@ -116,9 +119,11 @@ class CodeReaders(PlainReaders):
                 labels.add(label)
         return tuple(sorted(states.items())) if good else None
 
-    def _read_when(self, node: Node, path: str, key: Key) -> tuple[Condition, ...] | None:
-        """The codes of each field that tells a variant."""
-        mapping = self.mapping(node, path, "when", "each telling field and its codes: {tag: 1}")
+    def _read_when(self, node: Node, path: str, key: Key) -> tuple[Condition, ...] | str | None:
+        """The codes of each field that tells a variant, or OTHERWISE."""
+        if isinstance(node, Scalar) and node.text == OTHERWISE:
+            return OTHERWISE
+        mapping = self.mapping(node, path, "when", "each telling field and its codes, {tag: 1}, or otherwise")
         if mapping is None:
             return None
         conditions = [self._condition_of(entry, path, key) for entry in mapping.entries]

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from re import Pattern
 from typing import Any
 
+from packetkit.schema.codes import OTHERWISE
 from packetkit.schema.field_keys import (
     BUNDLE_KEYS,
     CALENDAR_UNITS,
@@ -231,7 +232,7 @@ READS: dict[str, Callable[[Key], Shape]] = {
         ]
     },
     "factors": lambda _: _list_of({"anyOf": [_REFERENCE, _mapping(FACTOR_KEYS, FACTOR_KEYS)]}),
-    "when": lambda _: {"type": "object", "minProperties": 1},
+    "when": lambda _: {"anyOf": [{"type": "object", "minProperties": 1}, {"const": OTHERWISE}]},
     "tellers": lambda _: _list_of(_REFERENCE),
     "variants": lambda _: {"type": "array", "minItems": 1, "items": _mapping(VARIANT_KEYS, ("name",))},
     "measured": lambda _: _NAME,

@@ -244,7 +244,11 @@ FIELD_KEYS = table(
 
 VARIANT_KEYS = table(
     Key("name", "name", "The variant's key in the record."),
-    Key("when", "when", "Each telling field and the codes, or states, that it must hold: {tag: 1}."),
+    Key(
+        "when",
+        "when",
+        "Each telling field and the codes, or states, that it must hold: {tag: 1}; or otherwise, for every code that no other has.",
+    ),
     Key("group", "fields", "The variant's fields; none where it is empty."),
 )
 

@@ -17,7 +17,7 @@ from packetkit.schema import envelopes
 from packetkit.schema import text as yaml_text
 from packetkit.schema.characters import CharacterReaders
 from packetkit.schema.checks import CheckReaders
-from packetkit.schema.codes import CodeReaders
+from packetkit.schema.codes import OTHERWISE, CodeReaders
 from packetkit.schema.compact import CompactReaders
 from packetkit.schema.field_keys import FIELD_KEYS, VARIANT_KEYS
 from packetkit.schema.ground import GroundReaders
@@ -112,11 +112,13 @@ def _places(entries: MappingOf[str, Entry]) -> dict[str, Place]:
 
 
 def _places_of_variants(node: Node) -> Iterator[tuple[str, Place]]:
-    """Where each variant, and each code that tells it, stands: `variants.0`, `variants.0.tag`."""
+    """Where each variant, and each code that tells it, stands: `variants.0`, `variants.0.tag`; `variants.0.when`, where it is a word."""
     for index, item in enumerate(node.items if isinstance(node, Sequence) else ()):
         yield f"variants.{index}", place_of(item)
         for entry in item.entries if isinstance(item, Mapping) else ():
-            if entry.key.text == "when" and isinstance(entry.value, Mapping):
+            if entry.key.text == "when" and isinstance(entry.value, Scalar):
+                yield f"variants.{index}.when", place_of(entry.value)
+            elif entry.key.text == "when" and isinstance(entry.value, Mapping):
                 yield from (
                     (f"variants.{index}.{one.key.text}", place_of(one.value)) for one in entry.value.entries
                 )
@@ -227,7 +229,9 @@ class _Loader(
         if "name" not in values or len(values) < len(mapping.entries):
             return None
         place = place_of(entries["name"].value)
-        return Variant(values["name"], place, values.get("when", ()), values.get("group", ()))
+        when = values.get("when", ())
+        otherwise = when == OTHERWISE
+        return Variant(values["name"], place, () if otherwise else when, values.get("group", ()), otherwise)
 
     def flag(self, node: Scalar, path: str) -> Field:
         good = self.name(node, path_at(path, node))

@@ -332,12 +332,16 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """One form of a field with variants: when its tellers hold these codes, it is made of these fields."""
+    """One form of a field with variants: when its tellers hold these codes, it is made of these fields.
+
+    otherwise: when its teller holds a code that no other variant has.
+    """
 
     name: str
     place: Place
     when: tuple[Condition, ...] = ()
     fields: tuple[Field, ...] = ()
+    otherwise: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,6 +114,9 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "variant-codes": (("from: 0", "from: 2"),),
     "variant-codes-2": (("tipe", "type"),),
     "variant-codes-3": (("{name: ping}", "{name: ping, when: {type: 1}}"),),
+    "variant-codes-5": (("[kind, part]", "kind"),),
+    "variant-codes-6": (("when: otherwise", "when: {kind: 2}"),),
+    "variant-codes-7": (("to: 255", "to: 254"),),
     "variant-codes-4": ((", when: {type: 1}", ""),),
     "to-end-last-7": (
         ("      - {name: note, kind: text, length: rest}\n", ""),

@@ -776,3 +776,50 @@ frames:
     frame = packetkit.parse(text).frame()
     assert frame.encode(values) == walk.encode(frame.layout, values) == sent
     assert frame.decode(sent) == values
+
+
+OTHERWISE = """
+mission: godwit
+frames:
+  drift:
+    fields:
+      - {name: kind, bits: 8, states: {1: level, 2: wind}}
+      - name: told
+        told_by: kind
+        variants:
+          - {name: other, when: otherwise, group: [{name: word, bits: 16}, {name: octets, kind: bytes, length: rest}]}
+          - {name: level, when: {kind: level}, group: [{name: depth, bits: 8}]}
+          - {name: wind, when: {kind: [2, {from: 200, to: 255}]}, group: [{name: speed, bits: 16}]}
+"""
+
+
+@pytest.mark.parametrize(
+    ("octets", "told"),
+    [
+        ("01 07", {"kind": "level", "told": {"level": {"depth": 7}}}),
+        ("02 0102", {"kind": "wind", "told": {"wind": {"speed": 258}}}),
+        ("C8 0102", {"kind": 200, "told": {"wind": {"speed": 258}}}),
+        ("00 0102", {"kind": 0, "told": {"other": {"word": 258, "octets": b""}}}),
+        ("C7 0102 03", {"kind": 199, "told": {"other": {"word": 258, "octets": b"\x03"}}}),
+    ],
+)
+def test_what_is_meant_otherwise_has_every_code_that_no_other_variant_has(
+    octets: str, told: dict[str, Any]
+) -> None:
+    """Worked by hand: the code of `kind`, then the variant's fields; wherever in the list the variant for all others stands."""
+    frame = packetkit.parse(OTHERWISE).frame()
+    sent = bytes.fromhex(octets)
+    assert frame.decode(sent) == walk.decode(frame.layout, sent) == told
+    assert frame.encode(told) == walk.encode(frame.layout, told) == sent
+    with pytest.raises(EncodeError, match="told"):
+        frame.encode({**told, "kind": 7 if "other" not in told["told"] else 1})
+
+
+def test_a_single_code_that_is_left_is_filled_in() -> None:
+    text = OTHERWISE.replace(
+        "bits: 8, states: {1: level, 2: wind}}", "bits: 1}\n      - {kind: reserved, bits: 7}"
+    )
+    text = text.replace("{kind: level}", "{kind: 1}").partition("          - {name: wind")[0]
+    frame = packetkit.parse(text).frame()
+    assert frame.encode({"told": {"other": {"word": 258, "octets": b""}}}) == bytes.fromhex("00 0102")
+    assert frame.encode({"told": {"level": {"depth": 7}}}) == bytes.fromhex("80 07")
