@@ -30,7 +30,15 @@ from packetkit.layout.model import (
     told_branch,
     walk,
 )
+from packetkit.layout.size import MAXIMUM_BITS
 from packetkit.layout.slots import Packing, Slot
+
+# The longest that a frame can be, whatever its lengths could say (packetkit/layout/size.py).
+LONGEST_FRAME = MAXIMUM_BITS // 8
+
+
+class BeyondFrameError(BadLength):
+    """A length that no frame can have: it reaches beyond the bytes that a frame has at most."""
 
 
 @dataclass(slots=True)
@@ -137,6 +145,10 @@ class Measure:
 
     def _end(self, node: Measured, at: int, raws: dict[int, int]) -> int:
         end = at + node.bits_of(raws[node.by])
+        if end > MAXIMUM_BITS:
+            what = f"{node.address} of {self._layout.name}" if node.address else self._layout.name
+            text = f"{what} ends at {-(-end // 8):,} bytes by its length, beyond the {LONGEST_FRAME:,} bytes that a frame may have"
+            raise BeyondFrameError(text)
         if end > self._stops[-1] and len(self._stops) == 1:
             raise ShortFrame(f"{self._layout.name}: the bytes end before {node.address or 'the frame'} does")
         if not at <= end <= self._stops[-1]:

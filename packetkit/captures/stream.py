@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
 
+from packetkit.captures.extent import LONGEST_FRAME, BeyondFrameError
 from packetkit.captures.probe import Probe
 from packetkit.codec.frame import Frame
 from packetkit.errors import DecodeError, InputError, ShortFrame, WrongConstant
@@ -34,9 +35,6 @@ UNWRITTEN = 32
 
 # Bytes that are a good frame of two schemas at once; no DecodeError, as each of them finds nothing wrong.
 CONTESTED = "contested"
-
-# The longest that one frame of its own can be: what lengths are counted up to (packetkit/layout/alike.py).
-LONGEST_FRAME = 65_535
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,18 +101,21 @@ Event = Good | Failed | Skipped
 
 @dataclass(frozen=True, slots=True)
 class _Claim:
-    """A place where a frame is claimed. size None: not known, up to what follows; cut: the input ends in it."""
+    """A place where a frame is claimed. size None: not known, up to what follows; cut: the input ends in it; beyond: it says too much."""
 
     probe: Probe
     offset: int
     size: int | None
     cut: bool = False
+    beyond: BeyondFrameError | None = None
 
 
 def _claim(probe: Probe, at: int, data: bytes) -> _Claim:
     """The claim of the frame that these bytes begin with; they are all that it could need, or reach to the end."""
     try:
         return _Claim(probe, at, probe.size_of(data))
+    except BeyondFrameError as error:
+        return _Claim(probe, at, None, beyond=error)
     except ShortFrame:
         return _Claim(probe, at, None, cut=True)
     except DecodeError:  # a count, a length or a variant that no such frame has
@@ -164,9 +165,10 @@ def whole(
 
     known: raw codes of supplied fields, for a frame that has some.
     """
-    if len(data) > LONGEST_FRAME:
-        return Skipped(0, len(data))
     name = frame or ""
+    if len(data) > LONGEST_FRAME:
+        said = f"{len(data):,} bytes are more than the {LONGEST_FRAME:,} that a frame may have: give each frame by itself, or in a framing"
+        return Failed(name, 0, data, BeyondFrameError.reason, said)
     try:
         name = frame or mission.identify(data)
         _, made = mission.decode(data, frame=name, detail=detail, known=known)
@@ -371,7 +373,9 @@ class Reader:
         if claim.cut:
             fits = self._closed and end == self._end
         else:
-            fits = end - claim.offset >= (probe.shortest if claim.size is None else claim.size)
+            fits = claim.beyond is not None or end - claim.offset >= (
+                probe.shortest if claim.size is None else claim.size
+            )
         if not fits:
             return
         failed = self._failed(claim, self._bytes(claim.offset, end))
@@ -383,6 +387,8 @@ class Reader:
 
     def _failed(self, claim: _Claim, data: bytes) -> Failed:
         frame = claim.probe.frame
+        if claim.beyond is not None:
+            return Failed(claim.probe.name, claim.offset, data, claim.beyond.reason, str(claim.beyond))
         try:
             frame.decode(data)
         except DecodeError as error:

@@ -389,17 +389,28 @@ def hex_of(data: bytes, width: int) -> str:
 
 
 def account_text(
-    account: Account, note: str = "", refusal: str = "", *, by_kind: bool = True, is_whole: bool = True
+    account: Account,
+    note: str = "",
+    refusal: str = "",
+    *,
+    of_lines: int = 1,
+    by_kind: bool = True,
+    is_whole: bool = True,
 ) -> str:
     """Return what became of every byte, in a few lines.
 
-    note: why the input was taken as one frame; refusal: why text was not taken for hexadecimal or base64. by_kind: saying how many of
-    each kind there were, which a table says better where there are many. is_whole: nobody interrupted it.
+    note: why the input was taken as one frame, and of_lines: of how many lines its text was; refusal: why text was not taken for
+    hexadecimal or base64. by_kind: saying how many of each kind there were, which a table says better where there are many.
+    is_whole: nobody interrupted it.
     """
     good = sum(account.good.values())
     lines = [_reading(account, is_whole)]
     if note:
         lines.append(f"Taken as one frame: {note}.")
+    if note and of_lines > 1:
+        reading = account.files[0].read_as.partition(" ")[0]
+        each = f'--from lines --line "(?P<payload>.+)" --payload {reading}'
+        lines.append(f"Its {of_lines:,} lines were put together; with {each} each is a frame by itself.")
     kinds = ", ".join(f"{count:,} {name}" for name, count in account.good.items())
     lines.append(f"Good frames: {good:,}" + (f" ({kinds})." if by_kind and len(account.good) > 1 else "."))
     if account.failed:

@@ -70,6 +70,7 @@ class Begin(NamedTuple):
     read_as: str
     refusal: str
     form: str | None
+    lines: int = 1
 
 
 class Rendered(NamedTuple):
@@ -149,7 +150,7 @@ def _write(job: Job, order: Order, sink: BinaryIO) -> None:
             how = replace(job.how, asked=replace(job.how.asked, count=count))
             source = sources.source_of(stream, job.name, job.given, wanted, how)
             form = None if source.form is None else source.form.name
-            _put(Begin(source.read_as, source.refusal, form), sink)
+            _put(Begin(source.read_as, source.refusal, form, source.lines), sink)
             events = found(wanted, source, in_detail=order.in_detail, blocks=order.blocks, codes=order.codes)
             unit = "byte" if source.form is None else source.form.unit
             made = (

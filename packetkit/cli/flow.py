@@ -67,7 +67,7 @@ def decode(
             min(output.columns(), output.DEFAULT_COLUMNS),
             output.encoding_of(target.destination),
         )
-        note = _account_text(wanted, account, pump.refusal, width, encoding, is_whole=not interrupted)
+        note = _account_text(wanted, account, pump, width, encoding, is_whole=not interrupted)
         note += continued.text(account, width, encoding) + signals.text(account, width, encoding)
         note += "".join(forms.count_text(count, form) for form, count in pump.counts.items())
         note += out.note() + ("" if drawn is None else drawn.end())
@@ -84,11 +84,12 @@ def decode(
 
 
 def _account_text(
-    wanted: Wanted, account: Account, refusal: str, width: int, encoding: str, *, is_whole: bool
+    wanted: Wanted, account: Account, pump: _Pump, width: int, encoding: str, *, is_whole: bool
 ) -> str:
     if not isinstance(wanted.mission, Teams):
-        return decoded.account_text(account, wanted.obstacle, refusal, is_whole=is_whole)
-    said = decoded.account_text(account, refusal=refusal, by_kind=False, is_whole=is_whole)
+        note = "" if pump.is_packets else wanted.obstacle  # each packet is a frame anyway
+        return decoded.account_text(account, note, pump.refusal, of_lines=pump.lines, is_whole=is_whole)
+    said = decoded.account_text(account, refusal=pump.refusal, by_kind=False, is_whole=is_whole)
     return said + by_team.account_text(wanted.mission, account, width, encoding)
 
 
@@ -122,7 +123,8 @@ def _pushing(pieces: Iterable[bytes], out: Out) -> Iterator[bytes]:
 class _Pump:
     """Hands every event to the writer and counts it.
 
-    refusal: why the first text that was none was not taken for hexadecimal or base64; counts: what was read line by line, by form.
+    refusal: why the first text that was none was not taken for hexadecimal or base64; lines: the most that one text had; counts: what was
+    read line by line, by form.
     """
 
     def __init__(
@@ -138,7 +140,7 @@ class _Pump:
         self._wanted, self._inputs, self._target = wanted, inputs, target
         self._out, self._account, self._drawn = out, account, drawn
         self._crew = crew
-        self.refusal = ""
+        self.refusal, self.lines = "", 1
         self.counts: dict[str, Count] = {}
         self.is_packets = False
         self._unbroken = _Unbroken()
@@ -169,12 +171,13 @@ class _Pump:
             return True
         return False
 
-    def _begin(self, name: str, read_as: str, refusal: str, form: str | None) -> None:
+    def _begin(self, name: str, how: elsewhere.Begin) -> None:
         """Take it that what comes now is of another input."""
-        self._account.begin(name, read_as)
+        self._account.begin(name, how.read_as)
         self._target.style.of_file(name)
-        self.refusal = self.refusal or refusal
-        self.is_packets = form is not None
+        self.refusal = self.refusal or how.refusal
+        self.lines = max(self.lines, how.lines)
+        self.is_packets = how.form is not None
         if len(self._inputs) > 1 and isinstance(self._out.writer, (decoded.Blocks, decoded.Overview)):
             self._out.writer.begin(name)
 
@@ -184,7 +187,7 @@ class _Pump:
 
     def _here(self, one: Input, source: Source) -> None:
         form = None if source.form is None else source.form.name
-        self._begin(one.name, source.read_as, source.refusal, form)
+        self._begin(one.name, elsewhere.Begin(source.read_as, source.refusal, form, source.lines))
         pushed = replace(source, pieces=_pushing(source.pieces, self._out))
         pushed = watched(pushed, self._progress, one.size)
         # CSV writes codes as text; the other events are in the form in which the writer takes them.
@@ -237,7 +240,7 @@ class _Pump:
         """Write and count what others made."""
         if isinstance(parcel, elsewhere.Begin):
             self._form = parcel.form
-            self._begin(one.name, parcel.read_as, parcel.refusal, parcel.form)
+            self._begin(one.name, parcel)
         elif isinstance(parcel, elsewhere.Rendered):
             assert isinstance(self._out.writer, (decoded.Rows, decoded.Lines))
             with self._unbroken:

@@ -40,7 +40,7 @@ class Reading:
 class Source:
     """Bytes to decode: how they were read, in which pieces, and how many where that is known.
 
-    refusal: why text was not taken for hexadecimal or base64.
+    refusal: why text was not taken for hexadecimal or base64. lines: those of the text whose bytes were put together.
     """
 
     read_as: str
@@ -50,6 +50,7 @@ class Source:
     form: forms.Form | None = None  # None: frames back to back
     is_stored: bool = False  # all of it is there: nobody waits for the first frame while more of it is read
     asked: forms.Asked = forms.NO_OPTIONS
+    lines: int = 1
 
 
 def source_of(
@@ -98,10 +99,11 @@ def _unpacked_source(
 
 def from_text(text: str, name: str, given: str | None, wanted: Wanted, data: bytes | None = None) -> Source:
     """Return the bytes that text means; data: the text's own bytes, where they could be a capture themselves."""
+    lines = sum(bool(line.strip()) for line in text.splitlines())
     try:
         if given is not None:
             found = paste.READINGS[given](text)
-            return Source(given, [found], len(found))
+            return Source(given, [found], len(found), lines=lines)
         if not text.strip():
             return Source("empty text", [], 0)
         possible = paste.readings(text)
@@ -114,7 +116,7 @@ def from_text(text: str, name: str, given: str | None, wanted: Wanted, data: byt
     if len(possible) > 1:
         raise InputError(_several(name, possible, wanted))
     ((reading, found),) = possible.items()
-    return Source(reading, [found], len(found))
+    return Source(reading, [found], len(found), lines=1 if reading == "binary" else lines)
 
 
 def _several(name: str, possible: Mapping[str, bytes], wanted: Wanted) -> str:

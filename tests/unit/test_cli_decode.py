@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -300,6 +301,26 @@ def test_frames_that_no_stream_shows_are_decoded_whole_and_that_is_said(
     assert out.startswith("0  b, 3 bytes\n") and "Taken as one frame: a and b are told apart only by" in out
     assert main(["decode", schema, "--text", "00 00 05 00 06 00", "--frame", "a", "--format", "jsonl"]) == 0
     assert capsys.readouterr().out.count("\n") == 3
+
+
+def test_lines_of_a_frame_that_runs_to_the_end_are_one_frame_unless_each_is_said_to_be_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    schema = written(
+        tmp_path, b"mission: m\nframes:\n  a: {fields: [{name: x, kind: bytes, length: rest}]}\n", "m.yaml"
+    )
+    capture = written(tmp_path, b"0102\n\n03 04\n", "a.hex")
+    assert main(["decode", schema, capture, "--from", "hex"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Good frames: 1." in out
+    said = out.partition("Its 2 lines were put together; with ")[2].partition(" each is a frame by itself.")[
+        0
+    ]
+    assert main(["decode", schema, capture, *shlex.split(said)]) == 0  # the remedy as it is written
+    out = capsys.readouterr().out
+    assert "Good frames: 2." in out and "Taken as one frame" not in out
+    assert main(["decode", schema, "--text", "0102 0304", "--from", "hex"]) == 0
+    assert "lines were put together" not in " ".join(capsys.readouterr().out.split())
 
 
 # -- how it ends ---------------------------------------------------------------------------------------

@@ -18,7 +18,6 @@ from packetkit.captures.stream import (
     Failed,
     Good,
     Reader,
-    Skipped,
     events,
     obstacle,
     whole,
@@ -257,10 +256,44 @@ def test_a_frame_that_runs_to_the_end_is_taken_whole() -> None:
     assert "runs to the end" in obstacle(made.frames)
     event = whole(made, bytes(6))
     assert isinstance(event, Good) and event.record == {"x": [0, 0, 0]}
-    assert whole(made, bytes(70_000)) == Skipped(0, 70_000)
 
 
 # -- the simulator's truth ---------------------------------------------------------------------------
+
+
+# Invented. A size of 32 bits can say more than the 65,535 bytes that a frame has.
+VAST = """
+mission: vast
+frames:
+  part:
+    fields:
+      - {name: sync, kind: sync, bits: 16, code: 0xD391}
+      - {name: size, kind: length, bits: 32, measures: body}
+      - {name: body, kind: bytes, length: rest}
+      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}
+"""
+
+
+@pytest.mark.parametrize("behind", [0, 30, 70_000])
+def test_a_length_that_no_frame_can_have_is_told_and_frames_behind_it_are_found(behind: int) -> None:
+    mission = packetkit.parse(VAST)
+    good = mission.frame().encode({"body": b"abc"})
+    claimed = bytes.fromhex("d391 00011170") + b"\x01" * behind  # 70,000, and the 6 bytes in front
+    found = list(events(mission.frames, [good + claimed + good]))
+    failed = next(one for one in found if isinstance(one, Failed))
+    assert (failed.claimed, failed.offset, failed.reason) == ("part", len(good), "bad length")
+    said = "body of part ends at 70,006 bytes by its length, beyond the 65,535 bytes that a frame may have"
+    assert failed.message == said
+    assert sum(one.size for one in found) == len(claimed) + 2 * len(good)
+    assert [one.offset for one in found if isinstance(one, Good)] == [0, len(good) + len(claimed)]
+
+
+def test_more_bytes_than_a_frame_may_have_are_no_frame_and_that_is_said() -> None:
+    mission = packetkit.parse("mission: m\nframes:\n  a: {fields: [{name: x, kind: bytes, length: rest}]}\n")
+    assert isinstance(whole(mission, bytes(65_535)), Good)
+    failed = whole(mission, bytes(65_536), frame="a")
+    assert isinstance(failed, Failed) and (failed.claimed, failed.size) == ("a", 65_536)
+    assert failed.message.startswith("65,536 bytes are more than the 65,535 that a frame may have")
 
 
 @pytest.mark.parametrize("name", ["first-light", "plover", "heron"])
