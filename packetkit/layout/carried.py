@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from packetkit.errors import counted
 from packetkit.layout.model import Carried
 from packetkit.layout.places import Container, Origin, Part, Phase, Scope, Style
 from packetkit.layout.slots import Packing
@@ -31,7 +32,10 @@ def starts(r: Resolver, one: Field, into: Container, style: Style, address: str)
         text = "it starts at a place that is not always a byte boundary"
         remedy = "Add - {kind: reserved, up_to: byte} before it."
     else:
-        text, remedy = f"it starts {over} bits into a byte", f"Add {8 - over} reserved bits before it."
+        text, remedy = (
+            f"it starts {counted(over, 'bit')} into a byte",
+            f"Add {counted(8 - over, 'reserved bit')} before it.",
+        )
     r.note(one.places["carried"], "carried-unfit", r.full(address), text, remedy)
     r.placed = False
     return False

@@ -7,7 +7,7 @@ from math import lcm
 
 from packetkit.layout.noting import Note
 from packetkit.layout.slots import Chosen, Linear, Range
-from packetkit.schema.model import Condition, Field, ScaleBy
+from packetkit.schema.model import Codes, Condition, Field, ScaleBy
 from packetkit.schema.words import format_number
 
 # What says a scale, or the ends of one; and a default, which would be another code for each.
@@ -43,8 +43,6 @@ def declared(by: ScaleBy) -> Chosen:
 
 def conditions(by: ScaleBy) -> Iterator[tuple[str, Condition]]:
     """Each choice as the schema names it, and what must hold for it."""
-    from packetkit.schema.model import Codes
-
     for choice in by.choices:
         if isinstance(choice.said, str):
             yield choice.said, Condition(by.by, states=(choice.said,))

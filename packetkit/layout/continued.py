@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from packetkit.errors import counted
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.model import Continued
 from packetkit.layout.places import Container, Cursor, Phase, Scope, Style
@@ -36,7 +37,11 @@ def place(r: Resolver, one: Field, slot: Slot, into: Container, scope: Scope, st
         text = "it starts at a place in a byte that is not always the same"
         remedy = "Put reserved bits, up_to: byte, before it."
     elif over != 0 and not by_first_bits:
-        where = "at a place that is not always a whole byte" if over is None else f"{over} bits into a byte"
+        where = (
+            "at a place that is not always a whole byte"
+            if over is None
+            else f"{counted(over, 'bit')} into a byte"
+        )
         text, remedy = f"it has octets of its own, and starts {where}", "Put reserved bits before it."
     else:
         into.close_run()

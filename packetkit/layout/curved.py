@@ -72,7 +72,7 @@ def inverted(
                 one.places[key],
                 "curve-unfit",
                 text,
-                "Give the code a value on the curve, or declare it missing with a reason.",
+                f"Give the code a value on the curve, or leave {key} out and declare the code missing with a reason.",
             )
             return None
     made = with_inverse(curve, *ends)

@@ -58,16 +58,36 @@ def calendar_of(one: Field, note: Note) -> Calendar | None:
     return Calendar(counts, 0 if epoch is None else epoch.day, digits_of(calendar.step))
 
 
+def _spelled(one: Field) -> list[str]:
+    """The keys by which a count is a number of the calendar, where its bits alone would be one of a clock."""
+    said = {
+        "coding": one.coding or any(count.coding for count in one.counts),
+        "scale": any(count.scale != 1 for count in one.counts),
+        "offset": any(count.offset for count in one.counts),
+    }
+    return [key for key, is_said in said.items() if is_said]
+
+
+def _no_calendar(one: Field) -> tuple[str, str, str]:
+    """What is wrong with a time without days whose counts are spelled as a calendar's: the key, the text and the remedy."""
+    spelled = " and ".join(_spelled(one))
+    if any(count.unit == "weeks" for count in one.counts):
+        remedy = f"Write {{years: 12, months: 4, days: 5}}, or leave {spelled} out."
+        return "counts", "a calendar has no count of weeks", remedy
+    remedy, only = f"Leave {spelled} out", one.counts[0] if len(one.counts) == 1 else None
+    if only is not None and spelled == "scale" and TIME_UNITS.get(only.unit):
+        step = format_number(Fraction(TIME_UNITS[only.unit] or 1) * only.scale)
+        remedy += f", or write bits: {only.bits} and tick_s: {step} instead of counts"
+    text = f"{spelled} goes with a time of the calendar, and without days its counts are those of a clock"
+    return "coding" if one.coding else "counts", text, f"{remedy}."
+
+
 def _is_whole(one: Field, names: set[str], unfit: _Unfit) -> bool:
     """Whether the counts say a day, and nothing beside them says it too."""
     strange = next((key for key in _STRANGE if getattr(one, key) is not None), None)
     total = sum(count.bits for count in one.counts)
-    if "weeks" in names:
-        unfit(
-            "counts",
-            "a calendar has no count of weeks",
-            "Write {years: 12, months: 4, days: 5}, or leave coding out.",
-        )
+    if "weeks" in names or not names & {"days", *CALENDAR_UNITS}:
+        unfit(*_no_calendar(one))
     elif strange is not None:
         unfit(
             strange,

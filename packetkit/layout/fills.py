@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from packetkit.errors import counted
 from packetkit.layout import carried
 from packetkit.layout.meaning import Meaning
 from packetkit.layout.model import Fill
@@ -37,7 +38,9 @@ def complete_last_byte(r: Resolver, root: Container, style: Style) -> None:
         over = root.cursor.phase.within(8)
         how = "does not always end" if over is None else "ends"
         text = (
-            f"the frame {how} on a whole byte" if over is None else f"the frame ends {over} bits into a byte"
+            f"the frame {how} on a whole byte"
+            if over is None
+            else f"the frame ends {counted(over, 'bit')} into a byte"
         )
         fits = "{kind: reserved, up_to: byte}" if over is None else f"{{kind: reserved, bits: {8 - over}}}"
         remedy = f"Add - {fits} where the spare bits belong (before a check that ends the frame), or last_byte: zero_filled."

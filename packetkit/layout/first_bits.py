@@ -30,6 +30,12 @@ class Form:
     offset: int
 
     @property
+    def named(self) -> str:
+        """`the form with code 3`, `the form with codes 0 to 7`."""
+        codes = f"code {self.low}" if self.low == self.high else f"codes {self.low} to {self.high}"
+        return f"the form with {codes}"
+
+    @property
     def raws(self) -> tuple[int, int]:
         """The least and the greatest raw code."""
         return self.low << self.bits, (self.high + 1 << self.bits) - 1
@@ -142,20 +148,32 @@ def faults(first: FirstBits) -> Iterator[tuple[str, str]]:
         if first.low_octet_first and form.bits % _OCTET:
             yield f"{form.bits} bits are no whole octets, which order could turn", "Leave order out."
         if form.numbers[1] >> _MOST_BITS or form.numbers[0] < 0:
-            yield (
-                f"a form has numbers from {form.numbers[0]} to {form.numbers[1]}",
-                "Use 0 to 2 to the 64, less 1.",
-            )
+            low, high = form.numbers
+            yield f"{form.named} has numbers from {low} to {high}", "Use 0 to 2 to the 64, less 1."
     for one, other in pairwise(forms):
         if other.low <= one.high:
-            yield f"two forms have the first bits {other.low}", "Give each form codes of its own."
-    raws = sorted(form.raws for form in forms)
-    if any(after[0] <= before[1] for before, after in pairwise(raws)):
-        yield "two forms have bits in common, whatever their sizes", "Let longer forms have higher codes."
-    numbers, reached = sorted(form.numbers for form in forms), 0
-    for at, (low, high) in enumerate(numbers):
-        if at and low > reached + 1:
-            yield f"no form has the number {reached + 1}, and others have greater ones", "Change an offset."
+            yield (
+                f"{one.named} has the first bits {other.low} of {other.named}",
+                "Give each form codes of its own.",
+            )
+    for one, other in pairwise(sorted(forms, key=lambda form: form.raws)):
+        if (
+            other.raws[0] <= one.raws[1]
+        ):  # all its bits, as one number, are what a form is told by in a record
+            (low, high), (start, end) = other.raws, one.raws
+            text = f"as one number, the bits of {other.named} are {low:#x} to {high:#x}, and of {one.named} {start:#x} to {end:#x}"
+            longer, shorter = (one, other) if one.bits > other.bits else (other, one)
+            yield text, f"Give the longer one, {longer.named}, a higher code than {shorter.named}."
+    reached = -1
+    for form in sorted(forms, key=lambda form: form.numbers):
+        low, high = form.numbers
+        if reached >= 0 and low > reached + 1:
+            text = f"no form has the number {reached + 1}, and {form.named} begins at {low}"
+            yield text, f"Give {form.named} offset: {reached + 1}."
         reached = max(reached, high)
     if len({size % _OCTET for size in first.sizes}) > 1:
-        yield "its forms end at different places in a byte", "Let their sizes differ by whole octets."
+        sizes = " and ".join(map(str, first.sizes))
+        yield (
+            f"its forms, of {sizes} bits, end at different places in a byte",
+            "Let their sizes differ by whole octets.",
+        )

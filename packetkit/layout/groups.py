@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from packetkit.errors import counted
 from packetkit.layout import carried
 from packetkit.layout.model import Gain
 from packetkit.layout.orders import PICTURES
@@ -39,17 +40,18 @@ def place_group(
         _prove_summary(r, one, one.summary, address, r.slots[first:])
     word = inner.packing.word_bits if changes else None
     if changes and not word:
-        _may_change(r, one, into, address, "ends")
+        r.placed = _may_change(r, one, into, address, "ends")
     if word:
         size = into.cursor.low - low
         fixed = high is not None and into.cursor.high is not None and into.cursor.high - high == size
         if not fixed or size % word:
             text = f"{size} bits are not a whole number of {word}-bit words" if fixed else "its size varies"
             remedy = (
-                f"Add {word - size % word} reserved bits."
+                f"Add {counted(word - size % word, 'reserved bit')}."
                 if fixed
                 else "Put only fields of fixed size into it."
             )
+            r.placed = False  # where the next one starts, or what follows, hangs on its size
             r.note(
                 one.places.get("word_bits", one.place),
                 "words-not-whole",
@@ -104,8 +106,11 @@ def _may_change(r: Resolver, one: Field, into: Container, address: str, verb: st
     over = into.cursor.phase.within(8)
     if over == 0:
         return True
-    where = "at a place that is not always a byte boundary" if over is None else f"{over} bits into a byte"
-    remedy = "Put reserved bits before it." if verb == "starts" else "Add reserved bits at its end."
+    where = "at a place that is not always a byte boundary"
+    some = "reserved bits, up_to: byte,"
+    if over is not None:
+        where, some = f"{counted(over, 'bit')} into a byte", counted(8 - over, "reserved bit")
+    remedy = f"Put {some} before it." if verb == "starts" else f"Add {some} at its end."
     place = one.places.get("packing", one.places.get("word_bits", one.place))
     r.note(
         place,

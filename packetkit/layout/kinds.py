@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 
+from packetkit.errors import counted
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.layout import bundle, dated, timed
 from packetkit.layout.bounds import note_not_above
@@ -220,7 +221,12 @@ def _check(one: Field, note: Note, algorithm: Algorithm | None) -> Meaning | Non
         note(at(one, "runs"), "runs-unfit", text, f"Let them have {algorithm.width}.")
         return None
     if one.bits is not None and one.bits != algorithm.width:
-        text = f"{algorithm.name} has {bits_text(algorithm.width)}, not {one.bits}"
+        name = (
+            f"a check by {counted(len(algorithm.listed), 'list')} of bits"
+            if algorithm.listed
+            else algorithm.name
+        )
+        text = f"{name} has {bits_text(algorithm.width)}, not {one.bits}"
         note(at(one, "bits"), "bad-bits", text, f"Leave bits out, or write bits: {algorithm.width}.")
         return None
     return Meaning(algorithm.width, {})

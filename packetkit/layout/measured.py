@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from packetkit.errors import counted
+from packetkit.layout.ends import with_trailers
 from packetkit.layout.fills import fill_to
 from packetkit.layout.model import Choice, Measured, Node, Repeat, Run, with_uncounted, without_uncounted
 from packetkit.layout.places import Container, Cursor, Part, Phase, Style
@@ -18,7 +20,6 @@ from packetkit.schema.model import Field
 
 if TYPE_CHECKING:
     from packetkit.layout.resolve import Resolver
-from packetkit.layout.ends import with_trailers
 
 
 @dataclass(slots=True)
@@ -95,16 +96,16 @@ def _says_it(r: Resolver, opened: Opened, slot: Slot, unit: int, low: int, high:
     """Whether a length can say every size of what it measures; noted where it cannot."""
     by, where = opened.by, r.full(slot.address)
     most = with_uncounted((slot.number_limits[1] + by.less) * unit, by.not_counted)
-    counted, uncounted_over = without_uncounted(low, by.not_counted)
+    within, uncounted_over = without_uncounted(low, by.not_counted)
     over = opened.part.since(opened.inside.cursor).within(unit) if by.fill is None else 0
     if most < low:
         text = f"{slot.width} bits reach {most} bits, and what it measures has {low} at least"
         r.note(by.places["bits"], "length-unfit", where, text, "Use more bits, or larger units.")
     elif over:
-        text = f"what it measures always ends {over} bits into a unit of {unit}"
+        text = f"what it measures always ends {counted(over, 'bit')} into a unit of {unit}"
         r.note(by.place, "length-unfit", where, text, "Add reserved bits, or fill: zero.")
     elif low == high and uncounted_over:
-        text = f"what it measures ends {uncounted_over} bits into octets that it does not count"
+        text = f"what it measures ends {counted(uncounted_over, 'bit')} into octets that it does not count"
         r.note(
             by.places["not_counted"],
             "length-unfit",
@@ -112,8 +113,8 @@ def _says_it(r: Resolver, opened: Opened, slot: Slot, unit: int, low: int, high:
             text,
             "Let blocks and checks be as long as it says.",
         )
-    elif low == high and counted // unit < by.less:
-        text = f"what it measures has {counted // unit} units, so {counted // unit - by.less} would be sent"
+    elif low == high and within // unit < by.less:
+        text = f"what it measures has {within // unit} units, so {within // unit - by.less} would be sent"
         r.note(by.places["less"], "length-unfit", where, text, "Use a smaller less.")
     else:
         return True

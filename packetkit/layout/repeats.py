@@ -35,6 +35,18 @@ class _Number:
     plus: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class _Inside:
+    """One element: its nodes, its least and most bits, the phase after any number of it, what is known of its size, its names."""
+
+    element: tuple[Node, ...]
+    low: int | None
+    high: int | None
+    after: Phase
+    grown: Phase
+    scope: Scope
+
+
 def repeat(
     r: Resolver,
     one: Field,
@@ -51,61 +63,87 @@ def repeat(
     told = _number(r, one, how, scope, where)
     if told is None:
         return
-    may = (
-        may_fill(r, one, into, where)
-        if how.as_fits
-        else not how.to_end or may_run_to_end(r, one, into, where)
-    )
-    if not may:
+    if not _may_stand(r, one, how, into, where):
         r.placed = False
         return
     into.close_run()
     number, start = r.next_node(), into.cursor
     if how.to_end:
         r.ending.add(number)
-    element, low, high, after, grown, inner = _element(r, one, start, scope, style, address, number, joined)
+    inside = _element(r, one, start, scope, style, address, number, joined)
     r.ending.discard(number)
-    if low is None or high is None or not _has_bits(r, one, low, where):
+    if inside.low is None or inside.high is None or not _has_bits(r, one, inside.low, where):
         r.placed = False
         return
     asked = how.goes_on_when or how.ends_when
-    own_end = None if asked is None else _own_end(r, one, asked, into, inner, where)
+    own_end = None if asked is None else _own_end(r, one, asked, into, inside.scope, where)
     if asked is not None and own_end is None:
         r.whole = r.placed = False
         return
     if how.to_end:
         r.to_ends[number] = (one, where)
-    if joined is None and one.name in inner.slots and is_bare(one):
-        scope.lists[one.name] = inner.slots[one.name], told.most or MAXIMUM_ELEMENTS
-    count, counted_by = told.count, None if told.counter is None else told.counter.number
-    node = Repeat(
+    if joined is None and one.name in inside.scope.slots and is_bare(one):
+        scope.lists[one.name] = inside.scope.slots[one.name], told.most or MAXIMUM_ELEMENTS
+    node = _node(
+        number, path, address, start, told, inside, how, is_bare=is_bare(one), joined=joined, own_end=own_end
+    )
+    into.add_node(node, _behind(node, start, inside))
+
+
+def _may_stand(r: Resolver, one: Field, how: DeclaredRepeat, into: Container, where: str) -> bool:
+    """Whether what runs to an end, or takes what fits, may do so here; noted where it may not."""
+    if how.as_fits:
+        return may_fill(r, one, into, where)
+    return not how.to_end or may_run_to_end(r, one, into, where)
+
+
+def _node(
+    number: int,
+    path: tuple[str, ...],
+    address: str,
+    start: Cursor,
+    told: _Number,
+    inside: _Inside,
+    how: DeclaredRepeat,
+    *,
+    is_bare: bool,
+    joined: Joined | None,
+    own_end: OwnEnd | None,
+) -> Repeat:
+    assert inside.low is not None and inside.high is not None
+    return Repeat(
         number,
         path,
         address,
         start.at,
         start.phase.within(8),
-        count,
-        counted_by,
+        told.count,
+        None if told.counter is None else told.counter.number,
         told.most,
         0,
-        element,
-        low,
-        high,
-        is_bare(one),
+        inside.element,
+        inside.low,
+        inside.high,
+        is_bare,
         joined,
         told.factors,
         told.plus,
         own_end,
-        several_sizes=how.to_end and low != high,
+        several_sizes=how.to_end and inside.low != inside.high,
         ones_in_lists=any(factor.in_list for factor in told.factors),
         as_fits=how.as_fits,
     )
-    phase, at = after, None
+
+
+def _behind(node: Repeat, start: Cursor, inside: _Inside) -> Cursor:
+    """Where the bit behind all elements is."""
+    count, low, high, most = node.count, node.minimum_bits, node.maximum_bits, node.maximum
+    phase, at = inside.after, None
     if count is not None and low == high:
         phase, at = start.phase.plus(count * low), None if start.at is None else start.at + count * low
-    top = None if start.high is None or told.most is None else start.high + told.most * high
-    grown = start.grown.and_then(grown.many(count))
-    into.add_node(node, Cursor(at, phase, start.origin, grown, start.low + node.least * low, top))
+    top = None if start.high is None or most is None else start.high + most * high
+    grown = start.grown.and_then(inside.grown.many(count))
+    return Cursor(at, phase, start.origin, grown, start.low + node.least * low, top)
 
 
 def place_text(
@@ -307,8 +345,8 @@ def _element(
     address: str,
     number: int,
     joined: Joined | None = None,
-) -> tuple[tuple[Node, ...], int | None, int | None, Phase, Phase, Scope]:
-    """The nodes of one element, its least and most bits, the phase after any number of them, what is known of its size, its names.
+) -> _Inside:
+    """One element, placed.
 
     Where an element starts depends on where the one before it ended: the phase is widened until it holds for all of them.
     """
@@ -328,7 +366,7 @@ def _element(
             break
         phase = after
     end = inside.cursor
-    return inside.close(ends_in_run=has_check(one)), end.low, end.high, phase, end.grown, inner
+    return _Inside(inside.close(ends_in_run=has_check(one)), end.low, end.high, phase, end.grown, inner)
 
 
 def is_bare(one: Field) -> bool:

@@ -10,6 +10,8 @@ from packetkit.schema.model import Field
 from packetkit.schema.words import shown
 
 _OCTET = 8
+_ASCII = 128  # characters whose octet in UTF-8 is their code
+_DOES = {"fill": "fills", "ends_with": "ends"}
 
 
 def joined(one: Field, note: Note) -> Joined | None:
@@ -66,7 +68,16 @@ def code_of(one: Field, said: int | str, key: str, known: dict[int, str], note: 
         found = next((code for code, character in known.items() if character == said), None)
     if found is None:
         text = f"{key} {shown(said) if isinstance(said, str) else said} is none of its characters"
-        note(at(one, key), "characters-unfit", text, "Use one of its characters, or one of their codes.")
+        remedy = "Use one of its characters, or one of their codes."
+        if isinstance(said, str) and one.kind == "bytes":
+            text, remedy = f"{key} {shown(said)} is a character, and octets have codes", "Write a code: 0xFF."
+            if ord(said) < _ASCII:
+                remedy = f"Write its code: {ord(said):#x}."
+        elif isinstance(said, str) and one.encoding == "utf_8":
+            octets = len(said.encode("utf-8", "replace"))
+            text = f"{key} {shown(said)} has {octets} octets in UTF-8, and one octet {_DOES[key]} a text"
+            remedy = "Use a character of ASCII, or the code of one octet."
+        note(at(one, key), "characters-unfit", text, remedy)
     return found
 
 
@@ -91,7 +102,12 @@ def _digits_fault(codes: list[int], count: int | None, bits: int) -> tuple[str, 
     """What is wrong with so many digits of these codes in so many bits, and the remedy."""
     if count is None:
         return "the digits of one number are of a fixed number", "Write length: and their number."
-    if codes != list(range(len(codes))) or len(codes) < 2:
+    if len(codes) == 1:
+        return (
+            "one character alone is no digit: every number would be 0",
+            "Write characters: with two or more.",
+        )
+    if codes != list(range(len(codes))):
         return "its digits are not the codes from 0 on", "Write characters: as one text of two or more."
     if len(codes) ** count > 1 << bits:
         need = (len(codes) ** count - 1).bit_length()

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from packetkit.layout import turns
 from packetkit.layout.conditions import codes_held, deciding
+from packetkit.layout.lengths import groups_in
 from packetkit.layout.model import Branch, Choice, Repeat, Run
 from packetkit.layout.places import Container, Cursor, Scope, Style
 from packetkit.layout.ranges import are_all_codes, common, merged, without
@@ -20,7 +21,6 @@ from packetkit.schema.words import closest, shown
 
 if TYPE_CHECKING:
     from packetkit.layout.resolve import Resolver
-from packetkit.layout.lengths import groups_in
 
 OUTSIDE = ("outside",)
 

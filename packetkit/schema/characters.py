@@ -6,6 +6,8 @@ starts at code 0, or a mapping from the code of each run's first character.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from packetkit.schema.field_keys import NOT_COUNTED_KEYS
 from packetkit.schema.keys import Key
 from packetkit.schema.model import Alphabet, Repeat
@@ -54,7 +56,9 @@ class CharacterReaders(PlainReaders):
         runs: list[tuple[int, str]] = []
         if isinstance(node, Mapping):
             for entry in node.entries:
-                first = self._integer_within(entry.key, path, Key("a first code", "", ""), 0, 255)
+                # A key may stand in quotes: whoever writes JSON has no choice.
+                code = replace(entry.key, quoted=False)
+                first = self._integer_within(code, path, Key("a first code", "", ""), 0, 255)
                 scalar = self.scalar(entry.value, path, "a run of characters")
                 if first is None or scalar is None:
                     return None

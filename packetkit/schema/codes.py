@@ -11,7 +11,7 @@ from packetkit.schema.keys import Key
 from packetkit.schema.model import Codes, Condition
 from packetkit.schema.plain import PlainReaders
 from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence
-from packetkit.schema.words import parse_number, shown, whole
+from packetkit.schema.words import is_nearly_boolean, parse_number, shown, whole
 
 _RANGE = {name: Key(name, "integer", "") for name in ("from", "to")}
 _REASONED = {**_RANGE, "code": Key("code", "integer", ""), "reason": Key("reason", "line", "")}
@@ -68,6 +68,9 @@ class CodeReaders(PlainReaders):
     def _read_missing(self, node: Node, path: str, key: Key) -> bool | tuple[Codes, ...] | None:
         if isinstance(node, Scalar) and not node.quoted and node.text in ("true", "false"):
             return node.text == "true"
+        if isinstance(node, Scalar) and is_nearly_boolean(node.text):
+            self._read_boolean(node, path, key)
+            return None
         items = node.items if isinstance(node, Sequence) else (node,)
         if not items:
             self.note(

@@ -1,8 +1,8 @@
 """The tables of the language as a JSON Schema, for any editor that completes and explains YAML by one, and as a reference to read.
 
-Both are rendered from the tables of keys and kinds, `presets.py` and `names.py`, so they cannot say anything else than the loader. The
-JSON Schema is help while typing, not for judging: numbers as the language writes them (`1/16`, `0x1D`) are texts to YAML, and what only
-the layout can know is left to `packetkit check`.
+Both are rendered from the tables of keys and kinds, `presets.py` and `names.py`. The JSON Schema is help while typing, not for judging:
+numbers as the language writes them (`1/16`, `0x1D`) are texts to YAML, and what only the layout can know is left to `packetkit check`.
+What surprises: it may let pass what `check` refuses, and never refuses what loads; tests ask it about schemas that do.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ from packetkit.schema.field_keys import (
     VARIANT_KEYS,
 )
 from packetkit.schema.keys import Key
-from packetkit.schema.kinds import COMMON_KEYS, KINDS, TELLING, ZERO_FILLED
+from packetkit.schema.kinds import COMMON_KEYS, KINDS, TELLING, ZERO_FILLED, Kind
 from packetkit.schema.mission_keys import (
     CHIRP_KEYS,
     END_KEYS,
@@ -269,7 +269,7 @@ def json_schema() -> Shape:
             "if": {"properties": {"kind": {"const": kind.name}}, "required": ["kind"]},
             "then": {
                 "propertyNames": {"enum": [*COMMON_KEYS, *kind.required, *kind.optional]},
-                "required": list(kind.required),
+                **_required(kind),
                 **({"properties": {"fill": {"enum": ["zero"]}}} if kind.name in ZERO_FILLED else {}),
             },
         }
@@ -288,14 +288,31 @@ def json_schema() -> Shape:
     }
 
 
+def _required(kind: Kind) -> Shape:
+    """The keys that a kind needs; runs, and the forms of a coding, are its bits too."""
+    if "bits" not in kind.required:
+        return {"required": list(kind.required)}
+    sizes: list[Shape] = [{"required": ["bits"]}]
+    if "runs" in kind.optional:
+        sizes.append({"required": ["runs"]})
+    if "coding" in kind.optional:
+        sizes.append({"required": ["coding"], "properties": {"coding": {"type": "object"}}})
+    return {"required": [key for key in kind.required if key != "bits"], "anyOf": sizes}
+
+
 # What the reference calls each table, in its order.
 _CHAPTERS: tuple[tuple[str, Mapping[str, Key]], ...] = (
     ("A mission", MISSION_KEYS),
     ("A frame", FRAME_KEYS),
     ("A field", FIELD_KEYS),
     ("A square law (curve.square)", SQUARE_KEYS),
+    ("A coding by first bits (coding)", FIRST_BITS_KEYS),
+    ("A form of it (coding.forms)", FORM_KEYS),
+    ("A scale that another field chooses (scale_by)", CHOICE_KEYS),
+    ("A count of a time (counts)", COUNT_KEYS),
     ("repeat", REPEAT_KEYS),
     ("repeat.count, worked out", PRODUCT_KEYS),
+    ("A factor of it (repeat.count.product_of)", FACTOR_KEYS),
     ("A variant", VARIANT_KEYS),
     ("A CRC by its parameters (algorithm)", CRC_KEYS),
     ("A check by listed bits (algorithm)", PARITY_KEYS),

@@ -249,7 +249,7 @@ VARIANT_KEYS = table(
         "when",
         "Each telling field and the codes, or states, that it must hold: {tag: 1}; or otherwise, for every code that no other has.",
     ),
-    Key("group", "fields", "The variant's fields; none where it is empty."),
+    Key("group", "fields", "The variant's fields; left out, it has none."),
 )
 
 FIRST_BITS_KEYS = table(

@@ -139,20 +139,21 @@ class _Loader(
     # -- fields ---------------------------------------------------------------------------------------------------------
 
     def _read_fields(self, node: Node, path: str, key: Key) -> tuple[Field, ...] | None:
-        return self.members(node, path, key.name, flags=False)
+        return self.members(node, path, key, flags=False)
 
     def _read_flags(self, node: Node, path: str, key: Key) -> tuple[Field, ...] | None:
-        return self.members(node, path, key.name, flags=True)
+        return self.members(node, path, key, flags=True)
 
-    def members(self, node: Node, path: str, what: str, *, flags: bool) -> tuple[Field, ...] | None:
+    def members(self, node: Node, path: str, key: Key, *, flags: bool) -> tuple[Field, ...] | None:
         """The fields of a list, with unique names; unnamed reserved bits get one."""
         if not isinstance(node, Sequence):
-            if not self.absent(node, path, what, "its list under it, each entry after '- '"):
-                summary = f"{what} is a list, not {shape(node)}"
+            if not self.absent(node, path, key.name, "its list under it, each entry after '- '"):
+                summary = f"{key.name} is a list, not {shape(node)}"
                 self.note(node, "wrong-type", path, summary, "Start each entry with '- '.")
             return None
         if not node.items:
-            self.note(node, "nothing-in-it", path, f"{what} is empty", "Add a field.")
+            remedy = "Add a field, or leave group out." if key is VARIANT_KEYS["group"] else "Add a field."
+            self.note(node, "nothing-in-it", path, f"{key.name} is empty", remedy)
             return None
         fields = [
             self.flag(item, path) if flags and isinstance(item, Scalar) else self.field(item, path)
@@ -298,7 +299,10 @@ class _Loader(
         told = [word for word in TELLING if word in entries]
         if len(told) > 1:
             summary = f"{' and '.join(told)} cannot stand in one field"
-            remedy = "Make one a field inside the other."
+            remedy = "Make them two fields, each with a name of its own."
+            if "group" in told:
+                others = " and ".join(word for word in told if word != "group")
+                remedy = f"Write {others} at a field inside the group, with a name of its own."
             self.note(entries[told[1]].key, "two-kinds", path, summary, remedy)
             return None
         return told[0] if told else "number"

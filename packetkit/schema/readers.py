@@ -6,8 +6,10 @@ every word in the `reads` column of the key tables, `_read_` and that word, in t
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from collections.abc import Mapping as MappingOf
+from dataclasses import replace
 from typing import Any
 
 from packetkit.errors import Problem
@@ -18,6 +20,9 @@ from packetkit.schema.text import Entry, Mapping, Node, Scalar, Sequence
 from packetkit.schema.words import closest, shown
 
 _MOST_LISTED = 12  # more choices than this are listed only where none of them is near
+_WHOLE = re.compile(r"[+-]?[0-9]+\Z")  # the parts of a number on both sides of its comma
+_DECIMALS = re.compile(r"[0-9]+([eE][+-]?[0-9]+)?\Z")
+_MEANT = {"fields": "group", "group": "fields"}  # a frame's list and a field's have different keys
 _REMEDY_COLUMNS = 78  # with an indent of two, the width of a terminal
 
 
@@ -42,7 +47,7 @@ class Readers:
         offered: those that are listed, where not all choices suit.
         """
         options = list(choices)
-        near = closest(word, options)
+        near = _MEANT[word] if _MEANT.get(word) in options else closest(word, options)
         meant = f"Did you mean {near}? " if near else ""
         if near and len(options) > _MOST_LISTED:
             return meant.strip()
@@ -86,9 +91,20 @@ class Readers:
     ) -> dict[str, Entry]:
         """The entries whose keys the table knows; the others are noted, with the keys that are offered instead."""
         known = {}
-        for entry in node.entries:
+        for before, entry in zip((None, *node.entries), node.entries, strict=False):
             if entry.key.text in table:
                 known[entry.key.text] = entry
+            elif before is not None and (number := _with_comma(before, entry)) is not None:
+                wrong = f"{number.text.replace('.', ',')} has a decimal comma, which begins another key here"
+                self.note(
+                    number,
+                    "bad-number",
+                    path,
+                    f"{before.key.text}: {wrong}",
+                    f"Write {before.key.text}: {number.text}.",
+                )
+                if before.key.text in known:  # judged as it is meant
+                    known[before.key.text] = replace(before, value=number)
             else:
                 remedy = self._among(entry.key.text, table, offered)
                 self.note(
@@ -107,6 +123,17 @@ class Readers:
             if value is not None:
                 values[name] = value
         return values
+
+
+def _with_comma(before: Entry, entry: Entry) -> Scalar | None:
+    """The number that a flow mapping cut at its comma, `{resolution: 0,02}`, with a point; None where these are two entries."""
+    whole, part = before.value, entry.value
+    is_cut = (
+        isinstance(part, Scalar) and not part.quoted and not part.text and _DECIMALS.match(entry.key.text)
+    )
+    if not is_cut or not isinstance(whole, Scalar) or whole.quoted or not _WHOLE.match(whole.text):
+        return None
+    return replace(whole, text=f"{whole.text}.{entry.key.text}")
 
 
 def join(path: str, name: str) -> str:

@@ -48,7 +48,7 @@ _WORDS = {
     "duplicate-state": "Each state has one code and each code one state.",
     "nothing-in-it": "A list has an entry: a frame has a field, a set of states a state, a mission a frame.",
     "characters-unfit": "Each code has one character and each character one code; fill and end are one of them.",
-    "two-kinds": "A field is one thing: it has only one of group, flags, states, variants, derived, summary and bundle.",
+    "two-kinds": "A field is one thing: it has only one of group, flags, states, variants, derived, summary, bundle and carried.",
     "summary-range": "A summary has a range and a resolution, which the mean's own step divides.",
     "calibration-shape": "A calibration is a polynomial of 2 to 10 coefficients, or 2 to 1,000 points, for each serial.",
     "repeat-shape": "A repeat is a number, is counted by a field, or runs to the end.",

@@ -103,12 +103,20 @@ def parse_integer(text: str) -> int | str:
     return number.numerator
 
 
+# What other programs, and other versions of YAML, read as true and false.
+_TRUTHS = {"yes": "true", "on": "true", "true": "true", "no": "false", "off": "false", "false": "false"}
+
+
+def is_nearly_boolean(text: str) -> bool:
+    """Whether a text would be true or false elsewhere: `yes`, `Off`, `True`."""
+    return text.lower() in _TRUTHS
+
+
 def parse_boolean(text: str) -> bool | str:
     """Return True for `true` and False for `false`, or the sentence that says what else was written."""
     if text in ("true", "false"):
         return text == "true"
-    meant = {"yes": "true", "on": "true", "no": "false", "off": "false"}.get(text.lower(), text.lower())
-    hint = f"; write {meant}" if meant in ("true", "false") else ""
+    hint = f"; write {_TRUTHS[text.lower()]}" if is_nearly_boolean(text) else ""
     return f"{shown(text)} is neither true nor false{hint}"
 
 

@@ -13,9 +13,10 @@ from ruamel.yaml import YAML
 
 from packetkit.cli.main import main
 from packetkit.resources import resource
-from packetkit.schema import kinds
+from packetkit.schema import field_keys, kinds, mission_keys
 from packetkit.schema.editor import READS, json_schema, reference
 from packetkit.schema.field_keys import CRC_KEYS, FIELD_KEYS
+from packetkit.schema.keys import Key
 from packetkit.schema.load import load
 from packetkit.schema.mission_keys import (
     CHIRP_KEYS,
@@ -84,6 +85,28 @@ def test_every_word_has_its_help_in_the_schema_and_the_reference() -> None:
             assert key.help.strip() and json.dumps(key.help) in text
             assert name in told
     assert set(kinds.KINDS) <= told
+
+
+def test_every_table_of_keys_is_a_chapter_of_the_reference() -> None:
+    chapters = [dict(rows).keys() for _, rows in reference()]
+    of_modules = (vars(field_keys), vars(mission_keys))
+    tables = [(name, one) for module in of_modules for name, one in module.items() if name.endswith("_KEYS")]
+    tables = [(name, one) for name, one in tables if all(isinstance(key, Key) for key in one.values())]
+    assert len(tables) > 20
+    assert [name for name, one in tables if one.keys() not in chapters] == []
+
+
+@pytest.mark.parametrize(
+    "field",
+    [
+        "{name: n, kind: count, coding: {first_bits: 1, forms: [{code: 0, bits: 7}, {code: 1, bits: 15}]}}",
+        "{name: g, group: [{name: a, kind: states, states: {0: off}, runs: [[0, 2], [4, 2]]}, {name: b, bits: 4}]}",
+    ],
+)
+def test_forms_and_runs_are_the_bits_of_a_field_for_an_editor_too(field: str) -> None:
+    text = f"mission: a\nframes:\n  main:\n    fields:\n      - {field}\n"
+    assert not load(text).problems
+    jsonschema.Draft7Validator(json_schema()).validate(as_editors_read(text))
 
 
 def test_start_lists_the_words_in_80_columns_and_writes_the_schema(

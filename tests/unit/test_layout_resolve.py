@@ -1251,3 +1251,10 @@ def test_codes_without_a_variant_have_a_form_where_there_are_any(
     (choice,) = (node for node in layout.walk() if isinstance(node, Choice))
     assert (choice.unknown is None) is is_whole
     assert (choice.minimum_bits == 8) is is_whole
+
+
+def test_the_codes_of_an_alphabet_may_stand_in_quotes_as_json_has_no_other_keys() -> None:
+    field = "{{name: b, kind: text, length: 4, alphabet: {{bits: 6, characters: {{{}: AB, {}: ab}}}}}}"
+    text = "mission: paper\nframes:\n  f:\n    fields:\n      - "
+    one, other = (parse(text + field.format(*codes)).layouts["f"] for codes in (("1", "10"), ('"1"', '"10"')))
+    assert one.fingerprint == other.fingerprint
