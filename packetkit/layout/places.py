@@ -166,9 +166,6 @@ class Spot:
             index, bits = index + 1, 0  # one position has one spelling: the start of the node after it
         if index < len(nodes):
             return Mark(nodes[index].number, bits, self.cursor.at)
-        last = nodes[-1] if nodes else None
-        if isinstance(last, Run):
-            return Mark(last.number, last.size_bits, self.cursor.at)
         return Mark(-1, 0, self.cursor.at)
 
 

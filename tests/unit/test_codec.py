@@ -8,6 +8,7 @@ from __future__ import annotations
 import copy
 import pickle
 import re
+from binascii import crc_hqx
 from collections import OrderedDict, defaultdict
 from collections.abc import Callable
 from types import MappingProxyType
@@ -823,3 +824,24 @@ def test_a_single_code_that_is_left_is_filled_in() -> None:
     frame = packetkit.parse(text).frame()
     assert frame.encode({"told": {"other": {"word": 258, "octets": b""}}}) == bytes.fromhex("00 0102")
     assert frame.encode({"told": {"level": {"depth": 7}}}) == bytes.fromhex("80 07")
+
+
+def test_a_check_in_front_covers_a_last_group_that_is_packed_from_the_other_end() -> None:
+    """The CRC is the standard library's (binascii) over the three octets behind it, put together by hand: low bits are filled first."""
+    text = """
+mission: godwit
+frames:
+  drift:
+    fields:
+      - {name: check, kind: check, algorithm: CRC-16/XMODEM, covers: [a, g]}
+      - {name: a, bits: 8}
+      - {name: g, packing: least_significant_first, group: [{name: b, bits: 4}, {name: c, bits: 12}]}
+"""
+    frame = packetkit.parse(text).frame()
+    body = bytes([0x5A, 0xC3, 0xAB])  # b = 3 in the low half of its octet, c = 0xABC above it
+    sent = crc_hqx(body, 0).to_bytes(2, "big") + body
+    values = {"a": 0x5A, "g": {"b": 3, "c": 0xABC}}
+    assert frame.encode(values) == walk.encode(frame.layout, values) == sent
+    assert frame.decode(sent) == values
+    with pytest.raises(CheckFailed):
+        frame.decode(sent[:-1] + b"\0")

@@ -205,6 +205,7 @@ def test_the_legal_codes_are_the_bounds_after_rounding_less_the_special_codes(
         ("bits: 14, coding: continued_low_first_signed", Range(-8192, 8191)),
         ("bits: 14, coding: continued_low_first", Range(0, 16_383)),
         ("bits: 14, coding: sign_and_magnitude", Range(-8191, 8191)),
+        ("bits: 14, coding: gray", Range(0, 16_383)),
         (
             "kind: time, bits: 14, tick_s: 1, epoch: 1970-01-01T00:00:00Z, leap_seconds: not_counted",
             Range(0, 16_383),
@@ -1258,3 +1259,13 @@ def test_the_codes_of_an_alphabet_may_stand_in_quotes_as_json_has_no_other_keys(
     text = "mission: paper\nframes:\n  f:\n    fields:\n      - "
     one, other = (parse(text + field.format(*codes)).layouts["f"] for codes in (("1", "10"), ('"1"', '"10"')))
     assert one.fingerprint == other.fingerprint
+
+
+@pytest.mark.parametrize("kind", ["count", "length, measures: list"])
+def test_a_count_or_a_length_is_in_no_coding_that_has_a_sign(kind: str) -> None:
+    by = "{count: n}" if kind == "count" else "{to_end: true}"
+    lines = (
+        f"{{name: n, kind: {kind}, bits: 14, coding: continued_low_first_signed}}",
+        f"{{name: list, bits: 8, repeat: {by}}}",
+    )
+    assert "coding-unfit" in rules_of(*lines)
