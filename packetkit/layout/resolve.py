@@ -322,8 +322,10 @@ class Resolver:
             return ""
         names = list(islice(scope.names(kinds), _MOST_COMPARED))
         names = [name for name in names if not _is_told(scope, name)] if behind else names
-        if name in names:  # a nearer field of its first name hides it, or it is none that this may name
+        if name in names:
             names.remove(name)
+            if scope.find(name) is None:
+                return f"A nearer {name.partition('.')[0]} hides it: give one of them another name."
         near = next((one for one in names if one.endswith(f".{name}")), None) or closest(name, names)
         meant = f"Did you mean {near}? " if near else ""
         if not meant and name in self.declared and scope.find(name) is None:

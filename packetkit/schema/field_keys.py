@@ -80,8 +80,16 @@ FIELD_KEYS = table(
     Key("states", "states", "Names of raw codes."),
     Key("code", "codes", "The raw code, or the codes, that a constant, sync or tag has."),
     Key("missing", "missing", "Codes that mean: no value. true is the usual one."),
-    Key("at_least", "code", "The raw code that means: this value or more."),
-    Key("at_most", "code", "The raw code that means: this value or less."),
+    Key(
+        "at_least",
+        "code",
+        "The raw code that means: this value or more; that of the greatest value, or the next.",
+    ),
+    Key(
+        "at_most",
+        "code",
+        "The raw code that means: this value or less; that of the least value, or the next below.",
+    ),
     Key(
         "out_of_range",
         "word",

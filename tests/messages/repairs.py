@@ -366,6 +366,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "characters-unfit-7": (('"a"', "0x61"),),
     "nothing-in-it-8": ((", group: []", ""),),
     "bad-bits-6": (("bits: 3", "bits: 2"),),
+    "condition-unknown-9": (("{name: header, bits: 8}", "{name: title, bits: 8}"),),
     "bound-astray": (("at_least: 0, at_most: 1", "at_least: 255, at_most: 0"),),
     "bound-astray-2": (("at_most: 90", "at_most: 81"),),
     "bound-astray-3": (("at_least: 127", "missing: [{code: 127, reason: flooded}]"),),

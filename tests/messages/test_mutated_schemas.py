@@ -276,6 +276,11 @@ def test_a_spoilt_schema_is_a_mission_or_is_refused_by_known_rules_at_places_in_
         assert 1 <= problem.position.column <= len(lines[problem.position.line - 1]) + 2
         assert problem.excerpt in ("", lines[problem.position.line - 1])
         assert all(line.isprintable() for line in str(problem).splitlines())
+        named, meant = (
+            re.search("'(.*?)'", problem.summary),
+            re.search("Did you mean (.*?)[?]", problem.remedy),
+        )
+        assert not named or not meant or named[1] != meant[1]
 
 
 def read_or_refused(text: str) -> Mission | tuple[Problem, ...]:
