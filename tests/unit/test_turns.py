@@ -99,8 +99,11 @@ def test_zeros_behind_a_narrower_one_are_reserved_bits() -> None:
         ),
         ({"mode": 1, "slow": FORMS}, "sequence: is not given. Give a number"),
         (record("x", FORMS), "sequence: 'x' is text"),
-        (record(1, {**FORMS, "wind": {}}), "is not a mapping with one variant: water, power, memory"),
-        (record(1, {}), "is not a mapping with one variant"),
+        (
+            record(1, {**FORMS, "wind": {}}),
+            "slow: 'wind' is none of its variants water, power, memory. Leave it out",
+        ),
+        (record(1, {}), "slow: is empty. Give one of its variants water, power, memory"),
     ],
 )
 def test_what_is_wrong_with_a_turn_is_said_once(given: dict[str, object], message: str) -> None:
