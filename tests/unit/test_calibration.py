@@ -118,7 +118,7 @@ frames:
       - {name: level, bits: 16, scale: 1/1000, calibration: {a: {polynomial: [0.002, 1.01]}, b: {points: [[0, 0], [65.535, 655.35]]}}}
       - {name: gain, bits: 1, states: {0: low, 1: high}}
       - {name: swing, bits: 15, scale_by: {gain: {low: 1/1000, high: 1/10}}, calibration: {a: {polynomial: [0.002, 1.01]}}}
-      - {name: most, bits: 16, minimum: 0, maximum: 60, resolution: 0.001, at_least: 0xFFFF, calibration: {a: {polynomial: [0.002, 1.01]}}}
+      - {name: most, bits: 16, minimum: 0, maximum: 60, resolution: 0.001, at_least: 60001, calibration: {a: {polynomial: [0.002, 1.01]}}}
 """
 
 
@@ -133,7 +133,9 @@ def test_a_curve_takes_the_number_that_a_code_means_and_rounds_once(code: int, i
     swing = Decimal(code >> 1) / (10 if is_high else 1000)
     assert made["level"]["calibrated"] == float(thousandths * Decimal("1.01") + Decimal("0.002"))
     assert made["swing"]["calibrated"] == float(swing * Decimal("1.01") + Decimal("0.002"))
-    most = thousandths if code <= 60_000 or code == 0xFFFF else None  # the codes between are unassigned
+    most = (
+        thousandths if code <= 60_001 else None
+    )  # 60.001 or more is a value, the codes above are unassigned
     there = None if most is None else float(most * Decimal("1.01") + Decimal("0.002"))
     assert made["most"]["calibrated"] == there
     assert frame.calibrate(detail, "b")["level"]["calibrated"] == float(thousandths * 10)
