@@ -9,11 +9,12 @@ Nothing here knows what the bytes mean.
 from __future__ import annotations
 
 import errno
+import filecmp
 import io
 import os
 import stat
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, BinaryIO, TextIO
 
@@ -135,6 +136,36 @@ def only_one_standard_input(*paths: str | None) -> None:
     """Raise InputError where more than one input is `-`: the second would read nothing."""
     if sum(path == STANDARD_INPUT for path in paths) > 1:
         raise InputError("standard input can be only one of the inputs; name a file for the others")
+
+
+# Enough to tell most files of one size apart.
+HEAD_BYTES = 1 << 12
+
+
+def twins(paths: Sequence[str]) -> list[tuple[str, str, bool]]:
+    """Return each input that was named before or has the bytes of one, that one in front; True: it is the same file.
+
+    Only files are looked at, and read whole only where size and first bytes are alike.
+    """
+    by_size: dict[int, list[str]] = {}
+    found = []
+    for path in paths:
+        if path == STANDARD_INPUT or not os.path.isfile(path):
+            continue
+        others = by_size.setdefault(os.path.getsize(path), [])
+        same = next((one for one in others if os.path.samefile(one, path)), None)
+        like = same or next((one for one in others if os.path.getsize(path) and _are_alike(one, path)), None)
+        if like is None:
+            others.append(path)
+        else:
+            found.append((like, path, same is not None))
+    return found
+
+
+def _are_alike(one: str, other: str) -> bool:
+    """Whether two files hold the same bytes."""
+    with open_input(one) as first, open_input(other) as second:
+        return first.read(HEAD_BYTES) == second.read(HEAD_BYTES) and filecmp.cmp(one, other, shallow=False)
 
 
 def not_onto_an_input(destination: str, *inputs: str | None) -> None:

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from packetkit.captures.continuity import Continuity, continuities
+from packetkit.captures.lines import Count
+from packetkit.captures.order import Ends, backwards
 from packetkit.captures.signal import Signal, total
 from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.layout.model import Layout
@@ -34,11 +36,18 @@ class File:
     failed: int = 0
     skipped: int = 0
     unwritten: int = 0
+    read: Count | None = None  # of its lines or packets, where it was read by them
+    ends: dict[str, Ends] = field(default_factory=dict)  # of each kind: what counters read first and last
 
     @property
     def is_clean(self) -> bool:
         """True where it holds nothing but good frames."""
-        return not self.failed and not self.skipped
+        return not self.failed and not self.skipped and self.is_whole
+
+    @property
+    def is_whole(self) -> bool:
+        """True where no line was damaged, and nothing cut off."""
+        return self.read is None or not (self.read.damaged or self.read.cut)
 
 
 @dataclass(slots=True)
@@ -82,6 +91,10 @@ class Account:
         self._origin = len(self.files) * SPAN
         self.files.append(File(name, read_as))
 
+    def note(self, count: Count) -> None:
+        """Take it that the file at hand was read like that."""
+        self.files[-1].read = count
+
     def _close(self) -> None:
         """Note of the last file what was added since it began."""
         if not self.files:
@@ -98,6 +111,17 @@ class Account:
             now - then for now, then in zip(counts, before, strict=True)
         )
         self._before = counts
+        last.ends |= {
+            name: ends for name, one in self.continuity.items() if (ends := one.cut_ends()) is not None
+        }
+
+    @property
+    def backwards(self) -> list[tuple[str, str]]:
+        """The files, each with the one before it, from which on counters run backwards; whole once `finish` was called."""
+        found = backwards(
+            {name: one.counters for name, one in self.continuity.items()}, [file.ends for file in self.files]
+        )
+        return [(self.files[place - 1].name, self.files[place].name) for place in found]
 
     def place(self, offset: int | None) -> tuple[str | None, int | None]:
         """Return file and offset of a number that a continuity keeps; the file is None where nobody said what is counted."""
@@ -167,7 +191,8 @@ class Account:
     @property
     def is_clean(self) -> bool:
         """True where there is at least one good frame and nothing else."""
-        return bool(self.good) and not self.failed and not self.skipped_ranges
+        is_whole = all(file.is_whole for file in self.files)
+        return bool(self.good) and not self.failed and not self.skipped_ranges and is_whole
 
     @property
     def failed_by_reason(self) -> Counter[str]:

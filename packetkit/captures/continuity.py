@@ -39,6 +39,9 @@ LIKE_A_RESTART = 8
 
 Number = Callable[[Mapping[str, Any]], int | None]
 
+# What sequence, boot counter and clock read in one frame.
+Numbers = tuple[int | None, int | None, int | None]
+
 
 @dataclass(frozen=True, slots=True)
 class Counters:
@@ -179,6 +182,7 @@ class Continuity:
         self._ticks = 0  # of the clock since the first frame, restarts passed over
         self._window = min(self.counters.modulus // 4, WINDOW)
         self._recent: deque[bytes] = deque(maxlen=WINDOW)  # of frames without a sequence
+        self._ends: tuple[Numbers, Numbers] | None = None
 
     @property
     def is_told(self) -> bool:
@@ -231,6 +235,8 @@ class Continuity:
         self.got += 1
         self.place = None
         self._received = received
+        numbers = sequence, boot, clock
+        self._ends = (numbers if self._ends is None else self._ends[0], numbers)
         if sequence is None:
             self.signal.came(received)
             return self._without_sequence(boot, clock, data)
@@ -299,6 +305,13 @@ class Continuity:
         if clock is not None:
             self._clock = clock
             self._ticks = ticks[-1]
+        if self._ends is not None:
+            self._ends = (self._ends[0], (here.highest % self.counters.modulus, here.code, clock))
+
+    def cut_ends(self) -> tuple[Numbers, Numbers] | None:
+        """Return what the counters read first and last since this was asked before, None where no frame came."""
+        ends, self._ends = self._ends, None
+        return ends
 
     @property
     def window(self) -> int:

@@ -1,7 +1,8 @@
 """Text captures with a frame a line: logs of receivers, CSV with a payload column, JSON lines of brokers and network servers.
 
 Nothing is guessed: a payload that reads as hexadecimal and as base64 alike, and a line that several shapes read differently, are errors
-that show the readings and say which option decides. Lines without a frame (start-up texts, remarks) are counted, not errors.
+that show the readings and say which option decides. Lines without a frame (start-up texts, remarks) are counted, not errors; and so
+are damaged ones (cut as the power went off, say), unless the first lines of a file are damaged all: then it is no such file.
 """
 
 from __future__ import annotations
@@ -9,8 +10,11 @@ from __future__ import annotations
 import csv
 import json
 import re
+from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from itertools import chain
 from typing import Any, NamedTuple
 
 from packetkit.captures import paste
@@ -70,51 +74,136 @@ SHAPES = (
 BY_NAME = {shape.name: shape for shape in SHAPES}
 
 
+# Lines that are told by their number, of each sort.
+TOLD = 5
+# So many damaged lines before any whole one, and this is no file of that form.
+HOPELESS = 3
+
+# A file, empty where there is only one, and the number of a line in it.
+Place = tuple[str, int]
+
+
 @dataclass
 class Count:
     """Lines, or packets, that were read, and those of them without a frame; of_tcp: segments that nobody asked for.
 
-    inside: streams of TCP that began before the capture.
+    inside: streams of TCP that began before the capture. damaged: lines that are not what they should be. The first of both are told.
+    cut: why there is no more of a packed file.
     """
 
     lines: int = 0
     without: int = 0
     of_tcp: int = 0
     inside: int = 0
+    damaged: int = 0
+    cut: str = ""
+    without_at: list[Place] = field(default_factory=list)
+    damaged_at: list[Place] = field(default_factory=list)
 
-    def add(self, other: Count) -> None:
-        """Count what another counted."""
+    def add(self, other: Count, file: str = "") -> None:
+        """Count what another counted, in a file."""
         self.lines += other.lines
         self.without += other.without
         self.of_tcp += other.of_tcp
         self.inside += other.inside
+        self.damaged += other.damaged
+        for mine, its in ((self.without_at, other.without_at), (self.damaged_at, other.damaged_at)):
+            mine += [(file, number) for _, number in its][: TOLD - len(mine)]
+
+    def lacks(self, number: int) -> None:
+        """Take it that this line has no frame."""
+        self.without += 1
+        if len(self.without_at) < TOLD:
+            self.without_at.append(("", number))
+
+    def breaks(self, number: int) -> None:
+        """Take it that this line is damaged."""
+        self.damaged += 1
+        if len(self.damaged_at) < TOLD:
+            self.damaged_at.append(("", number))
+
+
+class _DamagedError(InputError):
+    """A line that is not what it should be."""
+
+
+class _Whole:
+    """Whether lines are whole: what is wrong with one is an error only where none is."""
+
+    def __init__(self, count: Count) -> None:
+        self._count, self._any, self._first = count, False, ""
+
+    @contextmanager
+    def line(self, number: int) -> Iterator[None]:
+        """Take one line, in which damage may be found."""
+        try:
+            yield
+            self._any = True
+        except _DamagedError as error:
+            self._count.breaks(number)
+            self._first = self._first or str(error)
+            if not self._any and self._count.damaged >= HOPELESS:
+                raise
+
+    def end(self) -> None:
+        """Raise InputError where no line was whole."""
+        if self._first and not self._any:
+            raise InputError(self._first)
 
 
 def numbered(pieces: Iterable[bytes]) -> Iterator[tuple[int, int, str]]:
-    """Yield each line with its number and the offset where it begins. What is not UTF-8 is replaced, for it is no payload."""
-    held, at, number = b"", 0, 0
+    """Yield each line with its number and the offset where it begins. What is not UTF-8 is replaced, for it is no payload.
+
+    A byte-order mark of UTF-16, as some shells write it, is understood.
+    """
+    pieces = iter(pieces)
+    held = b""
     for piece in pieces:
-        *lines, held = (held + piece).split(b"\n")
-        for line in lines:
+        held += piece
+        if len(held) >= len(BOM_UTF16_LE):
+            break
+    encoding = next((name for mark, name in _UTF_16 if held.startswith(mark)), "utf-8")
+    end = "\n".encode(encoding)
+    at, number, start = 0, 0, 0
+    for piece in chain([b""], pieces):
+        held += piece
+        while (stop := _line_end(held, end, start)) >= 0:
             number += 1
-            yield number, at, line.decode("utf-8-sig" if number == 1 else "utf-8", "replace").rstrip("\r")
-            at += len(line) + 1
+            yield number, at, _line(held[start:stop], encoding, number)
+            at += stop + len(end) - start
+            start = stop + len(end)
+        held, start = held[start:], 0
         if len(held) > LONGEST_LINE:
             raise InputError(
                 f"line {number + 1} is longer than {LONGEST_LINE:,} bytes: this is no text of lines"
             )
     if held:
-        yield number + 1, at, held.decode("utf-8-sig" if not number else "utf-8", "replace").rstrip("\r")
+        yield number + 1, at, _line(held, encoding, number + 1)
+
+
+# Little endian first: in which order its two octets stand is what the mark says.
+_UTF_16 = ((BOM_UTF16_LE, "utf-16-le"), (BOM_UTF16_BE, "utf-16-be"))
+
+
+def _line_end(data: bytes, end: bytes, start: int) -> int:
+    """Where a line ends; in UTF-16 a line end stands on a whole character."""
+    stop = data.find(end, start)
+    while (stop - start) % len(end) and stop >= 0:
+        stop = data.find(end, stop + 1)
+    return stop
+
+
+def _line(data: bytes, encoding: str, number: int) -> str:
+    text = data.decode(encoding, "replace").rstrip("\r")
+    return text.removeprefix("\ufeff") if number == 1 else text
 
 
 def payload_of(text: str, reading: str | None, where: str) -> bytes:
-    """Return the bytes of a payload. Raises InputError where it is none, or may be two."""
-    if reading is not None:
-        try:
-            return paste.READINGS[reading](text)
-        except InputError as error:
-            raise InputError(f"{where}: {error}") from error
-    found = paste.readings(text)
+    """Return the bytes of a payload. Raises InputError where it may be two, and one that says that it is damaged where it is none."""
+    try:
+        found = paste.readings(text) if reading is None else {reading: paste.READINGS[reading](text)}
+    except InputError as error:
+        raise _DamagedError(f"{where}: {error}") from error
     if len(found) > 1:
         shown = "; ".join(f"as {name}: {data[:8].hex(' ')}" for name, data in found.items())
         raise InputError(
@@ -126,13 +215,13 @@ def payload_of(text: str, reading: str | None, where: str) -> bytes:
 
 def log(pieces: Iterable[bytes], pattern: str | None, reading: str | None, count: Count) -> Iterator[Packet]:
     """Yield the frames of a log. pattern: a shape's name, or a regular expression with the group payload; None: any one shape."""
-    shapes = _shapes(pattern)
+    shapes, whole = _shapes(pattern), _Whole(count)
     for number, offset, line in numbered(pieces):
         count.lines += 1
         found = {shape.name: match for shape in shapes if (match := _found(shape, line))}
         texts = {re.sub(r"[\s,:;-]|0[xX]", "", match["payload"]).lower() for match in found.values()}
         if not texts:
-            count.without += 1
+            count.lacks(number)
             continue
         if len(texts) > 1:
             ways = "; ".join(f"{name}: {match['payload'][:24]}" for name, match in found.items())
@@ -141,8 +230,10 @@ def log(pieces: Iterable[bytes], pattern: str | None, reading: str | None, count
             found.values(), key=lambda one: sum(one.groupdict().get(name) is not None for name in NAMES)
         )
         is_ours = pattern is None or pattern in BY_NAME
-        data = payload_of(match["payload"], "hex" if is_ours else reading, f"line {number}")
-        yield Packet(offset, data, received=_received(match.groupdict()))
+        with whole.line(number):
+            data = payload_of(match["payload"], "hex" if is_ours else reading, f"line {number}")
+            yield Packet(offset, data, received=_received(match.groupdict()))
+    whole.end()
 
 
 def _found(shape: Shape, line: str) -> re.Match[str] | None:
@@ -205,19 +296,22 @@ def table(pieces: Iterable[bytes], key: str | None, reading: str | None, count: 
     mark = max(",;\t", key=first[2].count)
     titles = [title.strip() for title in _cells(first[2], mark, 1)]
     places = {what: _column(titles, what) for what in NAMES}
-    chosen = _payload_column(titles, key)
+    chosen, whole = _payload_column(titles, key), _Whole(count)
     for number, offset, line in lines:
         count.lines += 1
-        cells = _cells(line, mark, number)
-        if len(cells) <= chosen or not cells[chosen].strip():
-            count.without += 1
-            continue
-        beside = {
-            what: cells[place].strip() or None
-            for what, place in places.items()
-            if place is not None and place < len(cells)
-        }
-        yield Packet(offset, payload_of(cells[chosen], reading, f"line {number}"), received=_received(beside))
+        with whole.line(number):
+            cells = _cells(line, mark, number)
+            if len(cells) <= chosen or not cells[chosen].strip():
+                count.lacks(number)
+                continue
+            beside = {
+                what: cells[place].strip() or None
+                for what, place in places.items()
+                if place is not None and place < len(cells)
+            }
+            data = payload_of(cells[chosen], reading, f"line {number}")
+            yield Packet(offset, data, received=_received(beside))
+    whole.end()
 
 
 def _cells(line: str, mark: str, number: int) -> list[str]:
@@ -225,7 +319,7 @@ def _cells(line: str, mark: str, number: int) -> list[str]:
     try:
         return next(csv.reader([line], delimiter=mark), [])
     except csv.Error as error:
-        raise InputError(f"line {number}: this is not CSV: {error}") from None
+        raise _DamagedError(f"line {number}: this is not CSV: {error}") from None
 
 
 def _column(titles: list[str], what: str) -> int | None:
@@ -247,21 +341,28 @@ def _payload_column(titles: list[str], key: str | None) -> int:
 
 def objects(pieces: Iterable[bytes], key: str | None, reading: str | None, count: Count) -> Iterator[Packet]:
     """Yield the frames of JSON lines. key: the payload's dotted path; without it the only key with a usual name, at any depth."""
+    whole = _Whole(count)
     for number, offset, line in numbered(pieces):
         if not line.strip():
             continue
         count.lines += 1
-        try:
-            found = json.loads(line)
-        except (ValueError, RecursionError):
-            raise InputError(f"line {number}: this is not JSON. One object stands on one line") from None
-        leaves = dict(_leaves(found, ""))
-        text = _payload(leaves, key, number)
-        if text is None:
-            count.without += 1
-            continue
-        beside = {what: _by_name(leaves, what) for what in ("time", "rssi", "snr")}
-        yield Packet(offset, payload_of(text, reading, f"line {number}"), received=_received(beside))
+        with whole.line(number):
+            leaves = dict(_leaves(_object(line, number), ""))
+            text = _payload(leaves, key, number)
+            if text is None:
+                count.lacks(number)
+                continue
+            beside = {what: _by_name(leaves, what) for what in ("time", "rssi", "snr")}
+            data = payload_of(text, reading, f"line {number}")
+            yield Packet(offset, data, received=_received(beside))
+    whole.end()
+
+
+def _object(line: str, number: int) -> Any:
+    try:
+        return json.loads(line)
+    except (ValueError, RecursionError):
+        raise _DamagedError(f"line {number}: this is not JSON. One object stands on one line") from None
 
 
 def _leaves(value: Any, path: str) -> Iterator[tuple[str, Any]]:

@@ -7,6 +7,7 @@ from typing import Any
 from packetkit.captures.account import Account
 from packetkit.captures.continuity import Continuity
 from packetkit.cli import output
+from packetkit.errors import counted
 
 # So many parts of the time are shown; a line of 80 columns holds them.
 SHOWN_PARTS = 10
@@ -37,6 +38,29 @@ def text(account: Account, width: int, encoding: str) -> str:
         if one.perhaps_resets:
             lines += "\n".join(output.wrapped(_perhaps(name, one.perhaps_resets), width)) + "\n"
     return lines
+
+
+# Files that run backwards which a person is shown; `--json` has them all.
+SHOWN_FILES = 3
+
+
+def order_text(account: Account, width: int) -> str:
+    """Return the question whether files stand in the order of their time; empty where their counters run forwards."""
+    found = account.backwards
+    if not found:
+        return ""
+    shown = "; ".join(f"from {one} to {other}" for one, other in found[:SHOWN_FILES])
+    more = f"; and at {counted(len(found) - SHOWN_FILES, 'file')} more" if len(found) > SHOWN_FILES else ""
+    said = (
+        f"The counters run backwards {shown}{more}. Are the files in the order of time? Losses, restarts and times "
+        "are counted in the order in which files are named (a shell's * puts part10 before part2)."
+    )
+    return "\n".join(output.wrapped(said, width)) + "\n"
+
+
+def order_document(account: Account) -> list[dict[str, str]]:
+    """Return the same for `--json`."""
+    return [{"after": one, "file": other} for one, other in account.backwards]
 
 
 def _perhaps(name: str, count: int) -> str:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from packetkit.captures.account import Account, File
 from packetkit.captures.stream import Event, Failed, Good, Skipped
-from packetkit.cli import continued, output, signals
+from packetkit.cli import continued, forms, output, signals
 from packetkit.codec import cells
 from packetkit.errors import counted
 from packetkit.export import columns, csv, jsonl
@@ -186,6 +186,7 @@ def document(head: Mapping[str, Any], account: Account, made: dict[str, Any]) ->
         "skipped_ranges": account.skipped_ranges,
         f"skipped_{unit}": account.skipped_bytes,
         f"unwritten_{unit}": account.unwritten,
+        "backwards": continued.order_document(account),
         "continuity": continued.document(account),
         "signal": signals.document(account),
         **({"skipped": skipped} if "frames" in made else {}),
@@ -202,6 +203,8 @@ def _file(file: File, unit: str) -> dict[str, Any]:
         "failed_frames": file.failed,
         f"skipped_{unit}": file.skipped,
         f"unwritten_{unit}": file.unwritten,
+        "cut": None if file.read is None else file.read.cut or None,
+        "lines": forms.count_document(file.read),
     }
 
 

@@ -68,8 +68,12 @@ def decode(
             output.encoding_of(target.destination),
         )
         note = _account_text(wanted, account, pump, width, encoding, is_whole=not interrupted)
+        note += continued.order_text(account, width)
         note += continued.text(account, width, encoding) + signals.text(account, width, encoding)
         note += "".join(forms.count_text(count, form) for form, count in pump.counts.items())
+        for file in account.files:
+            cut = Count(cut=file.read.cut) if file.read is not None else Count()
+            note += "".join(f"{file.name}: {line}\n" for line in forms.loss_lines(cut))
         note += out.note() + ("" if drawn is None else drawn.end())
         if interrupted:
             note += _stopped(account, pump.is_packets, len(inputs))
@@ -182,8 +186,10 @@ class _Pump:
             self._out.writer.begin(name)
 
     def _count(self, form: str | None, count: Count) -> None:
+        self._account.note(count)
         if form is not None:
-            self.counts.setdefault(form, Count()).add(count)
+            name = self._account.files[-1].name if len(self._inputs) > 1 else ""
+            self.counts.setdefault(form, Count()).add(count, name)
 
     def _here(self, one: Input, source: Source) -> None:
         form = None if source.form is None else source.form.name

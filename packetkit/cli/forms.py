@@ -6,15 +6,15 @@ knows; here are the options, and the refusal of those that the form does not tak
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
-from typing import NamedTuple
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, NamedTuple
 
 import click
 
 from packetkit.captures import demodulated, lines, pcap, tcp
 from packetkit.captures.internet import Segment
-from packetkit.captures.lines import Count
+from packetkit.captures.lines import Count, Place
 from packetkit.captures.many import Teams
 from packetkit.captures.packets import (
     UNTOUCHED,
@@ -300,11 +300,43 @@ def count_text(count: Count, name: str) -> str:
     if count.without:
         what = "Packets of other traffic" if name == "pcap" else "Lines without a frame"
         left = f"; {count.of_tcp:,} of TCP, which --tcp reads" if count.of_tcp else ""
-        said = f"{what}: {count.without:,} of {count.lines:,}{left}.\n"
+        said = f"{what}: {count.without:,} of {count.lines:,}{_at(count.without, count.without_at)}{left}.\n"
+    said += "".join(line + "\n" for line in loss_lines(replace(count, cut="")))
     if count.inside:
         lacking = "it lacks" if count.inside == 1 else "each lacks"
         said += f"The capture begins inside {counted(count.inside, 'TCP stream')}: {lacking} what was sent before.\n"
     return said
+
+
+def loss_lines(count: Count) -> list[str]:
+    """Return a sentence each on what could not be read: damaged lines, the rest of a file that was cut."""
+    said = []
+    if count.damaged:
+        at = _at(count.damaged, count.damaged_at)
+        said.append(f"Damaged lines: {count.damaged:,} of {count.lines:,}{at}. What they held is lost.")
+    if count.cut:
+        said.append(f"{count.cut[0].upper()}{count.cut[1:]}. What could be unpacked is decoded.")
+    return said
+
+
+def _at(count: int, places: Sequence[Place]) -> str:
+    """The first lines, by number, behind a comma."""
+    shown = [f"{file}:{number}" if file else f"{number}" for file, number in places]
+    more = f" and {count - len(shown):,} more" if shown and count > len(shown) else ""
+    return f", at line {', '.join(shown)}{more}" if shown else ""
+
+
+def count_document(count: Count | None) -> dict[str, Any] | None:
+    """Return the same for JSON."""
+    if count is None or not count.lines:
+        return None
+    return {
+        "read": count.lines,
+        "without_frame": count.without,
+        "first_without_frame": [number for _, number in count.without_at],
+        "damaged": count.damaged,
+        "first_damaged": [number for _, number in count.damaged_at],
+    }
 
 
 _OPTIONS = (

@@ -37,6 +37,26 @@ class Gathered:
         """How many frames one of them has twice."""
         return sum(kind.duplicates[source] for kind in self.union.kinds.values())
 
+    @property
+    def is_whole(self) -> bool:
+        """True where no capture was cut, and no line of one damaged."""
+        return all(file.is_whole for account in self.accounts for file in account.files)
+
+    def losses(self, source: int) -> dict[str, Any]:
+        """What could not be read of one of them, for `--json`."""
+        (file,) = self.accounts[source].files
+        return {
+            "cut": None if file.read is None else file.read.cut or None,
+            "lines": forms.count_document(file.read),
+        }
+
+    def losses_text(self) -> str:
+        """Return the same for a person, of those that were cut or have damaged lines."""
+        files = [account.files[0] for account in self.accounts]
+        said = [f"{file.name}: {line}" for file in files if file.read for line in forms.loss_lines(file.read)]
+        width = min(output.columns(), output.DEFAULT_COLUMNS)
+        return "".join(line + "\n" for one in said for line in output.wrapped(one, width))
+
 
 # Of a help page: what says how captures are read.
 SECTIONS = (Section("What comes in", ("--from", "--frame", *forms.OPTIONS)), *forms.LISTED)
@@ -82,6 +102,7 @@ def gather(
     for form in dict.fromkeys(each):
         forms.check_options(form, asked())
     only_one_standard_input(schema, *captures)
+    output.say_twins(click.get_current_context().command.name or "", captures, "it counts as two of them")
     mission = load(schema)
     wanted = Wanted(mission, frames_asked(mission, frame))
     union, accounts, read_as = Union(wanted.layouts), [], []
@@ -89,7 +110,9 @@ def gather(
         with _named(shown_name(capture)), open_input(capture) as stream:
             source = sources.source_of(stream, shown_name(capture), form, wanted, sources.Reading(asked()))
             account = Account.of(wanted.layouts, "byte" if source.form is None else source.form.unit)
+            account.begin(shown_name(capture), source.read_as)
             union.add(_good(wanted, source, account))
+        account.note(source.asked.count)
         account.finish()
         accounts.append(account)
         read_as.append(source.read_as)

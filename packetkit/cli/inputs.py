@@ -12,7 +12,7 @@ from functools import partial
 
 import click
 
-from packetkit.cli import crews, device, elsewhere, flow, sources
+from packetkit.cli import crews, device, elsewhere, flow, output, sources
 from packetkit.cli.flow import Input
 from packetkit.cli.sources import Source
 from packetkit.cli.wanted import Asking, Wanted
@@ -73,6 +73,7 @@ def decode(names: Sequence[str], read: Read, target: Target, unit: str, who: Who
     sizes = [_size(name) for name in names]
     if len(names) > 1 or who.cluster is not None:
         _refuse_all(names, sizes, who)
+        output.say_twins("decode", names, "its frames are counted twice")
     with ExitStack() as last:
         crew = last.enter_context(crews.crew_of(who.workers, who.cluster))
         spool = _spool(last, who) if who.spool or (len(names) > 1 and who.cluster is None) else None

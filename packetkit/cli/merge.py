@@ -43,6 +43,7 @@ def report(found: Gathered, entries: list[Entry]) -> dict[str, Any]:
             "duplicates": found.duplicates(source),
             "alone_frames": sum(entry.sources == {source} for entry in entries),
             "missed_frames": sum(source not in entry.sources for entry in entries),
+            **found.losses(source),
         }
         for source, file in enumerate(files)
     ]
@@ -170,8 +171,8 @@ def command(
     """Merge what several receivers heard of one downlink: each frame once, who heard it, what each alone brought.
 
     Frames are the same where their counters say the same number; wraps and restarts are told as `decode` tells them. Of frames that
-    disagree the one that most receivers heard stands, else that of the receiver named first. Exit status 1: some disagree, or there is no
-    good frame.
+    disagree the one that most receivers heard stands, else that of the receiver named first. Exit status 1: some disagree, a capture was
+    cut, or there is no good frame.
 
     \b
     packetkit merge plover.yaml roof.log hill.log --from lines -o both.jsonl
@@ -192,5 +193,6 @@ def command(
         output.write(output.json_text(made))
     else:
         said = text(made, None if destination == "-" else destination, output.encoding_of())
+        said += found.losses_text()
         (output.say if destination == "-" else output.write)(said)
-    return FINDINGS if made["disagreements"] or not entries else 0
+    return FINDINGS if made["disagreements"] or not entries or not found.is_whole else 0

@@ -73,6 +73,16 @@ def say(text: str) -> None:
         return
 
 
+def say_twins(command: str, paths: Sequence[str], what: str) -> None:
+    """Say which inputs are the same. what: how they are taken nevertheless."""
+    from packetkit.files import twins
+
+    for one, other, is_same in twins(paths):
+        how = "is the same file as" if is_same and one != other else "has the same bytes as"
+        told = f"{other}: it is named twice" if one == other else f"{other}: it {how} {one}"
+        say(f"packetkit {command}: {told}, and {what}. Name it once")
+
+
 def encoding_of(destination: str = "-") -> str:
     """Return the encoding that text for `-` (standard output) or a file will be written in."""
     return (sys.stdout.encoding or "ascii") if destination == "-" else "utf-8"

@@ -33,6 +33,7 @@ def report(found: Gathered) -> dict[str, Any]:
             "good_frames": found.union.sources[source],
             "failed_frames": sum(found.accounts[source].failed.values()),
             "duplicates": found.duplicates(source),
+            **found.losses(source),
         }
     kinds = found.union.kinds
     made["frames"] = [{"frame": name, **_counts(kind)} for name, kind in kinds.items()]
@@ -256,5 +257,5 @@ def command(
     if as_json:
         output.write_json(made, destination)
     else:
-        output.write(text(made, output.encoding_of(destination)), destination)
-    return FINDINGS if is_finding(made) or not any(found.union.sources) else 0
+        output.write(text(made, output.encoding_of(destination)) + found.losses_text(), destination)
+    return FINDINGS if is_finding(made) or not any(found.union.sources) or not found.is_whole else 0

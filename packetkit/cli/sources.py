@@ -12,6 +12,7 @@ import stat
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import BinaryIO
 
 from packetkit.captures import paste, pcap
@@ -66,13 +67,14 @@ def source_of(
         packed = packed_as(head)
         if packed:
             _refuse_two(name, packed, head, wanted, given)
-            head, pieces = _head(unpacked(packed, pieces), with_pcap=given is None)
+            note = partial(setattr, how.asked.count, "cut")
+            head, pieces = _head(unpacked(packed, pieces, note), with_pcap=given is None)
             size = None
         if given is None and pcap.is_pcap(head):
             _refuse_two(name, "pcap", head, wanted, given)
             given = "pcap"
     source = _unpacked_source(pieces, size, name, given, wanted, how)
-    source = replace(source, is_stored=is_stored)
+    source = replace(source, is_stored=is_stored, asked=how.asked)
     return replace(source, read_as=f"{source.read_as} in {packed}") if packed else source
 
 

@@ -134,7 +134,7 @@ def test_text_that_is_neither_hex_nor_base64_says_so_by_line(
     assert "The input is empty." in capsys.readouterr().out
     assert main(["decode", FIRST, written(tmp_path, b"hello\nworld\n"), "--from", "lines"]) == 1
     out = capsys.readouterr().out
-    assert "Read as lines: no frame in it." in out and "Lines without a frame: 2 of 2." in out
+    assert "Read as lines: no frame in it." in out and "Lines without a frame: 2 of 2, at line 1, 2." in out
     assert "empty" not in out
 
 

@@ -10,12 +10,14 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from random import Random
 from threading import Timer
 from typing import Any
 
 import jsonschema
 import numpy as np
 import pytest
+import zstandard
 
 import packetkit
 from packetkit.cli import sources
@@ -245,3 +247,73 @@ def test_a_followed_pipe_whose_first_byte_comes_alone_is_unpacked(monkeypatch: p
             next(piece for piece in source.pieces if piece) == b"frames"
             and source.read_as == "binary in gzip"
         )
+
+
+WHOLE = '{"payload": "01:65:b1:80:3e:5b"}'
+
+
+@pytest.mark.parametrize(
+    ("form", "text", "without", "damaged"),
+    [
+        ("jsonl", f"{WHOLE}\n{WHOLE}\n{WHOLE[:20]}", [], [3]),  # the power went off
+        ("jsonl", f"{WHOLE[10:]}\n{WHOLE}\n", [], [1]),
+        ("jsonl", f'{WHOLE}\n{{"n": 1}}\n{{"payload": "zz!"}}\n[\n', [2], [3, 4]),
+        ("csv", 'time,payload\n1,01:65:b1:80:3e:5b\n2,01:65:b1:8\n3,\n4,"a', [4], [3, 5]),
+        ("lines", "boot\nrssi=-97 snr=8 data=0165b1803e5b\nhello\n", [1, 3], []),
+    ],
+)
+def test_the_rest_of_a_text_with_damaged_lines_is_decoded_and_they_are_named(
+    form: str,
+    text: str,
+    without: list[int],
+    damaged: list[int],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    for written in (text.encode(), text.encode("utf-16")):  # with its byte-order mark
+        made = document(FIRST, written, tmp_path, capsys, "--from", form)
+        assert made["good_frames"] == (2 if text.startswith(f"{WHOLE}\n{WHOLE}") else 1)
+        lines = made["files"][0]["lines"]
+        assert (lines["first_without_frame"], lines["first_damaged"]) == (without, damaged)
+        assert main(["decode", FIRST, str(tmp_path / "input"), "--from", form]) == (1 if damaged else 0)
+        told = capsys.readouterr().out
+        at = ", ".join(map(str, damaged))
+        total = lines["read"]
+        assert not damaged or f"Damaged lines: {len(damaged)} of {total}, at line {at}." in told
+        at = ", ".join(map(str, without))
+        assert not without or f"Lines without a frame: {len(without)} of {total}, at line {at}.\n" in told
+
+
+def test_offsets_of_a_text_in_utf_16_count_its_bytes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # A mark of 2 bytes, 9 characters of 2 bytes (one of them of 4, as it is beyond the first plane), the line end.
+    text = "remark \U0001f680.\ndata=0165b1803e5b\n"
+    for encoding, mark in (("utf-16-le", b"\xff\xfe"), ("utf-16-be", b"\xfe\xff")):
+        made = document(FIRST, mark + text.encode(encoding), tmp_path, capsys, "--from", "lines")
+        assert [one["offset"] for one in made["frames"]] == [2 + 2 * 10 + 2]
+
+
+@pytest.mark.parametrize("kind", ["gzip", "zstd"])
+def test_a_packed_capture_that_was_cut_gives_what_can_be_unpacked_and_says_so(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    schema, random, path = tmp_path / "m.yaml", Random(1), tmp_path / "input"
+    schema.write_bytes(SYNCED)
+    encode = packetkit.parse(SYNCED).frames["f"].encode
+    packs = gzip.compress if kind == "gzip" else zstandard.compress
+    data = [encode({"n": n}) + random.randbytes(10).hex().encode() for n in range(200)]
+    packed = packs(b"".join(data[:100])) + packs(b"".join(data[100:]))
+    path.write_bytes(packed[:-50])
+    arguments = ["decode", str(schema), str(path), "--from", "binary"]
+    assert main([*arguments, "--json"]) == 1
+    out, _ = capsys.readouterr()
+    (file,) = json.loads(out)["files"]
+    assert file["cut"] == f"the {kind} data ends too early, at offset {len(packed) - 50:,}: the file was cut"
+    assert 100 <= file["good_frames"] < 200
+    assert main([*arguments, "--format", "jsonl"]) == 1
+    assert "the file was cut. What could be unpacked is decoded." in capsys.readouterr().err
+    path.write_bytes(packed)
+    main([*arguments, "--json"])
+    (file,) = json.loads(capsys.readouterr().out)["files"]
+    assert file["cut"] is None and file["good_frames"] == 200

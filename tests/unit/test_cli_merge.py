@@ -317,3 +317,26 @@ def test_a_capture_that_cannot_be_read_is_named(tmp_path: Path, capsys: pytest.C
         assert "--from packed-bits or hdlc-packed-bits" in said
     assert main(["merge", PLOVER, path, str(tmp_path / "none")]) == 2
     assert capsys.readouterr().err.count("none: there is no such file") == 1
+
+
+def test_a_capture_whose_last_line_was_cut_is_merged_as_far_as_it_goes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first, _ = simulated(tmp_path, PLOVER, 1)
+    both = tmp_path / "both.jsonl"
+    assert main(["merge", PLOVER, first, first, "-o", str(both)]) == 0
+    lines = both.read_text().splitlines()
+    (tmp_path / "cut.jsonl").write_text("\n".join(lines[:20]) + "\n" + lines[20][:30])
+    capsys.readouterr()
+    arguments = ["merge", PLOVER, first, str(tmp_path / "cut.jsonl"), "--from", "binary", "--from", "jsonl"]
+    assert main(arguments) == 1
+    out = " ".join(capsys.readouterr().out.split())
+    assert (
+        "jsonl: Damaged lines: 1 of 21, at line 21. What they held is lost." in out
+    )  # the path is broken over lines
+    assert main([*arguments, "--json"]) == 1
+    made = held("merge", json.loads(capsys.readouterr().out))
+    assert made["receivers"][1]["good_frames"] == 20
+    assert made["receivers"][1]["lines"]["first_damaged"] == [21] and made["receivers"][0]["lines"] is None
+    assert main(["reconcile", *arguments[1:], "--json"]) == 1
+    assert held("reconcile", json.loads(capsys.readouterr().out))["radio"]["lines"]["first_damaged"] == [21]
