@@ -172,6 +172,7 @@ def frontier_picture(made: Sweep, name: str, form: str) -> bytes:
     return plots.frontier([*map(point, made.cells)], [*map(point, frontier(made.cells))], named, title, form)
 
 
+FRONTIER = "The frontier, by rising margin: settings that none beats in bytes, margin and\nenergy for a byte at once:"
 FRONTIER_ROWS, FRONTIER_COLUMNS = 10, 36
 
 
@@ -191,7 +192,7 @@ def frontier_text(made: Sweep, encoding: str) -> str:
         )
         for cell in front[::step]
     )
-    return f"The frontier, by rising margin:\n\n{output.Table(columns, rows).text(encoding=encoding)}"
+    return f"{FRONTIER}\n\n{output.Table(columns, rows).text(encoding=encoding)}"
 
 
 def change_sentence(change: Change) -> str:

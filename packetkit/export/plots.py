@@ -132,22 +132,23 @@ def frontier(
     figure = _figure()
     axes = _axes(figure, title, "least margin, dB", "delivered bytes a pass")
     axes.plot(*_columns(every), linestyle="", marker=".", markersize=3, color=PALE, label="a setting")
-    best = "one that none beats in both"
+    best = "one that none beats in bytes, margin and energy at once"
     axes.plot(*_columns(sorted(front)), linestyle="", marker="s", markersize=4, color=INK, label=best)
+    # Room above the points for words that stand on them, and below the axis for the legend: neither covers a point.
+    axes.set_ylim(0, 1.18 * max((delivered for _, delivered in every), default=1.0) or 1.0)
     for words, margin, delivered in _apart(named):
-        # Towards the right end the words stand to the left of their point, above the points there.
+        # Towards the right end the words stand to the left of their point.
         left = margin < max(x for x, _ in every) * 0.6
         axes.annotate(
             words,
             (margin, delivered),
-            xytext=(5, 6) if left else (-5, 20),
+            xytext=(5, 6) if left else (-5, 14),
             textcoords="offset points",
             fontsize=8,
             horizontalalignment="left" if left else "right",
         )
     axes.axvline(0, color=INK, linewidth=0.8, linestyle=":")
-    axes.set_ylim(bottom=0)
-    axes.legend(frameon=False, fontsize=8, loc="upper right")
+    figure.legend(frameon=False, fontsize=8, loc="outside lower center", ncols=2)
     return _bytes(figure, form)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -32,6 +33,25 @@ def test_every_command_draws(tmp_path: Path, capsys: pytest.CaptureFixture[str])
         assert main([*arguments, "--picture", str(target)]) == 0
         assert target.read_bytes().startswith(BEGINS["svg"])
         assert capsys.readouterr().out
+
+
+def test_no_word_of_the_frontier_covers_the_title_or_a_point(monkeypatch: pytest.MonkeyPatch) -> None:
+    figures: list[Any] = []
+    monkeypatch.setattr(plots, "_bytes", lambda figure, form: figures.append(figure) or b"")
+    # The best brings most of all, at either end: as many bytes with little and with much margin.
+    points = [(0.0, 900.0), (5.0, 900.0), (20.0, 900.0), (20.0, 100.0)]
+    plots.frontier(
+        points, points[:3], [("SF7 125 kHz", *points[0]), ("SF12 62.5 kHz", *points[2])], "title", "png"
+    )
+    (figure,) = figures
+    figure.canvas.draw()
+    (axes,), (legend,) = figure.axes, figure.legends
+    assert "bytes, margin and energy" in legend.get_texts()[1].get_text()
+    assert not legend.get_window_extent().overlaps(axes.get_window_extent())
+    for words in axes.texts:
+        assert not words.get_window_extent().overlaps(axes.title.get_window_extent())
+        for point in points:
+            assert not words.get_window_extent().contains(*axes.transData.transform(point))
 
 
 def test_pictures_are_drawn_in_greys() -> None:
