@@ -370,7 +370,7 @@ def _assumptions(mission: Mission, made: Budget) -> list[str]:
             f"{share:g} % of the hour allows {float(made.allowed_s):.1f} s on the air in a pass; {float(made.airtime_s):.1f} s are used."
         )
     if made.per_day is not None:
-        day = f"{float(made.per_day):g} passes a day bring {float(made.per_day * made.bytes_per_pass):,.0f} frame bytes"
+        day = f"{round(float(made.per_day), 2):g} passes a day bring {float(made.per_day * made.bytes_per_pass):,.0f} frame bytes"
         lines.append(f"{day} and {float(made.per_day * made.useful_bits_per_pass):,.0f} useful bits.")
     return lines
 

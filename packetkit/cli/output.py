@@ -65,9 +65,15 @@ def abandon_stdout() -> None:
 
 
 def say(text: str) -> None:
-    """Write a message to standard error: one or more lines, made safe for a terminal."""
+    """Write a message to standard error: one or more lines, made safe for a terminal, and broken at words where it is one.
+
+    A pipe or a file keeps each line whole, as programs and `grep` read them.
+    """
+    shown = visible(text.rstrip("\n"))
     try:
-        sys.stderr.write(visible(text.rstrip("\n")) + "\n")
+        if sys.stderr.isatty():
+            shown = "\n".join(line for one in shown.split("\n") for line in _told(one))
+        sys.stderr.write(shown + "\n")
         sys.stderr.flush()
     except (OSError, ValueError):  # nobody listens; the exit status still tells
         return
@@ -81,6 +87,19 @@ def say_twins(command: str, paths: Sequence[str], what: str) -> None:
         how = "is the same file as" if is_same and one != other else "has the same bytes as"
         told = f"{other}: it is named twice" if one == other else f"{other}: it {how} {one}"
         say(f"packetkit {command}: {told}, and {what}. Name it once")
+
+
+EXCERPT = "    "  # what lines of a schema and the marks under them begin with
+
+
+def _told(line: str) -> list[str]:
+    """A line of a message, broken at spaces where it is too wide, so that names of files stay whole; an excerpt stays as it is."""
+    width = min(columns(), DEFAULT_COLUMNS)
+    if len(line) <= width or line.startswith(EXCERPT):
+        return [line]
+    from textwrap import wrap
+
+    return wrap(line, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
 
 
 def encoding_of(destination: str = "-") -> str:

@@ -63,11 +63,14 @@ def iso(when: datetime) -> str:
     return f"{when:%Y-%m-%dT%H:%M:%S}.{when.microsecond // 100_000}Z"
 
 
-def heard(mission: Mission, samples: Sequence[Sample]) -> dict[str, float | None]:
-    """The link over a track: least and best margin, and the share of the longest frames lost, None where the link is not known."""
+def heard(mission: Mission, samples: Sequence[Sample], rise: Sample | None = None) -> dict[str, float | None]:
+    """The link over a track: least and best margin, and the share of the longest frames lost, None where the link is not known.
+
+    rise: where it is farthest, if that is before the middle of the track's first step.
+    """
     if not samples or not has_ends(mission.link):
         return {"margin_least_db": None, "margin_best_db": None, "loss": None}
-    margins = margins_db(mission.link, samples)
+    margins = margins_db(mission.link, [*samples, *([] if rise is None else [rise])])
     lost = losses(mission.link, longest_frame(mission)[1], samples)
     return {
         "margin_least_db": float(margins.min()),
@@ -99,6 +102,7 @@ def circular_rows(mission: Mission, passes: Passes) -> Rows:
     """Passes of a circular orbit from overhead to the edge."""
     altitude, lowest = float(passes.altitude_km or 0), float(passes.minimum_elevation_deg or 0)
     edge = geometry.central_angle_deg(altitude, lowest)
+    rise = track.overhead_at(altitude, lowest)
     rows: list[Row] = []
     moments: list[Sample] = []
     for share in OFFSETS:
@@ -111,7 +115,7 @@ def circular_rows(mission: Mission, passes: Passes) -> Rows:
                 "duration_s": geometry.pass_duration_s(altitude, lowest, edge * share),
                 "longer_share": share,
                 "nearest_km": closest.distance_km,
-                **heard(mission, samples),
+                **heard(mission, samples, rise),
                 "delivered_bytes": brought(mission, samples, samples_s(samples)),
             }
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log10
 
 from packetkit.mission.budget import Share, allowance, frame_counts, longest, loss_model, measures
 from packetkit.mission.load import Mission
@@ -51,5 +52,8 @@ def beside(mission: Mission, window: Pass) -> Beside | None:
         shares.append(
             Share(name, *measures(layout, sizes[name]), times[name], layout.cadence_s, counts[name], *arrived)
         )
-    least, best = (None, None) if margins is None else (float(margins.min()), float(margins.max()))
+    least, best = None, None
+    if margins is not None:
+        edge_db = 20 * log10(window.farthest_km / max(sample.distance_km for sample in window.track))
+        least, best = float(margins.min()) - edge_db, float(margins.max())
     return Beside(link.fsk, tuple(shares), heard_dbm, least, best)

@@ -28,7 +28,8 @@ FLIGHT_STEPS = 240  # of a flight: half a minute of a balloon's, and the time he
 class Pass:
     """One time of listening. duration_s is what is counted with; the other two are None for passes that are no orbit's.
 
-    basis: mean, overhead, given (a duration) or flight. track: empty where no distance is known.
+    basis: mean, overhead, given (a duration) or flight. track: empty where no distance is known. edge_km: how far it is as it rises, which
+    lies before the middle of the track's first step; None where the track's farthest sample is the farthest that is known.
     """
 
     duration_s: Fraction
@@ -37,6 +38,12 @@ class Pass:
     basis: str
     per_day: Fraction | None = None
     track: tuple[Sample, ...] = ()
+    edge_km: float | None = None
+
+    @property
+    def farthest_km(self) -> float:
+        """The longest distance of a pass that has a track."""
+        return max(sample.distance_km for sample in self.track) if self.edge_km is None else self.edge_km
 
 
 def window_of(passes: Passes, basis: str = "mean", start: datetime | None = None) -> Pass:
@@ -66,7 +73,8 @@ def window_of(passes: Passes, basis: str = "mean", start: datetime | None = None
     chosen = overhead if basis == "overhead" else mean
     offset = track.offset_for(altitude, lowest, chosen)
     samples = track.circular(altitude, lowest, offset)
-    return Pass(Fraction(chosen), overhead, mean, basis, passes.per_day, samples)
+    edge = track.overhead_at(altitude, lowest).distance_km
+    return Pass(Fraction(chosen), overhead, mean, basis, passes.per_day, samples, edge)
 
 
 def elements_of(passes: Passes) -> tuple[orbit.Orbit, Site, float]:

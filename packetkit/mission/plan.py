@@ -11,6 +11,7 @@ follows the pass may do better); drift within a packet only marks it: sources di
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -102,6 +103,7 @@ class _Given:
     dwell_s: float | None
     margin_at_1_km: dict[Setting, float]
     falls_db: Array
+    most_fall_db: float
 
 
 def frame_for(mission: Mission, name: str | None = None) -> str:
@@ -192,6 +194,7 @@ def _given(mission: Mission, window: Pass, record_bytes: int) -> _Given:
         None if dwell is None else dwell / 1000,
         {},
         20 * np.log10([sample.distance_km for sample in window.track]),
+        20 * math.log10(window.farthest_km),
     )
 
 
@@ -256,7 +259,7 @@ def _cells(
         lost = float(np.mean(loss.frame_loss(setting, payload, margins)))
         for cadence in cadences:
             cell = _cell(
-                given, setting, bundle, payload, airtime, lost, cadence, (float(margins.min()), best)
+                given, setting, bundle, payload, airtime, lost, cadence, (at_one - given.most_fall_db, best)
             )
             if cell.packets:
                 cells.append(cell)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import sys
 from decimal import Decimal
 from fractions import Fraction
 
@@ -221,3 +222,37 @@ def test_durations_read_like_a_person_says_them() -> None:
 )
 def test_a_name_that_is_too_long_breaks_at_its_joints(word: str, width: int, lines: list[str]) -> None:
     assert output.wrapped(word, width) == lines
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+# The longest sentence of a broken schema, its excerpt, and the name of a file that has no space.
+LONG = (
+    "a.yaml:19:9: report: the frame ends 7 bits into a byte\n"
+    f"    - {'x' * 90}\n"
+    "  Add - {kind: reserved, bits: 1} where the spare bits belong (before a check that ends the frame), or last_byte: zero_filled.\n"
+    f"/{'d' * 90}/a.yaml: it is there"
+)
+
+
+def test_a_message_is_broken_at_words_on_a_terminal_and_stays_whole_in_a_pipe(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    for stream, width in ((io.StringIO(), 0), (_Terminal(), 80)):
+        monkeypatch.setattr(sys, "stderr", stream)
+        output.say(LONG)
+        said = stream.getvalue().splitlines()
+        if not width:
+            assert "\n".join(said) == LONG
+            continue
+        assert said[1] == LONG.splitlines()[1], "an excerpt stays as it is"
+        assert said[2:4] == [
+            "  Add - {kind: reserved, bits: 1} where the spare bits belong (before a check",
+            "  that ends the frame), or last_byte: zero_filled.",
+        ]
+        assert f"/{'d' * 90}/a.yaml:" in said, "a file's name stays whole"
+        assert " ".join(" ".join(said).split()) == " ".join(LONG.split())

@@ -11,11 +11,15 @@ from typing import Any
 import jsonschema
 import pytest
 
+import packetkit
 from packetkit.cli.main import main
+from packetkit.mission.passes import window_of
+from packetkit.mission.plan import sweep
 from packetkit.passes import geometry
 from packetkit.radio import CAUTION
 from packetkit.resources import resource
 
+HERON = str(resource("schemas/heron.yaml"))
 SCHEMA = json.loads((Path(__file__).parents[1] / "documents" / "json" / "passes.schema.json").read_text())
 # Invented; the elements are those published in the documentation of the Skyfield library.
 HEAD = """
@@ -198,3 +202,32 @@ def test_what_a_pass_brings_is_what_the_budget_expects(
     assert overhead["delivered_bytes"] == pytest.approx(
         json.loads(capsys.readouterr().out)["delivered_bytes"]
     )
+
+
+def test_passes_plan_and_link_say_one_margin_for_where_a_pass_is_weakest(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    # All passes begin at the same elevation, and so as far away.
+    said = {}
+    for command in ("passes", "link"):
+        assert main([command, HERON, "--json"]) == 0
+        said[command] = json.loads(capsys.readouterr().out)
+    weakest = said["link"]["places"][0]["margin_db"]
+    for row in said["passes"]["passes"]:
+        assert row["margin_least_db"] == pytest.approx(weakest, abs=1e-9)
+    mission = packetkit.load(HERON)
+    assert mission.passes is not None
+    planned = sweep(mission, window_of(mission.passes), factors=[12], bundles=(1,)).now
+    assert planned is not None and planned.margin_least_db == pytest.approx(weakest, abs=1e-9)
+    # The mean pass has one duration, in whichever words.
+    assert main(["passes", HERON]) == 0
+    mean_s = said["passes"]["mean_s"]
+    clock = f"{round(mean_s) // 60}:{round(mean_s) % 60:02}"
+    assert f"pass lasts {clock};" in " ".join(capsys.readouterr().out.split())
+
+
+def test_passes_a_day_are_told_to_two_places(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = tmp_path / "weekly.yaml"
+    path.write_text(Path(HERON).read_text(encoding="utf-8").replace("per_day: 4", "per_day: 16/7"))
+    assert main(["budget", str(path)]) == 0
+    assert "2.29 passes a day bring" in capsys.readouterr().out  # 16 / 7 is 2.2857

@@ -60,9 +60,9 @@ def test_the_link(name: str, capsys: pytest.CaptureFixture[str]) -> None:
         assert place["free_space_db"] == pytest.approx(wanted, abs=1e-4)
         lost = place["free_space_db"] - first["free_space_db"]
         assert place["margin_db"] == pytest.approx(first["margin_db"] - lost)
-        assert place["drift_hz"] == pytest.approx(
-            abs(place["rate_hz_per_s"]) * found["time_on_air_ms"] / 1000
-        )
+        if place["elevation_deg"] is not None:  # a distance alone tells no speed
+            wanted = abs(place["rate_hz_per_s"]) * found["time_on_air_ms"] / 1000
+            assert place["drift_hz"] == pytest.approx(wanted)
         expected = loss_for(setting_of(name), found["payload_bytes"], place["margin_db"])
         assert place["loss"] == pytest.approx(expected)
     for choice in found["spreading_factors"]:

@@ -37,7 +37,12 @@ def test_every_command_draws(tmp_path: Path, capsys: pytest.CaptureFixture[str])
 
 def test_no_word_of_the_frontier_covers_the_title_or_a_point(monkeypatch: pytest.MonkeyPatch) -> None:
     figures: list[Any] = []
-    monkeypatch.setattr(plots, "_bytes", lambda figure, form: figures.append(figure) or b"")
+
+    def kept(figure: Any, form: str) -> bytes:
+        figures.append(figure)
+        return b""
+
+    monkeypatch.setattr(plots, "_bytes", kept)
     # The best brings most of all, at either end: as many bytes with little and with much margin.
     points = [(0.0, 900.0), (5.0, 900.0), (20.0, 900.0), (20.0, 100.0)]
     plots.frontier(
