@@ -109,7 +109,7 @@ def document(mission: Mission, made: Picture, over: Sequence[Sample]) -> dict[st
                 "loss": choice.loss,
                 "offset_limit_hz": choice.motion.offset_limit_hz,
                 "offset_design_hz": choice.motion.offset_design_hz,
-                "drift_hz": choice.motion.drift_hz,
+                "drift_hz": None if made.motion is None else choice.motion.drift_hz,
                 "drift_limit_hz": choice.motion.drift_limit_hz,
             }
             for choice in made.choices

@@ -107,6 +107,8 @@ def test_a_distance_tells_no_shift_and_a_shift_of_nothing_has_no_sign(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     assert {one["shift_hz"] for one in document(capsys, PLOVER)["places"]} == {None}
+    alone = document(capsys, PLOVER, "--distance-km", "60")
+    assert {one["drift_hz"] for one in alone["spreading_factors"]} == {None}
     main(["link", PLOVER])
     text = capsys.readouterr().out
     assert "-0.0 kHz" not in text and "+0.0 kHz" in text  # 9 m/s of wind at 434 MHz are 13 Hz
