@@ -222,6 +222,8 @@ def test_a_bit_turned_over_by_click_and_by_key_is_noticed(seen: dict[str, Any]) 
     assert seen["flipped"]["status"] == "Not a good frame: check failed. Turned over: 1."
     notices = {row[0]: row[3] for row in seen["flipped"]["checks"][1:]}
     assert set(notices.values()) == {"yes"}  # one bit: every check there is notices it
+    named = [row[0].partition(", the frame's own")[0] for row in seen["flipped"]["checks"][1:]]
+    assert len(set(named)) == len(named)
     assert seen["keyboard"] == {"status": "Not a good frame: check failed. Turned over: 2.", "focused": "91"}
     assert seen["home"] == "0" and seen["mended"] == "The frame is good." and seen["tabs"] == 1
 

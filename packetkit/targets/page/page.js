@@ -426,7 +426,8 @@ function showChecks(found) {
     const name = word('own', {name: field.slot.check.algorithm.name});
     return [name, codeText(field.leaf.raw, field.slot.bits), now ? codeText(now.leaf.raw, now.slot.bits) : '', found.reason !== ''];
   });
-  FACTS.checks.forEach((row) => {
+  const mine = own.map((field) => field.slot.check.algorithm.name);
+  FACTS.checks.filter((row) => !mine.includes(row.name)).forEach((row) => {
     const before = taught(row, state.sent), after = taught(row, state.bytes);
     rows.push([row.name, codeText(before, row.width), codeText(after, row.width), before !== after]);
   });
