@@ -77,7 +77,9 @@ def places_text(field: Field) -> str:
 
 
 def value_text(field: Field) -> str:
-    """A field's value with its unit; bits that are no quantity have none."""
+    """A field's value with its unit; bits that are no quantity have none, but for an octet's letter in ASCII."""
+    if field.slot.kind == "character" and field.slot.width == 8 and 32 <= field.raw < 127:
+        return repr(chr(field.raw))
     if decoded.pattern(field.slot, field.raw) or field.slot.kind in ("count", "reserved"):
         return ""
     unit = f" {field.slot.unit}" if field.slot.unit and field.value is not None else ""

@@ -229,7 +229,7 @@ def worked_out(value: Any) -> str:
 
 def pattern(slot: Slot | None, raw: int) -> str:
     """Return bits that are no quantity in hexadecimal, as schemas and messages write them; empty for all others."""
-    if slot is None or slot.kind not in ("constant", "sync", "check"):
+    if slot is None or slot.kind not in ("constant", "sync", "check", "character"):
         return ""
     return f"0x{raw:0{-(-slot.width // 4)}X}"
 

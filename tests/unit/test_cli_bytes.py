@@ -206,3 +206,28 @@ def test_any_bytes_are_drawn_and_every_bit_belongs_to_one_field_at_most(seed: in
                 low, high = field.slot.raw_limits
                 assert code == field.raw % (high - low + 1)
             assert all(len(line) <= 80 for line in strip.frame(made, 80))
+
+
+WORDS = """
+mission: m
+frames:
+  f:
+    fields: [{name: call, kind: text, encoding: ascii, length: 2}, {name: tail, kind: bytes, length: 3}]
+"""
+
+
+def test_octets_are_hexadecimal_and_letters_stand_beside_them(run: Any) -> None:
+    """ASCII: 0x41 is A, 0x7E the last that prints; 0x7F and what is above print nothing."""
+    _, out, _ = run(WORDS, "41 20 7E 7F FE")
+    rows = [
+        line.split(maxsplit=2)[1:]
+        for line in out.splitlines()
+        if line[:1].isdigit() and "-" in line.split()[0]
+    ]
+    assert rows == [
+        ["call[0]", "0x41    'A'"],
+        ["call[1]", "0x20    ' '"],
+        ["tail[0]", "0x7E    '~'"],
+        ["tail[1]", "0x7F"],
+        ["tail[2]", "0xFE"],
+    ]
