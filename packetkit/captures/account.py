@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from packetkit.captures.continuity import Continuity, continuities
 from packetkit.captures.lines import Count
 from packetkit.captures.order import Ends, backwards
+from packetkit.captures.probe import takes_anything
 from packetkit.captures.signal import Signal, total
 from packetkit.captures.stream import Event, Failed, Good, Skipped
 from packetkit.layout.model import Layout
@@ -71,6 +72,7 @@ class Account:
     last_offset: int = 0
     uncounted: Signal = field(default_factory=Signal)
     files: list[File] = field(default_factory=list)
+    unguarded: frozenset[str] = frozenset()
     range_files: list[str] = field(default_factory=list)  # those of the ranges
     _origin: int = 0  # what is added to offsets of the file at hand, so that one number says file and offset
     _before: tuple[int, ...] = (0, 0, 0, 0, 0)  # counts up to the file at hand
@@ -83,7 +85,8 @@ class Account:
     @classmethod
     def of(cls, layouts: Mapping[str, Layout], unit: str = "byte") -> Account:
         """Return an empty account that follows the counters of these frames, by what events call them."""
-        return cls(continuity=continuities(layouts), unit=unit)
+        unguarded = frozenset(name for name, layout in layouts.items() if takes_anything(layout))
+        return cls(continuity=continuities(layouts), unit=unit, unguarded=unguarded)
 
     def begin(self, name: str, read_as: str) -> None:
         """Take it that what is added from now on stands in another file."""

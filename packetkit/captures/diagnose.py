@@ -18,7 +18,8 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
-from packetkit.captures.sight import FRAMES, Sight, leaves_of, look, marks_of
+from packetkit.captures.sight import FRAMES, Sight, leaves_of, look, marks_of, within
+from packetkit.captures.stream import obstacle
 from packetkit.codec import reading, walk
 from packetkit.codec.annotate import check_of
 from packetkit.codec.frame import Frame
@@ -27,16 +28,19 @@ from packetkit.errors import AlgorithmError, InputError, counted
 from packetkit.integrity.algorithm import Algorithm
 from packetkit.integrity.catalog import ALGORITHMS
 from packetkit.integrity.identify import identify
-from packetkit.layout.model import Layout
-from packetkit.layout.slots import Linear, Slot
+from packetkit.layout.model import Layout, Run
+from packetkit.layout.slots import Linear, Packing, Slot
 from packetkit.mission import variants
 from packetkit.mission.load import Mission
 
-# So much of a capture is looked at: some hundred frames of a small downlink; in pairs less, as there are many.
+# So much of a capture is looked at in each of three places, its start, middle and end: some hundred frames of a small downlink. Causes
+# are tried where the fewest bytes are good frames; in pairs with less of them, as there are many.
 LOOKED_AT = 6000
 IN_PAIRS = 2500
 # A cause has to explain this part of the bytes, with this many frames (fewer where a capture has fewer), to be one.
 EXPLAINS = 0.4
+# A place of which one octet is more than this part is a line at rest, or memory that was never written to.
+IDLE = 0.95
 # What each further step has to bring.
 STEP = 0.04
 # How much the plausibility of values counts beside the part of the bytes that is good frames.
@@ -59,6 +63,7 @@ class Cause:
     mend: Callable[[bytes], bytes] | None = None
     layouts: Mapping[str, Layout] | None = None
     remedy: str = ""
+    program: str = ""  # what mends a recorded file: an expression of Python over its bytes, `d`
 
 
 @dataclass(frozen=True)
@@ -117,6 +122,9 @@ def _from_digits(data: bytes) -> bytes:
     return bytes.fromhex(digits[: len(digits) // 2 * 2].decode())
 
 
+BITS = "decode --from packed-bits finds such frames by their sync marker"
+
+
 def in_bytes() -> tuple[Cause, ...]:
     """Return the causes that are undone in the bytes."""
     made = [
@@ -124,25 +132,50 @@ def in_bytes() -> tuple[Cause, ...]:
             "inverted bits",
             "every bit is inverted",
             _inverted,
-            remedy="invert the receiver's data, or the demodulator's",
+            remedy="invert the receiver's data, or the demodulator's; " + BITS,
+            program="bytes(b ^ 255 for b in d)",
         ),
         Cause(
             "hex of hex",
             "the bytes are hexadecimal text of the bytes",
             _from_digits,
             remedy="convert from text once more",
+            program="bytes.fromhex(d.decode())",
         ),
         Cause(
             "bit order",
             "the bits of each octet come in the opposite order",
             lambda data: data.translate(_MIRROR),
+            remedy="let the receiver send its octets the other way round",
+            program="bytes(int(f'{b:08b}'[::-1], 2) for b in d)",
         ),
-        Cause("byte order", "each two octets are swapped", lambda data: _swapped(data, 2)),
-        Cause("byte order", "each four octets come in the opposite order", lambda data: _swapped(data, 4)),
+        Cause(
+            "line ends",
+            "line feeds became carriage return and line feed, as where binary data is written as text",
+            lambda data: data.replace(b"\r\n", b"\n"),
+            remedy="write the file in binary mode",
+            program=r"d.replace(b'\r\n', b'\n')",
+        ),
+        *(
+            Cause(
+                "byte order",
+                told,
+                lambda data, size=size: _swapped(data, size),  # type: ignore[misc]
+                remedy="swap them where they are recorded",
+                program=f"b''.join(d[i : i + {size}][::-1] for i in range(0, len(d), {size}))",
+            )
+            for size, told in (
+                (2, "each two octets are swapped"),
+                (4, "each four octets come in the opposite order"),
+            )
+        ),
     ]
     for by in range(1, 8):
         told = f"the frames begin {by} {'bit' if by == 1 else 'bits'} into an octet"
-        made.append(Cause("shifted start", told, lambda data, by=by: _moved(data, by)))  # type: ignore[misc]
+        moved = f"(int.from_bytes(d, 'big') << {by} & (1 << 8 * len(d)) - 1).to_bytes(len(d), 'big')"
+        made.append(
+            Cause("shifted start", told, lambda data, by=by: _moved(data, by), None, BITS, moved)  # type: ignore[misc]
+        )
     return tuple(made)
 
 
@@ -166,7 +199,7 @@ def in_schema(mission: Mission) -> tuple[Cause, ...]:
             "check order",
             "the check's octets are stored in the opposite order",
             variants.checks_turned(mission),
-            "turn stored over",
+            "",
         ),
         (
             "missing sync",
@@ -206,18 +239,27 @@ class _Case:
     mission: Mission
     frames: Mapping[str, Frame]
     data: bytes
+    place: Place
     findings: list[Finding] = field(default_factory=list)
     compiled: dict[tuple[str, ...], Mapping[str, Frame]] = field(default_factory=dict)
 
     def under(self, causes: tuple[Cause, ...], most: int) -> Sight:
         """What the capture looks like with the causes undone."""
-        data, frames = self.data[:most], self.frames
+        most = min(most, self.place.size)
+        data, frames = self.data[self.place.start : self.place.start + most], self.frames
         for cause in causes:
             if cause.mend is not None:
                 data = cause.mend(data)
             if cause.layouts is not None:
                 frames = self.frames_of(cause)
-        return look(frames, data)
+        return self.seen(frames, data, most)
+
+    def seen(self, frames: Mapping[str, Frame], data: bytes, size: int) -> Sight:
+        """What frames are in the first bytes of the place, mended or not."""
+        start = self.place.start
+        return within(
+            look(frames, data), start, cut_before=start > 0, cut_behind=start + size < len(self.data)
+        )
 
     def frames_of(self, cause: Cause) -> Mapping[str, Frame]:
         """Frames of other layouts, made once."""
@@ -235,6 +277,10 @@ class _Case:
         if not enough(sight):
             return None
         causes = tuple(replace(one, told=_constants_told(one, sight, self.mission)) for one in causes)
+        causes = tuple(
+            replace(one, remedy=one.remedy or _stored_in(sight)) if one.kind == "check order" else one
+            for one in causes
+        )
         if not all(one.told for one in causes):
             return None
         own = _in_between(sight) if not any(one.kind == "driver bytes" for one in causes) else ()
@@ -256,7 +302,7 @@ def _in_between(sight: Sight) -> tuple[Cause, ...]:
     if sight.driver_bytes:
         size = sight.driver_bytes
         told = f"{size} {'byte stands' if size == 1 else 'bytes stand'} between frames that the radio's driver or a logger adds"
-        return (Cause("driver bytes", told, remedy="strip them, or tell how many there are"),)
+        return (Cause("driver bytes", told, remedy="none is needed: decode skips them"),)
     longest = max((one.size for one in sight.good), default=0)
     if 0 < sight.lead < longest and not any(
         one.offset > 0 and one.offset + one.size < sight.size for one in sight.skipped
@@ -294,21 +340,66 @@ def _evidence(sight: Sight) -> tuple[str, ...]:
     return tuple(told)
 
 
+@dataclass(frozen=True)
+class Place:
+    """Where a capture was looked at, and which part of that is good frames as it stands; is_idle: one octet, over and over."""
+
+    start: int
+    size: int
+    explained: float = 0.0
+    is_idle: bool = False
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """The explanations of a capture, the best first, of the chosen one of the places that were looked at."""
+
+    findings: tuple[Finding, ...]
+    places: tuple[Place, ...]
+    chosen: Place
+
+
 def diagnose(mission: Mission, data: bytes, frame: str | None = None) -> tuple[Finding, ...]:
     """Return the explanations of a capture, the best first; empty where none of these is one.
 
     frame: only this one is looked for; then that it is another of the mission's is a cause. Raises InputError for no bytes.
     """
+    return examine(mission, data, frame).findings
+
+
+def examine(mission: Mission, data: bytes, frame: str | None = None) -> Diagnosis:
+    """Return the same, and where the capture was looked at."""
     if not data:
         raise InputError("there are no bytes to diagnose")
     asked = {
         name: one for name, one in mission.frames.items() if name not in mission.outside or frame == name
     }
     frames = {frame: mission.frames[frame]} if frame is not None else asked or dict(mission.frames)
-    case = _Case(mission, frames, data)
+    places = _places(mission, frames, data)
+    chosen = min(places, key=lambda one: (one.is_idle, one.explained, one.start))
+    return Diagnosis(_findings(_Case(mission, frames, data, chosen), frame), places, chosen)
+
+
+def _places(mission: Mission, frames: Mapping[str, Frame], data: bytes) -> tuple[Place, ...]:
+    """Where a capture is looked at: all of it where it is short, or one frame; else at its start, middle and end."""
+    size = len(data) if len(data) <= LOOKED_AT or obstacle(frames) else LOOKED_AT
+    last = (len(data) - size) // 8 * 8  # whole groups of octets, which a cause may swap
+    found = []
+    for start in sorted({0, last // 2 // 8 * 8, last} if last >= 2 * size else {0, last}):
+        end = len(data) if start == last else start + size
+        part = data[start:end]
+        is_idle = max(map(part.count, set(part[:256]))) > IDLE * len(part)
+        case = _Case(mission, frames, data, Place(start, end - start))
+        found.append(Place(start, end - start, case.under((), end - start).explained, is_idle))
+    return tuple(found)
+
+
+def _findings(case: _Case, frame: str | None) -> tuple[Finding, ...]:
+    """The explanations of the bytes at a place."""
+    mission = case.mission
     plain = case.under((), LOOKED_AT)
     case.note((), plain)
-    shown = data[:LOOKED_AT]
+    shown = case.data[case.place.start : case.place.start + case.place.size]
     singles = (
         *(one for one in in_bytes() if one.mend is not None and one.mend(shown) != shown),
         *in_schema(mission),
@@ -333,7 +424,8 @@ def _other_frames(case: _Case, frame: str) -> None:
     """The other frames of the mission, where one was named."""
     for name, other in case.mission.frames.items():
         if name != frame:
-            sight = look({name: other}, case.data[:LOOKED_AT])
+            start, size = case.place.start, case.place.size
+            sight = case.seen({name: other}, case.data[start : start + size], size)
             cause = Cause(
                 "wrong frame or version", f"these are frames {name}, not {frame}", remedy=f"--frame {name}"
             )
@@ -356,6 +448,8 @@ def _in_pairs(case: _Case, singles: tuple[Cause, ...], *, checks: bool) -> None:
         if checks:
             _other_checks(case, (one,), sight)
         for other in (*first[number + 1 :], *(cause for cause in singles if cause.layouts is not None)):
+            if one.kind == other.kind == "shifted start":
+                continue  # two shifts are one, or none
             pair = (other, one) if other.kind == "hex of hex" else (one, other)
             case.note(pair, case.under(pair, IN_PAIRS))
     for one in singles:
@@ -391,6 +485,24 @@ def _is_idle(one: Finding, other: Finding) -> bool:
 MOST_MOVED = 8
 
 
+def _stored(layout: Layout, slot: Slot, *, turned: bool = False) -> str:
+    """How a check's octets are stored, as a schema says it; turned: the other way round."""
+    runs = (node for node in layout.walk() if isinstance(node, Run) and slot in node.slots)
+    is_low = slot.octets_reversed is not any(run.packing is Packing.LEAST for run in runs)
+    return f"stored: {'low' if is_low is not turned else 'high'}_octet_first"
+
+
+def _stored_in(sight: Sight) -> str:
+    """The same of all checks of frames that were looked for."""
+    told = (
+        _stored(layout, slot)
+        for layout in sight.layouts.values()
+        for slot in layout.slots
+        if slot.check is not None and slot.width > 8
+    )
+    return " and ".join(dict.fromkeys(told))
+
+
 @dataclass(frozen=True)
 class _Check:
     """One other way of computing a check."""
@@ -398,6 +510,14 @@ class _Check:
     algorithm: Algorithm
     swapped: bool
     moved: int  # octets by which the span starts later
+
+    def remedy(self, layout: Layout, slot: Slot) -> str:
+        """What to say of the check in the schema."""
+        assert slot.check is not None
+        parts = [f"algorithm: {self.algorithm.name}"] if self.algorithm != slot.check.algorithm else []
+        parts += [_stored(layout, slot, turned=True)] if self.swapped else []
+        parts += ["covers: {from: the field that begins there}"] if self.moved else []
+        return f"say of {slot.address} {', '.join(parts)}"
 
     def told(self, slot: Slot) -> tuple[str, str]:
         """The kind of cause that it is, and the sentence."""
@@ -430,7 +550,7 @@ def _other_checks(case: _Case, causes: tuple[Cause, ...], sight: Sight) -> None:
             kind, told = best.told(slots[0])
             _note_check(
                 case,
-                (*causes, Cause(kind, told, remedy="set the check's algorithm, stored or covers")),
+                (*causes, Cause(kind, told, remedy=best.remedy(layout, slots[0]))),
                 sight,
                 count / total,
             )

@@ -108,6 +108,16 @@ def from_base64(text: str) -> bytes:
     return b"".join(made)
 
 
+# Fewer digits 0 and 1 may well be hexadecimal; more are by chance one text in 2**192.
+FEWEST_BITS = 64
+
+
+def may_be_bits(text: str) -> bool:
+    """Return whether text is digits 0 and 1 alone, and so many that it may be demodulated bits."""
+    digits = "".join(text.split())
+    return len(digits) >= FEWEST_BITS and not digits.strip("01")
+
+
 READINGS = {"hex": from_hex, "base64": from_base64}
 
 

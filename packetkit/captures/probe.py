@@ -31,6 +31,11 @@ def is_credible(found: tuple[Marker, ...]) -> bool:
     return sum(_bits_told(marker) for marker in found) >= CREDIBLE_BITS
 
 
+def takes_anything(layout: Layout) -> bool:
+    """Return whether any bytes of its size are a good frame: it has no check, and too few constant bits to tell it from junk."""
+    return not layout.check_order and not is_credible(markers(layout))
+
+
 class Probe:
     """One frame, ready to be looked for; name: what it is called in events, where that is not its own name."""
 

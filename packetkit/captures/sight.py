@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Any
@@ -22,13 +22,17 @@ FRAMES = 3
 
 @dataclass(frozen=True)
 class Sight:
-    """What a capture of some size in bytes looks like under one assumption. layouts: those that were looked for, by name."""
+    """What a capture of some size in bytes looks like under one assumption. layouts: those that were looked for, by name.
+
+    start: where in the capture it begins; offsets of events count from there.
+    """
 
     size: int
     good: tuple[Good, ...]
     failed: tuple[Failed, ...]
     skipped: tuple[Skipped, ...]
     layouts: Mapping[str, Layout]
+    start: int = 0
 
     @cached_property
     def driver_bytes(self) -> int:
@@ -111,6 +115,31 @@ def smoothness(raws: list[int]) -> float:
         return 1.0
     moved = sum(map(abs, steps)) / len(steps)
     return max(0.0, 1 - 3 * moved / (span + 4))
+
+
+def within(sight: Sight, start: int, *, cut_before: bool, cut_behind: bool) -> Sight:
+    """Return what part of a capture looks like, without the frames of which it has only a piece: those are nobody's fault.
+
+    start: where the part begins in the capture; cut_before, cut_behind: there are more bytes on that side.
+    """
+    longest = max((one.size for one in sight.good), default=0)
+    good, failed, skipped, size, lead = sight.good, sight.failed, sight.skipped, sight.size, 0
+    if cut_behind and failed and failed[-1].reason == "truncated":
+        if failed[-1].offset + failed[-1].size == size:
+            size, failed = failed[-1].offset, failed[:-1]
+    elif cut_behind and skipped and skipped[-1].offset + skipped[-1].size == size:
+        if skipped[-1].size < longest:
+            size, skipped = skipped[-1].offset, skipped[:-1]
+    if cut_before and skipped and skipped[0].offset == 0 and skipped[0].size < longest:
+        lead, skipped = skipped[0].size, skipped[1:]
+    return Sight(
+        size - lead,
+        tuple(replace(one, offset=one.offset - lead) for one in good),
+        tuple(replace(one, offset=one.offset - lead) for one in failed),
+        tuple(replace(one, offset=one.offset - lead) for one in skipped),
+        sight.layouts,
+        start + lead,
+    )
 
 
 def look(frames: Mapping[str, Frame], data: bytes) -> Sight:

@@ -416,6 +416,7 @@ def account_text(
         lines.append(f"Its {of_lines:,} lines were put together; with {each} each is a frame by itself.")
     kinds = ", ".join(f"{count:,} {name}" for name, count in account.good.items())
     lines.append(f"Good frames: {good:,}" + (f" ({kinds})." if by_kind and len(account.good) > 1 else "."))
+    lines += [unguarded(name) for name in account.good if name in account.unguarded]
     if account.failed:
         kinds = ", ".join(
             f"{count:,} {' '.join(filter(None, name))}" for name, count in account.failed.items()
@@ -443,6 +444,11 @@ def account_text(
     width = min(output.columns(), output.DEFAULT_COLUMNS)
     said = "\n".join(part for line in lines for part in output.wrapped(line, width)) + "\n"
     return said + _by_file(account, width)
+
+
+def unguarded(name: str) -> str:
+    """What is to be known of a frame that any bytes of its size are."""
+    return f"{name} has no check and no sync marker: any bytes of its size are a good frame, so damage goes unnoticed."
 
 
 def _reading(account: Account, is_whole: bool) -> str:

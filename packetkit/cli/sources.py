@@ -16,6 +16,7 @@ from functools import partial
 from typing import BinaryIO
 
 from packetkit.captures import paste, pcap
+from packetkit.captures.account import Account
 from packetkit.captures.unpack import may_be_packed, packed_as, unpacked
 from packetkit.cli import decoded, forms, output
 from packetkit.cli.wanted import TRIED, Wanted
@@ -115,15 +116,16 @@ def from_text(text: str, name: str, given: str | None, wanted: Wanted, data: byt
         return Source("binary", [data], len(data), str(error).partition("\n")[2])
     if data is not None and len(data) <= TRIED and wanted.tried(data).is_clean:
         possible["binary"] = data
-    if len(possible) > 1:
-        raise InputError(_several(name, possible, wanted))
+    is_bits = data is not None and paste.may_be_bits(text)
+    if len(possible) > 1 or is_bits:
+        raise InputError(_several(name, possible, wanted, _as_bits(text, wanted) if is_bits else ""))
     ((reading, found),) = possible.items()
     return Source(reading, [found], len(found), lines=1 if reading == "binary" else lines)
 
 
-def _several(name: str, possible: Mapping[str, bytes], wanted: Wanted) -> str:
-    """The message that shows every reading and what it would give."""
-    lines = [f"{name}: this can be read in {len(possible)} ways. Say which is meant:"]
+def _several(name: str, possible: Mapping[str, bytes], wanted: Wanted, more: str) -> str:
+    """The message that shows every reading and what it would give; more: the same of readings that are no bytes."""
+    lines = [f"{name}: this can be read in {len(possible) + more.count('--from')} ways. Say which is meant:"]
     for reading, data in possible.items():
         account = wanted.tried(data)
         good = ", ".join(f"{count:,} {kind}" for kind, count in account.good.items()) or "none"
@@ -131,7 +133,24 @@ def _several(name: str, possible: Mapping[str, bytes], wanted: Wanted) -> str:
         lines.append(f"  --from {reading}: {counted(len(data), 'byte')}")
         lines.append(f"      {decoded.hex_of(data, output.columns() - 6)}")
         lines.append(f"      good frames{within}: {good}; failed: {sum(account.failed.values()):,}")
-    return "\n".join(lines)
+    return "\n".join(lines) + more
+
+
+def _as_bits(text: str, wanted: Wanted) -> str:
+    """The same of digits 0 and 1 as bits; a form for which the frames are not made is left out."""
+    lines = []
+    what = forms.What(wanted.mission, wanted.frames, False, False)
+    for form in (forms.FORMS["bits"], forms.FORMS["hdlc-bits"]):
+        account = Account(unit=form.unit)
+        try:
+            for event in form.events(what, [text[: 8 * TRIED].encode()], forms.NO_OPTIONS):
+                account.add(event)
+        except InputError:
+            continue
+        good = ", ".join(f"{count:,} {kind}" for kind, count in account.good.items()) or "none"
+        lines.append(f"\n  --from {form.name}: {counted(len(''.join(text.split())), 'bit')}")
+        lines.append(f"\n      good frames: {good}; failed: {sum(account.failed.values()):,}")
+    return "".join(lines)
 
 
 # Twice a second: soon enough for a person, and nothing for the machine.

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import gzip
 import json
+import os
+import re
+import subprocess
+import sys
 from fractions import Fraction
+from itertools import accumulate
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -17,6 +23,7 @@ from packetkit.captures.flips import flips
 from packetkit.cli.main import main
 from packetkit.conformance.simulate import Channel, simulate
 from packetkit.errors import InputError
+from packetkit.framing.slip import SLIP
 from packetkit.mission.load import parse
 from packetkit.resources import resource
 from tests.campaigns import diagnosis
@@ -214,3 +221,168 @@ def test_frames_that_are_the_whole_input_and_split_fields_are_diagnosed(
     _, out, err = run(text, data)
     assert cause in out, err
     assert not err
+
+
+PLOVER = resource("schemas/plover.yaml").read_text("utf-8")
+
+
+def plover(minutes: int = 60) -> list[bytes]:
+    """Frames of 30 bytes, all good."""
+    none = Fraction(0)
+    sent = simulate(parse(PLOVER).frames, Fraction(60 * minutes), Channel(none, none, none, none, 0), SEED)
+    return [one.data for one in sent]
+
+
+def test_a_frame_that_the_end_of_the_look_cuts_is_no_failed_one(run: Any) -> None:
+    heron, none = resource("schemas/heron.yaml").read_text("utf-8"), Fraction(0)
+    sent = simulate(parse(heron).frames, Fraction(1800), Channel(none, none, none, none, 0), SEED)
+    data = b"".join(one.data for one in sent)  # of several sizes, so that 6,000 bytes end inside one
+    ends = [*accumulate(len(one.data) for one in sent)]
+    assert 6_000 not in ends and len(data) > 6_000
+    status, out, _ = run(heron, data, "--json")
+    made = json.loads(out)
+    jsonschema.validate(made, SCHEMA)
+    assert status == 0 and made["nothing_wrong"]
+    assert [one["failed_frames"] for one in made["explanations"][:1]] == [0]
+    assert len(made["looked_at"]) >= 2 and all(one["good_share"] > 0.98 for one in made["looked_at"])
+    _, out, _ = run(heron, data)
+    assert "Looked at 6,000 of them in each of " in " ".join(out.split())
+
+
+@pytest.mark.parametrize("where", ["end", "start"])
+def test_what_is_wrong_is_looked_for_where_fewest_bytes_are_good_frames(where: str, run: Any) -> None:
+    good = b"".join(plover(120))
+    bad = good.translate(INVERTED)
+    status, out, _ = run(PLOVER, good + bad if where == "end" else bad + good, "--json")
+    made = json.loads(out)
+    assert status == 1 and made["explanations"][0]["causes"][0]["kind"] == "inverted bits"
+    shares = [one["good_share"] for one in made["looked_at"]]
+    assert max(shares) > 0.98 and min(shares) == 0 and len(shares) == 3
+
+
+def test_a_start_of_one_octet_over_and_over_is_passed_over(run: Any) -> None:
+    status, out, _ = run(PLOVER, bytes(7000) + b"".join(plover()))
+    assert status == 0 and "from 0 (one octet over and over)" in " ".join(out.split())
+    assert "1. Nothing is wrong with it." in out
+
+
+def test_lost_bytes_that_no_cause_explains_are_not_called_nothing(run: Any) -> None:
+    data = b"".join(one.replace(b"\0", b"") for one in plover())
+    status, out, _ = run(PLOVER, data)
+    said = " ".join(out.split())
+    assert status == 1 and "Nothing is wrong" not in said
+    assert "% of the bytes are in none that is good; no cause known here explains it." in said
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the command is written for a shell of POSIX")
+def test_line_feeds_that_became_two_octets_are_a_cause_and_the_command_mends_them(
+    run: Any, tmp_path: Path
+) -> None:
+    data = b"".join(plover())
+    status, out, _ = run(PLOVER, data.replace(b"\n", b"\r\n"))
+    assert status == 1 and "1. Line ends: " in out
+    assert mended(out, data.replace(b"\n", b"\r\n"), tmp_path) == data
+
+
+def mended(out: str, data: bytes, tmp_path: Path) -> bytes:
+    """What the first command that was told makes of a capture."""
+    (tmp_path / "CAPTURE").write_bytes(data)
+    line = next(one for one in out.splitlines() if one.startswith("   python -c "))
+    subprocess.run(line.replace("python", sys.executable, 1), shell=True, check=True, cwd=tmp_path)
+    return (tmp_path / "MENDED").read_bytes()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the command is written for a shell of POSIX")
+@pytest.mark.parametrize(
+    ("cause", "spoil"),
+    [
+        ("Inverted bits", lambda data: data.translate(INVERTED)),
+        ("Bit order", lambda data: data.translate(MIRRORED)),
+        ("Byte order", lambda data: b"".join(data[i : i + 2][::-1] for i in range(0, len(data), 2))),
+        ("Hex of hex", lambda data: data.hex().encode().hex().encode()),
+    ],
+)
+def test_a_recorded_file_is_mended_by_the_command_that_is_told(
+    cause: str, spoil: Any, run: Any, tmp_path: Path
+) -> None:
+    data = b"".join(plover(20))
+    hurt = spoil(data)
+    more = ("--from", "hex") if cause == "Hex of hex" else ()
+    _, out, _ = run(PLOVER, hurt, *more)
+    assert f"1. {cause}: " in out
+    assert mended(out, bytes.fromhex(hurt.decode()) if more else hurt, tmp_path) == data
+
+
+def test_the_remedy_of_a_check_names_what_to_write(run: Any) -> None:
+    data = b"".join(one[:-2] + one[:-3:-1] for one in plover())
+    _, out, _ = run(PLOVER, data)
+    assert "1. Check order: " in out
+    (stored,) = re.findall(r"remedy: .*(stored: \w+)", out)
+    mended = PLOVER.replace("kind: check, ", f"kind: check, {stored}, ")
+    assert mended != PLOVER and run(mended, data)[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("form", "wrapped"),
+    [
+        ("slip", lambda frames: b"".join(map(SLIP.wrap, frames))),
+        ("lines", lambda frames: b"".join(b"rssi=-97 data=" + one.hex().encode() + b"\n" for one in frames)),
+        (
+            "csv --payload hex",
+            lambda frames: b"payload\n" + b"".join(one.hex().encode() + b"\n" for one in frames),
+        ),
+    ],
+)
+def test_a_framed_capture_is_called_one(form: str, wrapped: Any, run: Any) -> None:
+    frames = plover(20)
+    status, out, _ = run(PLOVER, wrapped(frames))
+    assert (
+        status == 1
+        and f"It is framed, or a log: decode --from {form} reads {len(frames)} good frames."
+        in " ".join(out.split())
+    )
+    status, out, _ = run(PLOVER, wrapped(frames), "--json")
+    made = json.loads(out)
+    jsonschema.validate(made, SCHEMA)
+    assert (made["framed_as"], made["framed_good_frames"], made["explanations"]) == (form, len(frames), [])
+
+
+def test_a_packed_capture_is_unpacked_as_decode_does(run: Any) -> None:
+    packed = gzip.compress(b"".join(plover()))
+    status, out, _ = run(PLOVER, packed, "--json")
+    made = json.loads(out)
+    jsonschema.validate(made, SCHEMA)
+    assert status == 0 and made["read_as"] == "binary in gzip" and made["cut"] is None
+    status, out, _ = run(PLOVER, packed[:-9])
+    assert status == 1 and "The gzip data ends too early" in out
+
+
+def test_frames_that_any_bytes_are_are_told_by_diagnose_and_decode(
+    run: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plain = "mission: m\nframes:\n  plain:\n    fields:\n      - {name: a, bits: 8}\n      - {name: b, bits: 16}\n"
+    told = "plain has no check and no sync marker: any bytes of its size are a good frame, so damage goes unnoticed."
+    _, out, _ = run(plain, Random(1).randbytes(300))
+    assert told in " ".join(out.split())
+    main(["decode", str(tmp_path / "schema.yaml"), str(tmp_path / "capture")])
+    assert told in " ".join(capsys.readouterr().out.split())
+    _, out, _ = run(PLOVER, b"".join(plover(5)))
+    assert "unnoticed" not in out
+
+
+def test_digits_0_and_1_are_no_hexadecimal_unasked(
+    run: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    synced = (
+        "mission: m\nframes:\n  f:\n    fields:\n      - {name: sync, kind: sync, bits: 16, code: 0xD391}\n"
+    )
+    synced += "      - {name: n, bits: 16}\n      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}\n"
+    frames = [parse(synced).frame().encode({"n": n}) for n in range(8)]
+    text = "".join(f"{octet:08b}" for one in frames for octet in one).encode()
+    status, out, _ = run(synced, text)
+    assert status == 1 and "decode --from bits reads 8 good frames." in " ".join(out.split())
+    assert main(["decode", str(tmp_path / "schema.yaml"), str(tmp_path / "capture")]) == 2
+    err = capsys.readouterr().err
+    assert (
+        "--from bits: 384 bits\n      good frames: 8 f; failed: 0" in err and "--from hex: 192 bytes" in err
+    )
