@@ -33,7 +33,7 @@ FLIPPED, FLIPS_SHOWN = 2, 6
 # A few thousand bytes decide; a capture of a whole month is not read for that.
 MOST_BYTES = 1 << 20
 
-# So much of a capture is read as each form, to see whether it shows more good frames than as it stands.
+# So much of a capture is read as each form, to see whether it is one.
 TRIED = 1 << 15
 # Fewer of the bytes as good frames, and something is wrong, or damaged, though nobody knows what.
 SOUND = 0.85
@@ -201,21 +201,25 @@ def _example(best: Finding, encoding: str) -> str:
 
 
 def framed(wanted: Wanted, data: bytes) -> tuple[str, int] | None:
-    """Return the form that the bytes as they came are, and how many good frames it shows; None where none shows more than as they stand."""
-    found: dict[str, int] = {}
+    """Return the form that bytes are, and how many good frames it shows; None where none shows more, or with less between them."""
+    found: dict[str, Account] = {}
     what = forms.What(wanted.mission, wanted.frames, False, False)
     for name, form in forms.FORMS.items():
         if name == "packed-bits":
             continue  # bytes are that always: what it would find, the causes tell
         for payload in (None, "hex", "base64") if "--payload" in form.takes else (None,):
-            account = Account()
+            account = found[f"{name} --payload {payload}" if payload else name] = Account(unit=form.unit)
             with suppress(InputError):
                 for event in form.events(what, [data[:TRIED]], forms.Asked(payload=payload)):
                     account.add(event)
-            found[f"{name} --payload {payload}" if payload else name] = sum(account.good.values())
-    best = max(found, key=lambda name: found[name])
-    as_it_stands = sum(wanted.tried(data[:TRIED]).good.values())
-    return (best, found[best]) if found[best] > as_it_stands else None
+    best = max(found, key=lambda name: _worth(found[name]))
+    good = sum(found[best].good.values())
+    return (best, good) if good and _worth(found[best]) > _worth(wanted.tried(data[:TRIED])) else None
+
+
+def _worth(account: Account) -> tuple[int, int]:
+    """How much a reading shows: good frames first, then what is none."""
+    return sum(account.good.values()), -account.skipped_bytes - sum(account.failed.values())
 
 
 def _cause(cause: Cause) -> dict[str, str | None]:

@@ -11,6 +11,7 @@ from packetkit.captures.reconcile import sequence_of
 from packetkit.cli import gathered, output
 from packetkit.cli.gathered import Gathered
 from packetkit.cli.sections import Sectioned
+from packetkit.errors import InputError
 from packetkit.files import not_onto_an_input
 
 FINDINGS = 1
@@ -185,6 +186,10 @@ def command(
     if destination is not None:
         not_onto_an_input(destination, schema, *captures)
     found = gathered.gather(schema, captures, given, frame, gathered.asked_of(of_forms))
+    if form == "binary" and found.wanted.obstacle:
+        raise InputError(
+            f"--format binary: {found.wanted.obstacle}; decode could not read the file. Leave --format out: JSON lines keep frames apart"
+        )
     entries = list(found.union.entries())
     if destination is not None:
         output.write_bytes(written(entries, list(found.files), form), destination)

@@ -13,6 +13,7 @@ from fractions import Fraction
 import click
 
 from packetkit.captures.continuity import counters
+from packetkit.captures.stream import obstacle
 from packetkit.cli import output
 from packetkit.cli.wanted import frames_asked
 from packetkit.conformance.simulate import Channel, Sent, simulate
@@ -235,6 +236,11 @@ def command(
             progress.advance()
     made = summary(mission, counts, size, seed, length / 60) | {"channel_seed": channel_seed}
     doubtful = [name for name in found if untold(mission.layouts[name])]
+    problem = obstacle(found)
+    if problem and sum(counts.values()) > 1:
+        output.say(
+            f"packetkit simulate: {problem}: decode cannot find the frames in {destination}; the truth holds each by itself"
+        )
     if as_json:
         output.write_json(made)
     else:

@@ -125,9 +125,11 @@ class _Example:
         return told or node.branches[0]
 
     def code(self, slot: Slot) -> int:
-        """A code from the middle of those that are sent for a value."""
+        """A code from the middle of those that are sent for a value; the default, where there is one."""
         if slot.number in self.asked:
             return self.asked[slot.number][0]
+        if slot.default is not None:
+            return slot.default
         if slot.states:
             return slot.states[0][0]
         if isinstance(slot.transform, Bundle):

@@ -154,6 +154,25 @@ def test_the_main_loop_reads_packs_and_sends_in_the_interpreter(tmp_path: Path) 
     assert [(name, record["sequence"]) for name, record in records] == [("sounding", n) for n in range(3)]
 
 
+def test_the_main_loop_begins_with_empty_lists_whose_counts_are_none(tmp_path: Path) -> None:
+    text = (
+        "mission: option\nframes:\n  report:\n    fields:\n      - {name: mask, bits: 4}\n      - {kind: reserved, bits: 4}\n"
+        "      - {name: chans, repeat: {count: {product_of: [{ones_in: mask}]}}, bits: 16}\n"
+    )
+    mission = parse(text)
+    for name, source in micropython.write(mission.layouts, dossier("option", mission)).items():
+        (tmp_path / name).write_text(source, encoding="utf-8")
+    # The module asks nothing of the board, so Python runs it too.
+    done = subprocess.run(
+        [sys.executable, "-c", "import option_main; option_main.main(1)"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout == "00\n"  # no bit of the mask, so no channel
+
+
 @pytest.mark.parametrize("how", ["closed", "interrupted"])
 def test_the_main_loop_ends_where_nobody_takes_its_frames_or_it_is_interrupted(
     how: str, tmp_path: Path

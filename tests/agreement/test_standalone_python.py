@@ -243,3 +243,9 @@ def test_the_main_loop_ends_where_nobody_takes_its_frames_or_it_is_interrupted(
         (tmp_path / file).write_text(text, encoding="utf-8")
     status, log = left([sys.executable, str(tmp_path / "first_light_main.py")], how)
     assert status == 0 and log.splitlines()[-1].split(" ", 1)[1] == words and "Error" not in log
+
+
+def test_the_example_of_a_main_loop_has_the_default_of_a_field_that_has_one() -> None:
+    # schemas/heron.yaml: the version of this schema is its default, 2; what a receiver is told by must not be 7, the middle code.
+    mission = packetkit.load(str(resource("schemas/heron.yaml")))
+    assert example(mission.layouts["housekeeping"])["schema_version"] == 2

@@ -23,7 +23,7 @@ from packetkit.captures.flips import flips
 from packetkit.cli.main import main
 from packetkit.conformance.simulate import Channel, simulate
 from packetkit.errors import InputError
-from packetkit.framing.slip import SLIP
+from packetkit.framing.slip import KISS, SLIP
 from packetkit.mission.load import parse
 from packetkit.resources import resource
 from tests.campaigns import diagnosis
@@ -326,6 +326,7 @@ def test_the_remedy_of_a_check_names_what_to_write(run: Any) -> None:
     ("form", "wrapped"),
     [
         ("slip", lambda frames: b"".join(map(SLIP.wrap, frames))),
+        ("kiss", lambda frames: b"".join(map(KISS.wrap, frames))),
         ("lines", lambda frames: b"".join(b"rssi=-97 data=" + one.hex().encode() + b"\n" for one in frames)),
         (
             "csv --payload hex",

@@ -340,3 +340,27 @@ def test_a_capture_whose_last_line_was_cut_is_merged_as_far_as_it_goes(
     assert made["receivers"][1]["lines"]["first_damaged"] == [21] and made["receivers"][0]["lines"] is None
     assert main(["reconcile", *arguments[1:], "--json"]) == 1
     assert held("reconcile", json.loads(capsys.readouterr().out))["radio"]["lines"]["first_damaged"] == [21]
+
+
+TO_END = (
+    "mission: m\nframes:\n  f:\n    fields:\n      - {name: sync, kind: sync, bits: 16, code: 0xD391}\n"
+    "      - {name: rest, repeat: {to_end: true}, bits: 8}\n"
+)
+
+
+def test_frames_that_a_stream_does_not_show_are_not_written_as_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    schema, log, out = tmp_path / "m.yaml", tmp_path / "a.log", tmp_path / "out"
+    schema.write_text(TO_END)
+    log.write_text("data=d3910102\ndata=d39103\n")
+    other = tmp_path / "b.log"
+    other.write_text("data=d3910102\n")
+    arguments = ["merge", str(schema), str(log), str(other), "--from", "lines", "-o", str(out)]
+    assert main([*arguments, "--format", "binary"]) == 2
+    err = capsys.readouterr().err
+    assert "f runs to the end of its bytes" in err and "Leave --format out" in err and not out.exists()
+    assert main(arguments) == 0  # as the message says
+    assert main(["decode", str(schema), str(out), "--from", "jsonl", "--format", "csv"]) == 0
+    assert main(["simulate", str(schema), "-o", str(out), "--minutes", "1"]) == 0
+    assert "f runs to the end of its bytes" in capsys.readouterr().err

@@ -69,6 +69,13 @@ def _read(page: Page, frame: FrameCode) -> None:
             "pass",
         )
         asked = asked_codes(frame.layout)
+        # What lists are counted by is none, as they begin empty.
+        asked |= {
+            factor.by: [0]
+            for node in frame.layout.walk()
+            if isinstance(node, Repeat)
+            for factor in node.factors
+        }
         for slot, target in _needed(frame, frame.layout.nodes, Place("record"), frame.record.root):
             is_counter = slot.role is not None and slot.role.name == "sequence"
             if slot.role is not None and is_counter and not slot.signed and slot.width <= 30:
