@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import click
@@ -116,8 +117,19 @@ def text(made: dict[str, Any], encoding: str) -> str:
     parts += [_gaps(made["gaps"], width, encoding)] if made["gaps"] else []
     parts += [_disagreements(made["disagreements"], width)] if made["disagreements"] else []
     if not is_finding(made):
-        parts.append("Card and radio have the same frames, and none is missing between them.\n")
+        parts.append("\n".join(output.wrapped(_same(made), width)) + "\n")
     return "\n".join(parts)
+
+
+def _same(made: dict[str, Any]) -> str:
+    """What is said where nothing differs."""
+    if not any(made[side]["good_frames"] for side in SIDES):
+        return "There is no good frame in either of them. Are they the right files, and --from?"
+    untold = [one["frame"] for one in made["frames"] if one["in_neither"] is None and one["in_both"]]
+    if untold:
+        which = f"frames of {' and '.join(untold)} are missing in both"
+        return f"Card and radio have the same frames. Whether {which} nobody can tell: no field has role: sequence."
+    return "Card and radio have the same frames, and none is missing between them."
 
 
 def _sides(made: dict[str, Any], width: int, encoding: str) -> str:
@@ -140,9 +152,10 @@ def _kinds(made: dict[str, Any], width: int, encoding: str) -> str:
 
 
 def _gaps(gaps: list[dict[str, Any]], width: int, encoding: str) -> str:
-    """The gap table: the longest gaps, in their order."""
-    longest = sorted(range(len(gaps)), key=lambda number: (-gaps[number]["frames"], number))[:SHOWN]
-    shown = [gaps[number] for number in sorted(longest)]
+    """The gap table: first what the other one has, most frames first; then what neither has, each once."""
+    gaps = _once(gaps)
+    shown = sorted(gaps, key=lambda one: (-one["other_has"], -one["frames"]))[:SHOWN]
+    day = _day(shown)
     columns = (
         output.Column("missed by"),
         output.Column("frame", fit="shorten"),
@@ -153,27 +166,52 @@ def _gaps(gaps: list[dict[str, Any]], width: int, encoding: str) -> str:
     )
     rows = tuple(
         (
-            one["missed_by"],
+            one["missed_by"] if one["other_has"] else "both",
             one["frame"],
             _numbers(one),
             f"{one['frames']:,}",
             f"{one['other_has']:,}",
-            _when(one),
+            _when(one).replace(day, ""),
         )
         for one in shown
     )
     rest = len(gaps) - len(shown)
-    more = f"And {counted(rest, 'gap')} more, none longer; --json has them all.\n" if rest else ""
+    more = (
+        f"And {counted(rest, 'gap')} more, which bring no more frames; --json has them all.\n" if rest else ""
+    )
     why = (
         "Other has: how many of them the other one has; the rest is in neither. When: what the unit's clock says "
         "around the gap; else when the frames around it were received."
-    )
+    ) + (f" They were on {day[:-1]}." if day else "")
     return (
         output.Table(columns, rows).text(width, encoding)
         + more
         + "\n".join(output.wrapped(why, width))
         + "\n"
     )
+
+
+def _day(gaps: list[dict[str, Any]]) -> str:
+    """The day of all times of receiving, with what stands behind it, so that it is said once; empty where there are several."""
+    times = [
+        one[key] for one in gaps for key in ("received_before", "received_after") if one[key] is not None
+    ]
+    days = {time[: len("2031-05-02T")] for time in times}
+    day = days.pop() if len(days) == 1 else ""
+    return day if re.fullmatch("[0-9]{4}-[0-9]{2}-[0-9]{2}[T ]", day) else ""
+
+
+def _once(gaps: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The gaps, those of which the other side has nothing once: they are the same on both sides."""
+    seen = set()
+    made = []
+    for one in gaps:
+        key = one["frame"], one["restarts_before"], one["first_sequence"], one["last_sequence"]
+        if one["other_has"] or key not in seen:
+            made.append(one)
+        if not one["other_has"]:
+            seen.add(key)
+    return made
 
 
 def _numbers(one: dict[str, Any]) -> str:

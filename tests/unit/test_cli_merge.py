@@ -208,10 +208,10 @@ beacon        2          2           1           1         1
 
 missed by  frame   sequence  frames  other has  when
 ─────────  ──────  ────────  ──────  ─────────  ────────────────────
-radio      beacon  0              1          1  before 10:00:01
-radio      beacon  2              1          0  10:00:01 to 10:00:03
-radio      beacon  5              1          1  behind 10:00:04
 card       beacon  2 to 3         2          1  10:00:01 to 10:00:04
+radio      beacon  0              1          1  before 10:00:01
+radio      beacon  5              1          1  behind 10:00:04
+both       beacon  2              1          0  10:00:01 to 10:00:03
 Other has: how many of them the other one has; the rest is in neither. When:
 what the unit's clock says around the gap; else when the frames around it were
 received.
@@ -364,3 +364,46 @@ def test_frames_that_a_stream_does_not_show_are_not_written_as_one(
     assert main(["decode", str(schema), str(out), "--from", "jsonl", "--format", "csv"]) == 0
     assert main(["simulate", str(schema), "-o", str(out), "--minutes", "1"]) == 0
     assert "f runs to the end of its bytes" in capsys.readouterr().err
+
+
+def test_reconcile_says_none_is_missing_only_where_a_counter_tells(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fields = "      - {name: sync, kind: sync, bits: 16, code: 0xD391}\n      - {name: x, bits: 8}\n"
+    schema, card, radio = tmp_path / "m.yaml", tmp_path / "card", tmp_path / "radio"
+    schema.write_text(f"mission: m\nframes:\n  f:\n    fields:\n{fields}")
+    card.write_bytes(bytes.fromhex("d39101d39102"))
+    radio.write_bytes(bytes.fromhex("d39101d39102"))
+    assert main(["reconcile", str(schema), str(card), str(radio)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Whether frames of f are missing in both nobody can tell: no field has role: sequence." in out
+    assert "none is missing" not in out
+    card.write_bytes(b"\x01")
+    radio.write_bytes(b"\x02")
+    assert main(["reconcile", str(schema), str(card), str(radio)]) == 1
+    assert "There is no good frame in either of them." in capsys.readouterr().out
+
+
+def test_what_both_miss_is_told_once_behind_what_one_has_and_a_day_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    frames = packetkit.load(FIRST).frames["beacon"]
+    paths = []
+    for name, numbers in (("card", (1, 2, 5, 6, 9)), ("radio", (1, 2, 5, 9))):
+        paths.append(str(tmp_path / name))
+        lines = [
+            f"2031-05-02T10:00:{n:02}Z data={frames.encode({'counter': n, 'temperature': 0, 'cell_voltage': 3.9}).hex()}\n"
+            for n in numbers
+        ]
+        Path(paths[-1]).write_text("".join(lines))
+    assert main(["reconcile", FIRST, *paths, "--from", "lines"]) == 1
+    rows = [
+        line
+        for line in capsys.readouterr().out.splitlines()
+        if line.startswith(("radio  ", "card  ", "both  "))
+    ]
+    assert [" ".join(line.split()) for line in rows[2:]] == [
+        "radio beacon 6 to 8 3 1 10:00:05Z to 10:00:09Z",
+        "both beacon 3 to 4 2 0 10:00:02Z to 10:00:05Z",
+        "both beacon 7 to 8 2 0 10:00:06Z to 10:00:09Z",
+    ]
