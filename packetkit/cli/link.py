@@ -17,7 +17,7 @@ from packetkit.cli.picture import bar, draw, picture_option
 from packetkit.errors import RadioError, counted
 from packetkit.files import load, not_onto_an_input
 from packetkit.mission.arrivals import margins_db
-from packetkit.mission.link import Picture, Row, km_words, places, unheard
+from packetkit.mission.link import Picture, Row, km_words, places
 from packetkit.mission.link import picture as link_picture
 from packetkit.mission.load import Mission
 from packetkit.mission.passes import window_of
@@ -52,7 +52,7 @@ def with_setting(mission: Mission, given: dict[str, str | None]) -> Mission:
     if faults:
         raise RadioError("\n  ".join(["", *map(str, faults)]) if len(faults) > 1 else str(faults[0]))
     link = replace(mission.link, setting=replace(setting, **asked))
-    if why := unheard(link, replace(setting, **asked)):
+    if why := link.misfit(replace(setting, **asked)):
         raise RadioError(why)
     return replace(mission, link=link)
 

@@ -15,7 +15,6 @@ from typing import Any
 from packetkit.errors import RadioError
 from packetkit.layout.model import Continued, Layout, Repeat, Run, slots_of
 from packetkit.layout.slots import Slot
-from packetkit.mission.link import unheard
 from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import window_of
 from packetkit.radio import chirp, modems, settings
@@ -189,7 +188,7 @@ def _rows(link: Link, base: Setting) -> Iterator[tuple[Setting, dict[str, Any]]]
         if setting_faults(wanted):
             continue
         setting = replace(base, spreading_factor=factor, bandwidth=bandwidth, coding_rate=rate)
-        if unheard(link, setting):
+        if link.misfit(setting):
             continue
         made = chirp.airtime(setting, 0)
         yield (

@@ -18,7 +18,7 @@ from packetkit.mission.passes import window_of
 from packetkit.passes.track import Sample, overhead_at
 from packetkit.radio import doppler, loss, regions
 from packetkit.radio import link as radio
-from packetkit.radio.sensitivity import Sensitivity, misfit, sensitivity
+from packetkit.radio.sensitivity import Sensitivity, sensitivity
 from packetkit.radio.settings import Setting, setting_faults
 
 ELEVATIONS_DEG = (0, 5, 10, 15, 20, 30, 45, 60, 90)
@@ -225,13 +225,6 @@ def _row(
     return Row(sample, down, up, loss.loss_for(setting, payload, down.margin_db), motion)
 
 
-def unheard(link: Link, setting: Setting) -> str:
-    """Why one of the ends cannot do a setting, and a remedy behind a semicolon; empty where both can."""
-    ends = {"unit": link.unit, "ground": link.ground}
-    found = {name: misfit(setting, end.receiver) for name, end in ends.items() if end is not None}
-    return next((f"the receiver of the {name}: {why}" for name, why in found.items() if why), "")
-
-
 def neighbours(link: Link, setting: Setting) -> list[Setting]:
     """The same setting at every spreading factor that the modem can do with it, and both ends' radios too."""
     asked = {name: getattr(setting, name) for name in setting.__dataclass_fields__}
@@ -241,7 +234,7 @@ def neighbours(link: Link, setting: Setting) -> list[Setting]:
         for factor in setting.modem.spreading_factors
         if not setting_faults({**asked, "spreading_factor": factor})
     ]
-    return [one for one in able if not unheard(link, one)]
+    return [one for one in able if not link.misfit(one)]
 
 
 def _choice(

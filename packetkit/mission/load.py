@@ -74,6 +74,12 @@ class Link:
             return None
         return chirp.time_on_air(self.setting, size)
 
+    def misfit(self, setting: settings.Setting) -> str:
+        """Why one of the ends cannot do a setting, and a remedy behind a semicolon; empty where both can."""
+        ends = {"unit": self.unit, "ground": self.ground}
+        found = {name: misfit(setting, end.receiver) for name, end in ends.items() if end is not None}
+        return next((f"the receiver of the {name}: {why}" for name, why in found.items() if why), "")
+
 
 @dataclass(frozen=True, slots=True)
 class Host:

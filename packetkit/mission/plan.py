@@ -23,7 +23,7 @@ import numpy.typing as npt
 from packetkit.errors import RadioError, counted
 from packetkit.mission.budget import allowance, longest
 from packetkit.mission.carrier import fastest
-from packetkit.mission.link import ends_of, unheard
+from packetkit.mission.link import ends_of
 from packetkit.mission.load import Link, Mission
 from packetkit.mission.passes import Pass
 from packetkit.radio import chirp, doppler, energy, loss, modems, regions, settings
@@ -216,7 +216,7 @@ def _cells_of(
         dropped[f"the modem cannot: SF{factor} with this header or low-data-rate setting"] += many
         return []
     base = replace(setting, spreading_factor=factor, bandwidth=bandwidth)
-    if why := unheard(given.link, base):
+    if why := given.link.misfit(base):
         dropped[f"the receiver cannot: {why.partition(';')[0]}"] += many
         return []
     if why := doppler.beyond(base, given.shift_hz):
