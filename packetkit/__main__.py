@@ -18,7 +18,15 @@ def main() -> int:
 
     if mine:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    if signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
+        # What a command writes beside its place is taken away then, as where a person interrupts.
+        signal.signal(signal.SIGTERM, _end)
     return run()
+
+
+def _end(number: int, _: object) -> None:
+    """End as the system would, but by way of what is open."""
+    raise SystemExit(128 + number)
 
 
 if __name__ == "__main__":

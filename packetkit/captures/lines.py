@@ -1,8 +1,9 @@
 """Text captures with a frame a line: logs of receivers, CSV with a payload column, JSON lines of brokers and network servers.
 
-Nothing is guessed: a payload that reads as hexadecimal and as base64 alike, and a line that several shapes read differently, are errors
-that show the readings and say which option decides. Lines without a frame (start-up texts, remarks) are counted, not errors; and so
-are damaged ones (cut as the power went off, say), unless the first lines of a file are damaged all: then it is no such file.
+Nothing is guessed: a payload that reads as hexadecimal and as base64 alike, and is a good frame as both or as neither, and a line that
+several shapes read differently, are errors that show the readings and say which option decides. Lines without a frame (start-up texts,
+remarks) are counted, not errors; and so are damaged ones (cut as the power went off, say), unless the first lines of a file are damaged
+all: then it is no such file.
 """
 
 from __future__ import annotations
@@ -11,8 +12,8 @@ import csv
 import json
 import re
 from codecs import BOM_UTF16_BE, BOM_UTF16_LE
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from itertools import chain
 from typing import Any, NamedTuple
@@ -28,7 +29,8 @@ LONGEST_LINE = 1 << 20
 _HEX = r"(?P<payload>(?:(?:0[xX])?[0-9A-Fa-f]{2}[ ,:;-]{0,2}){2,})"
 _NUMBER = r"[+-]?[0-9]+(?:\.[0-9]+)?"
 _TIME = (
-    r"(?P<time>[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}:[0-9]{2}(?:[.,][0-9]+)?(?:Z|[+-][0-9]{2}:?[0-9]{2})?"
+    r"(?P<time>(?:[0-9]{4}(?:-[0-9]{2}-|/[0-9]{2}/)[0-9]{2}|[0-9]{2}\.[0-9]{2}\.[0-9]{4})(?:T|,? )"
+    r"[0-9]{2}:[0-9]{2}:[0-9]{2}(?:[.,][0-9]+)?(?:Z|[+-][0-9]{2}:?[0-9]{2})?"
     r"|[0-9]{1,2}:[0-9]{2}:[0-9]{2}(?:[.,][0-9]+)?|[0-9]{9,10}(?:\.[0-9]+)?)"
 )
 _WORD = r"(?i:data|payload|hex|frame|packet|message|bytes|rx|received)"
@@ -198,6 +200,25 @@ def _line(data: bytes, encoding: str, number: int) -> str:
     return text.removeprefix("\ufeff") if number == 1 else text
 
 
+# Which of two readings of a payload is a good frame; None where that does not decide.
+Settle = Callable[[Mapping[str, bytes]], "str | None"]
+
+
+class _Payloads:
+    """How payloads of a file are read: as it was said, or as the first that can be read in two ways is a good frame in one only."""
+
+    def __init__(self, reading: str | None, settle: Settle | None) -> None:
+        self._reading, self._settle = reading, settle
+
+    def of(self, text: str, where: str) -> bytes:
+        """Return the bytes of a payload."""
+        if self._reading is None and self._settle is not None:
+            with suppress(InputError):
+                found = paste.readings(text)
+                self._reading = self._settle(found) if len(found) > 1 else None
+        return payload_of(text, self._reading, where)
+
+
 def payload_of(text: str, reading: str | None, where: str) -> bytes:
     """Return the bytes of a payload. Raises InputError where it may be two, and one that says that it is damaged where it is none."""
     try:
@@ -287,8 +308,11 @@ NAMES = {
 }
 
 
-def table(pieces: Iterable[bytes], key: str | None, reading: str | None, count: Count) -> Iterator[Packet]:
+def table(
+    pieces: Iterable[bytes], key: str | None, reading: str | None, count: Count, settle: Settle | None = None
+) -> Iterator[Packet]:
     """Yield the frames of CSV with titles. key: the payload's column; without it the only one with a usual name."""
+    payloads = _Payloads(reading, settle)
     lines = numbered(pieces)
     first = next(lines, None)
     if first is None:
@@ -309,7 +333,7 @@ def table(pieces: Iterable[bytes], key: str | None, reading: str | None, count: 
                 for what, place in places.items()
                 if place is not None and place < len(cells)
             }
-            data = payload_of(cells[chosen], reading, f"line {number}")
+            data = payloads.of(cells[chosen], f"line {number}")
             yield Packet(offset, data, received=_received(beside))
     whole.end()
 
@@ -339,9 +363,11 @@ def _payload_column(titles: list[str], key: str | None) -> int:
     return usual[0]
 
 
-def objects(pieces: Iterable[bytes], key: str | None, reading: str | None, count: Count) -> Iterator[Packet]:
+def objects(
+    pieces: Iterable[bytes], key: str | None, reading: str | None, count: Count, settle: Settle | None = None
+) -> Iterator[Packet]:
     """Yield the frames of JSON lines. key: the payload's dotted path; without it the only key with a usual name, at any depth."""
-    whole = _Whole(count)
+    whole, payloads = _Whole(count), _Payloads(reading, settle)
     for number, offset, line in numbered(pieces):
         if not line.strip():
             continue
@@ -353,7 +379,7 @@ def objects(pieces: Iterable[bytes], key: str | None, reading: str | None, count
                 count.lacks(number)
                 continue
             beside = {what: _by_name(leaves, what) for what in ("time", "rssi", "snr")}
-            data = payload_of(text, reading, f"line {number}")
+            data = payloads.of(text, f"line {number}")
             yield Packet(offset, data, received=_received(beside))
     whole.end()
 

@@ -428,7 +428,7 @@ def account_text(
         of = [f" of {file}" if len(account.files) > 1 else "" for file in account.range_files]
         ranges = [_range(skipped) + file for skipped, file in zip(account.ranges, of, strict=True)]
         if account.skipped_ranges > len(ranges):
-            ranges.append(f"and {account.skipped_ranges - len(ranges):,} ranges more")
+            ranges.append(f"and {counted(account.skipped_ranges - len(ranges), 'range')} more")
         text = f"Skipped: {counted(account.skipped_bytes, account.unit)} in {counted(account.skipped_ranges, 'range')}"
         lines.append(f"{text}, at {', '.join(ranges)}.")
     if account.unwritten:

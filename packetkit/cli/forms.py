@@ -27,7 +27,7 @@ from packetkit.captures.packets import (
     packet_events,
     stuffed,
 )
-from packetkit.captures.stream import Event, Skipped, obstacle
+from packetkit.captures.stream import Event, Good, Skipped, obstacle
 from packetkit.cli import output
 from packetkit.cli.sections import Section
 from packetkit.codec.frame import Frame
@@ -132,6 +132,25 @@ def _packets(
     return lambda what, pieces, asked: _interpret(what, asked, unit)(read(pieces, asked))
 
 
+def _settled(read: Callable[..., Iterator[Packet]]) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
+    """Packets with payloads; one that can be read in two ways is what makes it a good frame."""
+
+    def events(what: What, pieces: Pieces, asked: Asked) -> Iterator[Event]:
+        interpret = _interpret(what, asked)
+
+        def settle(found: Mapping[str, bytes]) -> str | None:
+            good = [
+                name
+                for name, data in found.items()
+                if any(isinstance(event, Good) for event in interpret([Packet(0, data)]))
+            ]
+            return good[0] if len(good) == 1 else None
+
+        return interpret(read(pieces, asked.key, asked.payload, asked.count, settle))
+
+    return events
+
+
 def _framed(framing: Callable[[Asked], Framing]) -> Callable[[What, Pieces, Asked], Iterator[Event]]:
     return _packets(lambda pieces, asked: framed(framing(asked), pieces))
 
@@ -221,13 +240,13 @@ FORMS = {
             "csv",
             "rows with a payload column",
             _STRIP | {"--key", "--payload"},
-            _packets(lambda pieces, asked: lines.table(pieces, asked.key, asked.payload, asked.count)),
+            _settled(lines.table),
         ),
         Form(
             "jsonl",
             "JSON lines with a payload key",
             _STRIP | {"--key", "--payload"},
-            _packets(lambda pieces, asked: lines.objects(pieces, asked.key, asked.payload, asked.count)),
+            _settled(lines.objects),
         ),
         Form(
             "pcap",

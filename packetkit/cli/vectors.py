@@ -8,7 +8,7 @@ import click
 
 from packetkit.cli import held, output
 from packetkit.conformance import boot, generate, judge, members, vector
-from packetkit.errors import DecodeError
+from packetkit.errors import DecodeError, TargetError
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, read_text, shown_name
 from packetkit.fuzz import judges, raw
 from packetkit.mission import vectors as mission_vectors
@@ -31,9 +31,15 @@ def made(mission: Mission, cases: mission_vectors.Cases = generate.cases) -> vec
 def verify(mission: Mission, found: vector.Vectors, targets: tuple[str, ...], as_json: bool) -> int:
     """Print how the codec, and generated targets, stand to vectors; return 1 where they differ."""
     wrong = list(mission_vectors.differences(found, mission, judge.codec))
-    if not wrong and targets:
-        with held.running(mission, targets) as others:
-            wrong = [sentence for target in others for sentence in differences(target, found)]
+    absent: dict[str, str] = {}
+    for name in targets if not wrong else ():
+        try:
+            with held.running(mission, [name]) as others:
+                wrong += [sentence for target in others for sentence in differences(target, found)]
+        except TargetError as error:  # noqa: PERF203  # the others are held to the codec nevertheless
+            if len(targets) == 1:
+                raise
+            absent[name] = str(error)
     count = sum(len(frame.cases) for frame in found.frames)
     if as_json:
         output.write_json(
@@ -42,7 +48,8 @@ def verify(mission: Mission, found: vector.Vectors, targets: tuple[str, ...], as
                 "fingerprint": mission.fingerprint,
                 "vectors_fingerprint": found.fingerprint,
                 "cases": count,
-                "targets": list(targets),
+                "targets": [name for name in targets if name not in absent],
+                "not_run": absent,
                 "agree": not wrong,
                 "differences": wrong,
             }
@@ -51,9 +58,11 @@ def verify(mission: Mission, found: vector.Vectors, targets: tuple[str, ...], as
         more = f"... and {len(wrong) - SHOWN} more\n" if len(wrong) > SHOWN else ""
         output.write("".join(f"{one}\n" for one in wrong[:SHOWN]) + more)
     else:
-        who = f" with {', '.join(('the codec', *targets))}" if targets else ""
-        output.write(f"{mission.name}: {count} vectors agree{who}.\n")
-    return FINDINGS if wrong else 0
+        who = ", ".join(("the codec", *(name for name in targets if name not in absent)))
+        output.write(f"{mission.name}: {count} vectors agree{f' with {who}' if targets else ''}.\n")
+    if not as_json:
+        output.write("".join(f"{name} was not asked: {why}\n" for name, why in absent.items()))
+    return FINDINGS if wrong or absent else 0
 
 
 def differences(target: held.Target, found: vector.Vectors) -> Iterator[str]:

@@ -20,7 +20,9 @@ DAY = 86_400
 _START = datetime(1970, 1, 1, tzinfo=timezone.utc)
 
 _INSTANT = re.compile(
-    r"(\d{4}-\d{2}-\d{2})[T ](\d{2}:\d{2}:\d{2})(?:[.,](\d{1,18}))?\s?(Z|[+-]\d{2}:?\d{2})?\Z", re.ASCII
+    r"(\d{4}-\d{2}-\d{2}|\d{4}/\d{2}/\d{2}|\d{2}\.\d{2}\.\d{4})(?:T|,? )"
+    r"(\d{2}:\d{2}:\d{2})(?:[.,](\d{1,18}))?\s?(Z|[+-]\d{2}:?\d{2})?\Z",
+    re.ASCII,
 )
 _OF_DAY = re.compile(r"(\d{1,2}):(\d{2}):(\d{2})(?:[.,](\d{1,18}))?\Z", re.ASCII)
 _COUNT = re.compile(r"(\d{1,19})(?:\.(\d{1,18}))?\Z", re.ASCII)
@@ -39,6 +41,8 @@ def instant(text: str) -> Fraction | None:
     if found is None:
         return _counted(text.strip())
     day, second, fraction, zone = found.groups()
+    # With points the day stands first (DIN 1355-1); with slashes it may, so only the year in front tells.
+    day = "-".join(reversed(day.split("."))) if "." in day else day.replace("/", "-")
     try:
         made = datetime.fromisoformat(f"{day}T{second}+00:00")
     except ValueError:

@@ -317,3 +317,53 @@ def test_a_packed_capture_that_was_cut_gives_what_can_be_unpacked_and_says_so(
     main([*arguments, "--json"])
     (file,) = json.loads(capsys.readouterr().out)["files"]
     assert file["cut"] is None and file["good_frames"] == 200
+
+
+@pytest.mark.parametrize(
+    ("form", "text"),
+    [("csv", "payload\n{0}\n{0}\n"), ("jsonl", '{{"data": "{0}"}}\n{{"data": "{0}"}}\n')],
+)
+def test_a_payload_with_two_readings_is_the_one_that_is_a_good_frame(
+    form: str, text: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Twelve digits are base64 of nine octets as well, which are no frame of six.
+    made = document(FIRST, text.format(FRAME.hex()).encode(), tmp_path, capsys, "--from", form)
+    assert (made["good_frames"], made["failed_frames"]) == (2, 0)
+    (tmp_path / "hurt").write_text(text.format("0165b1803e5c"))
+    assert (
+        main(["decode", FIRST, str(tmp_path / "hurt"), "--from", form]) == 2
+    )  # neither is: as before nothing is guessed
+    assert "the payload can be read in two ways" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "written", ["2031-05-02T10:00:41", "2031/05/02 10:00:41", "02.05.2031 10:00:41", "02.05.2031, 10:00:41"]
+)
+def test_a_date_keeps_its_day_however_a_log_writes_it(
+    written: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from packetkit.export.times import instant
+
+    # 2031-05-02T00:00:00Z is 22,401 days after 1970-01-01 (61 years of 365 days, 15 leap days, and 31 + 28 + 31 + 30 + 1 days).
+    seconds = (61 * 365 + 15 + 121) * 86_400 + 10 * 3600 + 41
+    for line in (f"{written} data={FRAME.hex()}\n", f"[{written}] {FRAME.hex(' ')}\n"):
+        made = document(FIRST, line.encode(), tmp_path, capsys, "--from", "lines")
+        assert made["frames"][0]["received"]["time"] == written
+    assert instant(written) == seconds
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such signal")
+def test_a_command_that_is_told_to_end_leaves_no_part_of_its_output(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "packetkit", "decode", FIRST, "-", "--from", "binary"]
+    process = subprocess.Popen(
+        [*command, "--format", "jsonl", "-o", str(tmp_path / "out")], cwd=PLACE, stdin=subprocess.PIPE
+    )
+    assert process.stdin
+    process.stdin.write(FRAME * 20_000)
+    process.stdin.flush()
+    while not list(tmp_path.iterdir()):
+        time.sleep(0.01)
+    process.terminate()
+    assert process.wait(timeout=30) == 128 + signal.SIGTERM
+    process.stdin.close()
+    assert not list(tmp_path.iterdir())

@@ -16,10 +16,12 @@ import jsonschema
 import pytest
 
 import packetkit
+from packetkit import toolchains
 from packetkit.cli import output
 from packetkit.cli.main import main
 from packetkit.codec.frame import Frame as Codec
 from packetkit.conformance.judge import Judge
+from packetkit.errors import TargetError
 from packetkit.fuzz import judges, proof
 from packetkit.layout.model import Layout
 from packetkit.schema.model import Frame
@@ -394,3 +396,24 @@ def test_what_construct_cannot_express_is_listed_within_80_columns(
     assert max(map(len, lines)) <= 80
     first = next(n for n, line in enumerate(lines) if line.startswith("construct cannot express"))
     assert lines[first + 2].startswith("construct cannot express"), "one below the other"
+
+
+def test_a_target_that_cannot_run_is_named_and_the_others_are_held_to_the_vectors(
+    schema: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def absent(*_: object) -> Any:
+        raise TargetError("there is no compiler here")
+
+    monkeypatch.setitem(toolchains.PROCESSES, "c", absent)
+    assert main(["vectors", "small.yaml", "--targets", "c,python"]) == 1
+    out = capsys.readouterr().out
+    assert (
+        "vectors agree with the codec, python.\n" in out
+        and "c was not asked: there is no compiler here\n" in out
+    )
+    assert main(["vectors", "small.yaml", "--targets", "python,c", "--json"]) == 1
+    made = json.loads(capsys.readouterr().out)
+    name = "vectors_verified.schema.json"
+    jsonschema.validate(made, json.loads((Path(__file__).parents[1] / "documents/json" / name).read_text()))
+    assert made["targets"] == ["python"] and made["agree"] and list(made["not_run"]) == ["c"]
+    assert main(["vectors", "small.yaml", "--targets", "c"]) == 2
