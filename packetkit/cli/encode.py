@@ -18,6 +18,7 @@ from packetkit.export import columns, csv, jsonl
 from packetkit.export.columns import Given, LeftOut, Refused
 from packetkit.files import load, not_onto_an_input, only_one_standard_input, read_text, shown_name
 from packetkit.layout.model import Layout
+from packetkit.layout.slots import Slot
 from packetkit.mission.load import Mission
 
 FINDINGS = 1
@@ -72,11 +73,19 @@ def from_words(words: Iterable[str], layouts: Mapping[str, Layout], frame: str |
             return Refused(0, f"{word[:60]!r} has no =; write --set name=value")
         if path.strip() in dict(given):
             return Refused(0, f"{path.strip()[:60]!r} is there twice")
-        given.append((path.strip(), text))
+        given.append((path.strip(), "" if _is_nothing(layouts[name], path.strip(), text) else text))
     try:
         return Given(0, name, columns.record_from(layouts[name], given))
     except EncodeError as error:
         return Refused(0, str(error))
+
+
+def _is_nothing(layout: Layout, path: str, text: str) -> bool:
+    """Whether a word says that a value is missing, as JSON or Python do, of a field that may be and has no such state."""
+    place = columns.place(layout, path)
+    if not isinstance(place, Slot) or place.missing_code is None or not place.is_value:
+        return False
+    return text in ("null", "None") and text not in (name for _, name in place.states)
 
 
 def encoded(mission: Mission, found: Iterable[columns.Entry], name: str) -> Encoded:

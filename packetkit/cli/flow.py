@@ -76,7 +76,7 @@ def decode(
             note += "".join(f"{file.name}: {line}\n" for line in forms.loss_lines(cut))
         note += out.note() + ("" if drawn is None else drawn.end())
         if interrupted:
-            note += _stopped(account, pump.is_packets, len(inputs))
+            note += _stopped(account, pump.is_packets, len(inputs), target.follow)
         if isinstance(out.writer, (decoded.Document, summaries.AsDocument)):
             document = decoded.document(_head(wanted, account), account, out.writer.made())
             out.write(output.json_text(document))
@@ -104,8 +104,9 @@ def _head(wanted: Wanted, account: Account) -> dict[str, object]:
     return {"mission": wanted.mission.name, "fingerprint": wanted.mission.fingerprint}
 
 
-def _stopped(account: Account, is_packets: bool, inputs: int) -> str:
+def _stopped(account: Account, is_packets: bool, inputs: int, follow: bool) -> str:
     """Where an interruption came: what was written before it is whole. is_packets: of bytes, whose offsets count those of the file."""
+    verb = "is not" if follow else "was not"  # there may be nothing behind it yet
     file = account.files[-1] if account.files else None
     size = 0 if file is None else file.size
     of = f" of {file.name}" if file is not None and inputs > 1 else ""
@@ -113,8 +114,8 @@ def _stopped(account: Account, is_packets: bool, inputs: int) -> str:
     more = f", nor {left:,} more files" if left > 1 else ", nor one file more" if left else ""
     if is_packets and account.unit == "byte":
         where = f"after the frame at offset {account.last_offset:,}" if size else "before any frame"
-        return f"Stopped {where}{of}: what comes after it was not decoded{more}.\n"
-    return f"Stopped at {account.unit} {size:,}{of}: what comes after it was not decoded{more}.\n"
+        return f"Stopped {where}{of}: what comes after it {verb} decoded{more}.\n"
+    return f"Stopped at {account.unit} {size:,}{of}: what comes after it {verb} decoded{more}.\n"
 
 
 def _pushing(pieces: Iterable[bytes], out: Out) -> Iterator[bytes]:

@@ -126,7 +126,7 @@ def takes_turns(node: Choice, value: object) -> bool:
 def wanted(slot: Slot) -> str:
     """Return in words what a slot's value may be."""
     if slot.kind == "flag":
-        return "True or False"
+        return "true or false"
     if slot.kind == "states":
         return f"one of {', '.join(name for _, name in slot.states)}"
     if slot.kind == "time":

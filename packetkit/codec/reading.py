@@ -14,7 +14,7 @@ from typing import NamedTuple
 from packetkit.codec import bits
 from packetkit.codec.bits import Words
 from packetkit.codec.tree import Chosen, Leaf, Listed, Maybe, Part, Scope, located, product_of
-from packetkit.errors import BadCount, BadLength, DecodeError, ShortFrame, UnknownVariant
+from packetkit.errors import BadCount, BadLength, DecodeError, ShortFrame, UnknownVariant, counted
 from packetkit.layout.coding import CODINGS
 from packetkit.layout.first_bits import FirstBits
 from packetkit.layout.model import (
@@ -334,7 +334,8 @@ class Reading:
     def short(self, path: str, bit: int, width: int) -> ShortFrame:
         size = self.layout.size_bytes
         needed = f"a frame has {size}" if size is not None else f"bits {bit} to {bit + width - 1} are needed"
-        text = f"{self.layout.name}: {len(self.data)} bytes end before {path} does: {needed}"
+        ends = f"{counted(len(self.data), 'byte')} {'ends' if len(self.data) == 1 else 'end'}"
+        text = f"{self.layout.name}: {ends} before {path} does: {needed}"
         return ShortFrame(text, path=path, bit=bit)
 
     def count(self, node: Repeat, at: int, indices: tuple[int, ...], scope: Scope) -> int:

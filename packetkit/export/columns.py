@@ -284,6 +284,13 @@ def _takes_characters(place: Slot | Repeat) -> bool:
     return place.joined is not None and place.joined.form not in ("bytes", "bits")
 
 
+def _first_of(node: Repeat, path: str) -> str:
+    """How the first value of a list is given."""
+    slot = next((slot for inner in flat(node.element) for slot in slots_of(inner) if slot.is_value), None)
+    inside = "" if node.bare or slot is None else "." + ".".join(slot.path)
+    return f"{path}[0]{inside}=..."
+
+
 class _Given:
     """What was given at one path and below it."""
 
@@ -381,7 +388,9 @@ class _Taking:
         elif given.text:
             said = int(given.text) if re.fullmatch("[0-9]{1,9}", given.text.strip()) else -1
             if said < length and path is not None:
-                what = f"{given.text!r} is not the number of its elements; {length} or more have values"
+                what = f"{given.text[:40]!r} is not the number of its elements; {length} or more have values"
+                if given.text.lstrip()[:1] in ("[", "{"):
+                    what = f"is a list, whose values are given one by one, as {_first_of(node, path)}; JSON lines in a file take it whole"
                 self.faults.append(Fault(path, "wrong-length", what))
             length = max(length, said)
         if length > most:

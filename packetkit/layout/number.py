@@ -377,7 +377,7 @@ def _from_word(slot: Slot, word: str) -> Outcome:
     if slot.kind == "time":
         return _from_moment(slot, word)
     if slot.kind == "flag":
-        return _fault(slot, "wrong-type", f"{shown(word)} is text. A flag is True or False")
+        return _fault(slot, "wrong-type", f"{shown(word)} is text. A flag is true or false")
     reasons = [special.reason for special in slot.specials if special.meaning == "missing" and special.reason]
     remedy = f"Give a number, or one of the reasons {', '.join(reasons)}" if reasons else "Give a number"
     return _fault(slot, "not-a-number", f"{shown(word)} is text, not a number. {remedy}")

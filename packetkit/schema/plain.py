@@ -182,7 +182,7 @@ class PlainReaders(Readers):
         return scalar.text
 
     def _read_name(self, node: Node, path: str, key: Key) -> str | None:
-        scalar = self.scalar(node, path, "name")
+        scalar = self.scalar(node, path, key.name)
         return scalar.text if scalar is not None and self.name(scalar, path) else None
 
     def name(self, node: Scalar, path: str) -> bool:

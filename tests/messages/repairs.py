@@ -177,6 +177,7 @@ REPAIRS: dict[str, str | tuple[Change, ...]] = {
     "wrong-type-5": (("{moored: 1, at_lock: 1}", "moored"),),
     "wrong-type-6": (("link: 51", "link: {maximum_frame_bytes: 51}"),),
     "wrong-type-7": (("[idle, measuring]", "{0: idle, 1: measuring}"),),
+    "wrong-type-10": (("[guest, host]", "guest"),),
     "bad-number": (('"0,2"', "0.2"),),
     "bad-number-2": (("eight", "8"),),
     "bad-number-3": (("08", "8"),),

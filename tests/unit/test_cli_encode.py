@@ -258,3 +258,38 @@ def test_a_line_of_decode_that_somebody_edited_is_judged_by_its_values(
     line["frame"] = next(iter(packetkit.load(FIRST).layouts))
     assert main(["encode", FIRST, written(tmp_path, json.dumps(line))]) == 0
     assert capsys.readouterr() == ("01 65 b1 80 3e 5b\n", "")
+
+
+@pytest.mark.parametrize("word", ["null", "None", ""])
+def test_a_missing_value_may_be_said_as_json_or_python_does(
+    word: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    schema = tmp_path / "m.yaml"
+    schema.write_text(
+        "mission: m\nframes:\n  f:\n    fields:\n      - {name: a, bits: 8, missing: true}\n"
+        "      - {name: b, bits: 8, states: {0: 'null', 1: other}, missing: 255}\n"
+        "      - {name: c, kind: flag}\n      - {kind: reserved, up_to: byte}\n"
+    )
+    assert main(["encode", str(schema), "--set", f"a={word}", "--set", "b=null", "--set", "c=true"]) == 0
+    assert (
+        capsys.readouterr().out == "ff 00 80\n"
+    )  # all ones is missing (WIRE.md 9); the state null is a state
+    assert main(["encode", str(schema), "--set", "a=1", "--set", "b=null", "--set", "c=null"]) == 2
+    assert "'null' is neither true nor false" in capsys.readouterr().err
+
+
+def test_a_list_on_the_command_line_is_told_how_it_is_given(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    schema = tmp_path / "m.yaml"
+    schema.write_text(
+        "mission: m\nframes:\n  f:\n    fields:\n      - {name: n, kind: count, bits: 8}\n"
+        "      - {name: seen, repeat: {count: n}, group: [{name: x, bits: 8}]}\n"
+    )
+    assert main(["encode", str(schema), "--set", 'seen=[{"x": 1}]']) == 2
+    assert (
+        "seen: is a list, whose values are given one by one, as seen[0].x=...; JSON lines"
+        in capsys.readouterr().err
+    )
+    assert main(["encode", str(schema), "--set", "seen[0].x=1"]) == 0
+    assert capsys.readouterr().out == "01 01\n"

@@ -735,6 +735,7 @@ def test_a_count_that_is_given_as_a_code_keeps_to_what_the_schema_allows() -> No
     ("fields", "data", "words"),
     [
         ("{name: a, bits: 8}, {name: b, bits: 16}", "0102", "sheet: 2 bytes end before b does: a frame has 3"),
+        ("{name: a, bits: 8}, {name: b, bits: 16}", "01", "sheet: 1 byte ends before b does: a frame has 3"),
         ("{name: n, kind: count, bits: 8}, {name: b, bits: 16}, {name: xs, bits: 8, repeat: {count: n}}", "0102",
          "sheet: 2 bytes end before b does: bits 8 to 23 are needed"),
     ],
