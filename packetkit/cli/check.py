@@ -81,7 +81,8 @@ def tally_text(layout: Layout, page: Page) -> str:
         output.Column("share", ">"),
         output.Column(""),
     )
-    return page.table(columns, rows)
+    own = "These count the envelope's own fields too; useful above are those of the frames that it carries alone."
+    return page.table(columns, rows) + (page.wrapped(own) if layout.carried else "")
 
 
 def gain_words(mission: Mission, name: str, gain: Gain) -> str:

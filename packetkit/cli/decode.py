@@ -199,7 +199,7 @@ def command(
     Several schemas: one capture of many teams. Their frames are called TEAM.FRAME, -o log.csv writes log-TEAM.csv for each, and what two
     of them claim is told and kept apart.
 
-    Exit status 1: a frame failed or was cut off, bytes were skipped, or there was no frame.
+    Exit status 1: a frame failed or was cut off, bytes were skipped, lines were damaged, the file was cut, or there was no frame.
 
     \b
     packetkit decode heron.yaml heron.capture

@@ -289,8 +289,9 @@ def command(
     """Find out why a capture does not decode.
 
     Tries causes one by one and in pairs, and ranks them by how much of the capture they turn into good frames
-    with plausible values. For frames whose check failed it offers the flips that would mend them; nothing is
-    ever changed. Exit status 1: something is wrong, or nothing explains the capture.
+    with plausible values: at its start, middle or end, where least decodes. Then the forms of decode --from. For
+    frames whose check failed it offers the flips that would mend them; nothing is ever changed. Exit status 1:
+    something is wrong, or nothing explains the capture.
 
     \b
     packetkit diagnose heron.yaml heron.capture

@@ -108,6 +108,7 @@ def test_check_shows_what_is_carried(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert main(["check", str(path)]) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert "load.drift drift 5 3 41.7 %" in out
+    assert out.count("useful above are those of the frames that it carries alone.") == 1
     assert "Sent in ferry only, as it has no cadence_s" in out
     assert main(["check", str(path), "--json"]) == 0
     _, told = json.loads(capsys.readouterr().out)["schemas"][0]["frames"]
