@@ -164,7 +164,11 @@ def test_the_main_loop_begins_with_empty_lists_whose_counts_are_none(tmp_path: P
         (tmp_path / name).write_text(source, encoding="utf-8")
     # The module asks nothing of the board, so Python runs it too.
     done = subprocess.run(
-        [sys.executable, "-c", "import option_main; option_main.main(1)"],
+        [
+            sys.executable,
+            "-c",
+            "import sys; sys.path.insert(0, '.'); import option_main; option_main.main(1)",
+        ],
         cwd=tmp_path,
         capture_output=True,
         text=True,

@@ -329,7 +329,7 @@ def test_the_remedy_of_a_check_names_what_to_write(run: Any) -> None:
         ("kiss", lambda frames: b"".join(map(KISS.wrap, frames))),
         ("lines", lambda frames: b"".join(b"rssi=-97 data=" + one.hex().encode() + b"\n" for one in frames)),
         (
-            "csv --payload hex",
+            "csv",
             lambda frames: b"payload\n" + b"".join(one.hex().encode() + b"\n" for one in frames),
         ),
     ],
