@@ -23,6 +23,8 @@ SELDOM = (
     "the parts of a time change places where the low octet comes first",
     "half way between two codes of a curve the lesser is taken",
     "the trailer counts as bytes that remain",
+    "a count that began anew is taken for the first one",
+    "the fast reader takes a missing difference for a number",
 )
 # Shown by fewer than one schema in fifty: the campaign `seeded_bugs` looks further.
 CAMPAIGN_ONLY = (

@@ -119,7 +119,7 @@ def test_where_flips_were_not_looked_for_it_is_said(run: Any) -> None:
         "      - {name: octets, kind: bytes, length: 300}\n      - {name: check, kind: check, algorithm: CRC-16/IBM-3740}\n"
     )
     sent = parse(text).frame().encode({"octets": bytes(range(100)) * 3})
-    _, out, _ = run(text, sent + sent[:50] + b"\xff" + sent[51:] + sent)
+    _, out, _ = run(text, sent * 7 + sent[:50] + b"\xff" + sent[51:] + sent)
     assert "Flips are not looked for: it has more than 2,048 bits." in " ".join(out.split())
 
 
