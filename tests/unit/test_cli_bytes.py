@@ -186,6 +186,7 @@ def encoded(frame: Frame, chance: Random) -> list[bytes]:
         return []
 
 
+@pytest.mark.slow
 @settings(max_examples=60)
 @given(st.integers(0, 2**32), st.binary(min_size=1, max_size=60))
 def test_any_bytes_are_drawn_and_every_bit_belongs_to_one_field_at_most(seed: int, data: bytes) -> None:

@@ -382,6 +382,7 @@ def test_standard_input_is_decoded_as_it_comes() -> None:
     process.stderr.close()
 
 
+@pytest.mark.slow
 def test_a_closed_pipe_ends_quietly(tmp_path: Path) -> None:
     path = written(tmp_path, FRAME * 20_000)
     for form in ("table", "csv", "jsonl"):

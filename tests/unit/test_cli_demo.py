@@ -28,6 +28,7 @@ def test_the_demo_runs_the_main_job_and_leaves_nothing_behind(
     assert Path.cwd() == here and os.listdir(tmp_path) == []
 
 
+@pytest.mark.slow
 def test_the_files_stay_where_they_are_asked_for(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     kept = tmp_path / "kept"
     assert main(["demo", "-o", str(kept)]) == 0

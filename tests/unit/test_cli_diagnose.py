@@ -313,6 +313,7 @@ def test_a_recorded_file_is_mended_by_the_command_that_is_told(
     assert mended(out, bytes.fromhex(hurt.decode()) if more else hurt, tmp_path) == data
 
 
+@pytest.mark.slow
 def test_the_remedy_of_a_check_names_what_to_write(run: Any) -> None:
     data = b"".join(one[:-2] + one[:-3:-1] for one in plover())
     _, out, _ = run(PLOVER, data)
@@ -322,6 +323,7 @@ def test_the_remedy_of_a_check_names_what_to_write(run: Any) -> None:
     assert mended != PLOVER and run(mended, data)[0] == 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("form", "wrapped"),
     [

@@ -188,6 +188,7 @@ def through(*arguments: str, data: bytes) -> bytes:
     return done.stdout
 
 
+@pytest.mark.slow
 def test_decode_and_encode_in_a_pipeline_give_the_same_bytes(tmp_path: Path) -> None:
     path, target = str(resource("schemas/heron.records.jsonl")), tmp_path / "frames"
     assert main(["encode", HERON, path, "--to", "binary", "-o", str(target)]) == 0

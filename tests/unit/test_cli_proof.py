@@ -114,6 +114,7 @@ def broken_codec(layout_of: Any = judges.codec) -> Any:
     return make
 
 
+@pytest.mark.slow
 def test_fuzz_shows_the_smallest_counterexample_names_its_bit_and_saves_it(
     schema: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
