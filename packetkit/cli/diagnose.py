@@ -11,7 +11,8 @@ import click
 
 from packetkit.captures import paste
 from packetkit.captures.account import Account
-from packetkit.captures.diagnose import Cause, Diagnosis, Finding, examine
+from packetkit.captures.causes import Cause
+from packetkit.captures.diagnose import Diagnosis, Finding, examine
 from packetkit.captures.flips import Flips, flips
 from packetkit.captures.probe import takes_anything
 from packetkit.captures.stream import Failed
